@@ -1,0 +1,140 @@
+//! Every word that a `flags` column can hold, with its sentence and what to do about it.
+//!
+//! Tables print the word; the reference page and the report print all three from here.
+
+use std::collections::BTreeSet;
+use std::fmt;
+
+macro_rules! flags {
+    ($( $variant:ident, $word:literal, $sentence:literal, $advice:literal; )*) => {
+        /// One remark on a row of a table: a limit that was met, a doubt, or why a cell is empty.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[non_exhaustive]
+        pub enum Flag {
+            $( #[doc = $sentence] $variant, )*
+        }
+
+        impl Flag {
+            /// All flags, in the order of the pipeline.
+            pub const ALL: &'static [Flag] = &[ $( Flag::$variant, )* ];
+
+            /// The word that stands in the `flags` column.
+            #[must_use]
+            pub fn word(self) -> &'static str {
+                match self { $( Flag::$variant => $word, )* }
+            }
+
+            /// What the flag says, in one sentence.
+            #[must_use]
+            pub fn sentence(self) -> &'static str {
+                match self { $( Flag::$variant => $sentence, )* }
+            }
+
+            /// What the user can do about it; empty where nothing need be done.
+            #[must_use]
+            pub fn advice(self) -> &'static str {
+                match self { $( Flag::$variant => $advice, )* }
+            }
+        }
+    };
+}
+
+// One line a flag; a stage adds its own below its heading, so that two stages never meet in a line.
+flags! {
+    // ---- recording, session
+
+    // ---- response
+    NoTimeBase, "no-time-base", "The files share no known instant, so phases and shapes across positions mean nothing.",
+        "Export all responses with the emission at the same sample, or give positions and sources in session.toml.";
+    Normalised, "normalised", "The files look scaled one by one to equal peaks, so levels can't be compared.",
+        "Export the responses again without normalising.";
+
+    // ---- decay (bands)
+    AboveRate, "above-rate", "The band reaches above half the sample rate.", "";
+
+    // ---- modes
+
+    // ---- room (assignment)
+
+    // ---- change
+
+    // ---- absorber
+}
+
+impl fmt::Display for Flag {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// The flags of one row, each once, in the order of the pipeline.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Flags(BTreeSet<Flag>);
+
+impl Flags {
+    /// Adds a flag; adding it twice changes nothing.
+    pub fn add(&mut self, flag: Flag) {
+        self.0.insert(flag);
+    }
+
+    /// Adds all flags of another row.
+    pub fn extend(&mut self, other: &Flags) {
+        self.0.extend(&other.0);
+    }
+
+    /// Whether the flag stands in this row.
+    #[must_use]
+    pub fn has(&self, flag: Flag) -> bool {
+        self.0.contains(&flag)
+    }
+
+    /// Whether there is nothing to remark.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// The flags in their fixed order.
+    pub fn iter(&self) -> impl Iterator<Item = Flag> + '_ {
+        self.0.iter().copied()
+    }
+}
+
+impl FromIterator<Flag> for Flags {
+    fn from_iter<I: IntoIterator<Item = Flag>>(flags: I) -> Self {
+        Self(flags.into_iter().collect())
+    }
+}
+
+impl fmt::Display for Flags {
+    /// The words separated by `;`, as the tables hold them.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, flag) in self.iter().enumerate() {
+            if i > 0 {
+                f.write_str(";")?;
+            }
+            f.write_str(flag.word())?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_are_unique_and_plain() {
+        let words: BTreeSet<&str> = Flag::ALL.iter().map(|f| f.word()).collect();
+        assert_eq!(words.len(), Flag::ALL.len());
+        for word in words {
+            assert!(word.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-'), "{word}");
+        }
+    }
+
+    #[test]
+    fn a_row_lists_each_word_once_in_fixed_order() {
+        let flags: Flags = [Flag::AboveRate, Flag::NoTimeBase, Flag::AboveRate].into_iter().collect();
+        assert_eq!(flags.to_string(), "no-time-base;above-rate");
+    }
+}

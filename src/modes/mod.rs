@@ -1,0 +1,66 @@
+//! The low ends of a state become a [`ModeSet`]: poles that all positions share, and how strongly
+//! each position sees them.
+
+use crate::flag::Flags;
+
+/// The resonances of one state, in rising frequency, with one joint covariance.
+#[derive(Debug, Clone, Default)]
+#[non_exhaustive]
+pub struct ModeSet {
+    /// The resonances.
+    pub modes: Vec<Mode>,
+    /// Joint covariance of (ω₁, δ₁, ω₂, δ₂, …) in (rad/s)², row by row, side 2 × `modes.len()`.
+    pub covariance: Vec<f64>,
+    /// Position and source of each amplitude, in the order of [`Mode::amplitudes`].
+    pub places: Vec<(String, String)>,
+    /// Residual over noise in each place, as a ratio of powers; 1 where the model explains all.
+    pub residual_over_noise: Vec<f64>,
+}
+
+/// What a resonance is taken for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Kind {
+    /// A resonance of the room; the program stands behind frequency, decay and interval.
+    Mode,
+    /// Mains hum or another steady tone.
+    Hum,
+    /// A pole of the loudspeaker, microphone or another part of the measuring chain.
+    Loudspeaker,
+    /// Shown, not claimed; the flags say why.
+    Unsure,
+}
+
+/// One resonance: the pair of poles −δ ± iω, and its complex amplitude at each place.
+///
+/// The response holds `2 Re(A exp((−δ + iω) t))` with t from the emission.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Mode {
+    /// What it is taken for.
+    pub kind: Kind,
+    /// Damped natural angular frequency ω, rad/s.
+    pub omega_per_s: f64,
+    /// Decay constant δ, 1/s; T60 = 3 ln 10 / δ.
+    pub decay_per_s: f64,
+    /// Standard deviation of ω (with what the choice of poles adds), rad/s.
+    pub omega_sd_per_s: f64,
+    /// Standard deviation of δ, 1/s.
+    pub decay_sd_per_s: f64,
+    /// Amplitude at each place; `None` where the place was not part of the fit.
+    pub amplitudes: Vec<Option<Amplitude>>,
+    /// Remarks.
+    pub flags: Flags,
+}
+
+/// A complex amplitude A, in the file's full scale, and its covariance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Amplitude {
+    /// Real part.
+    pub re: f64,
+    /// Imaginary part.
+    pub im: f64,
+    /// Covariance of (re, im): `[var re, cov, var im]`, with the pole's own uncertainty in it.
+    pub covariance: [f64; 3],
+}
