@@ -1,8 +1,10 @@
 //! Decay of a small room's low-frequency resonances, from impulse responses to a before/after verdict.
 
+pub mod demo;
 pub mod estimate;
 pub mod flag;
 pub mod modes;
 pub mod recording;
 pub mod response;
+pub mod room;
 pub mod session;
