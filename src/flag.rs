@@ -59,6 +59,10 @@ flags! {
     // ---- change
 
     // ---- absorber
+
+    // ---- tables
+    NotFinite, "not-finite", "A computation gave no finite number, so its cell is empty; this is a fault of the program.",
+        "Please report it with the files that show it.";
 }
 
 impl fmt::Display for Flag {

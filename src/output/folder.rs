@@ -1,0 +1,104 @@
+//! The folder that results go to, after a look at whose it is.
+
+use std::fs::{self, File};
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use super::{Batch, OutputError, RESULTS_JSON};
+use crate::table::json::PROGRAM;
+
+/// What to do with a folder that something else made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Overwrite {
+    /// Leave it alone.
+    #[default]
+    OnlyOurs,
+    /// Write into it: files with the names of ours are replaced or removed, others stay.
+    Anything,
+}
+
+/// A folder that may be written to.
+#[derive(Debug, Clone)]
+pub struct Folder {
+    path: PathBuf,
+}
+
+impl Folder {
+    /// Looks whether results may go to `path`. Writes nothing: the folder is made with the first
+    /// file, so that a run which finds nothing leaves no empty folder behind.
+    ///
+    /// # Errors
+    /// [`OutputError::NotOurs`], [`OutputError::NotAFolder`], or [`OutputError::Write`] if the folder
+    /// can't be looked into.
+    pub fn open(path: &Path, overwrite: Overwrite) -> Result<Self, OutputError> {
+        let folder = Self { path: path.to_owned() };
+        match fs::metadata(path) {
+            Err(_) => return Ok(folder), // not there yet; if it is out of reach, making it says so
+            Ok(found) if !found.is_dir() => return Err(OutputError::NotAFolder { path: path.to_owned() }),
+            Ok(_) => {}
+        }
+        if overwrite == Overwrite::OnlyOurs && !is_ours(path) {
+            let strangers = strangers(path)?;
+            if !strangers.is_empty() {
+                return Err(OutputError::NotOurs { path: path.to_owned(), found: listed(&strangers) });
+            }
+        }
+        Ok(folder)
+    }
+
+    /// Where it is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Makes the folder, if need be, and starts a batch of files for it.
+    ///
+    /// # Errors
+    /// [`OutputError::Write`] if it can't be made.
+    pub fn batch(&self) -> Result<Batch, OutputError> {
+        fs::create_dir_all(&self.path)
+            .map_err(|error| OutputError::Write { path: self.path.clone(), reason: error.kind() })?;
+        Ok(Batch::new(&self.path))
+    }
+}
+
+/// Whether this program made the folder: its `results.json` carries our `schema`. Any number counts:
+/// results of an earlier or later version are ours too.
+#[must_use]
+pub fn is_ours(folder: &Path) -> bool {
+    #[derive(Deserialize)]
+    struct Head {
+        schema: u32,
+        program: Option<String>,
+    }
+    let Ok(file) = File::open(folder.join(RESULTS_JSON)) else { return false };
+    let head: Result<Head, _> = serde_json::from_reader(BufReader::new(file));
+    head.is_ok_and(|head| head.schema >= 1 && head.program.is_none_or(|program| program == PROGRAM))
+}
+
+/// Names in the folder that neither a file manager nor a run of ours that was killed left there.
+fn strangers(folder: &Path) -> Result<Vec<String>, OutputError> {
+    let failed = |error: std::io::Error| OutputError::Write { path: folder.to_owned(), reason: error.kind() };
+    let mut names = Vec::new();
+    for entry in fs::read_dir(folder).map_err(failed)? {
+        let name = entry.map_err(failed)?.file_name().to_string_lossy().into_owned();
+        let harmless = name.starts_with(super::batch::PREFIX)
+            || [".DS_Store", "Thumbs.db", "desktop.ini"].contains(&name.as_str());
+        if !harmless {
+            names.push(name);
+        }
+    }
+    names.sort_unstable();
+    Ok(names)
+}
+
+fn listed(names: &[String]) -> String {
+    match names {
+        [] => String::new(),
+        [name] => name.clone(),
+        [name, others @ ..] => format!("{name} and {} more", others.len()),
+    }
+}

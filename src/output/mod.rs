@@ -1,0 +1,49 @@
+//! A results folder: whose it is, and how files get into it.
+//!
+//! A folder is ours if its `results.json` carries our `schema`; one that something else made is not
+//! written to unless the user insists. All files of a run are written beside their places first and
+//! then renamed one after the other, so no reader ever sees half a file, and a run that fails or is
+//! stopped while writing leaves the folder as it was.
+
+mod batch;
+mod error;
+mod folder;
+
+pub use batch::Batch;
+pub use error::OutputError;
+pub use folder::{Folder, Overwrite, is_ours};
+
+use crate::table::{Results, csv_metadata, csv_text, json, results, schema};
+
+/// File name of the results as JSON.
+pub const RESULTS_JSON: &str = "results.json";
+
+/// File name of the report.
+pub const REPORT_HTML: &str = "report.html";
+
+/// Adds all tables of a run to a batch: `results.json`, the CSV files, their metadata and schema.
+///
+/// `results.json` comes first: from the moment it is in its place the folder is known as ours, so
+/// that a run that is stopped between two renames doesn't lock the next one out.
+///
+/// # Errors
+/// [`OutputError::Write`] if the disk is full or the folder can't be written to.
+pub fn add_tables(batch: &mut Batch, found: &Results) -> Result<(), OutputError> {
+    batch.add(RESULTS_JSON, |out| json::write(found, out))?;
+    let mut written = Vec::new();
+    for rows in found.csv_tables() {
+        written.push(rows.table);
+        batch.add(&rows.table.file_name(), |out| csv_text::write(rows, out))?;
+    }
+    let metadata = csv_metadata::text(&written);
+    batch.add(csv_metadata::FILE_NAME, |out| out.write_all(metadata.as_bytes()))?;
+    batch.add(schema::FILE_NAME, |out| out.write_all(schema::text().as_bytes()))
+}
+
+/// Every file name that a run may write: those that the present run did not write are of an earlier
+/// one, and would be taken for its results.
+fn own_names() -> Vec<String> {
+    let tables = results::CSV_TABLES.iter().map(|table| table.file_name());
+    let others = [RESULTS_JSON, REPORT_HTML, csv_metadata::FILE_NAME, schema::FILE_NAME];
+    tables.chain(others.map(str::to_owned)).collect()
+}

@@ -1,0 +1,43 @@
+//! `band_changes.csv`: what happened to the reverberation time of each band.
+
+use super::cell::{Interval, Name};
+use super::column::{decibels, flags, hertz, percent, seconds, text};
+use super::row::table;
+use crate::flag::{Flag, Flags};
+
+table! {
+    "band_changes", BandChangeRow, key ["before_state", "after_state", "position", "source", "band_hz"],
+    "What became of each band: one row per before/after pair, position, source and band that both states have; averages as in `bands.csv`.";
+    before_state: Name {
+        before_state text().required(), "Name of the baseline state.", "";
+    }
+    after_state: Name {
+        after_state text().required(), "Name of the state that is compared with it.", "";
+    }
+    position: Name {
+        position text().required(), "Name of the microphone position; `*` or `listening` for an average.", "";
+    }
+    source: Name {
+        source text(), "Name of the loudspeaker place; empty for the only or first one, and for averages.", "";
+    }
+    band_hz: f64 {
+        band_hz hertz().two_decimals().required().positive(), "Exact base-10 mid-band frequency.", "IEC 61260-1:2014, 5.2 to 5.4";
+    }
+    before_t20_s: Option<Result<f64, Flag>> {
+        before_t20_s seconds().positive(), "T20 before, as in `bands.csv`.", "ISO 3382-2:2008, 6 and annex C";
+    }
+    after_t20_s: Option<Result<f64, Flag>> {
+        after_t20_s seconds().positive(), "T20 after, as in `bands.csv`.", "ISO 3382-2:2008, 6 and annex C";
+    }
+    t20_change: Option<Result<Interval, Flag>> {
+        t20_change_percent percent(), "Change of T20: 100·(after/before − 1).", "";
+        t20_change_low_percent percent().low(), "Lower end of its 95 % interval, from both standard deviations.", "ISO 3382-1:2009, 7.1, eq. 4 (the deviations)";
+        t20_change_high_percent percent().high(), "Upper end of its 95 % interval.", "ISO 3382-1:2009, 7.1, eq. 4 (the deviations)";
+    }
+    level_change_db: Option<Result<f64, Flag>> {
+        level_change_db decibels(), "Change of the band's level.", "";
+    }
+    flags: Flags {
+        flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";
+    }
+}

@@ -1,0 +1,35 @@
+//! `checks.csv`: the measurement against the standards' procedure.
+
+use super::cell::Name;
+use super::column::{text, words};
+use super::row::table;
+use super::words::CHECK_MET;
+
+table! {
+    "checks", CheckRow, key ["state", "standard", "clause", "requirement"],
+    "The measurement against the standards' procedure: one row per state and requirement. A small room often can't meet all of them; this informs, it never refuses.";
+    state: Name {
+        state text().required(), "Name of the state of the room.", "";
+    }
+    standard: &'static str {
+        standard text().required(), "The standard, with its year.", "";
+    }
+    clause: &'static str {
+        clause text().required(), "Clause or table of the standard.", "";
+    }
+    requirement: String {
+        requirement text().required(), "What is required.", "";
+    }
+    found: String {
+        found text(), "What data or manifest show, with its unit; empty where neither says.", "";
+    }
+    limit: String {
+        limit text(), "What the standard asks for, with its unit.", "";
+    }
+    met: &'static str {
+        met words(CHECK_MET).required(), "Whether the requirement is met.", "";
+    }
+    affects: String {
+        affects text(), "What a miss means for the results.", "";
+    }
+}

@@ -1,0 +1,58 @@
+//! `files` of `results.json`: where the numbers come from.
+
+use super::cell::Name;
+use super::column::{integer, list, pattern, plain, text, truth};
+use super::row::table;
+
+table! {
+    "files", FileRow, key ["file"],
+    "Audio files of the session, in its order: how each was taken and what was read from it. A file that could not be read has no hash here and stands in `failures`.";
+    file: Name {
+        file pattern("[^/\\\\].*").required(), "Path within the session.", "";
+    }
+    state: Name {
+        state text().required(), "Name of the state that it belongs to.", "";
+    }
+    position: Name {
+        position text().required(), "Name of the microphone position.", "";
+    }
+    source: Name {
+        source text(), "Name of the loudspeaker place; null for the only or first one.", "";
+    }
+    take: Name {
+        take text(), "Which repeat it is; null where the name says none.", "";
+    }
+    used: bool {
+        used truth().required(), "Whether it went into the results.", "";
+    }
+    note: Option<String> {
+        note text(), "The manifest's remark, or why it was left out.", "";
+    }
+    sha256: Option<String> {
+        sha256 pattern("[0-9a-f]{64}"), "SHA-256 of the whole file, in hexadecimal digits.", "FIPS 180-4";
+    }
+    format: Option<String> {
+        format text(), "Container and coding.", "";
+    }
+    rate_hz: Option<u32> {
+        rate_hz integer().positive(), "Sample rate in Hz.", "";
+    }
+    bit_depth: Option<u32> {
+        bit_depth integer().positive(), "Bits per sample that carry signal.", "";
+    }
+    channels: Option<u32> {
+        channels integer().positive(), "Channels in the file.", "";
+    }
+    channel: Option<u32> {
+        channel integer().positive(), "Channel that was read, counted from 1.", "";
+    }
+    frames: Option<u64> {
+        frames integer(), "Samples per channel that were read.", "";
+    }
+    length_s: Option<f64> {
+        length_s plain("s").not_negative(), "Length: frames over sample rate.", "";
+    }
+    repairs: Vec<String> {
+        repairs list(), "What was mended while reading, in sentences.", "";
+    }
+}

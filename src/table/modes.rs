@@ -1,0 +1,66 @@
+//! `modes.csv`: the resonances of each state.
+
+use super::cell::{Name, Value};
+use super::column::{decibels, flags, hertz, integer, pattern, plain, seconds, text, words};
+use super::row::table;
+use super::words::KINDS;
+use crate::estimate::Reading;
+use crate::flag::Flags;
+
+table! {
+    "modes", ModeRow, key ["state", "mode"],
+    "Resonances: one row per state and resonance, in rising frequency.";
+    state: Name {
+        state text().required(), "Name of the state of the room.", "";
+    }
+    mode: u32 {
+        mode integer().required().positive(), "Number of the resonance within the state, from 1 in rising frequency.", "";
+    }
+    kind: &'static str {
+        kind words(KINDS).required(), "What the resonance is taken for.", "";
+    }
+    frequency: Reading {
+        frequency_hz hertz().positive(), "Damped natural frequency ω/2π of the pole −δ ± iω that all positions share.", "";
+        frequency_sd_hz hertz().sd(), "One standard deviation of `frequency_hz`, with what the choice of poles adds.", "";
+    }
+    t60: Reading {
+        t60_s seconds().positive(), "Time in which the mode falls by 60 dB: 3 ln 10/δ = 6.908/δ, δ the decay constant of its amplitude in 1/s.", "";
+        t60_sd_s seconds().sd(), "One standard deviation of `t60_s`, with what the choice of poles adds.", "";
+    }
+    q: Value {
+        q plain("").positive(), "Quality factor π·f·T60/6.908, f the natural frequency; the −3 dB bandwidth is f/Q.", "";
+    }
+    level_db: Value {
+        level_db decibels(), "Level of the resonance, energy mean over positions of 20 lg(fs·|A|/δ): the mode is 2 Re(A·e^((−δ + iω)t)), fs the sample rate; |A|/δ is its share of the steady-state response at its own frequency.", "";
+    }
+    positions: u32 {
+        positions integer().required(), "Number of positions and sources that see the resonance beyond 3 standard deviations of its amplitude.", "";
+    }
+    axes: Name {
+        axes pattern("[0-9]+ [0-9]+ [0-9]+"), "Number of half waves along length, width and height of the predicted mode that this one is assigned to; empty where no assignment is possible.", "Kuttruff, Room Acoustics (eigenfrequencies of a rectangular room)";
+    }
+    predicted_hz: Option<f64> {
+        predicted_hz hertz().positive(), "Frequency of that predicted mode, from the manifest's dimensions: (c/2)·√((nx/L)² + (ny/W)² + (nz/H)²), c = 343.2·√((273.15 + θ)/293.15) m/s at θ °C.", "Kuttruff, Room Acoustics; ISO 9613-1:1993 (speed of sound)";
+    }
+    shape_match: Option<f64> {
+        shape_match plain("").unit_range(), "Modal assurance criterion |ΣA·ψ|²/(Σ|A|²·Σψ²) of the measured amplitudes A against the predicted shape ψ over the positions; 1 is the same shape, 0 has nothing in common.", "Allemang & Brown, Proc. 1st Int. Modal Analysis Conf. (1982)";
+    }
+    filter_t20_s: Value {
+        filter_t20_s seconds().positive(), "T20 behind a narrow time-reversed band filter around the resonance, from the sum of the positions' backward-integrated curves: a cross-check that needs no model.", "ISO 3382-2:2008, 6 (the evaluation)";
+    }
+    threshold_t60_s: Value {
+        threshold_t60_s seconds().positive(), "Longest T60 at this frequency whose difference trained listeners did not hear with artificial stimuli, straight in ln T60 over ln f between the published points; 32 to 250 Hz, the last point taken from the music curve. It tells where a difference can be heard, not where it disturbs.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015)";
+    }
+    threshold_music_t60_s: Value {
+        threshold_music_t60_s seconds().positive(), "The same with music; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015)";
+    }
+    priority: Option<u32> {
+        priority integer().positive(), "Order of treatment, 1 first: from the decay over its threshold, the level, and how many listening positions the mode reaches; only for kind `mode`.", "";
+    }
+    evidence: String {
+        evidence text(), "The sentence that supports `kind` or the assignment to `axes`.", "";
+    }
+    flags: Flags {
+        flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";
+    }
+}

@@ -1,0 +1,60 @@
+//! A row of a table, and the macro that declares table, row and columns in one place.
+
+use super::cell::Cell;
+use super::column::Table;
+
+/// A row of a table: plain fields that become cells, one for each column.
+pub trait Row {
+    /// The table that the row belongs to.
+    const TABLE: &'static Table;
+
+    /// The cells in the order of the table's columns.
+    fn cells(&self) -> Vec<Cell>;
+}
+
+/// Declares a row struct and its table. Each field names its type and the columns that it fills,
+/// each column its name, shape, definition and source; so a column can't lack a field, a field
+/// can't lack a column, and the order of both is one.
+macro_rules! table {
+    (
+        $name:literal, $row:ident, key [$($key:literal),*], $about:literal;
+        $( $field:ident: $type:ty { $( $column:ident $shape:expr, $definition:literal, $source:literal; )+ } )+
+    ) => {
+        #[doc = $about]
+        #[derive(Debug, Clone, PartialEq)]
+        pub struct $row {
+            $(
+                $( #[doc = concat!("`", stringify!($column), "`: ", $definition)] #[doc = ""] )+
+                pub $field: $type,
+            )+
+        }
+
+        impl $crate::table::row::Row for $row {
+            const TABLE: &'static $crate::table::column::Table = &$crate::table::column::Table {
+                name: $name,
+                about: $about,
+                columns: &[ $( $(
+                    $crate::table::column::Column {
+                        name: stringify!($column),
+                        shape: $shape,
+                        definition: $definition,
+                        source: $source,
+                    },
+                )+ )+ ],
+                key: &[$($key),*],
+            };
+
+            fn cells(&self) -> Vec<$crate::table::cell::Cell> {
+                use $crate::table::cell::Field as _;
+                let mut remarks = $crate::flag::Flags::default();
+                let mut columns = Self::TABLE.columns.iter();
+                let mut cells = Vec::with_capacity(Self::TABLE.columns.len());
+                $( for _ in [$( stringify!($column) ),+] {
+                    cells.extend(columns.next().map(|column| self.$field.cell(column, &mut remarks)));
+                } )+
+                cells
+            }
+        }
+    };
+}
+pub(super) use table;

@@ -1,0 +1,49 @@
+//! `settings` of `results.json`: what the user could have set otherwise.
+
+use super::column::{hertz, integer, list, seconds, text, truth, words};
+use super::row::table;
+use super::words::BAND_WIDTHS;
+
+table! {
+    "settings", SettingsRow, key [],
+    "What the run was asked for; the same settings on the same files give the same results.";
+    bands: &'static str {
+        bands words(BAND_WIDTHS).required(), "Width of the bands.", "";
+    }
+    with_modes: bool {
+        with_modes truth().required(), "Whether modes were looked for.", "";
+    }
+    modes_from_hz: f64 {
+        modes_from_hz hertz().required().positive(), "Lowest frequency of the mode tables.", "";
+    }
+    modes_to_hz: f64 {
+        modes_to_hz hertz().required().positive(), "Highest frequency of the mode tables.", "";
+    }
+    each: bool {
+        each truth().required(), "Whether every file counted as a state of its own.", "";
+    }
+    names: Option<String> {
+        names text(), "Pattern that file names were read by; null for `POSITION@SOURCE#TAKE`.", "";
+    }
+    channel: u32 {
+        channel integer().required().positive(), "Channel of the microphone, counted from 1.", "";
+    }
+    same_chain: Option<bool> {
+        same_chain truth(), "The user's word on whether the measuring chain stayed the same; null if nothing is said.", "";
+    }
+    time_base: Option<String> {
+        time_base text(), "The user's word on the instant that all files share: `emission` or `arrival`.", "";
+    }
+    before: Option<String> {
+        before text(), "Baseline state of a comparison.", "";
+    }
+    after: Vec<String> {
+        after list(), "States that were compared with it.", "";
+    }
+    target_t60_s: Option<f64> {
+        target_t60_s seconds().positive(), "Limit set for decay times.", "";
+    }
+    target_mask: Option<String> {
+        target_mask text(), "Name of the published tolerance mask that band times were held against.", "";
+    }
+}

@@ -1,0 +1,180 @@
+//! A results folder: whose it is, what is replaced, what stays whole when something goes wrong.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::Path;
+
+use stillroom::output::{Folder, OutputError, Overwrite, RESULTS_JSON, add_tables, is_ours};
+
+use crate::sample;
+
+fn write_into(path: &Path) -> Result<usize, OutputError> {
+    let mut batch = Folder::open(path, Overwrite::OnlyOurs)?.batch()?;
+    add_tables(&mut batch, &sample::results())?;
+    Ok(batch.commit()?.len())
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> =
+        fs::read_dir(folder).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+    names.sort_unstable();
+    names
+}
+
+#[test]
+fn a_new_folder_becomes_ours_and_is_written_again() {
+    let home = tempfile::tempdir().unwrap();
+    let out = home.path().join("a/b-results");
+    write_into(&out).unwrap();
+    assert!(is_ours(&out));
+    let first = fs::read(out.join(RESULTS_JSON)).unwrap();
+    write_into(&out).unwrap();
+    assert_eq!(fs::read(out.join(RESULTS_JSON)).unwrap(), first, "same input, same bytes");
+    assert_eq!(
+        names(&out),
+        [
+            "band_changes.csv",
+            "bands.csv",
+            "changes.csv",
+            "checks.csv",
+            "csv-metadata.json",
+            "mode_levels.csv",
+            "modes.csv",
+            "position_changes.csv",
+            "results.json",
+            "results.schema.json",
+            "targets.csv",
+        ]
+    );
+}
+
+#[test]
+fn opening_alone_makes_nothing() {
+    let home = tempfile::tempdir().unwrap();
+    Folder::open(&home.path().join("out"), Overwrite::OnlyOurs).unwrap();
+    assert!(names(home.path()).is_empty());
+}
+
+#[test]
+fn a_strangers_folder_is_left_alone_unless_forced() {
+    for (name, contents) in [
+        ("notes.txt", "mine"),
+        (RESULTS_JSON, "{}"),
+        (RESULTS_JSON, "{\"schema\": \"1\"}"),
+        (RESULTS_JSON, "{\"schema\": 1, \"program\": \"other\"}"),
+        (RESULTS_JSON, "{\"schema\": 1"),
+    ] {
+        let home = tempfile::tempdir().unwrap();
+        fs::write(home.path().join(name), contents).unwrap();
+        let refused = write_into(home.path()).unwrap_err();
+        assert!(matches!(&refused, OutputError::NotOurs { .. }), "{contents}: {refused}");
+        assert!(refused.to_string().contains(name) && refused.to_string().contains("--force"), "{refused}");
+        assert_eq!(names(home.path()), [name], "{contents}");
+        assert_eq!(fs::read_to_string(home.path().join(name)).unwrap(), contents);
+        let mut batch = Folder::open(home.path(), Overwrite::Anything).unwrap().batch().unwrap();
+        add_tables(&mut batch, &sample::results()).unwrap();
+        batch.commit().unwrap();
+        assert!(is_ours(home.path()));
+        assert!(home.path().join(name).exists(), "what is not ours stays");
+    }
+}
+
+#[test]
+fn an_empty_folder_or_what_a_killed_run_left_is_free() {
+    let home = tempfile::tempdir().unwrap();
+    for name in [".stillroom-x.tmp", ".DS_Store"] {
+        fs::write(home.path().join(name), "half").unwrap();
+    }
+    write_into(home.path()).unwrap();
+}
+
+#[test]
+fn tables_of_an_earlier_run_do_not_outlive_it() {
+    let home = tempfile::tempdir().unwrap();
+    write_into(home.path()).unwrap();
+    fs::write(home.path().join("notes.txt"), "mine").unwrap();
+    let mut batch = Folder::open(home.path(), Overwrite::OnlyOurs).unwrap().batch().unwrap();
+    let mut results = sample::results();
+    results.comparison = None;
+    add_tables(&mut batch, &results).unwrap();
+    batch.commit().unwrap();
+    for stale in ["changes.csv", "position_changes.csv", "band_changes.csv", "targets.csv"] {
+        assert!(!home.path().join(stale).exists(), "{stale}");
+    }
+    assert!(home.path().join("notes.txt").exists() && home.path().join("bands.csv").exists());
+    let metadata = fs::read_to_string(home.path().join("csv-metadata.json")).unwrap();
+    assert!(!metadata.contains("changes.csv") && metadata.contains("bands.csv"));
+}
+
+/// A write that fails, and a batch that is dropped before its end, leave every byte as it was.
+#[test]
+fn a_run_that_fails_changes_nothing() {
+    let home = tempfile::tempdir().unwrap();
+    write_into(home.path()).unwrap();
+    let before = names(home.path());
+    let bands = fs::read(home.path().join("bands.csv")).unwrap();
+    let mut batch = Folder::open(home.path(), Overwrite::OnlyOurs).unwrap().batch().unwrap();
+    batch.add("bands.csv", |out| out.write_all(b"new")).unwrap();
+    let full = |out: &mut dyn Write| {
+        out.write_all(b"half")?;
+        Err(io::Error::from(io::ErrorKind::StorageFull))
+    };
+    let failed = batch.add("modes.csv", full).unwrap_err();
+    assert!(matches!(&failed, OutputError::Write { reason: io::ErrorKind::StorageFull, .. }), "{failed}");
+    assert!(!failed.to_string().contains(".stillroom-"), "no temporary name in a message: {failed}");
+    drop(batch);
+    assert_eq!(names(home.path()), before);
+    assert_eq!(fs::read(home.path().join("bands.csv")).unwrap(), bands);
+}
+
+#[test]
+fn what_stands_in_the_way_is_named() {
+    let home = tempfile::tempdir().unwrap();
+    let file = home.path().join("file");
+    fs::write(&file, "mine").unwrap();
+    assert!(matches!(write_into(&file), Err(OutputError::NotAFolder { .. })));
+    assert!(matches!(write_into(&file.join("below")), Err(OutputError::Write { .. })));
+    let out = home.path().join("out");
+    write_into(&out).unwrap();
+    fs::remove_file(out.join("modes.csv")).unwrap();
+    fs::create_dir(out.join("modes.csv")).unwrap();
+    let failed = write_into(&out).unwrap_err();
+    assert!(matches!(&failed, OutputError::Replace { path, .. } if path.ends_with("modes.csv")), "{failed}");
+}
+
+/// `tempfile` makes files that only their owner may read; results are for others too.
+#[cfg(unix)]
+#[test]
+fn files_have_the_permissions_of_any_new_file() {
+    use std::os::unix::fs::PermissionsExt;
+    let home = tempfile::tempdir().unwrap();
+    write_into(home.path()).unwrap();
+    let ordinary = home.path().join("ordinary");
+    fs::write(&ordinary, "").unwrap();
+    let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+    assert_eq!(mode(&home.path().join(RESULTS_JSON)), mode(&ordinary));
+}
+
+/// Two runs into one folder at once: whatever the order, the files of one run lie there, not a mix.
+#[cfg(unix)]
+#[test]
+fn two_runs_at_once_do_not_mix() {
+    let home = tempfile::tempdir().unwrap();
+    let names: Vec<String> = (0..20).map(|i| format!("file-{i}")).collect();
+    std::thread::scope(|scope| {
+        for writer in 0..4u8 {
+            let (folder, names) = (home.path(), &names);
+            scope.spawn(move || {
+                for _ in 0..10 {
+                    let mut batch = Folder::open(folder, Overwrite::Anything).unwrap().batch().unwrap();
+                    for name in names {
+                        batch.add(name, |out| out.write_all(&[writer])).unwrap();
+                    }
+                    batch.commit().unwrap();
+                }
+            });
+        }
+    });
+    let found: Vec<Vec<u8>> = names.iter().map(|name| fs::read(home.path().join(name)).unwrap()).collect();
+    assert!(found.iter().all(|bytes| *bytes == found[0]), "{found:?}");
+}

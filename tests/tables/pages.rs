@@ -1,0 +1,44 @@
+//! The committed reference page and schema are the ones that the program makes; and the sample
+//! results go to the build folder, for the outside validators (tests/reference/validate_schema.py).
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use stillroom::output::{Folder, Overwrite, add_tables};
+use stillroom::table::{reference, schema};
+
+use crate::sample;
+
+/// Compares a committed file with what the program makes, or writes it where the variable is set.
+fn hold(name: &str, made: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/reference").join(name);
+    if std::env::var_os("STILLROOM_WRITE_DOCS").is_some() {
+        fs::write(&path, made).unwrap();
+    }
+    let committed = fs::read_to_string(&path).unwrap_or_default();
+    let first = made.lines().zip(committed.lines()).find(|(made, committed)| made != committed);
+    assert!(
+        committed == made,
+        "docs/reference/{name} is out of date (first difference: {first:?}); to make it again: \
+         STILLROOM_WRITE_DOCS=1 cargo test --test tables"
+    );
+}
+
+#[test]
+fn the_reference_page_is_the_one_made_from_the_columns() {
+    hold("tables.md", &reference::page());
+}
+
+#[test]
+fn the_schema_is_the_one_made_from_the_columns() {
+    hold(schema::FILE_NAME, &schema::text());
+}
+
+#[test]
+fn the_sample_goes_to_the_build_folder() {
+    let path = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("sample-results");
+    let folder = Folder::open(&path, Overwrite::OnlyOurs).unwrap();
+    let mut batch = folder.batch().unwrap();
+    add_tables(&mut batch, &sample::results()).unwrap();
+    assert_eq!(batch.commit().unwrap().len(), 11);
+}
