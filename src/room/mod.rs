@@ -6,19 +6,19 @@
 //! (Kuttruff, *Room Acoustics*, chapter 3). Walls that give way a little damp them ([`decay_per_s`]).
 //!
 //! - [`Prediction`] lists the modes of a room up to a frequency.
-//! - [`plan`] says at which few places to measure.
+//! - [`plan()`] says at which few places to measure.
 //! - [`simulate`] makes responses of such a room, with tuned absorbers in it, whose poles are known exactly.
 //!
 //! Places are `[x, y, z]` in metres from one floor corner along length, width and height.
 
 mod air;
-
+mod plan;
 mod prediction;
 pub mod simulate;
 mod walls;
 
 pub use air::sound_speed_m_s;
-
+pub use plan::{Candidate, MeasurementPlan, PlanSettings, PlannedPosition, candidates, plan};
 pub use prediction::{Form, Planes, PredictedMode, Prediction, shape};
 pub use walls::{Conductances, decay_per_s};
 

@@ -1,0 +1,397 @@
+//! Where to put the microphone: the fewest places that see every mode and tell close ones apart.
+//!
+//! Two modes closer than a few hertz run into each other in the spectrum; what still tells them
+//! apart is their shape over the places, measured by the modal assurance criterion
+//! (Allemang 2003: `MAC = (Σ aψ)²/(Σ a² Σ ψ²)`, 1 for equal shapes, 0 for shapes with nothing in common).
+
+use super::{PredictedMode, Prediction, shape};
+
+/// A place where a microphone could stand.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Candidate {
+    /// What to call it.
+    pub name: String,
+    /// Where, metres.
+    pub at_m: [f64; 3],
+    /// Part of the plan whatever it adds: a listening position.
+    pub given: bool,
+}
+
+/// What the plan has to achieve.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PlanSettings {
+    /// A mode counts as seen where its pressure is at least this share of full (default 0.5, −6 dB).
+    pub seen: f64,
+    /// Modes closer than this have to differ in shape, hertz (default 3: one half-power width at
+    /// a T60 of 0.73 s).
+    pub close_hz: f64,
+    /// Shapes with a modal assurance criterion up to this differ (default 0.5).
+    pub alike: f64,
+    /// Where the loudspeaker will stand; modes that it can't drive are named and left out.
+    pub source_m: Option<[f64; 3]>,
+    /// A mode counts as driven where its pressure at the source is at least this (default 0.1, −20 dB).
+    pub driven: f64,
+    /// Every set of up to this many places (beyond the given ones) is tried; a larger plan grows
+    /// place by place and may hold one too many (default 4).
+    pub tried_in_full: usize,
+}
+
+impl Default for PlanSettings {
+    fn default() -> Self {
+        Self { seen: 0.5, close_hz: 3.0, alike: 0.5, source_m: None, driven: 0.1, tried_in_full: 4 }
+    }
+}
+
+/// Places to measure at, and what even they can't do.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct MeasurementPlan {
+    /// The places, the given ones first.
+    pub positions: Vec<PlannedPosition>,
+    /// Modes that no candidate sees.
+    pub unseen: Vec<PredictedMode>,
+    /// Modes that the loudspeaker can't drive from its place.
+    pub undriven: Vec<PredictedMode>,
+    /// Close modes that no choice of candidates tells apart.
+    pub alike: Vec<(PredictedMode, PredictedMode)>,
+    /// Whether every smaller set was tried.
+    pub fewest: bool,
+}
+
+/// One place of a plan.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct PlannedPosition {
+    /// Name and place.
+    pub candidate: Candidate,
+    /// Modes that only this place sees.
+    pub only_sees: Vec<PredictedMode>,
+    /// Close modes that look alike without this place.
+    pub only_tells_apart: Vec<(PredictedMode, PredictedMode)>,
+    /// Why it is in the plan, one sentence.
+    pub reason: String,
+}
+
+/// The listening positions, all corners, the middles of all edges and walls, in this order.
+#[must_use]
+pub fn candidates(dimensions_m: [f64; 3], seats: &[(String, [f64; 3])]) -> Vec<Candidate> {
+    let mut places: Vec<Candidate> =
+        seats.iter().map(|(name, at_m)| Candidate { name: name.clone(), at_m: *at_m, given: true }).collect();
+    for (middles, what) in [(0, "corner"), (1, "edge middle"), (2, "wall middle")] {
+        for code in 0..27u32 {
+            let halves = [code / 9, code / 3 % 3, code % 3].map(|digit| [0, 2, 1][digit as usize]);
+            if halves.iter().filter(|&&h| h == 1).count() == middles {
+                let at_m = [0, 1, 2].map(|axis| f64::from(halves[axis]) * 0.5 * dimensions_m[axis]);
+                let name = format!("{what} ({:.2}, {:.2}, {:.2})", at_m[0], at_m[1], at_m[2]);
+                places.push(Candidate { name, at_m, given: false });
+            }
+        }
+    }
+    places
+}
+
+/// The fewest of the candidates that see every mode of the room and tell close ones apart.
+///
+/// Given candidates are always part of it. Of equally small sets the one with the clearest worst
+/// case is taken, then the first.
+#[must_use]
+pub fn plan(room: &Prediction, candidates: &[Candidate], settings: &PlanSettings) -> MeasurementPlan {
+    let driven = |mode: &PredictedMode| {
+        settings.source_m.is_none_or(|at| shape(room.dimensions_m, mode.axes, at).abs() >= settings.driven)
+    };
+    let (modes, undriven): (Vec<PredictedMode>, Vec<PredictedMode>) =
+        room.modes.iter().partition(|m| driven(m));
+    let task = Task::new(room, modes, candidates, settings);
+    let (chosen, fewest) = task.choose();
+    let positions = chosen.iter().map(|&place| task.explain(&chosen, place)).collect();
+    MeasurementPlan {
+        positions,
+        unseen: task.hopeless.iter().map(|&m| task.modes[m]).collect(),
+        undriven,
+        alike: task.hopeless_pairs.iter().map(|&pair| task.pair(pair)).collect(),
+        fewest,
+    }
+}
+
+/// What has to be seen and told apart, in numbers.
+struct Task<'a> {
+    modes: Vec<PredictedMode>,
+    candidates: &'a [Candidate],
+    settings: &'a PlanSettings,
+    /// Shape of each mode at each candidate.
+    shapes: Vec<Vec<f64>>,
+    /// Modes that some candidate sees, and those that none does.
+    wanted: Vec<usize>,
+    hopeless: Vec<usize>,
+    /// Close pairs that the candidates together tell apart, and those that they don't.
+    pairs: Vec<(usize, usize)>,
+    hopeless_pairs: Vec<(usize, usize)>,
+}
+
+impl<'a> Task<'a> {
+    fn new(
+        room: &Prediction,
+        modes: Vec<PredictedMode>,
+        candidates: &'a [Candidate],
+        settings: &'a PlanSettings,
+    ) -> Self {
+        let shapes = modes
+            .iter()
+            .map(|mode| candidates.iter().map(|c| shape(room.dimensions_m, mode.axes, c.at_m)).collect())
+            .collect();
+        let mut task = Self {
+            modes,
+            candidates,
+            settings,
+            shapes,
+            wanted: Vec::new(),
+            hopeless: Vec::new(),
+            pairs: Vec::new(),
+            hopeless_pairs: Vec::new(),
+        };
+        let all: Vec<usize> = (0..candidates.len()).collect();
+        (task.wanted, task.hopeless) = (0..task.modes.len()).partition(|&mode| task.sees(&all, mode));
+        let close = task.close_pairs();
+        (task.pairs, task.hopeless_pairs) = close.into_iter().partition(|&pair| task.tells_apart(&all, pair));
+        task
+    }
+
+    /// Pairs of modes that frequency alone doesn't tell apart; the list is in rising frequency.
+    fn close_pairs(&self) -> Vec<(usize, usize)> {
+        let mut pairs = Vec::new();
+        for &a in &self.wanted {
+            for &b in self.wanted.iter().filter(|&&b| b > a) {
+                if self.modes[b].frequency_hz - self.modes[a].frequency_hz < self.settings.close_hz {
+                    pairs.push((a, b));
+                }
+            }
+        }
+        pairs
+    }
+
+    fn strongest(&self, places: &[usize], mode: usize) -> f64 {
+        places.iter().fold(0.0, |most, &p| f64::max(most, self.shapes[mode][p].abs()))
+    }
+
+    fn sees(&self, places: &[usize], mode: usize) -> bool {
+        self.strongest(places, mode) >= self.settings.seen
+    }
+
+    /// Modal assurance criterion of two modes over some places; 1 where it has no meaning.
+    fn likeness(&self, places: &[usize], (a, b): (usize, usize)) -> f64 {
+        let (a, b) = (&self.shapes[a], &self.shapes[b]);
+        let product = |x: &[f64], y: &[f64]| places.iter().map(|&p| x[p] * y[p]).sum::<f64>();
+        let norm = product(a, a) * product(b, b);
+        if norm > 1e-12 { product(a, b).powi(2) / norm } else { 1.0 }
+    }
+
+    fn tells_apart(&self, places: &[usize], pair: (usize, usize)) -> bool {
+        self.likeness(places, pair) <= self.settings.alike
+    }
+
+    fn pair(&self, (a, b): (usize, usize)) -> (PredictedMode, PredictedMode) {
+        (self.modes[a], self.modes[b])
+    }
+
+    /// How many goals a set of places misses.
+    fn missed(&self, places: &[usize]) -> usize {
+        self.wanted.iter().filter(|&&mode| !self.sees(places, mode)).count()
+            + self.pairs.iter().filter(|&&pair| !self.tells_apart(places, pair)).count()
+    }
+
+    /// How clear the worst case is: least share of full pressure plus least difference of shapes.
+    fn clarity(&self, places: &[usize]) -> f64 {
+        let seen = self.wanted.iter().map(|&mode| self.strongest(places, mode)).fold(1.0, f64::min);
+        let alike = self.pairs.iter().map(|&pair| self.likeness(places, pair)).fold(0.0, f64::max);
+        seen + 1.0 - alike
+    }
+
+    /// The set, and whether every smaller one was tried.
+    fn choose(&self) -> (Vec<usize>, bool) {
+        let (given, free): (Vec<usize>, Vec<usize>) =
+            (0..self.candidates.len()).partition(|&p| self.candidates[p].given);
+        for size in 0..=self.settings.tried_in_full.min(free.len()) {
+            let mut best: Option<(f64, Vec<usize>)> = None;
+            each_subset(&free, size, &mut given.clone(), &mut |places| {
+                if self.missed(places) == 0 {
+                    let clarity = self.clarity(places);
+                    // A margin, so that rounding can't choose between mirror images.
+                    if best.as_ref().is_none_or(|(most, _)| clarity > most + 1e-9) {
+                        best = Some((clarity, places.to_vec()));
+                    }
+                }
+            });
+            if let Some((_, places)) = best {
+                return (places, true);
+            }
+        }
+        (self.grow(given, &free), false)
+    }
+
+    /// Adds the place that helps most until nothing is missed, then drops what turned out needless.
+    fn grow(&self, given: Vec<usize>, free: &[usize]) -> Vec<usize> {
+        let kept = given.len();
+        let mut places = given;
+        while self.missed(&places) > 0 {
+            let with = |p: usize| [places.as_slice(), &[p]].concat();
+            let rest = free.iter().filter(|p| !places.contains(p));
+            let Some(&best) = rest.min_by_key(|&&p| self.missed(&with(p))) else { break };
+            places.push(best);
+        }
+        for i in (kept..places.len()).rev() {
+            let mut without = places.clone();
+            without.remove(i);
+            if self.missed(&without) == 0 {
+                places = without;
+            }
+        }
+        places
+    }
+
+    /// What a place is for: what the plan would miss without it.
+    fn explain(&self, chosen: &[usize], place: usize) -> PlannedPosition {
+        let without: Vec<usize> = chosen.iter().copied().filter(|&p| p != place).collect();
+        let only_sees: Vec<PredictedMode> =
+            self.wanted.iter().filter(|&&m| !self.sees(&without, m)).map(|&m| self.modes[m]).collect();
+        let only_tells_apart: Vec<_> =
+            self.pairs.iter().filter(|&&p| !self.tells_apart(&without, p)).map(|&p| self.pair(p)).collect();
+        let candidate = self.candidates[place].clone();
+        let reason = reason(&candidate, &only_sees, &only_tells_apart);
+        PlannedPosition { candidate, only_sees, only_tells_apart, reason }
+    }
+}
+
+/// Calls `found` with every way of adding `size` of `free` to `places`, in order.
+fn each_subset(free: &[usize], size: usize, places: &mut Vec<usize>, found: &mut impl FnMut(&[usize])) {
+    if size == 0 {
+        return found(places);
+    }
+    for (i, &place) in free.iter().enumerate().take((free.len() + 1).saturating_sub(size)) {
+        places.push(place);
+        each_subset(&free[i + 1..], size - 1, places, found);
+        places.pop();
+    }
+}
+
+/// The sentence beside a place.
+fn reason(candidate: &Candidate, sees: &[PredictedMode], apart: &[(PredictedMode, PredictedMode)]) -> String {
+    let mut parts = Vec::new();
+    if candidate.given {
+        parts.push("asked for".to_owned());
+    }
+    if let Some(first) = sees.first() {
+        parts.push(format!(
+            "the only place that sees {first} ({:.1} Hz){}",
+            first.frequency_hz,
+            more(sees.len())
+        ));
+    }
+    if let Some((a, b)) = apart.first() {
+        let (low, high) = (a.frequency_hz, b.frequency_hz);
+        parts.push(format!(
+            "without it {a} and {b} ({low:.1} and {high:.1} Hz) look alike{}",
+            more(apart.len())
+        ));
+    }
+    if parts.is_empty() {
+        parts.push("sees every mode".to_owned());
+    }
+    parts.join("; ")
+}
+
+fn more(count: usize) -> String {
+    if count > 1 { format!(" and {} more", count - 1) } else { String::new() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ROOM: [f64; 3] = [5.15, 3.86, 2.48];
+
+    fn planned(up_to_hz: f64, seats: &[(String, [f64; 3])], settings: &PlanSettings) -> MeasurementPlan {
+        plan(&Prediction::new(ROOM, 20.0, up_to_hz).unwrap(), &candidates(ROOM, seats), settings)
+    }
+
+    /// Corners, edges and walls of a box: 8, 12, 6.
+    #[test]
+    fn candidates_are_the_points_of_a_box() {
+        let all = candidates(ROOM, &[]);
+        let count = |what: &str| all.iter().filter(|c| c.name.starts_with(what)).count();
+        assert_eq!([count("corner"), count("edge"), count("wall")], [8, 12, 6]);
+        assert_eq!(all[0].at_m, [0.0; 3]);
+    }
+
+    /// Modes far apart need one place, and a corner sees them all.
+    #[test]
+    fn one_corner_is_enough_where_no_two_modes_are_close() {
+        let plan = planned(60.0, &[], &PlanSettings::default());
+        assert_eq!(plan.positions.len(), 1);
+        assert!(plan.positions[0].candidate.name.starts_with("corner"));
+        assert!(plan.fewest && plan.unseen.is_empty() && plan.alike.is_empty());
+    }
+
+    /// 2 0 0 (66.6 Hz) and 0 0 1 (69.2 Hz) differ in sign between floor and ceiling: two places do.
+    #[test]
+    fn two_close_modes_need_two_places() {
+        let plan = planned(75.0, &[], &PlanSettings::default());
+        assert_eq!(plan.positions.len(), 2);
+        assert!(plan.positions.iter().all(|p| !p.only_tells_apart.is_empty()), "{plan:#?}");
+        assert!(plan.positions[1].reason.contains("2 0 0 and 0 0 1"));
+    }
+
+    /// What a plan promises, checked by the definitions; and no place is needless.
+    #[test]
+    fn a_plan_keeps_its_promises_and_holds_nothing_needless() {
+        let room = Prediction::new(ROOM, 20.0, 120.0).unwrap();
+        let seats = [("chair".to_owned(), [3.35, 2.25, 1.1])];
+        let all = candidates(ROOM, &seats);
+        let settings = PlanSettings::default();
+        let plan = plan(&room, &all, &settings);
+        assert!(plan.alike.is_empty() && plan.unseen.is_empty());
+        let at: Vec<[f64; 3]> = plan.positions.iter().map(|p| p.candidate.at_m).collect();
+        let vector = |m: &PredictedMode| at.iter().map(|a| shape(ROOM, m.axes, *a)).collect::<Vec<f64>>();
+        for (i, a) in room.modes.iter().enumerate() {
+            let va = vector(a);
+            assert!(va.iter().any(|x| x.abs() >= 0.5));
+            for b in room.modes[i + 1..].iter().filter(|b| b.frequency_hz - a.frequency_hz < 3.0) {
+                let vb = vector(b);
+                let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(p, q)| p * q).sum::<f64>();
+                assert!(dot(&va, &vb).powi(2) <= 0.5 * dot(&va, &va) * dot(&vb, &vb) + 1e-12, "{a} and {b}");
+            }
+        }
+        assert_eq!(plan.positions.iter().filter(|p| p.candidate.given).count(), 1);
+        for position in plan.positions.iter().filter(|p| !p.candidate.given) {
+            assert!(!position.only_sees.is_empty() || !position.only_tells_apart.is_empty());
+        }
+    }
+
+    /// A loudspeaker in the middle of the room can't drive odd orders: they are named, not planned for.
+    #[test]
+    fn modes_that_the_loudspeaker_leaves_out_are_named() {
+        let settings = PlanSettings { source_m: Some(ROOM.map(|d| d / 2.0)), ..PlanSettings::default() };
+        let plan = planned(75.0, &[], &settings);
+        let axes: Vec<_> = plan.undriven.iter().map(|m| m.axes).collect();
+        assert_eq!(axes, [[1, 0, 0], [0, 1, 0], [1, 1, 0], [0, 0, 1]]);
+    }
+
+    /// With seats alone to choose from, what they can't do is said.
+    #[test]
+    fn what_no_candidate_can_do_is_said() {
+        let room = Prediction::new(ROOM, 20.0, 75.0).unwrap();
+        let middle = [Candidate { name: "middle".into(), at_m: ROOM.map(|d| d / 2.0), given: true }];
+        let plan = plan(&room, &middle, &PlanSettings::default());
+        assert_eq!(plan.unseen.len(), 4);
+        assert_eq!(plan.positions.len(), 1);
+    }
+
+    /// A plan too large for the full search still meets every goal.
+    #[test]
+    fn growing_meets_every_goal_too() {
+        let settings = PlanSettings { tried_in_full: 0, ..PlanSettings::default() };
+        let (grown, full) = (planned(120.0, &[], &settings), planned(120.0, &[], &PlanSettings::default()));
+        assert!(!grown.fewest && full.fewest);
+        assert!(grown.positions.len() >= full.positions.len());
+        assert!(grown.positions.len() <= full.positions.len() + 2);
+    }
+}
