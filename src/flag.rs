@@ -56,6 +56,11 @@ flags! {
 
     // ---- room (assignment)
 
+    // ---- criterion
+    NoThreshold, "no-threshold", "No audibility threshold is published at this frequency (32 to 250 Hz).", "";
+    NoMusicThreshold, "no-music-threshold",
+        "No audibility threshold for music is published at this frequency (63 to 250 Hz).", "";
+
     // ---- change
 
     // ---- absorber

@@ -1,5 +1,6 @@
 //! Decay of a small room's low-frequency resonances, from impulse responses to a before/after verdict.
 
+pub mod criterion;
 pub mod demo;
 pub mod estimate;
 pub mod flag;
