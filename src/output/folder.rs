@@ -1,10 +1,12 @@
 //! The folder that results go to, after a look at whose it is.
 
+use std::fmt;
 use std::fs::{self, File};
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
-use serde::Deserialize;
+use serde::Deserializer as _;
+use serde::de::{Error as _, IgnoredAny, MapAccess, Visitor};
 
 use super::{Batch, OutputError, RESULTS_JSON};
 use crate::table::json::PROGRAM;
@@ -69,14 +71,51 @@ impl Folder {
 /// results of an earlier or later version are ours too.
 #[must_use]
 pub fn is_ours(folder: &Path) -> bool {
-    #[derive(Deserialize)]
-    struct Head {
-        schema: u32,
-        program: Option<String>,
-    }
     let Ok(file) = File::open(folder.join(RESULTS_JSON)) else { return false };
-    let head: Result<Head, _> = serde_json::from_reader(BufReader::new(file));
-    head.is_ok_and(|head| head.schema >= 1 && head.program.is_none_or(|program| program == PROGRAM))
+    let mut head = Head::default();
+    // The reader stops with an error once it knows enough: the file can hold a hundred megabytes.
+    let read = serde_json::Deserializer::from_reader(BufReader::new(file)).deserialize_map(&mut head);
+    let whole = read.is_ok() || head.is_known();
+    whole
+        && head.schema.is_some_and(|schema| schema >= 1)
+        && head.program.is_none_or(|program| program == PROGRAM)
+}
+
+/// The keys of `results.json` that tell whose it is; we write them first.
+#[derive(Default)]
+struct Head {
+    schema: Option<u32>,
+    program: Option<String>,
+}
+
+impl Head {
+    fn is_known(&self) -> bool {
+        self.schema.is_some() && self.program.is_some()
+    }
+}
+
+impl<'de> Visitor<'de> for &mut Head {
+    type Value = ();
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("an object")
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<(), A::Error> {
+        while let Some(key) = map.next_key::<String>()? {
+            match key.as_str() {
+                "schema" => self.schema = Some(map.next_value()?),
+                "program" => self.program = Some(map.next_value()?),
+                _ => {
+                    map.next_value::<IgnoredAny>()?;
+                }
+            }
+            if self.is_known() {
+                return Err(A::Error::custom("known"));
+            }
+        }
+        Ok(())
+    }
 }
 
 /// Names in the folder that neither a file manager nor a run of ours that was killed left there.

@@ -18,14 +18,14 @@ table! {
         mode_frequency_hz hertz().positive(), "Undamped frequency of the target mode without the unit.", "";
     }
     loaded_frequency: Option<Estimate> {
-        loaded_frequency_hz hertz().positive(), "The unit's own frequency in this room with the target mode taken out: |s1|·|s2|/ω0 over 2π, s1 and s2 the two treated poles, ω0 the untreated mode.", "two coupled resonators (Fahy & Schofield, J. Sound Vib. 72 (1980) 297)";
+        loaded_frequency_hz hertz().positive(), "The unit's own frequency in this room with the target mode taken out: |s1|·|s2|/ω0 over 2π, s1 and s2 the two treated poles, ω0 the untreated mode.", "Fahy & Schofield, J. Sound Vib. 72 (1980) (two coupled resonators)";
         loaded_frequency_sd_hz hertz().sd(), "One standard deviation of it.", "";
     }
     loaded_decay_per_s: Option<f64> {
         loaded_decay_per_s per_second(), "The unit's own decay constant likewise: δ1 + δ2 − δ0.", "";
     }
     coupling_per_s: Option<f64> {
-        coupling_per_s per_second().not_negative(), "Coupling g of unit and mode: the mode's and unit's factors are (s² + 2δ0 s + ω0²)(s² + 2δa s + ωa²) + g² s² = 0.", "";
+        coupling_per_s per_second().not_negative(), "Coupling g of unit and mode, the poles s of both being the roots of (s² + 2δ0·s + ω0²)(s² + 2δa·s + ωa²) + g²·s² = 0.", "";
     }
     best_frequency_hz: Option<f64> {
         best_frequency_hz hertz().positive(), "Best frequency on the loaded scale; the step to it is best − loaded.", "Den Hartog, Mechanical Vibrations (tuned damper)";

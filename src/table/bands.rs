@@ -25,30 +25,30 @@ table! {
         band_hz hertz().two_decimals().required().positive(), "Exact base-10 mid-band frequency: 1000·10^(x/10) Hz for one-third octaves, 1000·10^(3x/10) Hz for octaves, x whole.", "IEC 61260-1:2014, 5.2 to 5.4";
     }
     edt: Value {
-        edt_s seconds().positive(), "Early decay time: time to fall by 60 dB at the slope of the least-squares line through the decay curve from 0 to −10 dB.", "ISO 3382-1:2009, A.2.2";
+        edt_s seconds().positive(), "Early decay time EDT: time to fall by 60 dB at the slope of the least-squares line through the decay curve from 0 to −10 dB.", "ISO 3382-1:2009, A.2.2";
     }
     t20: Reading {
-        t20_s seconds().positive(), "Reverberation time from the least-squares line through the decay curve from −5 to −25 dB, extrapolated to 60 dB; needs a peak-to-noise of 35 dB.", "ISO 3382-2:2008, 6 and annex C";
+        t20_s seconds().positive(), "Reverberation time T20 from the least-squares line through the decay curve from −5 to −25 dB, extrapolated to 60 dB; needs a peak-to-noise of 35 dB.", "ISO 3382-2:2008, 6 and annex C";
         t20_sd_s seconds().sd(), "One standard deviation of T20: 0.88·T20·√((1 + 1.90/n)/(N·B·T20)), n = 10, N positions, B the bandwidth; for an average the scatter over √N where that is larger.", "ISO 3382-1:2009, 7.1, eq. 4; 7.2 for n";
     }
     t30: Reading {
-        t30_s seconds().positive(), "As T20, from −5 to −35 dB; needs a peak-to-noise of 45 dB.", "ISO 3382-2:2008, 6 and annex C";
+        t30_s seconds().positive(), "Reverberation time T30: as T20, from −5 to −35 dB; needs a peak-to-noise of 45 dB.", "ISO 3382-2:2008, 6 and annex C";
         t30_sd_s seconds().sd(), "One standard deviation of T30: 0.55·T30·√((1 + 1.52/n)/(N·B·T30)), n = 10, N positions, B the bandwidth; for an average the scatter over √N where that is larger.", "ISO 3382-1:2009, 7.1, eq. 5; 7.2 for n";
     }
     c50_db: Value {
-        c50_db decibels(), "Clarity: 10 lg of the energy in the first 50 ms after the direct sound over the energy after them.", "ISO 3382-1:2009, eq. A.10";
+        c50_db decibels(), "Clarity C50: 10 lg of the energy in the first 50 ms after the direct sound over the energy after them.", "ISO 3382-1:2009, eq. A.10";
     }
     c80_db: Value {
-        c80_db decibels(), "Clarity: 10 lg of the energy in the first 80 ms after the direct sound over the energy after them.", "ISO 3382-1:2009, eq. A.10";
+        c80_db decibels(), "Clarity C80: 10 lg of the energy in the first 80 ms after the direct sound over the energy after them.", "ISO 3382-1:2009, eq. A.10";
     }
     d50: Value {
-        d50 plain("").unit_range(), "Definition: share of the energy that arrives in the first 50 ms after the direct sound.", "ISO 3382-1:2009, eq. A.11";
+        d50 plain("").unit_range(), "Definition D50: share of the energy that arrives in the first 50 ms after the direct sound.", "ISO 3382-1:2009, eq. A.11";
     }
     ts_ms: Value {
-        ts_ms plain("ms"), "Centre time: ∫t·p² dt / ∫p² dt, t from the direct sound.", "ISO 3382-1:2009, eq. A.13";
+        ts_ms plain("ms"), "Centre time Ts: ∫t·p² dt / ∫p² dt, t from the direct sound.", "ISO 3382-1:2009, eq. A.13";
     }
     level_db: Value {
-        level_db decibels(), "Band level of the response: 10 lg(fs·Σp²/B), fs the sample rate, B the bandwidth in Hz; a unit sample reads 0 dB in every band at any rate.", "";
+        level_db decibels(), "Band level of the response: 10 lg(fs·Σp²/B), fs the sample rate, B the bandwidth in Hz. A unit sample reads 10 lg 2 = 3.01 dB in every band at any rate, as its energy of 2·B/fs lies in the band.", "";
     }
     peak_to_noise_db: Value {
         peak_to_noise_db decibels(), "Largest mean square over max(10 ms, 2/B) against the mean square of the noise floor; decides on T20 (35 dB) and T30 (45 dB).", "ISO 3382-1:2009, 5.3.3 (the limits)";

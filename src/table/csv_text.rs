@@ -45,12 +45,17 @@ pub fn printed(cell: &Cell) -> Cow<'_, str> {
 }
 
 fn guarded(text: &str) -> Cow<'_, str> {
-    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    if !formula && !text.chars().any(char::is_control) {
+    let clean = without_controls(text);
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { Cow::Owned(format!("'{clean}")) } else { clean }
+}
+
+/// The text with U+FFFD for each control character: it stays on its line, and a terminal obeys none.
+#[must_use]
+pub fn without_controls(text: &str) -> Cow<'_, str> {
+    if !text.chars().any(char::is_control) {
         return Cow::Borrowed(text);
     }
-    let clean: String = text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect();
-    Cow::Owned(if formula { format!("'{clean}") } else { clean })
+    Cow::Owned(text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect())
 }
 
 #[cfg(test)]

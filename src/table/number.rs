@@ -64,16 +64,35 @@ fn decimals(value: f64, digits: usize) -> Option<i32> {
     if !value.is_finite() || value == 0.0 {
         return None;
     }
-    let last = digits.saturating_sub(1);
-    let scientific = format!("{value:.last$e}");
-    let exponent: i32 = scientific.split_once('e')?.1.parse().ok()?;
-    Some(i32::try_from(last).ok()? - exponent)
+    let last = i32::try_from(digits).ok()?.saturating_sub(1);
+    Some(last - quick_exponent(value, digits).or_else(|| exponent(value, digits))?)
+}
+
+/// Decimal exponent of `value` rounded to `digits` significant digits.
+fn exponent(value: f64, digits: usize) -> Option<i32> {
+    let scientific = format!("{value:.*e}", digits.saturating_sub(1));
+    scientific.split_once('e')?.1.parse().ok()
+}
+
+/// The same where the leading digits are so far from a power of ten that neither the rounding of
+/// the logarithm nor that of the value can matter; `None` elsewhere.
+fn quick_exponent(value: f64, digits: usize) -> Option<i32> {
+    let magnitude = value.abs();
+    if digits < 2 || !(1e-9..1e9).contains(&magnitude) {
+        return None;
+    }
+    let exponent = magnitude.log10().floor();
+    let leading = magnitude / 10f64.powf(exponent);
+    (1.000_001..9.9).contains(&leading).then_some(exponent as i32)
 }
 
 /// `value` to so many decimals, or to tens, hundreds, … where `decimals` is negative.
 fn to_place(value: f64, decimals: i32) -> Option<String> {
     if !value.is_finite() {
         return None;
+    }
+    if let Some(text) = usize::try_from(decimals).ok().and_then(|places| quick(value, places)) {
+        return Some(text);
     }
     let places = decimals.unsigned_abs() as usize;
     let text = if decimals >= 0 {
@@ -87,6 +106,37 @@ fn to_place(value: f64, decimals: i32) -> Option<String> {
         (true, false) => "0".to_owned(),
         (false, _) => text,
     })
+}
+
+/// The same text at some 40 % of the cost (measured), for numbers of everyday size that don't lie within a
+/// millionth of a place of a tie; `None` elsewhere. (Ten thousand files make five million numbers.)
+fn quick(value: f64, places: usize) -> Option<String> {
+    const POWERS: [f64; 10] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
+    let scaled = value.abs() * POWERS.get(places)?; // off by at most 1.2e-16 of itself
+    let whole = (scaled + 0.5).floor();
+    if scaled >= 1e9 || (scaled + 0.5 - whole).min(whole + 1.0 - (scaled + 0.5)) < 1e-6 {
+        return None;
+    }
+    let mut rest = whole as u64; // finite, not negative and under 1e9 + 1
+    let mut text = [b'0'; 24];
+    let mut start = text.len();
+    for i in 0.. {
+        if i == places && places > 0 {
+            start -= 1;
+            text[start] = b'.';
+        }
+        start -= 1;
+        text[start] = b'0' + (rest % 10) as u8;
+        rest /= 10;
+        if rest == 0 && i >= places {
+            break;
+        }
+    }
+    if value < 0.0 && whole > 0.0 {
+        start -= 1;
+        text[start] = b'-';
+    }
+    std::str::from_utf8(&text[start..]).ok().map(str::to_owned)
 }
 
 #[cfg(test)]
@@ -144,6 +194,23 @@ mod tests {
     }
 
     proptest! {
+        /// The short cuts against the standard library's exact formatting.
+        #[test]
+        fn the_quick_way_prints_the_same(
+            digits in prop_oneof![-10.0..10.0f64, (-2000i32..2000).prop_map(|n| f64::from(n) / 200.0)],
+            exponent in -10..10i32, places in 0..12usize, significant in 1..6usize,
+        ) {
+            let value = digits * 10f64.powi(exponent);
+            if let Some(text) = quick(value, places) {
+                let exact = format!("{value:.places$}");
+                let zero = exact.bytes().all(|b| b"-0.".contains(&b));
+                prop_assert_eq!(text, if zero { exact.trim_start_matches('-') } else { &exact });
+            }
+            if let Some(quick) = quick_exponent(value, significant) {
+                prop_assert_eq!(Some(quick), super::exponent(value, significant), "{}", value);
+            }
+        }
+
         /// Whatever comes in, the text is a plain decimal that is the nearest of its length.
         #[test]
         fn any_number_reads_back_within_half_its_last_place(value in proptest::num::f64::ANY, deviation in proptest::num::f64::ANY) {

@@ -14,12 +14,12 @@ pub fn page() -> String {
     let mut page = introduction();
     for table in CSV_TABLES {
         let _ = write!(page, "\n## {}\n\n{}\n\n", table.file_name(), table.about);
-        columns(&mut page, table);
+        columns(&mut page, table, CSV);
     }
     page.push_str(RESULTS_JSON);
     for table in JSON_OBJECTS.into_iter().chain(JSON_TABLES) {
         let _ = write!(page, "\n### {}\n\n{}\n\n", table.name, table.about);
-        columns(&mut page, table);
+        columns(&mut page, table, JSON);
     }
     flags(&mut page);
     page
@@ -44,6 +44,7 @@ CSV after RFC 4180 with lines that end in LF, UTF-8, one header row, `.` as the 
 - `_sd` is one standard deviation, `_low` and `_high` are the ends of the 95 % interval.
 - A standard deviation has three significant digits and its value goes to the same decimal place; a value without one has five significant digits; dB, per cent and mid-band frequencies have two decimals.
 - Text that starts with `=`, `+`, `-` or `@` has a `'` in front, so that no spreadsheet runs it; a control character reads `�`. `results.json` holds the text as it is.
+- Where no source is named, the definition is this program's own or a plain fact.
 - Rows: states as in the session, then frequency, then position in natural order, then source.
 ";
 
@@ -59,15 +60,29 @@ All tables above as arrays of objects, under the tables' names, with the same ke
 and the following. Nothing in it depends on the clock, the number of threads or the place of the session.
 ";
 
-fn columns(page: &mut String, table: &Table) {
-    page.push_str("| column | unit | value | definition | source |\n| --- | --- | --- | --- | --- |\n");
+/// What a form of the tables calls a column, and a cell with nothing in it.
+#[derive(Clone, Copy)]
+struct Form {
+    column: &'static str,
+    nothing: &'static str,
+}
+
+const CSV: Form = Form { column: "column", nothing: "empty" };
+const JSON: Form = Form { column: "key", nothing: "null" };
+
+fn columns(page: &mut String, table: &Table, form: Form) {
+    let _ = write!(
+        page,
+        "| {} | unit | value | definition | source |\n| --- | --- | --- | --- | --- |\n",
+        form.column
+    );
     for column in table.columns {
         let _ = writeln!(
             page,
             "| `{}` | {} | {} | {} | {} |",
             column.name,
             column.shape.unit,
-            value(column),
+            value(column, form),
             escaped(column.definition),
             escaped(column.source)
         );
@@ -86,7 +101,7 @@ fn columns(page: &mut String, table: &Table) {
     }
 }
 
-fn value(column: &Column) -> String {
+fn value(column: &Column, form: Form) -> String {
     let kind = match (column.shape.kind, column.shape.part) {
         (Kind::Text | Kind::Pattern(_), _) => "text",
         (Kind::Words(_), _) => "one word",
@@ -99,7 +114,7 @@ fn value(column: &Column) -> String {
         (Kind::List, _) => "list of texts",
         (Kind::Dials, _) => "numbers by name",
     };
-    if column.shape.nullable { format!("{kind}, may be empty") } else { kind.to_owned() }
+    if column.shape.nullable { format!("{kind}, may be {}", form.nothing) } else { kind.to_owned() }
 }
 
 fn flags(page: &mut String) {
