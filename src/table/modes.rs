@@ -49,13 +49,13 @@ table! {
         filter_t20_s seconds().positive(), "T20 behind a narrow time-reversed band filter around the resonance, from the sum of the positions' backward-integrated curves: a cross-check that needs no model.", "ISO 3382-2:2008, 6 (the evaluation)";
     }
     threshold_t60_s: Value {
-        threshold_t60_s seconds().positive(), "Audibility threshold at this frequency: T60 from which on trained listeners heard a difference, with artificial stimuli; straight in ln T60 over ln f between the published points, 32 to 250 Hz, the last taken from the music curve. Where a difference can be heard, not where it disturbs.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015)";
+        threshold_t60_s seconds().positive(), "Audibility threshold at this frequency: T60 from which on trained listeners heard a difference, with artificial stimuli; straight in ln T60 over ln f between the published points, 32 to 250 Hz, the last taken from the music curve. Where a difference can be heard, not where it disturbs.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
     }
     threshold_music_t60_s: Value {
-        threshold_music_t60_s seconds().positive(), "The same with music as the stimulus; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015)";
+        threshold_music_t60_s seconds().positive(), "The same with music as the stimulus; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
     }
     priority: Option<u32> {
-        priority integer().positive(), "Order of treatment, 1 first: from the decay over its threshold, the level, and how many listening positions the mode reaches; only for kind `mode`.", "";
+        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode`: by the mean over listening positions of T60·(1 − D/60)/threshold − 1 (0 where negative), D the dB by which the mode stays under the state's loudest one.", "";
     }
     evidence: String {
         evidence text(), "The sentence that supports `kind` or the assignment to `axes`.", "";

@@ -8,6 +8,9 @@ use super::json::{PROGRAM, SCHEMA};
 use super::results::{COMPARISON_TABLES, CSV_TABLES, JSON_OBJECTS, JSON_TABLES};
 use crate::flag::Flag;
 
+/// Name under which the schema describes the flags once for all tables.
+const FLAGS: &str = "flags";
+
 /// File name of the schema, beside the results.
 pub const FILE_NAME: &str = "results.schema.json";
 
@@ -45,6 +48,14 @@ pub fn document() -> Value {
         }),
     );
     let mut definitions = Map::new();
+    definitions.insert(
+        FLAGS.into(),
+        json!({
+            "type": ["string", "null"],
+            "pattern": flags_pattern(),
+            "description": "Words separated by `;`, each explained on the reference page.",
+        }),
+    );
     for table in JSON_OBJECTS {
         properties.insert(table.name.into(), reference(table));
         definitions.insert(table.name.into(), object(table));
@@ -112,7 +123,7 @@ fn value(column: &Column) -> Map<String, Value> {
         Kind::Text => json!({ "type": "string", "minLength": 1 }),
         Kind::Pattern(form) => json!({ "type": "string", "pattern": format!("^{form}$") }),
         Kind::Words(words) => json!({ "enum": words.iter().map(|(word, _)| *word).collect::<Vec<_>>() }),
-        Kind::Flags => json!({ "type": "string", "pattern": flags_pattern() }),
+        Kind::Flags => json!({ "$ref": format!("#/$defs/{FLAGS}") }),
         Kind::Integer => ranged("integer", column.shape.range),
         Kind::Number(_) => ranged("number", column.shape.range),
         Kind::Truth => json!({ "type": "boolean" }),
