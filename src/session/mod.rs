@@ -1,20 +1,57 @@
 //! A session folder and its `session.toml` become a [`Session`]: states, positions, takes.
 //!
-//! No audio is opened here. What a file is follows from its name ([`names`]), the manifest
-//! overrides it.
+//! No audio is opened here. The steps, each in its own file:
+//!
+//! 1. [`open`] and [`open_each`] find out what the paths mean: a session, one of its states, files.
+//! 2. The folder is listed, two levels deep; hidden names and folders written by this program are
+//!    passed over ([`written_by_us`]).
+//! 3. `session.toml` is read, where there is one. All that is wrong with it is told at once, by line.
+//! 4. Names become positions, sources and takes ([`Pattern`]); the manifest overrides them.
+//!
+//! Names are the same regardless of case and Unicode form ([`same_name`]); what is printed is the
+//! manifest's spelling, or else the first one met. What can't be used is a [`Failure`] of the
+//! session, what is only odd a warning; what can't be a session is a [`SessionError`].
+
+mod assemble;
+mod draft;
+mod error;
+mod folder;
+mod labels;
+mod length;
+mod manifest;
+mod open;
+mod options;
+mod order;
+mod pattern;
+mod place;
+mod remarks;
+
+use std::path::PathBuf;
+
+pub use draft::draft;
+pub use error::{Collision, Problem, SessionError};
+pub use folder::{is_audio_name, written_by_us};
+pub use length::{DimensionsError, LengthError, ROOM_LENGTH_M, parse_dimensions, parse_length};
+pub use open::{default_out, open, open_each};
+pub use options::OpenOptions;
+pub use order::{NaturalKey, closest, natural, plain};
+pub use pattern::{DEFAULT_NAMES, Field, Pattern, PatternError};
+pub use place::{Position, Role, Room, Source, TimeBase, Unit, Visit};
 
 /// One job: the states of a room, and where things stood.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Session {
     /// Name of the session's folder (results go to `NAME-results` beside it).
     pub name: String,
-    /// Folder that holds the session; `None` for single files.
-    pub root: Option<std::path::PathBuf>,
+    /// Folder that holds the session; `None` for files and folders named one by one.
+    pub root: Option<PathBuf>,
     /// Title for the report.
     pub title: Option<String>,
     /// The state that others are compared against; only a manifest or the user names one.
     pub baseline: Option<String>,
+    /// The pattern that names follow, where somebody gave one.
+    pub names: Option<Pattern>,
     /// Which channel of a file is the microphone, counted from 1.
     pub channel: usize,
     /// The user's word that filter, gain, loudspeaker and microphone stayed the same.
@@ -31,99 +68,35 @@ pub struct Session {
     pub positions: Vec<Position>,
     /// States in their order: as listed, then natural order.
     pub states: Vec<State>,
+    /// Files and folders that were to be read but can't be, each with its reason (exit status 3).
+    /// Missing states are told by [`State::missing`] and are not repeated here.
+    pub failures: Vec<Failure>,
     /// What the user should know about how the folder was read.
     pub warnings: Vec<String>,
 }
 
-/// What sample all files of a state share.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// Something that was to be used and can't be.
+#[derive(Debug, Clone, PartialEq, Eq)]
 #[non_exhaustive]
-pub enum TimeBase {
-    /// All files start at one instant of the signal.
-    Emission,
-    /// Each file starts at its own direct sound.
-    Arrival,
-}
-
-/// The room: three lengths, or a volume, or nothing.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
-pub struct Room {
-    /// Length, width, height in metres, of a rectangular room.
-    pub dimensions_m: Option<[f64; 3]>,
-    /// Volume in cubic metres, stated or the product of the lengths.
-    pub volume_m3: Option<f64>,
-    /// Air temperature in degrees Celsius; 20 where nothing is said.
-    pub temperature_c: f64,
-}
-
-impl Default for Room {
-    fn default() -> Self {
-        Self { dimensions_m: None, volume_m3: None, temperature_c: 20.0 }
-    }
-}
-
-/// Words about the visit, as the manifest holds them.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-#[non_exhaustive]
-pub struct Visit {
-    /// Date of the measurement, ISO 8601.
-    pub date: Option<String>,
-    /// Who measured.
-    pub by: Option<String>,
-    /// For whom.
-    pub client: Option<String>,
-    /// Microphone, loudspeaker, interface.
-    pub apparatus: Option<String>,
-    /// Test signal.
-    pub signal: Option<String>,
-    /// Whether people were in the room.
-    pub occupied: Option<bool>,
-    /// Anything else.
-    pub notes: Option<String>,
-}
-
-/// A loudspeaker place.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Source {
-    /// Its name in file names.
-    pub name: String,
-    /// Where it stood, metres from one floor corner along length, width, height.
-    pub at_m: Option<[f64; 3]>,
-}
-
-/// What a microphone position is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-#[non_exhaustive]
-pub enum Role {
-    /// Someone listens there.
-    Listening,
-    /// At a wall, edge or corner, to see a mode at full strength.
-    Boundary,
-    /// Anything else.
-    #[default]
-    Other,
-}
-
-/// A microphone position.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Position {
-    /// Its name in file names.
-    pub name: String,
-    /// Where it was, metres from one floor corner along length, width, height.
-    pub at_m: Option<[f64; 3]>,
-    /// What it is for.
-    pub role: Role,
+pub struct Failure {
+    /// Path within the session.
+    pub file: String,
+    /// Why, in one sentence without a full stop.
+    pub reason: String,
 }
 
 /// The room as it was at one time.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, PartialEq)]
 #[non_exhaustive]
 pub struct State {
     /// Its name.
     pub name: String,
+    /// Its folder within the session, `.` for the session's own; `None` where names say the state.
+    pub folder: Option<String>,
+    /// Whether the manifest lists it.
+    pub listed: bool,
+    /// Why a listed state has no takes; `None` for a state that has some.
+    pub missing: Option<String>,
     /// Air temperature then, where it differs from the room's.
     pub temperature_c: Option<f64>,
     /// Tuned absorbers that stood there.
@@ -132,35 +105,18 @@ pub struct State {
     pub takes: Vec<Take>,
 }
 
-/// A tuned absorber as set in one state.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Unit {
-    /// Its name.
-    pub name: String,
-    /// Where it stood, metres.
-    pub at_m: Option<[f64; 3]>,
-    /// `false`: standing there switched off, still a resonator.
-    pub powered: bool,
-    /// The frequency it is tuned to, if the user knows it.
-    pub tuned_hz: Option<f64>,
-    /// Named numbers that the user can turn, in the manifest's order.
-    pub dials: Vec<(String, f64)>,
-    /// Anything else.
-    pub note: Option<String>,
-}
-
 /// One audio file: one measurement at one position with one source.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 #[non_exhaustive]
 pub struct Take {
     /// Where to open it.
-    pub path: std::path::PathBuf,
+    pub path: PathBuf,
     /// Path within the session with `/`, for tables and messages.
     pub file: String,
     /// Position name.
     pub position: String,
-    /// Source name; empty for the only or first source.
+    /// Source name. A name that says none means the first source that the manifest lists; empty
+    /// where it lists none.
     pub source: String,
     /// Which repeat, as the name says it; empty where it says none.
     pub take: String,
@@ -169,3 +125,108 @@ pub struct Take {
     /// The user's remark.
     pub note: Option<String>,
 }
+
+impl Session {
+    /// A session without states, for those who build one in code.
+    #[must_use]
+    pub fn new(name: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            root: None,
+            title: None,
+            baseline: None,
+            names: None,
+            channel: 1,
+            same_chain: None,
+            time_base: None,
+            room: Room::default(),
+            visit: Visit::default(),
+            sources: Vec::new(),
+            positions: Vec::new(),
+            states: Vec::new(),
+            failures: Vec::new(),
+            warnings: Vec::new(),
+        }
+    }
+
+    /// The state of this name.
+    #[must_use]
+    pub fn state(&self, name: &str) -> Option<&State> {
+        self.states.iter().find(|state| same_name(&state.name, name))
+    }
+
+    /// What the manifest says of a position.
+    #[must_use]
+    pub fn position(&self, name: &str) -> Option<&Position> {
+        self.positions.iter().find(|position| same_name(&position.name, name))
+    }
+
+    /// What the manifest says of a source; the empty name is the first one.
+    #[must_use]
+    pub fn source(&self, name: &str) -> Option<&Source> {
+        if name.is_empty() {
+            return self.sources.first();
+        }
+        self.sources.iter().find(|source| same_name(&source.name, name))
+    }
+
+    /// What a position is for; [`Role::Other`] where the manifest doesn't say.
+    #[must_use]
+    pub fn role(&self, position: &str) -> Role {
+        self.position(position).map_or(Role::Other, |position| position.role)
+    }
+
+    /// Distance from source to microphone in metres, where the manifest places both.
+    #[must_use]
+    pub fn distance_m(&self, position: &str, source: &str) -> Option<f64> {
+        let microphone = self.position(position)?.at_m?;
+        let loudspeaker = self.source(source)?.at_m?;
+        let squares = microphone.iter().zip(loudspeaker).map(|(a, b)| (a - b) * (a - b));
+        Some(squares.sum::<f64>().sqrt())
+    }
+
+    /// Air temperature of a state in degrees Celsius: its own, or else the room's.
+    #[must_use]
+    pub fn temperature_c(&self, state: &State) -> f64 {
+        state.temperature_c.unwrap_or(self.room.temperature_c)
+    }
+
+    /// Whether something was asked for that can't be had: a failure, or a listed state without takes.
+    #[must_use]
+    pub fn is_incomplete(&self) -> bool {
+        !self.failures.is_empty() || self.states.iter().any(|state| state.missing.is_some())
+    }
+}
+
+impl State {
+    /// A state without takes, for those who build one in code.
+    #[must_use]
+    pub fn new(name: &str) -> Self {
+        Self { name: name.to_owned(), ..Self::default() }
+    }
+
+    /// Takes that belong together: one slice for each position and source, in their order.
+    ///
+    /// Takes that the user excluded are among them ([`Take::used`]).
+    pub fn responses(&self) -> impl Iterator<Item = &[Take]> {
+        self.takes.chunk_by(|a, b| a.position == b.position && a.source == b.source)
+    }
+}
+
+impl Take {
+    /// The only take at a position, for those who build one in code.
+    #[must_use]
+    pub fn new(path: PathBuf, position: &str) -> Self {
+        let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        Self { path, file, position: position.to_owned(), used: true, ..Self::default() }
+    }
+}
+
+/// Whether two names are the same: case and Unicode form make no difference.
+#[must_use]
+pub fn same_name(a: &str, b: &str) -> bool {
+    a == b || order::fold(a) == order::fold(b)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,239 @@
+//! What lies in a folder: audio files on two levels, a manifest, and what is passed over.
+
+use std::fs;
+use std::io::{BufReader, ErrorKind};
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use super::Failure;
+use super::error::{SessionError, count, list};
+use super::order::{NaturalKey, fold, plain};
+
+/// Extensions that are read as audio, in any case.
+const AUDIO_EXTENSIONS: [&str; 5] = ["wav", "wave", "flac", "aif", "aiff"];
+
+/// Recordings that people bring along but that aren't read; worth a word instead of silence.
+const OTHER_AUDIO: [&str; 9] = ["mp3", "m4a", "aac", "ogg", "opus", "wma", "w64", "caf", "bwf"];
+
+/// Whether files with this extension are audio.
+#[must_use]
+pub(super) fn is_audio_extension(extension: &str) -> bool {
+    AUDIO_EXTENSIONS.iter().any(|known| extension.eq_ignore_ascii_case(known))
+}
+
+/// Whether a path's name is that of an audio file.
+#[must_use]
+pub fn is_audio_name(path: &Path) -> bool {
+    let hidden = path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."));
+    let extension = path.extension().map(|extension| extension.to_string_lossy());
+    !hidden && extension.is_some_and(|extension| is_audio_extension(&extension))
+}
+
+/// An audio file of a folder; nobody has opened it yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct AudioFile {
+    pub path: PathBuf,
+    pub name: String,
+}
+
+/// A sub-folder and its audio files.
+#[derive(Debug, Clone)]
+pub(super) struct SubFolder {
+    pub path: PathBuf,
+    pub name: String,
+    pub files: Vec<AudioFile>,
+    /// Written by this program.
+    pub ours: bool,
+}
+
+/// A folder as far as a session is concerned.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Listing {
+    pub files: Vec<AudioFile>,
+    /// Sub-folders in natural order, those without audio and our own included.
+    pub folders: Vec<SubFolder>,
+    pub manifest: Option<PathBuf>,
+    pub ours: bool,
+    pub warnings: Vec<String>,
+    pub failures: Vec<Failure>,
+}
+
+impl Listing {
+    /// Sub-folders that can be states.
+    pub fn states(&self) -> impl Iterator<Item = &SubFolder> {
+        self.folders.iter().filter(|folder| !folder.files.is_empty() && !folder.ours)
+    }
+
+    /// Names of the sub-folders that can be states.
+    pub fn state_names(&self) -> Vec<String> {
+        self.states().map(|folder| folder.name.clone()).collect()
+    }
+}
+
+/// Looks at a folder and its sub-folders, never deeper; a link back to a folder above is passed over.
+///
+/// # Errors
+/// [`SessionError::Unreadable`] if the folder itself can't be listed. Sub-folders that can't are
+/// failures of the listing.
+pub(super) fn look(root: &Path) -> Result<Listing, SessionError> {
+    let level = Level::read(root).map_err(|error| unreadable(root, &error))?;
+    let mut listing = Listing { ours: level.ours, ..Listing::default() };
+    let real_root = fs::canonicalize(root).ok();
+    for (path, name) in level.folders {
+        if leads_up(&path, real_root.as_deref()) {
+            listing
+                .warnings
+                .push(format!("{}: passed over, it leads back to the session's folder", plain(&name)));
+            continue;
+        }
+        match Level::read(&path) {
+            Ok(level) => {
+                listing.add(SubFolder { path, name, files: level.files, ours: level.ours }, &level.others)
+            }
+            Err(error) if error.kind() == ErrorKind::NotFound => {}
+            Err(error) => {
+                let reason = format!("the folder can't be read ({})", error.kind());
+                listing.failures.push(Failure { file: name, reason });
+            }
+        }
+    }
+    listing.warn_of_others("", &level.others);
+    listing.find_manifest(&level.toml);
+    listing.files = level.files;
+    Ok(listing)
+}
+
+/// The audio files of one folder that the manifest names; `None` where there is none to list.
+pub(super) fn audio_in(path: &Path) -> Option<Vec<AudioFile>> {
+    Level::read(path).ok().map(|level| level.files)
+}
+
+pub(super) fn unreadable(path: &Path, error: &std::io::Error) -> SessionError {
+    SessionError::Unreadable { path: path.to_owned(), reason: error.kind().to_string() }
+}
+
+impl Listing {
+    fn add(&mut self, folder: SubFolder, others: &[String]) {
+        if folder.ours && !folder.files.is_empty() {
+            self.warnings.push(format!(
+                "{}: passed over with its {}, it holds results of this program",
+                plain(&folder.name),
+                count(folder.files.len(), "audio file")
+            ));
+        }
+        self.warn_of_others(&format!("{}/", folder.name), others);
+        self.folders.push(folder);
+    }
+
+    fn warn_of_others(&mut self, prefix: &str, others: &[String]) {
+        if !others.is_empty() {
+            let names: Vec<String> = others.iter().map(|name| format!("{prefix}{name}")).collect();
+            let are = if names.len() == 1 { "is" } else { "are" };
+            self.warnings.push(format!("{} {are} not read: export as wav or flac", list(&names)));
+        }
+    }
+
+    /// `session.toml` in any case; other names that look like a slip are told.
+    fn find_manifest(&mut self, toml: &[(PathBuf, String)]) {
+        let exact = toml.iter().find(|(_, name)| name == MANIFEST_NAME);
+        let found = exact.or_else(|| toml.iter().find(|(_, name)| name.eq_ignore_ascii_case(MANIFEST_NAME)));
+        self.manifest = found.map(|(path, _)| path.clone());
+        if self.manifest.is_none() {
+            for (_, name) in toml {
+                self.warnings
+                    .push(format!("{}: not read, the manifest's name is {MANIFEST_NAME}", plain(name)));
+            }
+        }
+    }
+}
+
+/// The name of the manifest.
+pub(super) const MANIFEST_NAME: &str = "session.toml";
+
+/// A link to the folder itself or to one above would show the same files again.
+fn leads_up(path: &Path, real_root: Option<&Path>) -> bool {
+    let linked = fs::symlink_metadata(path).is_ok_and(|data| data.is_symlink());
+    match (linked, fs::canonicalize(path), real_root) {
+        (true, Ok(target), Some(root)) => root.starts_with(target),
+        _ => false,
+    }
+}
+
+/// One folder's own entries, in natural order.
+#[derive(Default)]
+struct Level {
+    files: Vec<AudioFile>,
+    folders: Vec<(PathBuf, String)>,
+    /// `session.toml`, and names that could be meant for it.
+    toml: Vec<(PathBuf, String)>,
+    /// Audio in formats that aren't read.
+    others: Vec<String>,
+    ours: bool,
+}
+
+impl Level {
+    fn read(path: &Path) -> std::io::Result<Self> {
+        let mut level = Self::default();
+        for entry in fs::read_dir(path)? {
+            let entry = entry?;
+            let name = entry.file_name().to_string_lossy().into_owned();
+            if !name.starts_with('.') {
+                level.add(&entry, name);
+            }
+        }
+        level.files.sort_by_cached_key(|file| NaturalKey::new(&file.name));
+        level.folders.sort_by_cached_key(|(_, name)| NaturalKey::new(name));
+        level.toml.sort();
+        level.others.sort_by_cached_key(|name| NaturalKey::new(name));
+        Ok(level)
+    }
+
+    fn add(&mut self, entry: &fs::DirEntry, name: String) {
+        let path = entry.path();
+        let extension = path.extension().map(|extension| extension.to_string_lossy().to_lowercase());
+        let extension = extension.unwrap_or_default();
+        if is_folder(entry) {
+            self.folders.push((path, name));
+        } else if is_audio_extension(&extension) {
+            // Also a dangling link or a device: the reader names what can't be read.
+            self.files.push(AudioFile { path, name });
+        } else if name == "results.json" {
+            self.ours = is_ours(&path);
+        } else if extension == "toml" || fold(&name) == "session.toml.txt" {
+            self.toml.push((path, name));
+        } else if OTHER_AUDIO.contains(&extension.as_str()) {
+            self.others.push(name);
+        }
+    }
+}
+
+fn is_folder(entry: &fs::DirEntry) -> bool {
+    match entry.file_type() {
+        Ok(kind) if kind.is_symlink() => fs::metadata(entry.path()).is_ok_and(|data| data.is_dir()),
+        Ok(kind) => kind.is_dir(),
+        Err(_) => false,
+    }
+}
+
+/// Whether a `results.json` was written by this program: it carries our `schema`, a whole number.
+#[must_use]
+fn is_ours(results: &Path) -> bool {
+    #[derive(Deserialize)]
+    struct Head {
+        schema: Option<u64>,
+    }
+    // A pipe or device of that name would be waited for.
+    let regular = fs::metadata(results).is_ok_and(|data| data.is_file());
+    let Some(file) = regular.then(|| fs::File::open(results).ok()).flatten() else { return false };
+    serde_json::from_reader::<_, Head>(BufReader::new(file)).is_ok_and(|head| head.schema.is_some())
+}
+
+/// Whether a folder was written by this program.
+///
+/// `true` if it holds a `results.json` with our `schema` key, a whole number. A folder that can't be
+/// read is not known to be ours.
+#[must_use]
+pub fn written_by_us(folder: &Path) -> bool {
+    is_ours(&folder.join("results.json"))
+}

@@ -1,0 +1,149 @@
+//! `session.toml` becomes a [`Manifest`], or the list of everything that is wrong with it.
+//!
+//! Every key is optional, every unknown key is refused with the nearest known one. Numbers are
+//! checked here; whether states, files and names exist is for those who see the folder.
+
+mod entries;
+mod source;
+mod table;
+
+use std::ops::Range;
+use std::path::Path;
+
+use super::error::{Problem, SessionError};
+use super::pattern::Pattern;
+use super::place::{Position, Room, Source, TimeBase, Unit, Visit};
+use entries::{positions, room, sources, states, takes, visit};
+pub(super) use table::Placed;
+use table::{Reader, Table};
+
+/// Keys outside any table.
+const KEYS: [&str; 12] = [
+    "title",
+    "baseline",
+    "names",
+    "channel",
+    "same_chain",
+    "time_base",
+    "room",
+    "visit",
+    "sources",
+    "states",
+    "positions",
+    "takes",
+];
+
+/// What the user wrote down about a session.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Manifest {
+    /// The text, for lines in later messages.
+    pub text: String,
+    pub title: Option<String>,
+    pub baseline: Option<Placed<String>>,
+    pub names: Option<Pattern>,
+    pub channel: Option<usize>,
+    pub same_chain: Option<bool>,
+    pub time_base: Option<TimeBase>,
+    pub room: Room,
+    pub visit: Visit,
+    pub sources: Vec<Source>,
+    pub states: Vec<ListedState>,
+    pub positions: Vec<Position>,
+    pub takes: Vec<ListedTake>,
+    pub warnings: Vec<String>,
+}
+
+/// A `[[states]]` table.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct ListedState {
+    pub name: String,
+    /// Path within the session with `/`; `None`: the name.
+    pub folder: Option<String>,
+    pub temperature_c: Option<f64>,
+    pub units: Vec<Unit>,
+    pub span: Range<usize>,
+}
+
+impl ListedState {
+    /// Where its audio lies, within the session.
+    pub fn folder(&self) -> &str {
+        self.folder.as_deref().unwrap_or(&self.name)
+    }
+}
+
+/// A `[[takes]]` table: what a name can't say.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct ListedTake {
+    /// Path within the session with `/`.
+    pub file: String,
+    pub state: Option<Placed<String>>,
+    pub position: Option<String>,
+    pub source: Option<String>,
+    pub take: Option<String>,
+    pub used: bool,
+    pub note: Option<String>,
+}
+
+impl Manifest {
+    /// Reads a file.
+    ///
+    /// # Errors
+    /// [`SessionError::Manifest`] lists all that is wrong; [`SessionError::Unreadable`] if it is no text.
+    pub fn open(path: &Path) -> Result<Self, SessionError> {
+        let text = source::read(path)?;
+        Self::parse(&text).map_err(|problems| SessionError::Manifest { path: path.to_owned(), problems })
+    }
+
+    /// Reads a text.
+    pub fn parse(text: &str) -> Result<Self, Vec<Problem>> {
+        let tree = source::parse(text)?;
+        let reader = Reader::new(text);
+        let manifest = read(&Table::document(&reader, tree.get_ref(), &KEYS));
+        let problems = reader.into_problems();
+        if problems.is_empty() { Ok(Self { text: text.to_owned(), ..manifest }) } else { Err(problems) }
+    }
+
+    /// A problem with a value that only the folder shows.
+    pub fn problem(&self, span: &Range<usize>, what: String, allowed: String, advice: String) -> Problem {
+        let line = source::line_at(&self.text, span.start);
+        Problem { line, what, found: source::excerpt(&self.text, span.clone()), allowed, advice }
+    }
+}
+
+fn read(document: &Table<'_, '_>) -> Manifest {
+    let mut warnings = Vec::new();
+    let room = room(document, &mut warnings);
+    let inside = room.dimensions_m;
+    Manifest {
+        text: String::new(),
+        title: document.text("title").map(|title| title.value),
+        baseline: document.text("baseline"),
+        names: names(document),
+        channel: document.count("channel", 1..=65_535),
+        same_chain: document.truth("same_chain"),
+        time_base: document
+            .choice("time_base", &[("emission", TimeBase::Emission), ("arrival", TimeBase::Arrival)]),
+        visit: visit(document),
+        sources: sources(document, inside, &mut warnings),
+        states: states(document, inside, &mut warnings),
+        positions: positions(document, inside, &mut warnings),
+        takes: takes(document),
+        room,
+        warnings,
+    }
+}
+
+fn names(document: &Table<'_, '_>) -> Option<Pattern> {
+    let text = document.text("names")?;
+    match Pattern::parse(&text.value) {
+        Ok(pattern) => Some(pattern),
+        Err(error) => {
+            let allowed = "text with {state}, {position}, {source}, {take} and *";
+            document.refuse_at(text.span, "`names` can't be used", allowed, error.to_string());
+            None
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,102 @@
+//! The room and what stands in it: places of loudspeakers, microphones and absorbers.
+
+/// What sample all files of a state share.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum TimeBase {
+    /// All files start at one instant of the signal.
+    Emission,
+    /// Each file starts at its own direct sound.
+    Arrival,
+}
+
+/// The room: three lengths, or a volume, or nothing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Room {
+    /// Length, width, height in metres, of a rectangular room.
+    pub dimensions_m: Option<[f64; 3]>,
+    /// Volume in cubic metres, stated or the product of the lengths.
+    pub volume_m3: Option<f64>,
+    /// Air temperature in degrees Celsius; 20 where nothing is said.
+    pub temperature_c: f64,
+}
+
+impl Default for Room {
+    fn default() -> Self {
+        Self { dimensions_m: None, volume_m3: None, temperature_c: 20.0 }
+    }
+}
+
+/// Words about the visit, as the manifest holds them.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Visit {
+    /// Date of the measurement, ISO 8601.
+    pub date: Option<String>,
+    /// Who measured.
+    pub by: Option<String>,
+    /// For whom.
+    pub client: Option<String>,
+    /// Microphone, loudspeaker, interface.
+    pub apparatus: Option<String>,
+    /// Test signal.
+    pub signal: Option<String>,
+    /// Whether people were in the room.
+    pub occupied: Option<bool>,
+    /// Anything else.
+    pub notes: Option<String>,
+}
+
+/// A loudspeaker place.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Source {
+    /// Its name in file names.
+    pub name: String,
+    /// Where it stood, metres from one floor corner along length, width, height.
+    pub at_m: Option<[f64; 3]>,
+}
+
+/// What a microphone position is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[non_exhaustive]
+pub enum Role {
+    /// Someone listens there.
+    Listening,
+    /// At a wall, edge or corner, to see a mode at full strength.
+    Boundary,
+    /// Anything else.
+    #[default]
+    Other,
+}
+
+/// A microphone position.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Position {
+    /// Its name in file names.
+    pub name: String,
+    /// Where it was, metres from one floor corner along length, width, height.
+    pub at_m: Option<[f64; 3]>,
+    /// What it is for.
+    pub role: Role,
+}
+
+/// A tuned absorber as set in one state.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Unit {
+    /// Its name.
+    pub name: String,
+    /// Where it stood, metres.
+    pub at_m: Option<[f64; 3]>,
+    /// `false`: standing there switched off, still a resonator.
+    pub powered: bool,
+    /// The frequency it is tuned to, if the user knows it.
+    pub tuned_hz: Option<f64>,
+    /// Named numbers that the user can turn, in the manifest's order.
+    pub dials: Vec<(String, f64)>,
+    /// Anything else.
+    pub note: Option<String>,
+}
