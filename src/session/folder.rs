@@ -1,14 +1,13 @@
 //! What lies in a folder: audio files on two levels, a manifest, and what is passed over.
 
 use std::fs;
-use std::io::{BufReader, ErrorKind};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
-
-use serde::Deserialize;
 
 use super::Failure;
 use super::error::{SessionError, count, list};
 use super::order::{NaturalKey, fold, plain};
+use super::ours::is_our_results;
 
 /// Extensions that are read as audio, in any case.
 const AUDIO_EXTENSIONS: [&str; 5] = ["wav", "wave", "flac", "aif", "aiff"];
@@ -199,7 +198,7 @@ impl Level {
             // Also a dangling link or a device: the reader names what can't be read.
             self.files.push(AudioFile { path, name });
         } else if name == "results.json" {
-            self.ours = is_ours(&path);
+            self.ours = is_our_results(&path);
         } else if extension == "toml" || fold(&name) == "session.toml.txt" {
             self.toml.push((path, name));
         } else if OTHER_AUDIO.contains(&extension.as_str()) {
@@ -214,26 +213,4 @@ fn is_folder(entry: &fs::DirEntry) -> bool {
         Ok(kind) => kind.is_dir(),
         Err(_) => false,
     }
-}
-
-/// Whether a `results.json` was written by this program: it carries our `schema`, a whole number.
-#[must_use]
-fn is_ours(results: &Path) -> bool {
-    #[derive(Deserialize)]
-    struct Head {
-        schema: Option<u64>,
-    }
-    // A pipe or device of that name would be waited for.
-    let regular = fs::metadata(results).is_ok_and(|data| data.is_file());
-    let Some(file) = regular.then(|| fs::File::open(results).ok()).flatten() else { return false };
-    serde_json::from_reader::<_, Head>(BufReader::new(file)).is_ok_and(|head| head.schema.is_some())
-}
-
-/// Whether a folder was written by this program.
-///
-/// `true` if it holds a `results.json` with our `schema` key, a whole number. A folder that can't be
-/// read is not known to be ours.
-#[must_use]
-pub fn written_by_us(folder: &Path) -> bool {
-    is_ours(&folder.join("results.json"))
 }

@@ -22,6 +22,7 @@ mod manifest;
 mod open;
 mod options;
 mod order;
+mod ours;
 mod pattern;
 mod place;
 mod remarks;
@@ -30,11 +31,12 @@ use std::path::PathBuf;
 
 pub use draft::draft;
 pub use error::{Collision, Problem, SessionError};
-pub use folder::{is_audio_name, written_by_us};
+pub use folder::is_audio_name;
 pub use length::{DimensionsError, LengthError, ROOM_LENGTH_M, parse_dimensions, parse_length};
 pub use open::{default_out, open, open_each};
 pub use options::OpenOptions;
 pub use order::{NaturalKey, closest, natural, plain};
+pub use ours::written_by_us;
 pub use pattern::{DEFAULT_NAMES, Field, Pattern, PatternError};
 pub use place::{Position, Role, Room, Source, TimeBase, Unit, Visit};
 
