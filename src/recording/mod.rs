@@ -1,7 +1,43 @@
 //! An audio file becomes a [`Recording`]: one channel as numbers, and where they came from.
+//!
+//! [`read`] takes WAV (RIFF, RIFX, RF64, BW64), FLAC and AIFF by content, not by name, and holds one
+//! channel of it in memory, whatever the file's size. What a writer got wrong but left recoverable is
+//! mended and noted in [`Provenance::repairs`]; all else is an [`AudioError`] that names place, finding
+//! and remedy. No sample of a [`Recording`] is NaN or infinite.
+//!
+//! Layout of WAV: RIFF/WAVE as described by Microsoft and IBM, "Multimedia Programming Interface and
+//! Data Specifications 1.0" (1991), and "Multiple channel audio data and WAVE files" (2001) for
+//! EXTENSIBLE; RF64 by EBU Tech 3306; BW64 by ITU-R BS.2088.
+
+use std::io::{Read, Seek};
+use std::path::Path;
+
+mod error;
+#[cfg(feature = "flac-aiff")]
+mod flac_aiff;
+mod format;
+mod pcm;
+mod riff;
+mod source;
+mod wav;
+
+pub use error::{AudioError, Refusal};
+
+/// Lowest sample rate accepted: bands and modes up to 500 Hz, the least that makes a response of use.
+pub const MIN_RATE_HZ: u32 = 1_000;
+
+/// Highest sample rate accepted; converters end at 768 kHz (common practice, no source).
+pub const MAX_RATE_HZ: u32 = 768_000;
+
+/// Most frames accepted: one channel then takes 512 MiB (23 minutes at 48 kHz).
+pub const MAX_SAMPLES: u64 = 1 << 26;
+
+/// Largest magnitude accepted of a float sample, in full scales. Raw 32-bit counts (2.1e9) pass; beyond
+/// it the bytes are no samples, and energies would no longer fit single precision (3.4e38).
+pub const MAX_MAGNITUDE: f64 = 1e12;
 
 /// One channel of an audio file. Samples are finite, there is at least one, the rate is above zero.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Recording {
     /// Samples of the chosen channel; full scale is 1.
@@ -30,4 +66,100 @@ pub struct Provenance {
     pub frames: u64,
     /// What was mended while reading, in sentences.
     pub repairs: Vec<String>,
+}
+
+/// Reads one channel of an audio file.
+///
+/// `shown_as` names the file in messages (its path within the session); `channel` counts from 1.
+/// The file is read once from start to end, hashed on the way; memory is 8 bytes a frame.
+///
+/// # Errors
+/// [`AudioError`] where the file can't be opened, isn't audio, contradicts itself beyond mending, has a
+/// rate outside [`MIN_RATE_HZ`]..=[`MAX_RATE_HZ`], no frame or more than [`MAX_SAMPLES`], no such
+/// channel, or a sample that is NaN, infinite or beyond [`MAX_MAGNITUDE`].
+pub fn read(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
+    let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
+    let file = open(path).map_err(refuse)?;
+    read_source(file, channel).map_err(refuse)
+}
+
+/// Like [`read`], from anything that can be read and sought, e.g. a `Cursor` over bytes.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_from<R>(source: R, shown_as: &str, channel: usize) -> Result<Recording, AudioError>
+where
+    R: Read + Seek + Send + Sync + 'static,
+{
+    read_source(source, channel).map_err(|refusal| AudioError { file: shown_as.to_owned(), refusal })
+}
+
+/// Opens a regular file. Asking first keeps a named pipe from blocking the program for ever.
+fn open(path: &Path) -> Result<std::fs::File, Refusal> {
+    let kind = std::fs::metadata(path).map_err(|e| Refusal::open(&e))?;
+    if !kind.is_file() {
+        let reason = if kind.is_dir() { "a folder" } else { "a pipe or device, not a file" };
+        return Err(Refusal::CannotOpen { reason: reason.into() });
+    }
+    std::fs::File::open(path).map_err(|e| Refusal::open(&e))
+}
+
+/// Finds out what the bytes are and hands them to the reader for it.
+fn read_source<R>(source: R, channel: usize) -> Result<Recording, Refusal>
+where
+    R: Read + Seek + Send + Sync + 'static,
+{
+    let mut source = source::Source::new(source)?;
+    let head = source.head()?;
+    match source::Kind::of(&head)? {
+        source::Kind::Wav(container) => wav::read(source, container, channel),
+        source::Kind::Flac => flac_or_aiff(source, "FLAC", channel),
+        source::Kind::Aiff => flac_or_aiff(source, "AIFF", channel),
+    }
+}
+
+#[cfg(feature = "flac-aiff")]
+fn flac_or_aiff<R>(
+    source: source::Source<R>,
+    name: &'static str,
+    channel: usize,
+) -> Result<Recording, Refusal>
+where
+    R: Read + Seek + Send + Sync + 'static,
+{
+    flac_aiff::read(source, name, channel)
+}
+
+#[cfg(not(feature = "flac-aiff"))]
+fn flac_or_aiff<R>(_: source::Source<R>, format: &'static str, _: usize) -> Result<Recording, Refusal> {
+    Err(Refusal::BuiltWithout { format })
+}
+
+/// The checks that every format shares, before any sample is decoded.
+fn admit(rate_hz: u32, channels: u32, channel: usize, frames: Option<u64>) -> Result<(), Refusal> {
+    if !(MIN_RATE_HZ..=MAX_RATE_HZ).contains(&rate_hz) {
+        return Err(Refusal::Rate { rate_hz });
+    }
+    if channel == 0 || channel as u64 > u64::from(channels) {
+        return Err(Refusal::NoSuchChannel { asked: channel, channels });
+    }
+    match frames {
+        Some(frames) if frames > MAX_SAMPLES => Err(Refusal::TooLong { frames }),
+        _ => Ok(()),
+    }
+}
+
+/// First sample that isn't a usable number, if any.
+fn first_unusable(samples: &[f64]) -> Option<usize> {
+    // No NaN lies in a range.
+    samples.iter().position(|v| !(-MAX_MAGNITUDE..=MAX_MAGNITUDE).contains(v))
+}
+
+/// `mono`, `stereo`, `4 channels`.
+fn channel_words(channels: u32) -> String {
+    match channels {
+        1 => "mono".into(),
+        2 => "stereo".into(),
+        n => format!("{n} channels"),
+    }
 }

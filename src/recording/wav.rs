@@ -1,0 +1,114 @@
+//! From the chunks of a WAV file to a [`Recording`]: one pass over the bytes, hashed and decoded.
+
+use std::io::{Read, Seek};
+
+use super::format::{self, Coding, Number};
+use super::pcm::{self, Decoder};
+use super::riff::{self, Container, Wave};
+use super::source::Source;
+use super::{Provenance, Recording, Refusal, admit, channel_words, first_unusable};
+
+/// Bytes read at a time: large enough that system calls don't count, small enough for the cache.
+const BLOCK_BYTES: usize = 1 << 16;
+
+/// Reads one channel; `channel` counts from 1.
+pub(super) fn read<R: Read + Seek>(
+    mut source: Source<R>,
+    container: Container,
+    channel: usize,
+) -> Result<Recording, Refusal> {
+    let mut wave = riff::walk(&mut source, container)?;
+    let mut coding = format::coding(&mut wave)?;
+    let frames = whole_frames(&mut wave, &coding)?;
+    admit(coding.rate_hz, coding.channels, channel, Some(frames))?;
+    let mut samples = stream(&mut source, &wave, &coding, channel, frames)?;
+    if coding.is_loose() {
+        let (bits, note) = pcm::justify(&mut samples, &coding);
+        wave.repairs.extend(note);
+        coding.bits = bits;
+    }
+    let provenance = Provenance {
+        sha256: source.digest(),
+        format: format!("{} {}", container.name(), coding.words()),
+        rate_hz: coding.rate_hz,
+        bit_depth: coding.bits,
+        channels: coding.channels,
+        frames,
+        repairs: wave.repairs,
+    };
+    Ok(Recording { samples, rate_hz: f64::from(coding.rate_hz), provenance })
+}
+
+/// Number of whole frames; a broken last one is dropped and noted.
+fn whole_frames(wave: &mut Wave, coding: &Coding) -> Result<u64, Refusal> {
+    let (bytes, frame) = (wave.data.end - wave.data.start, coding.frame_bytes() as u64);
+    let (frames, rest) = (bytes / frame, bytes % frame);
+    if frames == 0 {
+        return Err(Refusal::NoFrames { byte: Some(wave.data.start) });
+    }
+    if rest > 0 {
+        wave.repairs.push(format!(
+            "The samples end in the middle of a frame: its {rest} of {frame} bytes were dropped."
+        ));
+        wave.data.end -= rest;
+    }
+    Ok(frames)
+}
+
+/// Streams the whole file through the hash, and the samples through the decoder as well.
+fn stream<R: Read + Seek>(
+    source: &mut Source<R>,
+    wave: &Wave,
+    coding: &Coding,
+    channel: usize,
+    frames: u64,
+) -> Result<Vec<f64>, Refusal> {
+    let frame = coding.frame_bytes();
+    // Whole frames, at least one: a frame of many channels may be longer than a block.
+    let mut block = vec![0; frame * (BLOCK_BYTES / frame).max(1)];
+    let mut decoder = Decoder::new(coding, channel);
+    let mut samples = Vec::with_capacity(frames as usize);
+    source.rewind()?;
+    source.stream_to(wave.data.start, &mut block)?;
+    let mut left = (wave.data.end - wave.data.start) as usize;
+    while left > 0 {
+        let step = left.min(block.len());
+        source.stream(&mut block[..step])?;
+        let before = samples.len();
+        decoder
+            .append(&block[..step], &mut samples)
+            .map_err(|reason| Refusal::Damaged { sample: before as u64, reason })?;
+        if coding.number == Number::Float {
+            check(&samples, before, wave, coding, channel)?;
+        }
+        left -= step;
+    }
+    source.stream_to(source.len(), &mut block)?;
+    Ok(samples)
+}
+
+/// Refuses the first sample from `from` on that is no usable number.
+fn check(samples: &[f64], from: usize, wave: &Wave, coding: &Coding, channel: usize) -> Result<(), Refusal> {
+    let Some(bad) = first_unusable(&samples[from..]).map(|i| from + i) else {
+        return Ok(());
+    };
+    let offset = bad as u64 * coding.frame_bytes() as u64 + ((channel - 1) * coding.bytes) as u64;
+    let (rate, channels) = (coding.rate_hz, channel_words(coding.channels));
+    Err(Refusal::Sample {
+        sample: bad as u64,
+        channel,
+        byte: Some(wave.data.start + offset),
+        found: number_words(samples[bad]),
+        format: format!("{} {}, {rate} Hz, {channels}", wave.container.name(), coding.words()),
+    })
+}
+
+/// `NaN`, `infinity`, `-infinity`, or the number in three digits.
+pub(super) fn number_words(value: f64) -> String {
+    match (value.is_nan(), value.is_infinite()) {
+        (true, _) => "NaN".into(),
+        (_, true) if value > 0.0 => "infinity".into(),
+        (_, true) => "-infinity".into(),
+        _ => format!("{value:.2e}"),
+    }
+}

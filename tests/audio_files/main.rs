@@ -1,0 +1,20 @@
+//! Audio files as recorders and programs leave them: each reads as the exact samples that were written,
+//! or is refused with file, place, finding, what is allowed and what to do.
+//!
+//! `wave` makes the bytes; `sound` are files to be read (right or mended), `refused` those that can't be,
+//! `other_formats` FLAC and AIFF, `mutated` random damage, `measured` responses that others published.
+
+mod measured;
+mod mutated;
+mod other_formats;
+mod refused;
+mod sound;
+mod wave;
+
+use std::io::Cursor;
+
+use stillroom::recording::{AudioError, Recording, read_from};
+
+fn read(bytes: Vec<u8>, channel: usize) -> Result<Recording, AudioError> {
+    read_from(Cursor::new(bytes), "treated/seat.wav", channel)
+}

@@ -1,0 +1,75 @@
+//! Responses that others measured and published, against what their SOURCE.txt says of them.
+
+use std::path::PathBuf;
+
+use stillroom::recording::read;
+
+/// The folder with the published responses; `None` (with a note) where it is absent, except in CI.
+fn published() -> Option<PathBuf> {
+    let default = || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../shared/ir"));
+    let folder = std::env::var_os("STILLROOM_IR").map_or_else(default, PathBuf::from);
+    if folder.is_dir() {
+        return Some(folder);
+    }
+    assert!(std::env::var("CI").as_deref() != Ok("true"), "the published responses are missing in CI");
+    println!("skipped: no published responses (set STILLROOM_IR)");
+    None
+}
+
+/// Folder, rate, bits, channels, frames: the FORMAT paragraphs of the SOURCE.txt files. The Surrey files
+/// are the SOFA file's 6259 samples.
+const STATED: [(&str, u32, u32, u32, u64); 7] = [
+    ("arni_two_states", 44_100, 32, 1, 105_840),
+    ("but_room112", 16_000, 16, 1, 16_000),
+    ("fem_box_uneven/as_found", 48_000, 24, 1, 120_000),
+    ("fem_l_room/treated", 48_000, 24, 1, 120_000),
+    ("fem_l_room/untreated", 48_000, 24, 1, 120_000),
+    ("openair_genesis6_live_room", 96_000, 24, 4, 192_000),
+    ("surrey_room_a", 16_000, 32, 2, 6_259),
+];
+
+#[test]
+fn published_responses_read_as_their_sources_say() {
+    let Some(root) = published() else { return };
+    let mut files = 0;
+    for (folder, rate_hz, bits, channels, frames) in STATED {
+        for entry in std::fs::read_dir(root.join(folder)).expect("a listed folder") {
+            let path = entry.expect("an entry").path();
+            if path.extension().is_none_or(|e| e != "wav") {
+                continue;
+            }
+            for channel in 1..=channels as usize {
+                let found = read(&path, "take.wav", channel).unwrap_or_else(|e| panic!("{path:?}: {e}"));
+                let p = &found.provenance;
+                let facts = (p.rate_hz, p.bit_depth, p.channels, p.frames);
+                assert_eq!(facts, (rate_hz, bits, channels, frames), "{path:?}");
+                assert!(p.repairs.is_empty(), "{path:?}: {:?}", p.repairs);
+                files += 1;
+            }
+        }
+    }
+    assert!(files > 40, "only {files} channels were read");
+}
+
+/// "direct sound at about 47-48 ms, peak 0.004-0.006" (Arni); "Peak of W at 16.9 ms" (Genesis 6).
+#[test]
+fn peaks_stand_where_the_sources_say() {
+    let Some(root) = published() else { return };
+    let peak = |file: &str| {
+        let found = read(&root.join(file), file, 1).unwrap_or_else(|e| panic!("{e}"));
+        let (at, value) = found
+            .samples
+            .iter()
+            .map(|v| v.abs())
+            .enumerate()
+            .fold((0, 0.0), |best, (i, v)| if v > best.1 { (i, v) } else { best });
+        (at as f64 / found.rate_hz, value)
+    };
+    for take in 1..=5 {
+        let (at_s, value) =
+            peak(&format!("arni_two_states/IR_numClosed_2_numComb_200_mic_1_sweep_{take}.wav"));
+        assert!((0.0465..0.0485).contains(&at_s) && (0.0035..0.0065).contains(&value), "{at_s} {value}");
+    }
+    let (at_s, _) = peak("openair_genesis6_live_room/Genesis 6 Studio Live Room.wav");
+    assert!((at_s - 0.0169).abs() < 0.0001, "{at_s}");
+}
