@@ -51,6 +51,24 @@ flags! {
 
     // ---- decay (bands)
     AboveRate, "above-rate", "The band reaches above half the sample rate.", "";
+    NoDecay, "no-decay", "No decay stands out of the noise in this band.",
+        "Measure louder, longer or with more averages.";
+    NoFloor, "no-floor", "The record holds no noise at all, so there is nothing to hold the peak against.", "";
+    EndsInDecay, "ends-in-decay", "The record ends before the noise shows in this band; peak-to-noise is a lower bound.",
+        "Export a longer response.";
+    RangeEdt, "range-edt", "Less than 25 dB of peak-to-noise: too little for EDT.",
+        "Measure louder, longer or with more averages.";
+    RangeT20, "range-t20", "Less than 35 dB of peak-to-noise (ISO 3382-1, 5.3.3): too little for T20.",
+        "Measure louder, longer or with more averages.";
+    RangeT30, "range-t30", "Less than 45 dB of peak-to-noise (ISO 3382-1, 5.3.3): too little for T30.",
+        "Measure louder, longer or with more averages.";
+    FilterLimited, "filter-limited", "The band filter rings as long as the decay (B·T of 4 or less, ISO 3382-2, 7.3), so the value would be the filter's.",
+        "Read the decay of the modes instead, or use octave bands.";
+    NotStraight, "not-straight", "The decay scatters round its line by more than chance explains (ISO 3382-2, annex B).",
+        "Look at the modes in this band: two of them may beat.";
+    Curved, "curved", "T20 and T30 differ by more than 10 % and by more than chance explains (ISO 3382-2, B.3).",
+        "Look at the modes in this band: they decay at different rates.";
+    SomePositions, "some-positions", "Not every position has a value; the average is over those that do.", "";
 
     // ---- modes
 

@@ -1,0 +1,36 @@
+//! Test signals: the exponential sweep ([`Sweep`]) and periodic noise ([`Noise`]).
+//!
+//! A signal is numbers at a rate, with full scale 1; writing it to a file and warning about loud low
+//! tones is the program's business.
+
+mod noise;
+mod sweep;
+
+pub use noise::{Colour, Noise};
+pub use sweep::Sweep;
+
+/// A signal can't be made as asked.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[error("{field}: {found} can't be used\n  allowed  {allowed}")]
+#[non_exhaustive]
+pub struct SignalError {
+    /// Which setting.
+    pub field: &'static str,
+    /// What was asked for.
+    pub found: String,
+    /// What is possible.
+    pub allowed: String,
+}
+
+/// Checks that `value` lies in a range; `unit` is for the message.
+fn within(field: &'static str, value: f64, (low, high): (f64, f64), unit: &str) -> Result<(), SignalError> {
+    if (low..=high).contains(&value) {
+        return Ok(());
+    }
+    Err(SignalError { field, found: format!("{value} {unit}"), allowed: format!("{low} to {high} {unit}") })
+}
+
+/// Sample rates that sound devices and files offer, Hz.
+const RATES_HZ: (f64, f64) = (8_000.0, 384_000.0);
+/// Longest signal, s: half an hour is already more than any loudspeaker should be asked for.
+const SECONDS: (f64, f64) = (0.1, 1_800.0);
