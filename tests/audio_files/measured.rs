@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use stillroom::recording::read;
 
 /// The folder with the published responses; `None` (with a note) where it is absent, except in CI.
+#[allow(clippy::print_stdout)] // A test that skips says so.
 fn published() -> Option<PathBuf> {
     let default = || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../shared/ir"));
     let folder = std::env::var_os("STILLROOM_IR").map_or_else(default, PathBuf::from);
