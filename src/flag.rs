@@ -73,6 +73,11 @@ flags! {
     // ---- modes
 
     // ---- room (assignment)
+    Unassigned, "unassigned", "No mode of a rectangular room with these lengths fits in frequency and shape.",
+        "Nothing need be done; check the lengths in session.toml if most modes stay unassigned.";
+    ByFrequency, "by-frequency", "The mode got its name from its frequency alone, no other being near.",
+        "Measure at opposite walls with one common instant, so that the shape can confirm it.";
+    SharesShape, "shares-shape", "Another mode has the same shape and holds the name: one mode split in two.", "";
 
     // ---- criterion
     NoThreshold, "no-threshold", "No audibility threshold is published at this frequency (32 to 250 Hz).", "";

@@ -7,11 +7,13 @@
 //!
 //! - [`Prediction`] lists the modes of a room up to a frequency.
 //! - [`plan()`] says at which few places to measure.
+//! - [`assignment`] says which measured mode is which.
 //! - [`simulate`] makes responses of such a room, with tuned absorbers in it, whose poles are known exactly.
 //!
 //! Places are `[x, y, z]` in metres from one floor corner along length, width and height.
 
 mod air;
+pub mod assignment;
 mod plan;
 mod prediction;
 pub mod simulate;

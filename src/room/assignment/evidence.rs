@@ -1,0 +1,190 @@
+//! One sentence that says what proves a name: walls alike, middles silent, rivals ruled out.
+//!
+//! Facts of the trade (common practice, no source): a mode is equally strong at opposite walls,
+//! opposite in sign for an odd order along that axis and alike for an even one; midway an odd order
+//! vanishes and an even one is at full strength.
+
+use super::{Likeness, Task};
+use crate::modes::Mode;
+use crate::room::{PredictedMode, shape};
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// A measured place of the source with the most places.
+struct Seen<'a> {
+    position: &'a str,
+    at_m: [f64; 3],
+    /// Measured amplitude.
+    amplitude: Complex64,
+    /// Predicted pressure, −1…1.
+    shape: f64,
+}
+
+/// The sentence for a mode that got the name of prediction `p`.
+pub(super) fn sentence(
+    task: &Task<'_>,
+    mode: &Mode,
+    p: usize,
+    likeness: Option<Likeness>,
+    ruled_out: &[(usize, f64)],
+) -> String {
+    let predicted = &task.room.modes[p];
+    let seen = seen(task, mode, predicted);
+    let signs = likeness.is_some();
+    let mut parts: Vec<String> = (0..3)
+        .filter(|&axis| predicted.axes[axis] > 0)
+        .filter_map(|axis| opposite_walls(task.room.dimensions_m, axis, &seen, signs))
+        .take(2)
+        .collect();
+    parts.extend(middle(task.room.dimensions_m, predicted, &seen, signs));
+    if parts.is_empty() {
+        parts.push(match likeness {
+            Some(l) => format!("the shape over {} places matches to {:.2}", l.places, l.value),
+            None => "by frequency alone, no other predicted mode is near".to_owned(),
+        });
+    }
+    // The nearest rival only: one line, not a list.
+    let off = |q: usize| (task.room.modes[q].frequency_hz - predicted.frequency_hz).abs();
+    if let Some((q, value)) = ruled_out.iter().min_by(|a, b| off(a.0).total_cmp(&off(b.0))) {
+        parts.push(rival(&task.room.modes[*q], *value));
+    }
+    parts.join("; ")
+}
+
+/// The sentence for a mode whose shape another measured mode has already.
+pub(super) fn shared(predicted: &PredictedMode, likeness: Likeness, holder_hz: f64) -> String {
+    format!(
+        "has the shape of {predicted} too ({:.2}), like the mode at {holder_hz:.1} Hz: one mode split in two, as by a tuned absorber",
+        likeness.value
+    )
+}
+
+/// The sentence for a mode that fits nothing, if its frequency would have fitted something.
+pub(super) fn excluded(task: &Task<'_>, ruled_out: &[(usize, f64)]) -> Option<String> {
+    let parts: Vec<String> =
+        ruled_out.iter().take(2).map(|(q, value)| rival(&task.room.modes[*q], *value)).collect();
+    (!parts.is_empty()).then(|| parts.join("; "))
+}
+
+fn rival(mode: &PredictedMode, value: f64) -> String {
+    format!("the shape rules out {mode} at {:.1} Hz ({value:.2})", mode.frequency_hz)
+}
+
+/// Places of the source that has the most of them (the first such), with prediction and measurement.
+fn seen<'a>(task: &Task<'a>, mode: &Mode, predicted: &PredictedMode) -> Vec<Seen<'a>> {
+    let count = |source: &str| task.places.iter().filter(|p| p.source == source && p.at_m.is_some()).count();
+    // `max_by_key` takes the last of equals, so the order is turned.
+    let Some(source) = task.places.iter().rev().max_by_key(|p| count(&p.source)).map(|p| &p.source) else {
+        return Vec::new();
+    };
+    let places = mode.amplitudes.iter().zip(task.places).filter(|(_, place)| &place.source == source);
+    places
+        .filter_map(|(amplitude, place)| {
+            let (a, at_m) = ((*amplitude)?, place.at_m?);
+            Some(Seen {
+                position: &place.position,
+                at_m,
+                amplitude: Complex64::new(a.re, a.im),
+                shape: shape(task.room.dimensions_m, predicted.axes, at_m),
+            })
+        })
+        .collect()
+}
+
+/// Two places at opposite walls of an axis that should be equally loud: are they, and with which sign?
+fn opposite_walls(dimensions_m: [f64; 3], axis: usize, seen: &[Seen<'_>], signs: bool) -> Option<String> {
+    let share = |s: &Seen<'_>| s.at_m[axis] / dimensions_m[axis];
+    let strong = |s: &&Seen<'_>| s.shape.abs() > 0.5;
+    let low = seen.iter().filter(strong).filter(|s| share(s) < 0.15);
+    let pairs = low.flat_map(|a| seen.iter().filter(strong).filter(|b| share(b) > 0.85).map(move |b| (a, b)));
+    // The pair that differs least across the other axes shows this one best.
+    let across = |a: &Seen<'_>, b: &Seen<'_>| -> f64 {
+        (0..3).filter(|&i| i != axis).map(|i| (a.at_m[i] - b.at_m[i]).powi(2)).sum()
+    };
+    let alike = pairs.filter(|(a, b)| decibel(b.shape / a.shape).abs() < 2.0);
+    let (a, b) = alike.min_by(|x, y| across(x.0, x.1).total_cmp(&across(y.0, y.1)))?;
+    let ratio = b.amplitude / a.amplitude;
+    let difference_db = decibel(ratio.norm());
+    if !difference_db.is_finite() {
+        return None;
+    }
+    let level = if difference_db.abs() < 3.0 { "alike in level" } else { "unlike in level" };
+    let mut text = format!(
+        "{} and {} at opposite walls are {level} ({:.1} dB)",
+        a.position,
+        b.position,
+        difference_db.abs()
+    );
+    if signs {
+        text.push_str(&sign(ratio, a.shape * b.shape < 0.0));
+    }
+    Some(text)
+}
+
+/// `, opposite in sign` or `, alike in sign`, and what was expected if it is not that.
+fn sign(ratio: Complex64, expected_opposite: bool) -> String {
+    let degrees = ratio.arg().abs() * 180.0 / PI;
+    let opposite = degrees > 90.0;
+    let off = if opposite { 180.0 - degrees } else { degrees };
+    let word = if opposite { "opposite" } else { "alike" };
+    let mut text = format!(", {word} in sign");
+    if opposite != expected_opposite {
+        text.push_str(", which speaks against it");
+    } else if off > 45.0 {
+        text.push_str(&format!(" but {off:.0}° off"));
+    }
+    text
+}
+
+/// The place where the mode should be weakest, or for an even order a place midway that should be strong.
+fn middle(dimensions_m: [f64; 3], mode: &PredictedMode, seen: &[Seen<'_>], signs: bool) -> Option<String> {
+    let strongest = seen.iter().max_by(|a, b| a.shape.abs().total_cmp(&b.shape.abs()))?;
+    let weakest = seen.iter().min_by(|a, b| a.shape.abs().total_cmp(&b.shape.abs()))?;
+    if weakest.shape.abs() >= 0.3 * strongest.shape.abs() {
+        return (0..3).find_map(|axis| even_middle(dimensions_m, mode, axis, seen, signs));
+    }
+    let down_db = -decibel((weakest.amplitude / strongest.amplitude).norm());
+    let odd = (0..3).any(|axis| mode.axes[axis] % 2 == 1 && midway(weakest, dimensions_m, axis));
+    let place = if odd { "midway" } else { "near a plane of nothing" };
+    let verdict = if down_db < 6.0 { ", which speaks against it" } else { "" };
+    down_db.is_finite().then(|| format!("{} {place} is {down_db:.0} dB down{verdict}", weakest.position))
+}
+
+/// An even order along an axis: a place midway against one at a wall, both strong.
+fn even_middle(
+    dimensions_m: [f64; 3],
+    mode: &PredictedMode,
+    axis: usize,
+    seen: &[Seen<'_>],
+    signs: bool,
+) -> Option<String> {
+    if mode.axes[axis] == 0 || mode.axes[axis] % 2 == 1 {
+        return None;
+    }
+    let mut strong = seen.iter().filter(|s| s.shape.abs() > 0.5);
+    let place = strong.clone().find(|s| midway(s, dimensions_m, axis))?;
+    let wall = strong.find(|s| (s.at_m[axis] / dimensions_m[axis] - 0.5).abs() > 0.35)?;
+    let ratio = place.amplitude / wall.amplitude;
+    // Where the other axes make the place weaker, that much is expected.
+    let down_db = -decibel(ratio.norm()) + decibel(place.shape / wall.shape);
+    if !down_db.is_finite() {
+        return None;
+    }
+    let level =
+        if down_db.abs() < 3.0 { "as loud as an even order makes it" } else { "not as loud as it should be" };
+    let mut text = format!("{} midway is {level}", place.position);
+    if signs {
+        text.push_str(&sign(ratio, place.shape * wall.shape < 0.0));
+        text.push_str(&format!(" to {}", wall.position));
+    }
+    Some(text)
+}
+
+/// Whether a place lies in the middle between the walls of an axis.
+fn midway(place: &Seen<'_>, dimensions_m: [f64; 3], axis: usize) -> bool {
+    (place.at_m[axis] / dimensions_m[axis] - 0.5).abs() < 0.06
+}
+
+fn decibel(ratio: f64) -> f64 {
+    20.0 * ratio.abs().log10()
+}

@@ -1,0 +1,286 @@
+//! Which measured mode is which mode of the rectangular room.
+//!
+//! Measured and predicted modes are paired all at once, one to one, by how near their frequencies
+//! are *and* how alike their shapes over the measured places; what fits nothing stays unassigned.
+//! The room's effective lengths are fitted along, as far as a tape measure and a wall's give allow.
+//! Where files share no instant there are no shapes: then a name is given only if it is the only
+//! one that the frequency allows, and flagged.
+
+mod evidence;
+mod lengths;
+mod likeness;
+mod matching;
+
+pub use lengths::RoomFit;
+pub use likeness::{Likeness, likeness};
+
+use super::{Prediction, RoomError, shape};
+use crate::flag::{Flag, Flags};
+use crate::modes::{Kind, Mode, ModeSet};
+use std::f64::consts::PI;
+
+/// Where one amplitude of a [`ModeSet`] was measured; in the order of [`ModeSet::places`].
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Place {
+    /// Position name.
+    pub position: String,
+    /// Source name.
+    pub source: String,
+    /// Where the microphone was, metres; a place without one takes no part.
+    pub at_m: Option<[f64; 3]>,
+    /// Where the loudspeaker was, metres.
+    pub source_at_m: Option<[f64; 3]>,
+}
+
+/// How near is near.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AssignSettings {
+    /// One standard deviation of a real mode's frequency round that of the rigid box with the right
+    /// lengths, as a share of it (default 0.008: furniture, windows, absorbing walls).
+    pub frequency_spread: f64,
+    /// One standard deviation of an effective length round the measured one, as a share of it
+    /// (default 0.005: 2.5 cm in 5 m; light walls give, recesses count in part).
+    pub length_spread: f64,
+    /// A shape counts only if a random one would be as alike less often than this (default 0.05).
+    pub chance: f64,
+    /// Least modal assurance criterion (default 0.5).
+    pub least_match: f64,
+}
+
+impl Default for AssignSettings {
+    fn default() -> Self {
+        Self { frequency_spread: 0.008, length_spread: 0.005, chance: 0.05, least_match: 0.5 }
+    }
+}
+
+/// The measured modes with their names.
+#[derive(Debug, Clone, Default)]
+#[non_exhaustive]
+pub struct Assignment {
+    /// One entry a mode of the set, in its order.
+    pub modes: Vec<ModeName>,
+    /// Effective lengths; `None` where nothing was assigned.
+    pub fit: Option<RoomFit>,
+}
+
+/// What is known of one mode's name.
+#[derive(Debug, Clone, Default, PartialEq)]
+#[non_exhaustive]
+pub struct ModeName {
+    /// The predicted mode; `None` where none fits.
+    pub axes: Option<[u32; 3]>,
+    /// Its frequency from the lengths as stated, hertz.
+    pub predicted_hz: Option<f64>,
+    /// Modal assurance criterion against its shape, 0…1; `None` without a common instant or with
+    /// too few places.
+    pub shape_match: Option<f64>,
+    /// What speaks for it, or against the next best, in one sentence.
+    pub evidence: Option<String>,
+    /// Remarks.
+    pub flags: Flags,
+}
+
+/// Names the modes of a state.
+///
+/// `dimensions_m`: the rectangular room as stated; `None` (another shape, or not known) names none.
+/// `places`: one for each of [`ModeSet::places`]. `common_instant`: whether amplitudes of all
+/// places refer to one instant, the emission.
+///
+/// # Errors
+/// [`RoomError`] if dimensions or temperature are out of range.
+pub fn assign(
+    dimensions_m: Option<[f64; 3]>,
+    temperature_c: f64,
+    set: &ModeSet,
+    places: &[Place],
+    common_instant: bool,
+    settings: &AssignSettings,
+) -> Result<Assignment, RoomError> {
+    let named = |names| Assignment { modes: names, fit: None };
+    let (Some(dimensions_m), Some(highest)) =
+        (dimensions_m, set.modes.iter().map(undamped_hz).reduce(f64::max))
+    else {
+        return Ok(named(vec![ModeName::default(); set.modes.len()]));
+    };
+    let room = Prediction::new(dimensions_m, temperature_c, 1.06 * highest)?;
+    let task = Task { room: &room, set, places, common_instant, settings };
+    let (pairs, fit) = task.pair_and_fit();
+    let modes = (0..set.modes.len()).map(|m| task.name(m, &pairs, &fit)).collect();
+    let fit = pairs.iter().any(Option::is_some).then_some(fit);
+    Ok(Assignment { modes, fit })
+}
+
+/// Undamped natural frequency |s|/2π, which the prediction is about, hertz.
+fn undamped_hz(mode: &Mode) -> f64 {
+    mode.omega_per_s.hypot(mode.decay_per_s) / (2.0 * PI)
+}
+
+/// Everything that the pairing looks at.
+struct Task<'a> {
+    room: &'a Prediction,
+    set: &'a ModeSet,
+    places: &'a [Place],
+    common_instant: bool,
+    settings: &'a AssignSettings,
+}
+
+/// For each measured mode, its place in the prediction.
+type Pairs = Vec<Option<usize>>;
+
+impl Task<'_> {
+    /// Pairs with the stated lengths, fits the lengths to the pairs, and again until nothing changes.
+    fn pair_and_fit(&self) -> (Pairs, RoomFit) {
+        let mut fit = RoomFit::stated(self.room, self.settings.length_spread);
+        let mut pairs = Pairs::new();
+        // Two or three rounds are the rule; the limit only ends a dispute between two pairings.
+        for _ in 0..8 {
+            let costs = (0..self.set.modes.len()).map(|m| self.costs(m, &fit)).collect::<Vec<_>>();
+            let next = matching::best(&costs);
+            if next == pairs {
+                break;
+            }
+            pairs = next;
+            let known: Vec<(f64, [u32; 3])> = pairs
+                .iter()
+                .enumerate()
+                .filter_map(|(m, p)| p.map(|p| (undamped_hz(&self.set.modes[m]), self.room.modes[p].axes)))
+                .collect();
+            fit = RoomFit::to(self.room, &known, self.settings);
+        }
+        if !self.has_shapes() {
+            self.keep_only_the_certain(&mut pairs, &fit);
+        }
+        (pairs, fit)
+    }
+
+    /// What pairing mode `m` with each predicted mode would cost; `None` where they can't be the same.
+    fn costs(&self, m: usize, fit: &RoomFit) -> Vec<Option<f64>> {
+        let mode = &self.set.modes[m];
+        let nameable = matches!(mode.kind, Kind::Mode | Kind::Unsure);
+        (0..self.room.modes.len())
+            .map(|p| {
+                let near = self.nearness(mode, p, fit).filter(|z| nameable && *z < 3.0)?;
+                if !self.driven(self.room.modes[p].axes) {
+                    return None;
+                }
+                let unlike = match self.likeness(mode, self.room.modes[p].axes) {
+                    Some(l) if l.by_chance > self.settings.chance || l.value < self.settings.least_match => {
+                        return None;
+                    }
+                    // A tenth is what absorbing walls and furniture take from a true shape.
+                    Some(l) => (1.0 - l.value) / 0.1,
+                    None => 0.0,
+                };
+                Some(0.5 * near * near + unlike)
+            })
+            .collect()
+    }
+
+    /// Distance in frequency, in standard deviations.
+    fn nearness(&self, mode: &Mode, p: usize, fit: &RoomFit) -> Option<f64> {
+        let (measured, predicted) = (undamped_hz(mode), fit.frequency_hz(self.room.modes[p].axes));
+        let sd = (mode.omega_sd_per_s / (2.0 * PI)).hypot(self.settings.frequency_spread * predicted);
+        let z = (measured - predicted).abs() / sd;
+        z.is_finite().then_some(z)
+    }
+
+    /// Whether some source can drive the mode; one whose place isn't known can.
+    fn driven(&self, axes: [u32; 3]) -> bool {
+        self.places.is_empty()
+            || self.places.iter().any(|place| {
+                place.source_at_m.is_none_or(|at| shape(self.room.dimensions_m, axes, at).abs() > 0.05)
+            })
+    }
+
+    /// Likeness of a measured mode with a predicted shape, where there is a common instant.
+    fn likeness(&self, mode: &Mode, axes: [u32; 3]) -> Option<Likeness> {
+        if !self.common_instant || mode.flags.has(Flag::NoTimeBase) {
+            return None;
+        }
+        likeness(mode, self.places, |at| shape(self.room.dimensions_m, axes, at))
+    }
+
+    fn has_shapes(&self) -> bool {
+        self.set.modes.iter().any(|mode| self.likeness(mode, [1, 0, 0]).is_some())
+    }
+
+    /// By frequency alone a name stands only if neither side could be paired otherwise.
+    fn keep_only_the_certain(&self, pairs: &mut Pairs, fit: &RoomFit) {
+        let costs: Vec<_> = (0..self.set.modes.len()).map(|m| self.costs(m, fit)).collect();
+        for pair in pairs.iter_mut() {
+            let Some(p) = *pair else { continue };
+            let rivals = costs.iter().filter(|row| row[p].is_some()).count();
+            let choices = costs.iter().filter(|row| row[p].is_some()).map(|row| row.iter().flatten().count());
+            if rivals > 1 || choices.max() > Some(1) {
+                *pair = None;
+            }
+        }
+    }
+
+    /// The name of mode `m` with what supports it.
+    fn name(&self, m: usize, pairs: &Pairs, fit: &RoomFit) -> ModeName {
+        let mode = &self.set.modes[m];
+        if !matches!(mode.kind, Kind::Mode | Kind::Unsure) {
+            return ModeName::default();
+        }
+        let mut name = ModeName::default();
+        let Some(p) = pairs[m] else {
+            name.flags.add(Flag::Unassigned);
+            name.evidence = self.why_not(m, pairs, fit, &mut name.flags);
+            return name;
+        };
+        let axes = self.room.modes[p].axes;
+        let likeness = self.likeness(mode, axes);
+        if likeness.is_none() {
+            name.flags.add(Flag::ByFrequency);
+        }
+        name.axes = Some(axes);
+        name.predicted_hz = Some(self.room.frequency_hz(axes));
+        name.shape_match = likeness.map(|l| l.value);
+        name.evidence = Some(evidence::sentence(self, mode, p, likeness, &self.ruled_out(m, p, fit)));
+        name
+    }
+
+    /// Predicted modes that the frequency would allow too, nearer than the chosen one or nearly so,
+    /// with how unlike their shapes are.
+    fn ruled_out(&self, m: usize, chosen: usize, fit: &RoomFit) -> Vec<(usize, f64)> {
+        let mode = &self.set.modes[m];
+        (0..self.room.modes.len())
+            .filter(|&p| p != chosen && self.nearness(mode, p, fit).is_some_and(|z| z < 3.0))
+            .filter_map(|p| self.likeness(mode, self.room.modes[p].axes).map(|l| (p, l.value)))
+            .filter(|(_, value)| *value < self.settings.least_match)
+            .collect()
+    }
+
+    /// Why a mode has no name: which mode holds its shape already, or what its shape excludes.
+    fn why_not(&self, m: usize, pairs: &Pairs, fit: &RoomFit, flags: &mut Flags) -> Option<String> {
+        let Some((p, likeness, holder)) = self.twin(m, pairs, fit) else {
+            return evidence::excluded(self, &self.ruled_out(m, usize::MAX, fit));
+        };
+        flags.add(Flag::SharesShape);
+        let holder_hz = self.set.modes[holder].omega_per_s / (2.0 * PI);
+        Some(evidence::shared(&self.room.modes[p], likeness, holder_hz))
+    }
+
+    /// The predicted mode whose shape this one has best, if another measured mode holds its name. A
+    /// strong absorber drives the two poles of a mode some per cent apart, so the reach is wider
+    /// than that of a name.
+    fn twin(&self, m: usize, pairs: &Pairs, fit: &RoomFit) -> Option<(usize, Likeness, usize)> {
+        const REACH: f64 = 0.06;
+        let mode = &self.set.modes[m];
+        let holders = pairs.iter().enumerate().filter_map(|(holder, pair)| pair.map(|p| (p, holder)));
+        holders
+            .filter(|&(p, _)| {
+                (undamped_hz(mode) / fit.frequency_hz(self.room.modes[p].axes) - 1.0).abs() < REACH
+            })
+            .filter_map(|(p, holder)| self.likeness(mode, self.room.modes[p].axes).map(|l| (p, l, holder)))
+            .filter(|(_, l, _)| l.by_chance <= self.settings.chance && l.value >= Self::TWIN_MATCH)
+            .max_by(|a, b| a.1.value.total_cmp(&b.1.value))
+    }
+
+    /// Least criterion for a second pole of one mode: the units' share leaves its shape nearly whole.
+    const TWIN_MATCH: f64 = 0.8;
+}
+
+#[cfg(test)]
+mod tests;
