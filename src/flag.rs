@@ -77,6 +77,8 @@ flags! {
         "Nothing need be done; check the lengths in session.toml if most modes stay unassigned.";
     ByFrequency, "by-frequency", "The mode got its name from its frequency alone, no other being near.",
         "Measure at opposite walls with one common instant, so that the shape can confirm it.";
+    NotThisBox, "not-this-box", "Under half of the lowest modes fit a rectangular room with these lengths, so none is named.",
+        "Check the lengths in session.toml; leave them out if the room is not rectangular.";
     SharesShape, "shares-shape", "Another mode has the same shape and holds the name: one mode split in two.", "";
 
     // ---- criterion

@@ -36,6 +36,8 @@ pub(super) fn sentence(
         .filter_map(|axis| opposite_walls(task.room.dimensions_m, axis, &seen, signs))
         .take(2)
         .collect();
+    // Two corners can stand for two axes at once.
+    parts.dedup();
     parts.extend(middle(task.room.dimensions_m, predicted, &seen, signs));
     if parts.is_empty() {
         parts.push(match likeness {

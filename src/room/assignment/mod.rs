@@ -41,7 +41,8 @@ pub struct AssignSettings {
     /// One standard deviation of an effective length round the measured one, as a share of it
     /// (default 0.005: 2.5 cm in 5 m; light walls give, recesses count in part).
     pub length_spread: f64,
-    /// A shape counts only if a random one would be as alike less often than this (default 0.05).
+    /// A shape counts only if a random one would be as alike less often than this, shared among the
+    /// predicted modes within reach of the frequency (default 0.05).
     pub chance: f64,
     /// Least modal assurance criterion (default 0.5).
     pub least_match: f64,
@@ -105,6 +106,13 @@ pub fn assign(
     let room = Prediction::new(dimensions_m, temperature_c, 1.06 * highest)?;
     let task = Task { room: &room, set, places, common_instant, settings };
     let (pairs, fit) = task.pair_and_fit();
+    if !task.is_this_box(&pairs) {
+        let withdrawn = |mode: &Mode| {
+            let flags = nameable(mode).then_some(Flag::NotThisBox).into_iter().collect();
+            ModeName { flags, ..ModeName::default() }
+        };
+        return Ok(named(set.modes.iter().map(withdrawn).collect()));
+    }
     let modes = (0..set.modes.len()).map(|m| task.name(m, &pairs, &fit)).collect();
     let fit = pairs.iter().any(Option::is_some).then_some(fit);
     Ok(Assignment { modes, fit })
@@ -113,6 +121,11 @@ pub fn assign(
 /// Undamped natural frequency |s|/2π, which the prediction is about, hertz.
 fn undamped_hz(mode: &Mode) -> f64 {
     mode.omega_per_s.hypot(mode.decay_per_s) / (2.0 * PI)
+}
+
+/// Hum and the measuring chain are no modes of the room, also where one would fit.
+fn nameable(mode: &Mode) -> bool {
+    matches!(mode.kind, Kind::Mode | Kind::Unsure)
 }
 
 /// Everything that the pairing looks at.
@@ -156,17 +169,21 @@ impl Task<'_> {
     /// What pairing mode `m` with each predicted mode would cost; `None` where they can't be the same.
     fn costs(&self, m: usize, fit: &RoomFit) -> Vec<Option<f64>> {
         let mode = &self.set.modes[m];
-        let nameable = matches!(mode.kind, Kind::Mode | Kind::Unsure);
-        (0..self.room.modes.len())
+        let near: Vec<Option<f64>> = (0..self.room.modes.len())
             .map(|p| {
-                let near = self.nearness(mode, p, fit).filter(|z| nameable && *z < 3.0)?;
-                if !self.driven(self.room.modes[p].axes) {
-                    return None;
-                }
+                let z = self.nearness(mode, p, fit).filter(|z| nameable(mode) && *z < 3.0)?;
+                self.driven(self.room.modes[p].axes).then_some(z)
+            })
+            .collect();
+        // Many candidates are many chances for a random shape.
+        let chance = self.settings.chance / near.iter().flatten().count().max(1) as f64;
+        let AssignSettings { least_match, .. } = *self.settings;
+        near.iter()
+            .enumerate()
+            .map(|(p, near)| {
+                let near = (*near)?;
                 let unlike = match self.likeness(mode, self.room.modes[p].axes) {
-                    Some(l) if l.by_chance > self.settings.chance || l.value < self.settings.least_match => {
-                        return None;
-                    }
+                    Some(l) if l.by_chance > chance || l.value < least_match => return None,
                     // A tenth is what absorbing walls and furniture take from a true shape.
                     Some(l) => (1.0 - l.value) / 0.1,
                     None => 0.0,
@@ -201,7 +218,20 @@ impl Task<'_> {
     }
 
     fn has_shapes(&self) -> bool {
-        self.set.modes.iter().any(|mode| self.likeness(mode, [1, 0, 0]).is_some())
+        self.set.modes.iter().any(|mode| self.likeness(mode, [0; 3]).is_some())
+    }
+
+    /// Whether at least half of the lowest claimed modes have a name: a room of another shape shares
+    /// some modes with any box, and would get names that mean nothing. Judged where modes are far
+    /// enough apart, up to the 15th predicted one, by four modes or more, and only with shapes.
+    fn is_this_box(&self, pairs: &Pairs) -> bool {
+        let limit_hz = self.room.modes.get(15).map_or(f64::INFINITY, |mode| mode.frequency_hz);
+        let low = self.set.modes.iter().zip(pairs).filter(|(mode, _)| {
+            mode.kind == Kind::Mode && undamped_hz(mode) < limit_hz && self.likeness(mode, [0; 3]).is_some()
+        });
+        let (claimed, named) = low
+            .fold((0, 0), |(claimed, named), (_, pair)| (claimed + 1, named + usize::from(pair.is_some())));
+        claimed < 4 || 2 * named >= claimed
     }
 
     /// By frequency alone a name stands only if neither side could be paired otherwise.
@@ -220,7 +250,7 @@ impl Task<'_> {
     /// The name of mode `m` with what supports it.
     fn name(&self, m: usize, pairs: &Pairs, fit: &RoomFit) -> ModeName {
         let mode = &self.set.modes[m];
-        if !matches!(mode.kind, Kind::Mode | Kind::Unsure) {
+        if !nameable(mode) {
             return ModeName::default();
         }
         let mut name = ModeName::default();

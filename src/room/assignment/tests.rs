@@ -273,12 +273,28 @@ fn the_uneven_finite_element_box_is_named() {
     assert!(fit.rms_error.unwrap() < 0.01, "{fit:?}");
 }
 
-/// An L-shaped room taken for the box round it: nearly nothing fits, and nothing is made to.
+/// An L-shaped room is no box: taken for the one round it, or for one of its volume, it keeps no
+/// name, though some of its modes (those between floor and ceiling) would fit.
 #[test]
 #[allow(clippy::print_stderr)] // a skipped check has to say so
 fn an_l_shaped_room_is_no_box() {
     let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
-    let (set, places) = finite_elements(&folder.join("fem_l_room/untreated.truth.json"), 110.0);
-    let found = assign(None, 20.0, &set, &places, true, &AssignSettings::default()).unwrap();
-    assert!(found.modes.iter().all(|name| name.axes.is_none()));
+    for state in ["untreated", "treated"] {
+        let (set, places) = finite_elements(&folder.join(format!("fem_l_room/{state}.truth.json")), 110.0);
+        for stated in [[5.45, 4.55, 2.58], [5.0, 4.42, 2.58]] {
+            let found = assign(Some(stated), 20.0, &set, &places, true, &AssignSettings::default()).unwrap();
+            assert!(found.modes.iter().all(|name| name.axes.is_none() && name.flags.has(Flag::NotThisBox)));
+            assert!(found.fit.is_none());
+        }
+    }
+}
+
+/// The same for a box with the wrong lengths.
+#[test]
+#[allow(clippy::print_stderr)] // a skipped check has to say so
+fn wrong_lengths_are_noticed() {
+    let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
+    let (set, places) = finite_elements(&folder.join("fem_box_uneven/as_found.truth.json"), 112.0);
+    let found = assign(Some([4.4, 3.9, 2.5]), 22.5, &set, &places, true, &AssignSettings::default()).unwrap();
+    assert!(found.modes.iter().all(|name| name.flags.has(Flag::NotThisBox)));
 }
