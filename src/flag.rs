@@ -42,6 +42,14 @@ macro_rules! flags {
 // One line a flag; a stage adds its own below its heading, so that two stages never meet in a line.
 flags! {
     // ---- recording, session
+    Clipped, "clipped", "The recording has flat tops: something ran out of range, and levels and the first decay suffer.",
+        "Measure again with the gain turned down.";
+    ZeroTail, "zero-tail", "The end of the file is digitally silent; it was left out, since it passes for a noise floor.",
+        "Export the response with the noise after it, without padding or gating.";
+    FadedTail, "faded-tail", "The end of the file sinks faster than sound decays, as by a fade-out; it was left out.",
+        "Export the response without a window or fade at its end.";
+    DcOffset, "dc-offset", "A constant is added to the signal, larger than half its noise.",
+        "Check the input; a high-pass below 5 Hz before the export removes it.";
 
     // ---- response
     NoTimeBase, "no-time-base", "The files share no known instant, so phases and shapes across positions mean nothing.",

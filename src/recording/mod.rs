@@ -3,7 +3,8 @@
 //! [`read`] takes WAV (RIFF, RIFX, RF64, BW64), FLAC and AIFF by content, not by name, and holds one
 //! channel of it in memory, whatever the file's size. What a writer got wrong but left recoverable is
 //! mended and noted in [`Provenance::repairs`]; all else is an [`AudioError`] that names place, finding
-//! and remedy. No sample of a [`Recording`] is NaN or infinite.
+//! and remedy. No sample of a [`Recording`] is NaN or infinite. [`inspect`] then looks for faults of the
+//! recording itself: silence, clipping, an offset, a tail that was zeroed or faded.
 //!
 //! Layout of WAV: RIFF/WAVE as described by Microsoft and IBM, "Multimedia Programming Interface and
 //! Data Specifications 1.0" (1991), and "Multiple channel audio data and WAVE files" (2001) for
@@ -13,6 +14,7 @@ use std::io::{Read, Seek};
 use std::path::Path;
 
 mod error;
+mod faults;
 #[cfg(feature = "flac-aiff")]
 mod flac_aiff;
 mod format;
@@ -22,6 +24,7 @@ mod source;
 mod wav;
 
 pub use error::{AudioError, Refusal};
+pub use faults::{Fault, Faults, MIN_LENGTH_S, inspect};
 
 /// Lowest sample rate accepted: bands and modes up to 500 Hz, the least that makes a response of use.
 pub const MIN_RATE_HZ: u32 = 1_000;

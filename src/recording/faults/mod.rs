@@ -1,0 +1,217 @@
+//! What is wrong with a recording itself, told from its samples: silence, too little of it, clipping, an
+//! offset, a tail that was zeroed or faded out.
+//!
+//! A zeroed or faded tail passes for a noise floor far below the true one and spoils every estimate that
+//! looks there; [`Faults::usable_samples`] ends before it.
+
+use std::fmt;
+
+use crate::flag::{Flag, Flags};
+
+mod clipping;
+mod tail;
+
+/// Shortest record with room for a short decay (0.1 s) down to some floor, in seconds. Our choice.
+pub const MIN_LENGTH_S: f64 = 0.1;
+
+/// A record whose samples differ by less than this of full scale (-240 dB) holds no signal: the last bit
+/// of a 32-bit converter is 400 times as large.
+const SILENCE: f64 = 1e-12;
+
+/// One fault of a recording. Samples count from 0.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Fault {
+    /// All samples are the same: nothing was recorded.
+    Silent {
+        /// Their value.
+        value: f64,
+    },
+    /// Shorter than [`MIN_LENGTH_S`]: no decay fits in.
+    TooShort {
+        /// Its length in seconds.
+        length_s: f64,
+    },
+    /// The waveform has flat tops: an input, a converter or a program ran out of range.
+    Clipped {
+        /// Magnitude at which it is cut off, full scale 1.
+        ceiling: f64,
+        /// Number of flat tops.
+        tops: usize,
+        /// First sample of the first one.
+        first: usize,
+        /// Samples of the longest one.
+        longest: usize,
+    },
+    /// The end is digitally still: every sample alike, with no noise.
+    ZeroTail {
+        /// First sample of the still stretch.
+        from: usize,
+    },
+    /// The end sinks faster than any sum of decays and noise can: it was faded out (or gated).
+    FadedTail {
+        /// First sample of the fade, as its best-fitting shape has it.
+        from: usize,
+    },
+    /// A constant is added to the signal.
+    Offset {
+        /// The constant, full scale 1.
+        value: f64,
+    },
+}
+
+impl Fault {
+    /// The flag for the tables; `None` for a fault that leaves nothing to put in a table.
+    #[must_use]
+    pub fn flag(&self) -> Option<Flag> {
+        match self {
+            Self::Silent { .. } | Self::TooShort { .. } => None,
+            Self::Clipped { .. } => Some(Flag::Clipped),
+            Self::ZeroTail { .. } => Some(Flag::ZeroTail),
+            Self::FadedTail { .. } => Some(Flag::FadedTail),
+            Self::Offset { .. } => Some(Flag::DcOffset),
+        }
+    }
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Silent { value } => {
+                write!(f, "nothing was recorded: every sample is {value:.6}")
+            }
+            Self::TooShort { length_s } => {
+                write!(f, "the record is {length_s:.4} s long; {MIN_LENGTH_S} s is the least for a decay")
+            }
+            Self::Clipped { ceiling, tops, first, longest } => write!(
+                f,
+                "clipped at {ceiling:.4} of full scale: {tops} flat tops, the longest of {longest} samples, \
+                 the first at sample {first}"
+            ),
+            Self::ZeroTail { from } => write!(f, "digitally silent from sample {from} to the end"),
+            Self::FadedTail { from } => write!(f, "faded out from about sample {from} to the end"),
+            Self::Offset { value } => {
+                write!(f, "a constant of {value:.2e} of full scale is added to the signal")
+            }
+        }
+    }
+}
+
+/// The faults of one recording and what remains of it.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Faults {
+    /// What was found, in the order of [`Fault`].
+    pub found: Vec<Fault>,
+    /// Samples before a zeroed or faded tail; noise floors may be estimated within them.
+    pub usable_samples: usize,
+}
+
+impl Faults {
+    /// The fault that leaves nothing to analyse, if there is one.
+    #[must_use]
+    pub fn fatal(&self) -> Option<&Fault> {
+        self.found.iter().find(|fault| fault.flag().is_none())
+    }
+
+    /// The flags of what was found.
+    #[must_use]
+    pub fn flags(&self) -> Flags {
+        self.found.iter().filter_map(Fault::flag).collect()
+    }
+}
+
+/// Looks for faults of one recording.
+///
+/// `samples`: finite numbers, full scale 1, at `rate_hz`; as [`read`](super::read) gives them. Cost: three
+/// passes over the samples.
+#[must_use]
+pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
+    let mut faults = Faults { found: Vec::new(), usable_samples: samples.len() };
+    let look = Look::at(samples);
+    let length_s = samples.len() as f64 / rate_hz;
+    if look.highest - look.lowest < SILENCE {
+        faults.found.push(Fault::Silent { value: samples.first().copied().unwrap_or(0.0) });
+        return faults;
+    }
+    if length_s < MIN_LENGTH_S {
+        faults.found.push(Fault::TooShort { length_s });
+        return faults;
+    }
+    faults.found.extend(clipping::find(samples, &look));
+    if let Some(still) = tail::still(samples, rate_hz, look.step) {
+        faults.found.push(Fault::ZeroTail { from: still.from });
+        faults.usable_samples = still.usable;
+    }
+    if let Some(from) = tail::faded(samples, rate_hz, &look) {
+        faults.found.push(Fault::FadedTail { from });
+        faults.usable_samples = faults.usable_samples.min(from);
+    }
+    faults.found.extend(offset(&samples[..faults.usable_samples], &look));
+    faults
+}
+
+/// What one pass over the samples shows.
+#[derive(Debug, Clone, Copy)]
+struct Look {
+    highest: f64,
+    lowest: f64,
+    /// Where the largest magnitude stands.
+    peak_at: usize,
+    /// Smallest change between neighbours that differ: the step of the quantiser, or less.
+    step: f64,
+}
+
+impl Look {
+    fn at(samples: &[f64]) -> Self {
+        let first = samples.first().copied().unwrap_or(0.0);
+        let mut look = Self { highest: first, lowest: first, peak_at: 0, step: f64::INFINITY };
+        let mut before = first;
+        for (i, &value) in samples.iter().enumerate() {
+            if value > look.highest || value < look.lowest {
+                if value.abs() > look.peak() {
+                    look.peak_at = i;
+                }
+                look.highest = look.highest.max(value);
+                look.lowest = look.lowest.min(value);
+            }
+            let change = (value - before).abs();
+            if change > 0.0 && change < look.step {
+                look.step = change;
+            }
+            before = value;
+        }
+        look
+    }
+
+    /// Largest magnitude.
+    fn peak(&self) -> f64 {
+        self.highest.max(-self.lowest)
+    }
+}
+
+/// A constant in the later half, where the response has died away: its mean, if eight stretches agree on
+/// it (eight times the standard deviation of their mean; slow noise makes them differ), and if it matters:
+/// half the noise's standard deviation, and 1e-4 (-80 dB) of the peak. Thresholds are our choice.
+fn offset(samples: &[f64], look: &Look) -> Option<Fault> {
+    const STRETCHES: usize = 8;
+    let late = &samples[samples.len() / 2..];
+    let stretch = late.len() / STRETCHES;
+    if stretch == 0 {
+        return None;
+    }
+    let means: Vec<f64> = late.chunks_exact(stretch).take(STRETCHES).map(mean).collect();
+    let value = mean(&means);
+    let noise = late.iter().map(|v| (v - value).powi(2)).sum::<f64>() / late.len() as f64;
+    let spread = means.iter().map(|m| (m - value).powi(2)).sum::<f64>() / (STRETCHES - 1) as f64;
+    let sure = value.powi(2) > 64.0 * spread / STRETCHES as f64;
+    let matters = value.powi(2) > 0.25 * noise && value.abs() > 1e-4 * look.peak();
+    (sure && matters).then_some(Fault::Offset { value })
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
+}
+
+#[cfg(test)]
+mod tests;
