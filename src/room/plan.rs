@@ -385,13 +385,39 @@ mod tests {
         assert_eq!(plan.positions.len(), 1);
     }
 
-    /// A plan too large for the full search still meets every goal.
+    /// Shapes count as alike above the stated criterion: on an edge at `cos(πz/H) = 0.2` the second
+    /// place leaves 2 0 0 and 0 0 1 alike to `(1 + 0.2)²/(2 · 1.04) = 0.69`.
+    #[test]
+    fn likeness_is_held_against_the_setting() {
+        let room = Prediction::new(ROOM, 20.0, 75.0).unwrap();
+        let place = |z: f64| Candidate { name: String::new(), at_m: [0.0, 0.0, z], given: true };
+        let two = [place(0.0), place(ROOM[2] * 0.2f64.acos() / std::f64::consts::PI)];
+        assert_eq!(
+            plan(&room, &two, &PlanSettings { alike: 0.68, ..PlanSettings::default() }).alike.len(),
+            1
+        );
+        assert!(plan(&room, &two, &PlanSettings { alike: 0.70, ..PlanSettings::default() }).alike.is_empty());
+    }
+
+    /// A plan too large for the full search still meets every goal, and no place of it is needless.
     #[test]
     fn growing_meets_every_goal_too() {
         let settings = PlanSettings { tried_in_full: 0, ..PlanSettings::default() };
-        let (grown, full) = (planned(120.0, &[], &settings), planned(120.0, &[], &PlanSettings::default()));
-        assert!(!grown.fewest && full.fewest);
-        assert!(grown.positions.len() >= full.positions.len());
-        assert!(grown.positions.len() <= full.positions.len() + 2);
+        let mut gauss = crate::room::simulate::Gauss::new(2);
+        for _ in 0..12 {
+            let mut length = |low: f64, high: f64| low + (high - low) * gauss.uniform();
+            let dimensions_m = [length(4.0, 7.0), length(3.0, 5.0), length(2.3, 3.2)];
+            let room = Prediction::new(dimensions_m, 20.0, 130.0).unwrap();
+            let all = candidates(dimensions_m, &[]);
+            let (grown, full) = (plan(&room, &all, &settings), plan(&room, &all, &PlanSettings::default()));
+            assert!(!grown.fewest && grown.unseen.is_empty() && grown.alike == full.alike);
+            assert!(full.positions.len() <= grown.positions.len());
+            for position in &grown.positions {
+                assert!(
+                    !position.only_sees.is_empty() || !position.only_tells_apart.is_empty(),
+                    "{dimensions_m:?}"
+                );
+            }
+        }
     }
 }
