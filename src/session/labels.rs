@@ -32,7 +32,7 @@ fn without_extension(path: &Path) -> Vec<String> {
     let mut parts = parts(path);
     let is_audio = super::folder::is_audio_name(path);
     if let Some(last) = parts.last_mut().filter(|_| is_audio) {
-        *last = super::assemble::stem(last).to_owned();
+        *last = super::plan::stem(last).to_owned();
     }
     parts
 }

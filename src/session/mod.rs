@@ -12,10 +12,13 @@
 //! manifest's spelling, or else the first one met. What can't be used is a [`Failure`] of the
 //! session, what is only odd a warning; what can't be a session is a [`SessionError`].
 
+mod above;
 mod assemble;
+mod dimensions;
 mod draft;
 mod error;
 mod folder;
+mod gather;
 mod labels;
 mod length;
 mod manifest;
@@ -25,14 +28,17 @@ mod order;
 mod ours;
 mod pattern;
 mod place;
+mod plan;
 mod remarks;
+mod several;
 
 use std::path::PathBuf;
 
+pub use dimensions::{DimensionsError, ROOM_LENGTH_M, parse_dimensions};
 pub use draft::draft;
 pub use error::{Collision, Problem, SessionError};
 pub use folder::is_audio_name;
-pub use length::{DimensionsError, LengthError, ROOM_LENGTH_M, parse_dimensions, parse_length};
+pub use length::{LengthError, parse_length};
 pub use open::{default_out, open, open_each};
 pub use options::OpenOptions;
 pub use order::{NaturalKey, closest, natural, plain};

@@ -1,20 +1,21 @@
 //! What paths mean: a session, one of its states, a folder of takes, single files.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::assemble::{Candidate, Home, Plan, UNNAMED_POSITION, asked_pattern, assemble, stem};
-use super::error::{Collision, SessionError, shown};
-use super::folder::{Listing, MANIFEST_NAME, SubFolder, audio_in, is_audio_name, look, unreadable};
-use super::labels::{shortest_names, shortest_stems};
+use super::above::{plan_part, session_above};
+use super::assemble::{asked_pattern, assemble};
+use super::error::SessionError;
+use super::folder::{
+    AudioFile, Listing, MANIFEST_NAME, SubFolder, audio_in, is_audio_name, look, unreadable,
+};
+use super::labels::shortest_stems;
 use super::manifest::{ListedState, Manifest};
 use super::order::{closest, composed, fold};
+use super::plan::{Candidate, Home, Plan, UNNAMED_POSITION};
+use super::several::plan_several;
 use super::{Failure, Field, OpenOptions, Session};
-
-/// State of audio files that are named one by one.
-const FILES: &str = "files";
-/// Name of a comparison of folders or files that belong to no common session.
-const COMPARISON: &str = "compare";
 
 /// Opens what the paths name as one session.
 ///
@@ -63,7 +64,7 @@ pub fn default_out(session: &Session) -> PathBuf {
     root.with_file_name(name)
 }
 
-fn real(path: &Path) -> PathBuf {
+pub(super) fn real(path: &Path) -> PathBuf {
     fs::canonicalize(path).or_else(|_| std::path::absolute(path)).unwrap_or_else(|_| path.to_owned())
 }
 
@@ -104,7 +105,7 @@ fn plan_one(path: &Path, options: &OpenOptions) -> Result<Plan, SessionError> {
     }
 }
 
-fn not_there(path: &Path, error: &std::io::Error) -> SessionError {
+pub(super) fn not_there(path: &Path, error: &std::io::Error) -> SessionError {
     if error.kind() != std::io::ErrorKind::NotFound {
         return unreadable(path, error);
     }
@@ -118,12 +119,12 @@ fn not_there(path: &Path, error: &std::io::Error) -> SessionError {
     SessionError::NotFound { path: path.to_owned(), nearest }
 }
 
-fn both_levels(path: &Path, listing: &Listing) -> SessionError {
+pub(super) fn both_levels(path: &Path, listing: &Listing) -> SessionError {
     let files = listing.files.iter().map(|file| file.name.clone()).collect();
     SessionError::BothLevels { path: path.to_owned(), files, folders: listing.state_names() }
 }
 
-fn no_audio(path: &Path, listing: &Listing) -> SessionError {
+pub(super) fn no_audio(path: &Path, listing: &Listing) -> SessionError {
     let found = if listing.ours {
         "results of this program".to_owned()
     } else if let Some(failure) = listing.failures.first() {
@@ -139,23 +140,18 @@ fn no_audio(path: &Path, listing: &Listing) -> SessionError {
 }
 
 /// A folder that is a session by its manifest or layout, or a state on its own.
-fn plan_session(root: &Path, listing: Listing, each: bool) -> Result<Plan, SessionError> {
+pub(super) fn plan_session(root: &Path, listing: Listing, each: bool) -> Result<Plan, SessionError> {
     let manifest_path = listing.manifest.clone().unwrap_or_default();
     let manifest = listing.manifest.as_deref().map(Manifest::open).transpose()?.unwrap_or_default();
     let mut files = candidates(&listing);
+    files.extend(listed_folders(root, &listing, &manifest.states));
     let mut failures = listing.failures;
-    for state in &manifest.states {
-        files.extend(listed_folder(root, &listing.folders, state, &files));
-    }
     add_listed_files(root, &manifest, &mut files, &mut failures);
     if files.is_empty() && manifest.states.is_empty() {
         return Err(SessionError::NoAudio { path: root.to_owned(), found: "session.toml alone".to_owned() });
     }
     if each {
-        let paths: Vec<PathBuf> = files.iter().map(|file| file.file.clone().into()).collect();
-        for (file, label) in files.iter_mut().zip(shortest_stems(&paths)) {
-            file.home = Home::State(label);
-        }
+        make_each_a_state(&mut files);
     }
     Ok(Plan {
         name: name_of(root),
@@ -172,7 +168,7 @@ fn plan_session(root: &Path, listing: Listing, each: bool) -> Result<Plan, Sessi
     })
 }
 
-fn candidates(listing: &Listing) -> Vec<Candidate> {
+pub(super) fn candidates(listing: &Listing) -> Vec<Candidate> {
     let own = listing.files.iter();
     let own =
         own.map(|file| Candidate { path: file.path.clone(), file: file.name.clone(), home: Home::Root });
@@ -180,7 +176,7 @@ fn candidates(listing: &Listing) -> Vec<Candidate> {
 }
 
 fn in_folder(folder: &SubFolder, name: &str) -> Vec<Candidate> {
-    let candidate = |file: &super::folder::AudioFile| Candidate {
+    let candidate = |file: &AudioFile| Candidate {
         path: file.path.clone(),
         file: format!("{name}/{}", file.name),
         home: Home::Folder(name.to_owned()),
@@ -188,24 +184,22 @@ fn in_folder(folder: &SubFolder, name: &str) -> Vec<Candidate> {
     folder.files.iter().map(candidate).collect()
 }
 
-/// Audio of a listed folder that the listing passed over: deeper than two levels, or with our results.
-fn listed_folder(
-    root: &Path,
-    folders: &[SubFolder],
-    state: &ListedState,
-    files: &[Candidate],
-) -> Vec<Candidate> {
-    let folder = state.folder();
-    let is_there = |file: &Candidate| matches!(&file.home, Home::Folder(name) if fold(name) == fold(folder));
-    if folder == "." || files.iter().any(is_there) {
-        return Vec::new();
-    }
-    if let Some(found) = folders.iter().find(|found| fold(&found.name) == fold(folder)) {
-        return in_folder(found, &found.name);
-    }
-    let path = root.join(folder);
-    let Some(files) = audio_in(&path) else { return Vec::new() };
-    in_folder(&SubFolder { path, name: folder.to_owned(), files, ours: false }, folder)
+/// Audio of listed folders that the listing passed over: deeper than two levels, or with our results.
+fn listed_folders(root: &Path, listing: &Listing, states: &[ListedState]) -> Vec<Candidate> {
+    let seen: BTreeSet<String> = listing.states().map(|folder| fold(&folder.name)).collect();
+    let unseen = states
+        .iter()
+        .map(ListedState::folder)
+        .filter(|folder| *folder != "." && !seen.contains(&fold(folder)));
+    let read = unseen.flat_map(|folder| {
+        if let Some(found) = listing.folders.iter().find(|found| fold(&found.name) == fold(folder)) {
+            return in_folder(found, &found.name);
+        }
+        let path = root.join(folder);
+        let files = audio_in(&path).unwrap_or_default();
+        in_folder(&SubFolder { path, name: folder.to_owned(), files, ours: false }, folder)
+    });
+    read.collect()
 }
 
 /// Files that `[[takes]]` names and that lie where nobody looked.
@@ -215,9 +209,10 @@ fn add_listed_files(
     files: &mut Vec<Candidate>,
     failures: &mut Vec<Failure>,
 ) {
+    let seen: BTreeSet<String> = files.iter().map(|file| fold(&file.file)).collect();
     for take in &manifest.takes {
         let path = root.join(&take.file);
-        if files.iter().any(|file| fold(&file.file) == fold(&take.file)) || !path.is_file() {
+        if seen.contains(&fold(&take.file)) || !path.is_file() {
             continue;
         }
         if !is_audio_name(&path) {
@@ -231,194 +226,12 @@ fn add_listed_files(
     }
 }
 
-/// A session whose states are folders that the user named.
-struct Above {
-    root: PathBuf,
-    listing: Listing,
-}
-
-/// The session that a folder is a state of: the folder above holds `session.toml` and this is one of
-/// its states, or it holds audio only in sub-folders and another of them has a file of the same name.
-fn session_above(path: &Path) -> Option<Above> {
-    let parent = parent_of(path)?;
-    let target = real(path);
-    let listing = look(&parent).ok()?;
-    let is_state = |listing: &Listing| listing.states().any(|folder| real(&folder.path) == target);
-    if listing.manifest.is_some() {
-        let named = is_state(&listing) || lists(&parent, &listing, &target);
-        return named.then_some(Above { root: parent, listing });
+/// Every file a state of its own, named by its stem and what else tells it apart.
+pub(super) fn make_each_a_state(files: &mut [Candidate]) {
+    let paths: Vec<PathBuf> = files.iter().map(|file| file.file.clone().into()).collect();
+    for (file, label) in files.iter_mut().zip(shortest_stems(&paths)) {
+        file.home = Home::State(label);
     }
-    if listing.files.is_empty() && is_state(&listing) && shares_names(&listing, &target) {
-        return Some(Above { root: parent, listing });
-    }
-    // A manifest may name folders two levels down.
-    let above = parent_of(&parent)?;
-    let listing = look(&above).ok()?;
-    lists(&above, &listing, &target).then_some(Above { root: above, listing })
-}
-
-fn parent_of(path: &Path) -> Option<PathBuf> {
-    let named =
-        path.file_name().is_some() && path.parent().is_some_and(|parent| !parent.as_os_str().is_empty());
-    if named { path.parent().map(Path::to_owned) } else { real(path).parent().map(Path::to_owned) }
-}
-
-/// Whether the manifest lists this folder. One that can't be read is reported once it is used.
-fn lists(root: &Path, listing: &Listing, target: &Path) -> bool {
-    let Some(Ok(manifest)) = listing.manifest.as_deref().map(Manifest::open) else { return false };
-    manifest.states.iter().any(|state| state.folder() != "." && real(&root.join(state.folder())) == target)
-}
-
-/// Whether another sub-folder has a file with a stem of this one's: unrelated folders rarely do.
-fn shares_names(listing: &Listing, target: &Path) -> bool {
-    let stems = |folder: &SubFolder| -> Vec<String> {
-        folder.files.iter().map(|file| fold(stem(&file.name))).collect()
-    };
-    let (own, others): (Vec<&SubFolder>, Vec<&SubFolder>) =
-        listing.states().partition(|folder| real(&folder.path) == target);
-    let own: Vec<String> = own.into_iter().flat_map(stems).collect();
-    others.into_iter().flat_map(stems).any(|stem| own.contains(&stem))
-}
-
-/// Only these states of a session.
-fn plan_part(above: &Above, paths: &[PathBuf]) -> Result<Plan, SessionError> {
-    let targets: Vec<PathBuf> = paths.iter().map(|path| real(path)).collect();
-    let mut plan = plan_session(&above.root, above.listing.clone(), false)?;
-    let rank_of = |file: &Candidate| match &file.home {
-        Home::Folder(_) => {
-            let folder = real(file.path.parent()?);
-            targets.iter().position(|target| *target == folder)
-        }
-        Home::Root | Home::State(_) => None,
-    };
-    plan.files.retain(|file| rank_of(file).is_some());
-    plan.files.sort_by_cached_key(|file| rank_of(file));
-    let files = &plan.files;
-    let is_here = |state: &ListedState| {
-        files
-            .iter()
-            .any(|file| matches!(&file.home, Home::Folder(name) if fold(name) == fold(state.folder())))
-    };
-    plan.manifest.states.retain(is_here);
-    plan.warnings.clear();
-    plan.failures.clear();
-    plan.partial = true;
-    plan.shown.clone_from(&paths[0]);
-    Ok(plan)
-}
-
-/// One of several paths.
-enum Item {
-    File,
-    Folder(Listing),
-}
-
-fn plan_several(paths: &[PathBuf], options: &OpenOptions, each_a_state: bool) -> Result<Plan, SessionError> {
-    refuse_doubles(paths)?;
-    let mut items = Vec::new();
-    for path in paths {
-        items.push(item(path, paths.len())?);
-    }
-    let all_folders = items.iter().all(|item| matches!(item, Item::Folder(_)));
-    if let Some(above) = (all_folders && !options.each).then(|| common_session(paths)).flatten() {
-        return Ok(Plan { keep_order: each_a_state, ..plan_part(&above, paths)? });
-    }
-    let mut warnings = Vec::new();
-    let mut files = Vec::new();
-    let names = shortest_names(paths);
-    let labels = shortest_stems(paths);
-    for (((path, item), name), label) in paths.iter().zip(items).zip(names).zip(labels) {
-        match item {
-            Item::Folder(listing) => {
-                if listing.manifest.is_some() {
-                    warnings.push(format!(
-                        "{}: its {MANIFEST_NAME} is not used among several paths",
-                        shown(path)
-                    ));
-                }
-                warnings.extend(listing.warnings.iter().map(|warning| format!("{}: {warning}", shown(path))));
-                let file = |file: super::folder::AudioFile| Candidate {
-                    path: file.path,
-                    file: format!("{name}/{}", file.name),
-                    home: Home::State(name.clone()),
-                };
-                files.extend(listing.files.into_iter().map(file));
-            }
-            Item::File => {
-                let home = if each_a_state { Home::State(label) } else { Home::Root };
-                files.push(Candidate { path: path.clone(), file: name, home });
-            }
-        }
-    }
-    if options.each {
-        let inner: Vec<PathBuf> = files.iter().map(|file| file.file.clone().into()).collect();
-        for (file, label) in files.iter_mut().zip(shortest_stems(&inner)) {
-            file.home = Home::State(label);
-        }
-    }
-    let name = if each_a_state { COMPARISON } else { FILES };
-    Ok(Plan {
-        name: name.to_owned(),
-        shown: paths[0].clone(),
-        files,
-        warnings,
-        keep_order: each_a_state,
-        ..Plan::default()
-    })
-}
-
-fn refuse_doubles(paths: &[PathBuf]) -> Result<(), SessionError> {
-    let mut seen = std::collections::BTreeMap::new();
-    for path in paths {
-        if let Some(first) = seen.insert(real(path), path) {
-            let files = vec![first.display().to_string(), path.display().to_string()];
-            let collision = Collision { name: "the same path twice".to_owned(), files };
-            return Err(SessionError::Collision { collisions: vec![collision] });
-        }
-    }
-    Ok(())
-}
-
-fn item(path: &Path, paths: usize) -> Result<Item, SessionError> {
-    match fs::metadata(path) {
-        Ok(data) if data.is_dir() => {
-            let listing = look(path)?;
-            let has_states = listing.states().next().is_some();
-            match (listing.files.is_empty(), has_states) {
-                (false, false) => Ok(Item::Folder(listing)),
-                (false, true) => Err(both_levels(path, &listing)),
-                (true, false) => Err(no_audio(path, &listing)),
-                (true, true) => Err(SessionError::SessionAmongPaths {
-                    path: path.to_owned(),
-                    states: listing.state_names(),
-                }),
-            }
-        }
-        Ok(_) if is_audio_name(path) => Ok(Item::File),
-        Ok(_) => Err(SessionError::NotAudio { path: path.to_owned() }),
-        // Among others it is a take that can't be read: the reader names it and the rest is done.
-        Err(_) if paths > 1 && is_audio_name(path) => Ok(Item::File),
-        Err(error) => Err(not_there(path, &error)),
-    }
-}
-
-/// The session that all folders are states of. Siblings that the user names together need share no
-/// file names, if nothing else than states lies beside them.
-fn common_session(paths: &[PathBuf]) -> Option<Above> {
-    let first = parent_of(&paths[0])?;
-    let siblings =
-        paths.iter().all(|path| parent_of(path).is_some_and(|parent| real(&parent) == real(&first)));
-    if siblings {
-        let listing = look(&first).ok()?;
-        let is_state = |path: &PathBuf| listing.states().any(|folder| real(&folder.path) == real(path));
-        if (listing.manifest.is_some() || listing.files.is_empty()) && paths.iter().all(is_state) {
-            return Some(Above { root: first, listing });
-        }
-    }
-    let above = session_above(&paths[0])?;
-    let same =
-        |path: &PathBuf| session_above(path).is_some_and(|other| real(&other.root) == real(&above.root));
-    paths[1..].iter().all(same).then_some(above)
 }
 
 /// Files compared one by one stand at one position, whatever they are called.

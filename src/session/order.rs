@@ -10,6 +10,10 @@ use unicode_normalization::UnicodeNormalization;
 /// apart, which Unicode's default folding (CaseFolding.txt, status C and F) keeps distinct from `i`.
 #[must_use]
 pub fn fold(name: &str) -> String {
+    if name.is_ascii() {
+        // The same, for most names and at a fraction of the time.
+        return name.to_ascii_lowercase();
+    }
     let folded: String = name.nfd().flat_map(fold_char).collect();
     folded.nfc().collect()
 }
@@ -123,11 +127,12 @@ mod tests {
 
     #[test]
     fn numbers_in_names_are_counted() {
-        let mut names = ["setting-10", "Setting-2", "setting-1", "setting", "10", "9", "setting-02", "alt"];
+        let mut names =
+            ["setting-10", "Setting-2", "setting-1", "setting", "10", "9", "setting-3", "setting-02", "alt"];
         names.sort_by(|a, b| natural(a, b));
         assert_eq!(
             names,
-            ["9", "10", "alt", "setting", "setting-1", "Setting-2", "setting-02", "setting-10"]
+            ["9", "10", "alt", "setting", "setting-1", "Setting-2", "setting-02", "setting-3", "setting-10"]
         );
     }
 
@@ -175,6 +180,8 @@ mod tests {
         #[test]
         fn folding_twice_changes_nothing(a in ".{0,16}") {
             prop_assert_eq!(fold(&fold(&a)), fold(&a));
+            // With a letter that is not ASCII the general way is taken.
+            prop_assert_eq!(fold(&format!("{a}ß")), fold(&a) + "ss");
         }
     }
 }

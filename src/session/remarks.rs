@@ -2,11 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use super::assemble::{Candidate, Home, Listed, Plan, stem};
 use super::error::{SessionError, count, list};
+use super::gather::Listed;
 use super::manifest::{ListedTake, Manifest};
 use super::order::{NaturalKey, closest, fold, plain};
 use super::pattern::{Parts, Pattern, Reading};
+use super::plan::{Candidate, Home, Plan, stem};
 use super::{Failure, State};
 
 /// Files that could not be placed, or only by a choice.
@@ -33,11 +34,11 @@ impl Misfits {
         }
     }
 
-    /// The likeliest reading of a stem: the one whose parts the manifest lists, then the one with most
+    /// The likeliest reading of a file's name: the one whose parts the manifest lists, then the one with most
     /// under `*`, then the one whose take is a plain count, then the one with the shortest parts in
     /// front. Only the last is a guess, and told.
-    pub fn read(&mut self, pattern: &Pattern, stem: &str, file: &str, listed: &Listed) -> Option<Parts> {
-        let mut readings = pattern.readings(stem);
+    pub fn read(&mut self, pattern: &Pattern, file: &str, listed: &Listed) -> Option<Parts> {
+        let mut readings = pattern.readings(stem(file));
         let likelihood = |reading: &Reading| {
             (listed.count(&reading.parts), reading.skipped, reading.parts.take_is_a_count())
         };

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::table::{Bounds, Placed, Table};
 use super::{ListedState, ListedTake};
-use crate::session::length::ROOM_LENGTH_M;
+use crate::session::dimensions::ROOM_LENGTH_M;
 use crate::session::order::{as_name, composed, fold, plain};
 use crate::session::place::{Position, Role, Room, Source, Unit, Visit};
 

@@ -13,7 +13,7 @@ use crate::session::order::plain;
 /// No manifest is longer; what is isn't one.
 const MOST_BYTES: u64 = 4 << 20;
 
-/// Reads the file; a byte-order mark is dropped.
+/// Reads the file; the grammar allows a byte-order mark.
 ///
 /// # Errors
 /// [`SessionError::Unreadable`] where the system refuses, the file is too long to be a manifest, or
@@ -32,7 +32,7 @@ pub fn read(path: &Path) -> Result<String, SessionError> {
         return Err(refused("text in UTF-16".to_owned()));
     }
     match String::from_utf8(bytes) {
-        Ok(text) => Ok(text.strip_prefix('\u{feff}').map(str::to_owned).unwrap_or(text)),
+        Ok(text) => Ok(text),
         Err(error) => {
             let valid = error.utf8_error().valid_up_to();
             let line = 1 + error.as_bytes().iter().take(valid).filter(|&&byte| byte == b'\n').count();

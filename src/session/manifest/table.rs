@@ -52,9 +52,8 @@ pub struct Bounds {
 
 impl Bounds {
     fn hold(self, value: f64) -> bool {
-        value.is_finite()
-            && value <= self.high
-            && if self.above { value > self.low } else { value >= self.low }
+        // No comparison with NaN holds, and no infinity is within two finite ends.
+        value <= self.high && if self.above { value > self.low } else { value >= self.low }
     }
 }
 

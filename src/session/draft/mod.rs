@@ -3,13 +3,15 @@
 //! Opened again beside the same files, the draft gives the same states and takes: names alone decide
 //! as before, and what they can't say is written out as `[[takes]]`.
 
-use std::fmt::Write as _;
+mod writer;
 
-use super::assemble::{Listed, UNNAMED_POSITION, stem};
-use super::order::{NaturalKey, fold, plain, turns_text};
-use super::pattern::Pattern;
+use super::gather::Listed;
+use super::order::{NaturalKey, fold, plain};
+use super::pattern::{Parts, Pattern};
+use super::plan::UNNAMED_POSITION;
 use super::remarks::Misfits;
-use super::{Position, Role, Session, State, Take, TimeBase, Unit, same_name};
+use super::{Field, Position, Role, Session, State, Take, TimeBase, Unit, same_name};
+use writer::{Toml, quote};
 
 /// Drafts `session.toml` for a session that has a folder.
 ///
@@ -31,7 +33,7 @@ pub fn draft(session: &Session) -> String {
     }
     positions(&mut toml, session);
     takes(&mut toml, session);
-    toml.text
+    toml.into_text()
 }
 
 fn head(toml: &mut Toml, session: &Session) {
@@ -279,32 +281,15 @@ fn takes(toml: &mut Toml, session: &Session) {
 
 fn take_entry(toml: &mut Toml, session: &Session, state: &State, take: &Take, names: (&Pattern, &Listed)) {
     let (pattern, listed) = names;
-    let parts = Misfits::new("").read(pattern, stem(&take.file), &take.file, listed).unwrap_or_default();
-    let folder = take.file.rsplit_once('/').map_or(".", |(folder, _)| folder);
-    let by_folder = state.folder.as_deref().is_some_and(|own| fold(own) == fold(folder));
-    let state_said = parts.state.as_deref().map_or(by_folder, |said| same_name(said, &state.name));
-    let position =
-        parts.position.as_deref().or((!pattern.holds(super::Field::Position)).then_some(UNNAMED_POSITION));
-    let source_said = parts.source.as_deref().unwrap_or_default();
-    let source_said = if source_said.is_empty() {
-        session.sources.first().map_or("", |first| &first.name)
-    } else {
-        source_said
-    };
-    let state_line = (!state_said).then(|| quote(&state.name));
-    let position_line =
-        (!position.is_some_and(|said| same_name(said, &take.position))).then(|| quote(&take.position));
-    let source_line = (!same_name(source_said, &take.source)).then(|| quote(&take.source));
-    let take_line = (parts.take.as_deref().unwrap_or_default() != take.take).then(|| quote(&take.take));
-    let note_line = take.note.as_deref().map(quote);
-    let use_line = (!take.used).then(|| "false".to_owned());
+    let parts = Misfits::new("").read(pattern, &take.file, listed).unwrap_or_default();
+    let unsaid = |said: bool, text: &str| (!said).then(|| quote(text));
     let lines = [
-        ("state", state_line),
-        ("position", position_line),
-        ("source", source_line),
-        ("take", take_line),
-        ("use", use_line),
-        ("note", note_line),
+        ("state", unsaid(says_state(&parts, state, take), &state.name)),
+        ("position", unsaid(says_position(&parts, pattern, take), &take.position)),
+        ("source", unsaid(says_source(&parts, session, take), &take.source)),
+        ("take", unsaid(parts.take.as_deref().unwrap_or_default() == take.take, &take.take)),
+        ("use", (!take.used).then(|| "false".to_owned())),
+        ("note", take.note.as_deref().map(quote)),
     ];
     if lines.iter().all(|(_, line)| line.is_none()) {
         return;
@@ -315,6 +300,26 @@ fn take_entry(toml: &mut Toml, session: &Session, state: &State, take: &Take, na
     for (key, line) in lines {
         line.into_iter().for_each(|line| toml.line(key, &line));
     }
+}
+
+/// Whether name or folder put a take into its state.
+fn says_state(parts: &Parts, state: &State, take: &Take) -> bool {
+    let folder = take.file.rsplit_once('/').map_or(".", |(folder, _)| folder);
+    match &parts.state {
+        Some(said) => same_name(said, &state.name),
+        None => state.folder.as_ref().is_some_and(|own| same_name(own, folder)),
+    }
+}
+
+fn says_position(parts: &Parts, pattern: &Pattern, take: &Take) -> bool {
+    let unnamed = (!pattern.holds(Field::Position)).then_some(UNNAMED_POSITION);
+    parts.position.as_deref().or(unnamed).is_some_and(|said| same_name(said, &take.position))
+}
+
+fn says_source(parts: &Parts, session: &Session, take: &Take) -> bool {
+    let first = session.sources.first().map_or("", |first| &first.name);
+    let said = parts.source.as_deref().unwrap_or_default();
+    same_name(if said.is_empty() { first } else { said }, &take.source)
 }
 
 impl Listed {
@@ -341,89 +346,5 @@ fn distinct<'a>(names: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
     names
 }
 
-/// Text as TOML writes it, whatever it holds.
-fn quote(text: &str) -> String {
-    let mut quoted = String::with_capacity(text.len() + 2);
-    quoted.push('"');
-    for c in text.chars() {
-        match c {
-            '"' => quoted.push_str("\\\""),
-            '\\' => quoted.push_str("\\\\"),
-            c if c.is_control() || turns_text(c) => {
-                // All of these lie below U+10000; writing to a String never fails.
-                let _ = write!(quoted, "\\u{:04X}", u32::from(c));
-            }
-            c => quoted.push(c),
-        }
-    }
-    quoted.push('"');
-    quoted
-}
-
-/// The text so far.
-#[derive(Default)]
-struct Toml {
-    text: String,
-}
-
-impl Toml {
-    fn push(&mut self, line: &str) {
-        self.text.push_str(line);
-        self.text.push('\n');
-    }
-
-    fn blank(&mut self) {
-        self.push("");
-    }
-
-    fn header(&mut self, name: &str) {
-        self.push(name);
-    }
-
-    /// `text` must hold no line break.
-    fn comment(&mut self, text: &str) {
-        self.push(&format!("# {text}"));
-    }
-
-    fn line(&mut self, key: &str, value: &str) {
-        self.push(&format!("{key} = {value}"));
-    }
-
-    fn guess(&mut self, key: &str, value: &str, remark: &str) {
-        self.push(&format!("{key} = {value}   # guess: {remark}"));
-    }
-
-    /// The shortest digits that give the number back; what is no number is left out.
-    fn number(&mut self, key: &str, value: f64) {
-        if value.is_finite() {
-            self.line(key, &format!("{value:?}"));
-        }
-    }
-
-    fn text_or(&mut self, key: &str, value: Option<&str>, remark: &str) {
-        match value {
-            Some(value) => self.line(key, &quote(value)),
-            None => self.comment(&format!("{key} = \"\"   # {remark}")),
-        }
-    }
-
-    fn entry(&mut self, header: &str, name: &str) {
-        self.blank();
-        self.header(header);
-        self.line("name", &quote(name));
-    }
-
-    fn place(&mut self, at_m: Option<[f64; 3]>) {
-        match at_m {
-            Some([x, y, z]) if x.is_finite() && y.is_finite() && z.is_finite() => {
-                self.line("at", &format!("[{x:?}, {y:?}, {z:?}]"));
-            }
-            _ => self
-                .comment("at = [2.4, 2.1, 1.2]   # metres from one floor corner along length, width, height"),
-        }
-    }
-}
-
 #[cfg(test)]
-#[path = "draft_tests.rs"]
 mod tests;

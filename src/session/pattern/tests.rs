@@ -1,3 +1,4 @@
+use super::search::MOST_READINGS;
 use super::*;
 use proptest::prelude::*;
 

@@ -1,7 +1,7 @@
 //! A draft, opened again, is the same session.
 
-use super::super::tests::{Folder, shape};
 use super::*;
+use crate::session::tests::{Folder, shape};
 use crate::session::{OpenOptions, open};
 use proptest::prelude::*;
 
@@ -133,6 +133,8 @@ use = false
         ["empty", "missing", "treated"]
     );
     let second = again(&job, &first);
+    let dials: Vec<&str> = first.states[1].units[0].dials.iter().map(|(name, _)| name.as_str()).collect();
+    assert_eq!(dials, ["zeta", "a b", "alpha"]);
     assert_eq!(second.title, first.title);
     assert_eq!(second.room, first.room);
     assert_eq!((&second.visit, &second.sources, second.channel), (&first.visit, &first.sources, 2));
