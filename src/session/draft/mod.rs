@@ -31,6 +31,12 @@ pub fn draft(session: &Session) -> String {
     for entry in &session.states {
         state(&mut toml, entry);
     }
+    if session.states.iter().all(|state| state.units.is_empty()) {
+        toml.blank();
+        toml.comment(
+            "A tuned absorber goes below its state: [[states.units]] with name, at, tuned_hz, dials, note.",
+        );
+    }
     positions(&mut toml, session);
     takes(&mut toml, session);
     toml.into_text()

@@ -39,9 +39,10 @@ pub fn room(document: &Table<'_, '_>, warnings: &mut Vec<String>) -> Room {
     let hint = "were centimetres meant? then add the unit: \"560 cm\"";
     let lengths = LENGTHS.map(|key| table.length(key, ROOM, hint));
     let absent: Vec<&str> = LENGTHS.into_iter().filter(|key| !table.has(key)).collect();
-    if !absent.is_empty() && absent.len() < 3 {
+    let slipped = absent.iter().any(|key| table.has_slip_of(key, &keys));
+    if !absent.is_empty() && absent.len() < 3 && !slipped {
         let advice = "give all three for a rectangular room, or volume_m3 alone";
-        table.refuse_absent(&absent.join("` and `"), advice);
+        table.refuse_absent(&absent, advice);
     }
     let dimensions_m = match lengths {
         [Some(length), Some(width), Some(height)] => Some([length, width, height]),
@@ -145,7 +146,7 @@ pub fn takes(document: &Table<'_, '_>) -> Vec<ListedTake> {
         let used = table.truth("use").unwrap_or(true);
         let note = table.text_or_empty("note").filter(|note| !note.trim().is_empty());
         if !table.has("file") {
-            table.refuse_absent("file", "write file = \"STATE/NAME.wav\"");
+            table.refuse_absent(&["file"], "write file = \"STATE/NAME.wav\"");
         }
         let Some(text) = table.text("file") else { continue };
         let span = text.span.clone();
@@ -201,7 +202,7 @@ struct Names(BTreeMap<String, String>);
 impl Names {
     fn of(&mut self, table: &Table<'_, '_>) -> Option<String> {
         if !table.has("name") {
-            table.refuse_absent("name", "give it a name in quotes");
+            table.refuse_absent(&["name"], "give it a name in quotes");
         }
         let text = table.text("name")?;
         let name = as_name(&text.value);

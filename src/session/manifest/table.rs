@@ -112,16 +112,23 @@ impl<'r, 't> Table<'r, 't> {
         self.refuse(value, key, &fault, wanted, advice);
     }
 
+    /// Whether another key of this table reads like a slip for this one; it is refused already.
+    pub fn has_slip_of(&self, key: &str, keys: &[&str]) -> bool {
+        let mut unknown =
+            self.entries.keys().map(|name| name.get_ref().as_ref()).filter(|name| !keys.contains(name));
+        unknown.any(|name| closest(name, keys.iter().copied()) == Some(key))
+    }
+
     /// The place of the table's header.
     pub fn span(&self) -> Range<usize> {
         self.start
             ..self.reader.text[self.start..].find('\n').map_or(self.reader.text.len(), |end| self.start + end)
     }
 
-    /// A key without which the table means nothing.
-    pub fn refuse_absent(&self, key: &str, advice: &str) {
-        let what = format!("`{key}` is missing{}", self.place());
-        self.reader.refuse(self.span(), what, key, advice.to_owned());
+    /// Keys without which the table means nothing.
+    pub fn refuse_absent(&self, keys: &[&str], advice: &str) {
+        let what = format!("`{}`: missing{}", keys.join("`, `"), self.place());
+        self.reader.refuse(self.span(), what, &keys.join(", "), advice.to_owned());
     }
 
     pub fn has(&self, key: &str) -> bool {

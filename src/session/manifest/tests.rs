@@ -156,8 +156,7 @@ fn lengths_are_metres_or_say_their_unit() {
 fn an_unknown_key_is_named_with_its_line_and_the_closest_one() {
     assert_eq!(
         problems("title = \"a\"\n\n[room]\nlenght = 5.6\nwidth = 4\nheight = 3"),
-        "line 3: `length` is missing in [room]\n  found    [room]\n  allowed  length\n  do       give all three for a rectangular room, or volume_m3 alone\n\
-         line 4: unknown key `lenght` in [room]\n  found    lenght\n  allowed  length, width, height, volume_m3, temperature_c\n  do       write `length`, or leave the line out"
+        "line 4: unknown key `lenght` in [room]\n  found    lenght\n  allowed  length, width, height, volume_m3, temperature_c\n  do       write `length`, or leave the line out"
     );
     for (text, said) in [
         ("Title = \"a\"", "line 1: unknown key `Title`\n  found    Title"),
@@ -261,8 +260,12 @@ fn words_and_kinds_are_checked() {
         ("room = 3", "write [room] on its own line"),
         ("[states]\nname = \"a\"", "write [[states]] above each entry"),
         ("positions = [\"seat\"]", "`positions` is text"),
-        ("[[positions]]\nat = [1,2,3]", "line 1: `name` is missing in [[positions]]"),
-        ("[[takes]]\nposition = \"a\"", "`file` is missing in [[takes]]"),
+        ("[[positions]]\nat = [1,2,3]", "line 1: `name`: missing in [[positions]]"),
+        (
+            "title = \"a\"\n[room]\nwidth = 4",
+            "line 2: `length`, `height`: missing in [room]\n  found    [room]\n  allowed  length, height\n  do       give all three for a rectangular room, or volume_m3 alone",
+        ),
+        ("[[takes]]\nposition = \"a\"", "`file`: missing in [[takes]]"),
         ("names = \"{positoin}\"", "line 1: `names` can't be used"),
         ("names = \"{positoin}\"", "did you mean {position}?"),
         ("[[states]]\nname=\"a\"\nfolder = \"../b\"", "`folder` leads out of the session in [[states]]"),
