@@ -9,6 +9,7 @@ pub mod filter;
 pub mod flag;
 pub mod modes;
 pub mod output;
+pub mod procedure;
 pub mod recording;
 pub mod recovery;
 pub mod response;

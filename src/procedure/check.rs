@@ -1,0 +1,153 @@
+//! One requirement, and how the measurement stands to it.
+
+use std::fmt;
+
+/// ISO 3382-2, the grades of accuracy and all that holds for ordinary rooms.
+pub(super) const ISO_3382_2: &str = "ISO 3382-2:2008";
+/// ISO 3382-1, for what part 2 takes from it.
+pub(super) const ISO_3382_1: &str = "ISO 3382-1:2009";
+/// ISO 18233, sweeps and sequences in place of classical excitation.
+pub(super) const ISO_18233: &str = "ISO 18233:2006";
+
+/// One requirement of a standard.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Check {
+    /// The standard with its year.
+    pub standard: &'static str,
+    /// Clause or table.
+    pub clause: &'static str,
+    /// What is required.
+    pub requirement: String,
+    /// What data or manifest show, with its unit; empty where neither says.
+    pub found: String,
+    /// What the standard asks for, with its unit.
+    pub limit: String,
+    /// Whether it is met.
+    pub met: Met,
+    /// What a miss means for the results.
+    pub affects: String,
+    /// Grade that asks for it; `None` where all do.
+    pub grade: Option<Grade>,
+    /// What it is about.
+    pub topic: Topic,
+    /// How many things miss it (pairs, positions, bands); 0 if none does.
+    pub misses: usize,
+}
+
+/// Answer to a requirement.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Met {
+    /// Met.
+    Yes,
+    /// Not met.
+    No,
+    /// Neither data nor manifest say.
+    Unknown,
+}
+
+/// Grades of ISO 3382-2:2008, from the least demanding.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Grade {
+    /// For a first look.
+    Survey,
+    /// For most purposes.
+    Engineering,
+    /// Where accuracy matters.
+    Precision,
+}
+
+/// What a requirement is about; the summary groups misses by it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Topic {
+    /// Number of sources.
+    Sources,
+    /// Number of microphone positions.
+    Positions,
+    /// Number of source and microphone combinations.
+    Combinations,
+    /// Distance between microphones.
+    MicrophoneDistance,
+    /// Distance from microphone to the nearest surface.
+    SurfaceDistance,
+    /// Distance from source to microphone.
+    SourceDistance,
+    /// Height of a microphone.
+    MicrophoneHeight,
+    /// Height of a source.
+    SourceHeight,
+    /// Symmetry of positions.
+    Symmetry,
+    /// Peak-to-noise for an evaluation range.
+    DecayRange,
+    /// Bandwidth times reverberation time.
+    FilterLimit,
+    /// Frequency range with values.
+    FrequencyRange,
+    /// What the report has to state.
+    ReportData,
+    /// Length of the record.
+    RecordLength,
+    /// Signal and averages.
+    Signal,
+}
+
+impl Met {
+    /// `yes`, `no`, `unknown`, as the table holds it.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Met::Yes => "yes",
+            Met::No => "no",
+            Met::Unknown => "unknown",
+        }
+    }
+
+    /// A miss is a miss whatever else is unknown; without one, all has to be known.
+    pub(super) fn of(misses: usize, all_known: bool) -> Self {
+        match (misses, all_known) {
+            (1.., _) => Met::No,
+            (0, true) => Met::Yes,
+            (0, false) => Met::Unknown,
+        }
+    }
+}
+
+impl Grade {
+    /// All grades, from the least demanding.
+    pub const ALL: [Grade; 3] = [Grade::Survey, Grade::Engineering, Grade::Precision];
+}
+
+impl fmt::Display for Grade {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Grade::Survey => "survey",
+            Grade::Engineering => "engineering",
+            Grade::Precision => "precision",
+        })
+    }
+}
+
+impl Topic {
+    /// One miss in words, without its number.
+    pub(super) fn noun(self) -> &'static str {
+        match self {
+            Topic::Sources => "source",
+            Topic::Positions => "microphone position",
+            Topic::Combinations => "source-microphone combination",
+            Topic::MicrophoneDistance => "microphone distance",
+            Topic::SurfaceDistance => "distance to a surface",
+            Topic::SourceDistance => "distance to the source",
+            Topic::MicrophoneHeight => "microphone height",
+            Topic::SourceHeight => "source height",
+            Topic::Symmetry => "symmetric position",
+            Topic::DecayRange => "band short of decay range",
+            Topic::FilterLimit => "band limited by its filter",
+            Topic::FrequencyRange => "band without a value",
+            Topic::ReportData => "entry for the report",
+            Topic::RecordLength => "record cut short",
+            Topic::Signal => "word on the signal",
+        }
+    }
+}

@@ -1,0 +1,174 @@
+//! What the bands carry: peak-to-noise for T20 and T30, filter limits, range of frequency.
+
+use super::check::{ISO_3382_1, ISO_3382_2};
+use super::wording::{decibel, few, hertz};
+use super::{Check, Grade, Met, PlaceFacts, StateFacts, Topic};
+use crate::decay::BandDecay;
+use crate::flag::Flag;
+
+/// Peak-to-noise for T20: the range's lower end of 25 dB and 10 dB of margin, as a ratio of powers
+/// (ISO 3382-1:2009, 5.3.3).
+const T20_RATIO: f64 = 3_162.277_660_168_379_5; // 35 dB
+/// The same for T30.
+const T30_RATIO: f64 = 31_622.776_601_683_792; // 45 dB
+/// B·T that a decay must exceed behind a filter run backwards in time (ISO 3382-2:2008, 7.3, note).
+const LEAST_BT: f64 = 4.0;
+
+/// A range of frequency; a band belongs to it with its centre.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Range {
+    /// Lower edge of the lowest band, hertz.
+    from_hz: f64,
+    /// Upper edge of the highest band, hertz.
+    to_hz: f64,
+    /// In words.
+    words: &'static str,
+}
+
+/// Octaves from 250 Hz to 2 kHz; a survey (ISO 3382-2:2008; the clause's number is from memory). Edges as IEC 61260-1:2014 has them, 1000 Hz · 10^(k·0.15).
+const SURVEY: Range = Range { from_hz: 177.828, to_hz: 2_818.383, words: "octaves 250 Hz to 2 kHz" };
+
+/// Octaves from 125 Hz to 4 kHz, or thirds from 100 Hz to 5 kHz; both have the same outer edges.
+pub(super) const ENGINEERING: Range =
+    Range { from_hz: 89.125, to_hz: 5_623.413, words: "octaves 125 Hz to 4 kHz, or thirds 100 Hz to 5 kHz" };
+
+impl Range {
+    /// Whether a band of this centre lies in it.
+    pub(super) fn holds(self, centre_hz: f64) -> bool {
+        (self.from_hz..self.to_hz).contains(&centre_hz)
+    }
+}
+
+/// Range for T20 and T30, filter limit, frequency range by grade.
+pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+    let mut rows = vec![
+        peak_to_noise(state, "T20", T20_RATIO),
+        peak_to_noise(state, "T30", T30_RATIO),
+        filter_limit(state),
+    ];
+    rows.extend(Grade::ALL.map(|grade| frequency_range(state, grade)));
+    rows
+}
+
+/// A band that was judged: its name, its number, whether it falls short.
+struct Judged {
+    centre_hz: f64,
+    place: String,
+    value: f64,
+    short: bool,
+}
+
+/// Numbers of all judged bands in words: the lowest, and how many bands fall short of the limit.
+fn outcome(judged: &[Judged], text: impl Fn(f64) -> String) -> (String, Met, usize) {
+    let Some(lowest) = judged.iter().min_by(|a, b| a.value.total_cmp(&b.value)) else {
+        return (String::new(), Met::Unknown, 0);
+    };
+    let mut short: Vec<u64> = judged.iter().filter(|j| j.short).map(|j| j.centre_hz.to_bits()).collect();
+    short.sort_unstable();
+    short.dedup();
+    let lowest = format!("lowest {} ({}, {})", text(lowest.value), hertz(lowest.centre_hz), lowest.place);
+    let found = if short.is_empty() {
+        lowest
+    } else {
+        let places = judged.iter().filter(|j| j.short).count();
+        format!("{lowest}; {places} of {} band values short", judged.len())
+    };
+    (found, Met::of(short.len(), true), short.len())
+}
+
+fn peak_to_noise(state: &StateFacts<'_>, name: &str, least: f64) -> Check {
+    let judged: Vec<Judged> =
+        state.bands_within(ENGINEERING).filter_map(|(place, band)| judge_noise(place, band, least)).collect();
+    let noise_free = judged.iter().all(|j| j.value.is_infinite());
+    let (found, met, misses) =
+        outcome(&judged, |ratio| if ratio.is_infinite() { "no noise".into() } else { decibel(ratio) });
+    Check {
+        standard: ISO_3382_1,
+        clause: "5.3.3",
+        requirement: format!("peak over noise for {name}, {}", ENGINEERING.words),
+        found: if noise_free && !judged.is_empty() { "no noise in the record".into() } else { found },
+        limit: format!("at least {}", decibel(least)),
+        met,
+        affects: format!("{name} stays empty in the bands that fall short"),
+        grade: None,
+        topic: Topic::DecayRange,
+        misses,
+    }
+}
+
+/// A band's peak-to-noise; a band without a decay has none, one above the rate is not judged here.
+fn judge_noise(place: &PlaceFacts<'_>, band: &BandDecay, least: f64) -> Option<Judged> {
+    let value = match band.peak_to_noise {
+        Ok(ratio) => ratio,
+        Err(Flag::NoFloor) => f64::INFINITY,
+        Err(Flag::NoDecay) => 1.0,
+        Err(_) => return None,
+    };
+    Some(Judged { centre_hz: band.band.centre_hz, place: place.name(), value, short: value < least })
+}
+
+fn filter_limit(state: &StateFacts<'_>) -> Check {
+    let judged: Vec<Judged> = state
+        .bands_within(ENGINEERING)
+        .filter_map(|(place, band)| {
+            let (value, short) = match band.bt_product {
+                Ok(product) => (product, product <= LEAST_BT),
+                // The number itself would be the filter's, so only the limit is known.
+                Err(Flag::FilterLimited) => (LEAST_BT, true),
+                Err(_) => return None,
+            };
+            Some(Judged { centre_hz: band.band.centre_hz, place: place.name(), value, short })
+        })
+        .collect();
+    let (found, met, misses) = outcome(&judged, |product| {
+        if product <= LEAST_BT { format!("{LEAST_BT:.0} or less") } else { format!("{product:.1}") }
+    });
+    Check {
+        standard: ISO_3382_2,
+        clause: "7.3",
+        requirement: format!(
+            "bandwidth times reverberation time, filters run backwards, {}",
+            ENGINEERING.words
+        ),
+        found,
+        limit: format!("above {LEAST_BT:.0}"),
+        met,
+        affects: "decay times stay empty where the filter rings as long as the room; read the modes there"
+            .into(),
+        grade: None,
+        topic: Topic::FilterLimit,
+        misses,
+    }
+}
+
+fn frequency_range(state: &StateFacts<'_>, grade: Grade) -> Check {
+    let range = if grade == Grade::Survey { SURVEY } else { ENGINEERING };
+    let mut wanted: Vec<f64> = state.bands_within(range).map(|(_, b)| b.band.centre_hz).collect();
+    wanted.sort_by(f64::total_cmp);
+    wanted.dedup();
+    let lacks = |centre: f64| {
+        state
+            .bands_within(range)
+            .any(|(_, b)| b.band.centre_hz.total_cmp(&centre).is_eq() && b.t20_s.is_err() && b.t30_s.is_err())
+    };
+    let without: Vec<String> = wanted.iter().filter(|c| lacks(**c)).map(|c| hertz(*c)).collect();
+    let found = match (without.len(), wanted.len()) {
+        (_, 0) => String::new(),
+        (0, all) => format!("all {all} bands, at every position"),
+        (misses, all) => {
+            format!("{misses} of {all} bands lack a decay time at some position: {}", few(&without))
+        }
+    };
+    Check {
+        standard: ISO_3382_2,
+        clause: "5.1",
+        requirement: format!("range of frequency, {grade}"),
+        found,
+        limit: range.words.into(),
+        met: Met::of(without.len(), !wanted.is_empty()),
+        affects: "which bands a report can give; below 100 Hz the standard asks for nothing".into(),
+        grade: Some(grade),
+        topic: Topic::FrequencyRange,
+        misses: without.len(),
+    }
+}

@@ -1,0 +1,77 @@
+//! What the checks are made on.
+
+use crate::decay::BandDecay;
+use crate::session::{Session, State};
+
+/// One state of the room as it was measured.
+#[derive(Debug, Clone)]
+pub struct StateFacts<'a> {
+    /// The session, for places, room and visit.
+    pub session: &'a Session,
+    /// The state.
+    pub state: &'a State,
+    /// Positions with their source that could be read.
+    pub places: Vec<PlaceFacts<'a>>,
+    /// Reverberation time that stands in where no band has one (say, the median T60 of the modes),
+    /// seconds; for the least distance from source to microphone.
+    pub expected_t_s: Option<f64>,
+}
+
+/// One position with one source.
+#[derive(Debug, Clone, Copy)]
+pub struct PlaceFacts<'a> {
+    /// Position name.
+    pub position: &'a str,
+    /// Source name; empty for the only or first one.
+    pub source: &'a str,
+    /// How many takes went into its response.
+    pub takes: usize,
+    /// Its bands, in rising frequency; octaves or thirds.
+    pub bands: &'a [BandDecay],
+    /// Usable length of the record, seconds from its first sample.
+    pub record_s: f64,
+    /// Direct sound, seconds from the first sample.
+    pub onset_s: f64,
+}
+
+impl<'a> StateFacts<'a> {
+    /// Names of the microphone positions, each once, in the order met.
+    pub(super) fn positions(&self) -> Vec<&'a str> {
+        distinct(self.places.iter().map(|place| place.position))
+    }
+
+    /// Names of the sources, each once, in the order met.
+    pub(super) fn sources(&self) -> Vec<&'a str> {
+        distinct(self.places.iter().map(|place| place.source))
+    }
+
+    /// Bands of all places that lie within a range of frequency, each with its place.
+    pub(super) fn bands_within(
+        &self,
+        range: super::evaluation::Range,
+    ) -> impl Iterator<Item = (&PlaceFacts<'a>, &'a BandDecay)> {
+        let within = move |band: &&'a BandDecay| range.holds(band.band.centre_hz);
+        self.places.iter().flat_map(move |place| place.bands.iter().filter(within).map(move |b| (place, b)))
+    }
+}
+
+impl PlaceFacts<'_> {
+    /// `seat`, or `seat@left`.
+    pub(super) fn name(&self) -> String {
+        if self.source.is_empty() {
+            self.position.to_owned()
+        } else {
+            format!("{}@{}", self.position, self.source)
+        }
+    }
+}
+
+fn distinct<'a>(names: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    let mut met: Vec<&str> = Vec::new();
+    for name in names {
+        if !met.iter().any(|known| crate::session::same_name(known, name)) {
+            met.push(name);
+        }
+    }
+    met
+}

@@ -1,0 +1,259 @@
+//! Distances, heights and symmetry of the places: ISO 3382-2:2008, 4.3.
+
+use super::check::ISO_3382_2;
+use super::wording::{few, metres};
+use super::{Check, Met, StateFacts, Topic};
+use crate::estimate::Estimate;
+use crate::room::sound_speed_m_s;
+
+/// Least distance between microphones: half a wavelength in the usual range of frequency, metres.
+const MICROPHONES_APART_M: f64 = 2.0;
+/// Least distance from a microphone to the nearest surface: a quarter of a wavelength, metres.
+const FROM_SURFACE_M: f64 = 1.0;
+/// Height of a seated listener's ears, metres.
+const MICROPHONE_HEIGHT_M: f64 = 1.2;
+/// Height of a speaker's or player's sound, metres.
+const SOURCE_HEIGHT_M: f64 = 1.5;
+/// What still counts as that height; the standard gives none, this is ours. Metres.
+const HEIGHT_WITHIN_M: f64 = 0.1;
+/// Closer than this to a mirror image or a middle plane is symmetric; ours. Metres.
+const SYMMETRY_WITHIN_M: f64 = 0.05;
+/// Slack for lengths that were typed in decimals, metres.
+const TYPING_M: f64 = 1e-9;
+
+type Place<'a> = (&'a str, Option<[f64; 3]>);
+
+/// The requirements on places; each answers yes or no where `session.toml` places everything.
+pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+    let microphones: Vec<Place<'_>> =
+        state.positions().into_iter().map(|p| (p, state.session.position(p).and_then(|p| p.at_m))).collect();
+    let sources: Vec<Place<'_>> = state
+        .sources()
+        .into_iter()
+        .map(|s| {
+            let listed = state.session.source(s);
+            (listed.map_or(s, |l| l.name.as_str()), listed.and_then(|l| l.at_m))
+        })
+        .map(|(name, at)| (if name.is_empty() { "source" } else { name }, at))
+        .collect();
+    let room = state.session.room.dimensions_m;
+    vec![
+        microphones_apart(&microphones),
+        from_surfaces(&microphones, room),
+        from_source(state),
+        heights(&microphones, Topic::MicrophoneHeight, MICROPHONE_HEIGHT_M),
+        heights(&sources, Topic::SourceHeight, SOURCE_HEIGHT_M),
+        symmetry(&microphones, room),
+    ]
+}
+
+/// Least distance from source to microphone, metres: `d = 2 √(V/(c T))` with the volume in m³, the
+/// speed of sound in m/s and the expected reverberation time in s. `None` unless all are above zero.
+#[must_use]
+pub fn least_distance_m(volume_m3: f64, sound_speed_m_s: f64, t_s: f64) -> Option<f64> {
+    let known = [volume_m3, sound_speed_m_s, t_s].iter().all(|x| x.is_finite() && *x > 0.0);
+    known.then(|| 2.0 * (volume_m3 / (sound_speed_m_s * t_s)).sqrt())
+}
+
+fn row(topic: Topic, requirement: &str, limit: String, outcome: Outcome, affects: &str) -> Check {
+    Check {
+        standard: ISO_3382_2,
+        clause: "4.3",
+        requirement: requirement.into(),
+        found: outcome.found,
+        limit,
+        met: Met::of(outcome.misses, outcome.all_known),
+        affects: affects.into(),
+        grade: None,
+        topic,
+        misses: outcome.misses,
+    }
+}
+
+/// What was found, in words and in numbers.
+struct Outcome {
+    found: String,
+    misses: usize,
+    all_known: bool,
+}
+
+impl Outcome {
+    /// Judges lengths that must not fall below a limit; `None` where a length isn't known.
+    fn of_lengths(all: &[(String, Option<f64>)], least_m: f64) -> Self {
+        let mut known: Vec<(&str, f64)> =
+            all.iter().filter_map(|(name, length)| Some((name.as_str(), (*length)?))).collect();
+        known.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let misses = known.iter().filter(|(_, length)| *length < least_m - TYPING_M).count();
+        let shown = if misses > 0 { misses } else { known.len().min(1) };
+        let said: Vec<String> =
+            known[..shown].iter().map(|(name, length)| format!("{name} {}", metres(*length))).collect();
+        let found = match (misses, known.len()) {
+            (_, 0) => String::new(),
+            (0, _) => format!("shortest: {}", few(&said)),
+            (_, of) => format!("{misses} of {of} too short: {}", few(&said)),
+        };
+        Self { found, misses, all_known: known.len() == all.len() }
+    }
+}
+
+fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum::<f64>().sqrt()
+}
+
+fn microphones_apart(all: &[Place<'_>]) -> Check {
+    let pairs: Vec<(String, Option<f64>)> = pairs(all)
+        .map(|((a, at), (b, bt))| (format!("{a}-{b}"), at.and_then(|at| Some(distance_m(at, bt?)))))
+        .collect();
+    let mut outcome = Outcome::of_lengths(&pairs, MICROPHONES_APART_M);
+    if pairs.is_empty() {
+        outcome.found = "no pair: one position".into();
+    }
+    row(
+        Topic::MicrophoneDistance,
+        "distance between microphones",
+        format!("at least {}", metres(MICROPHONES_APART_M)),
+        outcome,
+        "independence of the positions: close ones count for less than their number in the average's uncertainty",
+    )
+}
+
+fn pairs<'a, T: Copy>(all: &'a [T]) -> impl Iterator<Item = (T, T)> + 'a {
+    all.iter().enumerate().flat_map(|(i, a)| all[i + 1..].iter().map(move |b| (*a, *b)))
+}
+
+fn from_surfaces(all: &[Place<'_>], room: Option<[f64; 3]>) -> Check {
+    let distances: Vec<(String, Option<f64>)> =
+        all.iter().map(|(name, at)| ((*name).to_owned(), at.zip(room).map(nearest_surface_m))).collect();
+    let mut outcome = Outcome::of_lengths(&distances, FROM_SURFACE_M);
+    // Without the room's lengths the origin's walls and floor are known all the same.
+    if room.is_none() {
+        let near = all.iter().filter_map(|(name, at)| {
+            let least = at.as_ref()?.iter().copied().fold(f64::INFINITY, f64::min);
+            (least < FROM_SURFACE_M - TYPING_M).then(|| format!("{name} {}", metres(least)))
+        });
+        let near: Vec<String> = near.collect();
+        outcome.misses = near.len();
+        if !near.is_empty() {
+            outcome.found = format!("{} too short: {}", near.len(), few(&near));
+        }
+    }
+    row(
+        Topic::SurfaceDistance,
+        "distance from microphones to the nearest surface, floor included",
+        format!("at least {}", metres(FROM_SURFACE_M)),
+        outcome,
+        "levels of low bands and modes: pressure rises towards a surface; wanted at boundary positions that look for modes",
+    )
+}
+
+fn nearest_surface_m((at, room): ([f64; 3], [f64; 3])) -> f64 {
+    at.iter().zip(room).map(|(x, length)| x.min(length - x)).fold(f64::INFINITY, f64::min)
+}
+
+fn from_source(state: &StateFacts<'_>) -> Check {
+    let least = least_from_data(state);
+    let distances: Vec<(String, Option<f64>)> =
+        state.places.iter().map(|p| (p.name(), state.session.distance_m(p.position, p.source))).collect();
+    let (outcome, limit) = match &least {
+        Some((least_m, from)) => {
+            (Outcome::of_lengths(&distances, *least_m), format!("at least {} ({from})", metres(*least_m)))
+        }
+        None => {
+            let shown = Outcome::of_lengths(&distances, 0.0);
+            let unknown = Outcome { misses: 0, all_known: false, ..shown };
+            (unknown, "2·√(V/(c·T)); volume or reverberation time isn't known".into())
+        }
+    };
+    row(
+        Topic::SourceDistance,
+        "distance from source to microphone",
+        limit,
+        outcome,
+        "early decay and clarity: too close, the direct sound outweighs the room",
+    )
+}
+
+/// The least distance from source to microphone, and what it was worked out from.
+fn least_from_data(state: &StateFacts<'_>) -> Option<(f64, String)> {
+    let volume_m3 = state.session.room.volume_m3?;
+    let speed = sound_speed_m_s(state.session.temperature_c(state.state)).ok()?;
+    let (t_s, from) = reverberation(state)?;
+    let least_m = least_distance_m(volume_m3, speed, t_s)?;
+    Some((least_m, format!("V = {volume_m3:.1} m³, T = {t_s:.2} s, {from}")))
+}
+
+/// Mean T20 of the bands from 500 Hz to 1 kHz, or of all bands that have one, or what the caller expects.
+fn reverberation(state: &StateFacts<'_>) -> Option<(f64, &'static str)> {
+    let mean_t20 = |from_hz: f64, to_hz: f64| {
+        let times: Vec<f64> = state
+            .places
+            .iter()
+            .flat_map(|place| place.bands)
+            .filter(|b| (from_hz..=to_hz).contains(&b.band.centre_hz))
+            .filter_map(|b| b.t20_s.ok().map(|t: Estimate| t.value))
+            .collect();
+        (!times.is_empty()).then(|| times.iter().sum::<f64>() / times.len() as f64)
+    };
+    let middle = mean_t20(490.0, 1010.0).map(|t| (t, "mean T20 from 500 Hz to 1 kHz"));
+    let any = || mean_t20(0.0, f64::INFINITY).map(|t| (t, "mean T20 of the bands that have one"));
+    middle.or_else(any).or_else(|| state.expected_t_s.map(|t| (t, "from the modes")))
+}
+
+fn heights(all: &[Place<'_>], topic: Topic, wanted_m: f64) -> Check {
+    let known: Vec<(&str, f64)> = all.iter().filter_map(|(name, at)| Some((*name, (*at)?[2]))).collect();
+    let off: Vec<String> = known
+        .iter()
+        .filter(|(_, z)| (z - wanted_m).abs() > HEIGHT_WITHIN_M + TYPING_M)
+        .map(|(name, z)| format!("{name} {}", metres(*z)))
+        .collect();
+    let found = match (off.len(), known.len()) {
+        (_, 0) => String::new(),
+        (0, n) => format!("all {n} at {} ± {}", metres(wanted_m), metres(HEIGHT_WITHIN_M)),
+        (misses, n) => format!("{misses} of {n} elsewhere: {}", few(&off)),
+    };
+    let outcome =
+        Outcome { found, misses: off.len(), all_known: known.len() == all.len() && !all.is_empty() };
+    row(
+        topic,
+        &format!("{} above the floor", topic.noun()),
+        format!("{} (taken as ± {})", metres(wanted_m), metres(HEIGHT_WITHIN_M)),
+        outcome,
+        "which vertical modes are heard and driven; comparability with other rooms",
+    )
+}
+
+fn symmetry(all: &[Place<'_>], room: Option<[f64; 3]>) -> Check {
+    let known: Vec<(&str, [f64; 3])> = all.iter().filter_map(|(name, at)| Some((*name, (*at)?))).collect();
+    let mut said: Vec<String> = Vec::new();
+    if let Some(room) = room {
+        let middle = known.iter().filter(|(_, at)| on_middle_plane(*at, room));
+        said.extend(middle.map(|(name, _)| format!("{name} in the middle")));
+        let mirrored = pairs(&known).filter(|(a, b)| mirror_images(a.1, b.1, room));
+        said.extend(mirrored.map(|(a, b)| format!("{} mirrors {}", a.0, b.0)));
+    }
+    let all_known = room.is_some() && known.len() == all.len() && !all.is_empty();
+    let found = match (said.is_empty(), all_known) {
+        (false, _) => few(&said),
+        (true, true) => "none".to_owned(),
+        (true, false) => String::new(),
+    };
+    row(
+        Topic::Symmetry,
+        "no symmetric microphone positions",
+        format!("none within {} of a mirror image or middle plane", metres(SYMMETRY_WITHIN_M)),
+        Outcome { found, misses: said.len(), all_known },
+        "independence of the positions: a mirror image sees the same modes, a middle plane misses half of them",
+    )
+}
+
+/// On the plane half way along length or width; half the height is no symmetry that one would choose.
+fn on_middle_plane(at: [f64; 3], room: [f64; 3]) -> bool {
+    (0..2).any(|axis| (at[axis] - room[axis] / 2.0).abs() <= SYMMETRY_WITHIN_M)
+}
+
+/// Whether two places are images of each other in one, two or all three middle planes.
+fn mirror_images(a: [f64; 3], b: [f64; 3], room: [f64; 3]) -> bool {
+    let same = |axis: usize| (a[axis] - b[axis]).abs() <= SYMMETRY_WITHIN_M;
+    let mirrored = |axis: usize| (a[axis] + b[axis] - room[axis]).abs() <= SYMMETRY_WITHIN_M;
+    (0..3).all(|axis| same(axis) || mirrored(axis)) && !(0..3).all(same)
+}

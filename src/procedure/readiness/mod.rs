@@ -1,0 +1,134 @@
+//! The look before packing up: how each file was read, and what has to be measured again.
+//!
+//! [`look`] turns what was read into lines for the terminal and [`Finding`]s. It says "enough" when no
+//! finding asks for another measurement; what is only worth knowing stands beside it.
+
+mod files;
+mod noise;
+mod partners;
+mod unseen;
+
+pub use files::{FileLine, ReadFacts};
+pub use noise::NoiseLine;
+
+use super::StateFacts;
+use super::wording::{count, few};
+use crate::session::{Session, Take};
+use std::fmt;
+
+/// What the look is taken at.
+#[derive(Debug, Clone)]
+pub struct LookFacts<'a> {
+    /// The session.
+    pub session: &'a Session,
+    /// Every audio file, in the session's order.
+    pub files: Vec<FileFacts<'a>>,
+    /// Every state with takes; bands are octaves.
+    pub states: Vec<StateFacts<'a>>,
+    /// Modes are predicted up to here, hertz; needs the room's three lengths.
+    pub modes_to_hz: f64,
+}
+
+/// One file.
+#[derive(Debug, Clone)]
+pub struct FileFacts<'a> {
+    /// State it belongs to.
+    pub state: &'a str,
+    /// How its name was read.
+    pub take: &'a Take,
+    /// What was read, or why nothing was, in one sentence.
+    pub read: Result<ReadFacts, String>,
+}
+
+/// The judgement.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Readiness {
+    /// One line a file.
+    pub files: Vec<FileLine>,
+    /// One line a place, with peak-to-noise by octave.
+    pub noise: Vec<NoiseLine>,
+    /// What was found, those that ask for another measurement first.
+    pub findings: Vec<Finding>,
+}
+
+/// Something to do or to know.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Finding {
+    /// Whether it asks for another measurement.
+    pub weight: Weight,
+    /// Where: a file, a place, a state.
+    pub place: String,
+    /// What is the matter, and why it matters.
+    pub reason: String,
+    /// What to do about it.
+    pub advice: String,
+}
+
+/// How much a finding weighs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Weight {
+    /// Measure again, or something more.
+    Again,
+    /// Good to know.
+    Note,
+}
+
+/// Judges what was read. The order of findings is that of the session.
+#[must_use]
+pub fn look(facts: &LookFacts<'_>) -> Readiness {
+    let mut findings = files::findings(facts);
+    findings.extend(partners::findings(facts));
+    findings.extend(noise::findings(facts));
+    findings.extend(unseen::findings(facts));
+    // Stable: within a weight the order above stays.
+    findings.sort_by_key(|finding| finding.weight);
+    Readiness { files: files::lines(facts), noise: noise::lines(facts), findings }
+}
+
+impl Readiness {
+    /// Whether nothing has to be measured again.
+    #[must_use]
+    pub fn enough(&self) -> bool {
+        self.again().next().is_none()
+    }
+
+    /// Findings that ask for another measurement.
+    pub fn again(&self) -> impl Iterator<Item = &Finding> {
+        self.findings.iter().filter(|finding| finding.weight == Weight::Again)
+    }
+
+    /// `enough`, or how many things to measure again and where.
+    #[must_use]
+    pub fn verdict(&self) -> String {
+        let mut places: Vec<String> = Vec::new();
+        for finding in self.again() {
+            if !places.contains(&finding.place) {
+                places.push(finding.place.clone());
+            }
+        }
+        if places.is_empty() {
+            return "enough".to_owned();
+        }
+        format!("not enough: {}: {}", count(self.again().count(), "thing to mend"), few(&places))
+    }
+}
+
+impl Finding {
+    fn again(place: impl Into<String>, reason: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { weight: Weight::Again, place: place.into(), reason: reason.into(), advice: advice.into() }
+    }
+
+    fn note(place: impl Into<String>, reason: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { weight: Weight::Note, ..Self::again(place, reason, advice) }
+    }
+}
+
+impl fmt::Display for Finding {
+    /// `place: reason; advice`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.place, self.reason)?;
+        if self.advice.is_empty() { Ok(()) } else { write!(f, "; {}", self.advice) }
+    }
+}

@@ -1,0 +1,107 @@
+//! Peak-to-noise by octave, and whether the records hold the decay.
+
+use super::super::excitation::{Fall, fall};
+use super::super::wording::{decibel, few, hertz};
+use super::super::{PlaceFacts, StateFacts};
+use super::{Finding, LookFacts};
+use crate::decay::BandDecay;
+use crate::flag::Flag;
+
+/// Peak-to-noise that T20 needs (ISO 3382-1:2009, 5.3.3), a ratio of powers: 35 dB.
+const T20_RATIO: f64 = 3_162.277_660_168_379_5;
+
+/// Octaves in which a small room's modes stand alone, 63 and 125 Hz; too much noise there spoils the
+/// visit, elsewhere it is a remark. Our choice; hertz, by the bands' centres.
+const MODES_HZ: std::ops::Range<f64> = 44.0..178.0;
+
+/// One place, as a row of text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct NoiseLine {
+    /// State.
+    pub state: String,
+    /// Place: position, with its source where there is one.
+    pub place: String,
+    /// Band and its peak-to-noise: a number, a lower bound, or empty where nothing can be said.
+    pub octaves: Vec<(String, String)>,
+    /// Whether the record holds the decay.
+    pub record: String,
+}
+
+pub(super) fn lines(facts: &LookFacts<'_>) -> Vec<NoiseLine> {
+    facts.states.iter().flat_map(|state| state.places.iter().map(|place| line(state, place))).collect()
+}
+
+fn line(state: &StateFacts<'_>, place: &PlaceFacts<'_>) -> NoiseLine {
+    let octaves = place.bands.iter().map(|band| (hertz(band.band.centre_hz), shown(band))).collect();
+    let cut = bands_cut(place);
+    NoiseLine {
+        state: state.state.name.clone(),
+        place: place.name(),
+        octaves,
+        record: if cut.is_empty() {
+            "long enough".into()
+        } else {
+            format!("ends in the decay at {}", few(&cut))
+        },
+    }
+}
+
+fn shown(band: &BandDecay) -> String {
+    match band.peak_to_noise {
+        Ok(ratio) if ratio.is_infinite() => "no noise".into(),
+        Ok(ratio) if band.flags.has(Flag::EndsInDecay) => format!("≥ {}", decibel(ratio)),
+        Ok(ratio) => decibel(ratio),
+        Err(Flag::NoFloor) => "no noise".into(),
+        Err(Flag::NoDecay) => "no decay".into(),
+        Err(_) => String::new(),
+    }
+}
+
+fn bands_cut(place: &PlaceFacts<'_>) -> Vec<String> {
+    place.bands.iter().filter(|b| fall(b) == Fall::Cut).map(|b| hertz(b.band.centre_hz)).collect()
+}
+
+pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
+    facts
+        .states
+        .iter()
+        .flat_map(|state| state.places.iter().flat_map(|place| of_place(state, place)))
+        .collect()
+}
+
+fn of_place(state: &StateFacts<'_>, place: &PlaceFacts<'_>) -> Vec<Finding> {
+    let name = format!("{} in {}", place.name(), state.state.name);
+    let mut found = Vec::new();
+    let cut = bands_cut(place);
+    if !cut.is_empty() {
+        let reason = format!("the record ends before the decay has fallen by 30 dB at {}", few(&cut));
+        found.push(Finding::again(&name, reason, "record or export a longer response"));
+    }
+    let (low, other): (Vec<&BandDecay>, Vec<&BandDecay>) =
+        place.bands.iter().filter(|b| is_noisy(b)).partition(|b| MODES_HZ.contains(&b.band.centre_hz));
+    if !low.is_empty() {
+        let reason = format!("less than 35 dB over the noise where the modes are: {}", said(&low));
+        found.push(Finding::again(&name, reason, "measure louder, with a longer sweep or more averages"));
+    }
+    if !other.is_empty() {
+        let reason = format!("less than 35 dB over the noise, so no T20: {}", said(&other));
+        found.push(Finding::note(&name, reason, ""));
+    }
+    found
+}
+
+/// Whether noise, and not the end of the record, keeps the band from having a T20.
+fn is_noisy(band: &BandDecay) -> bool {
+    match band.peak_to_noise {
+        Ok(ratio) => ratio < T20_RATIO && !band.flags.has(Flag::EndsInDecay),
+        Err(Flag::NoDecay) => true,
+        Err(_) => false,
+    }
+}
+
+fn said(bands: &[&BandDecay]) -> String {
+    let each: Vec<String> =
+        bands.iter().map(|b| format!("{} {}", hertz(b.band.centre_hz), shown(b))).collect();
+    few(&each)
+}

@@ -1,0 +1,78 @@
+//! Places that one state has and another lacks: before and after can't be compared there.
+
+use super::super::wording::{count, few};
+use super::{Finding, LookFacts};
+use crate::session::{Take, same_name};
+
+pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
+    let mut found: Vec<Finding> = facts
+        .session
+        .states
+        .iter()
+        .filter_map(|state| {
+            let reason = state.missing.as_ref()?;
+            Some(Finding::again(
+                format!("state {}", state.name),
+                reason,
+                "measure it, or take it off the list",
+            ))
+        })
+        .collect();
+    found.extend(lacking(facts));
+    found
+}
+
+/// Position and source of a take.
+type Place<'a> = (&'a str, &'a str);
+
+/// A state that holds takes, with its places.
+struct Measured<'a> {
+    name: &'a str,
+    places: Vec<Place<'a>>,
+}
+
+fn lacking(facts: &LookFacts<'_>) -> Vec<Finding> {
+    let states: Vec<Measured<'_>> = facts
+        .session
+        .states
+        .iter()
+        .map(|state| Measured { name: &state.name, places: distinct(state.takes.iter().filter(|t| t.used)) })
+        .filter(|state| !state.places.is_empty())
+        .collect();
+    let all = states.iter().flat_map(|state| state.places.iter().copied()).fold(Vec::new(), add);
+    if states.len() < 2 {
+        return Vec::new();
+    }
+    if !all.iter().any(|place| states.iter().filter(|s| has(&s.places, *place)).count() > 1) {
+        let reason = format!("{} share no position", count(states.len(), "state"));
+        return vec![Finding::note("session", reason, "nothing can be compared position by position")];
+    }
+    states.iter().filter_map(|state| of_state(state, &all)).collect()
+}
+
+fn of_state(state: &Measured<'_>, all: &[Place<'_>]) -> Option<Finding> {
+    let missing: Vec<String> = all.iter().filter(|p| !has(&state.places, **p)).map(|p| named(*p)).collect();
+    (!missing.is_empty()).then(|| {
+        let reason = format!("nothing at {}, which another state has", few(&missing));
+        Finding::again(format!("state {}", state.name), reason, "measure there too, or it can't be compared")
+    })
+}
+
+fn distinct<'a>(takes: impl Iterator<Item = &'a Take>) -> Vec<Place<'a>> {
+    takes.map(|take| (take.position.as_str(), take.source.as_str())).fold(Vec::new(), add)
+}
+
+fn add<'a>(mut places: Vec<Place<'a>>, place: Place<'a>) -> Vec<Place<'a>> {
+    if !has(&places, place) {
+        places.push(place);
+    }
+    places
+}
+
+fn has(places: &[Place<'_>], place: Place<'_>) -> bool {
+    places.iter().any(|known| same_name(known.0, place.0) && same_name(known.1, place.1))
+}
+
+fn named((position, source): Place<'_>) -> String {
+    if source.is_empty() { position.to_owned() } else { format!("{position}@{source}") }
+}

@@ -1,0 +1,55 @@
+//! Modes of a rectangular room that no position sees, or that no source drives.
+
+use super::super::StateFacts;
+use super::super::wording::{count, few, hertz};
+use super::{Finding, LookFacts};
+use crate::room::{PlanSettings, PredictedMode, Prediction, shape};
+
+pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
+    facts.states.iter().flat_map(|state| of_state(facts, state)).collect()
+}
+
+/// Nothing where `session.toml` gives no lengths, or doesn't place every microphone: an unplaced one
+/// may see what the others don't.
+fn of_state(facts: &LookFacts<'_>, state: &StateFacts<'_>) -> Vec<Finding> {
+    let session = facts.session;
+    let Some(room) = session.room.dimensions_m else { return Vec::new() };
+    let temperature_c = session.temperature_c(state.state);
+    let predicted = match Prediction::new(room, temperature_c, facts.modes_to_hz) {
+        Ok(predicted) => predicted,
+        Err(error) => {
+            return vec![Finding::note(&session.name, format!("no modes predicted: {error}"), "")];
+        }
+    };
+    let at = |places: Vec<Option<[f64; 3]>>| places.into_iter().collect::<Option<Vec<[f64; 3]>>>();
+    let microphones = at(state.positions().iter().map(|p| session.position(p)?.at_m).collect());
+    let sources = at(state.sources().iter().map(|s| session.source(s)?.at_m).collect());
+    let place = format!("state {}", state.state.name);
+    let mut found = Vec::new();
+    if let Some(missed) = microphones.and_then(|at| missed(&predicted, &at)) {
+        let reason = format!("no position sees {missed}");
+        found.push(Finding::again(&place, reason, "measure in a corner of the room as well"));
+    }
+    if let Some(missed) = sources.and_then(|at| missed(&predicted, &at)) {
+        let reason = format!("the source does not drive {missed}");
+        found.push(Finding::again(&place, reason, "measure with the source in a corner as well"));
+    }
+    found
+}
+
+/// Modes whose pressure is under a tenth of full (−20 dB) at all of the places, in words; the same
+/// share as in planning.
+fn missed(predicted: &Prediction, places: &[[f64; 3]]) -> Option<String> {
+    let least = PlanSettings::default().driven;
+    let seen = |mode: &PredictedMode| {
+        places.iter().any(|at| shape(predicted.dimensions_m, mode.axes, *at).abs() >= least)
+    };
+    let missed: Vec<String> = predicted
+        .modes
+        .iter()
+        .filter(|mode| !seen(mode))
+        .map(|mode| format!("{} ({mode})", hertz(mode.frequency_hz)))
+        .collect();
+    (!places.is_empty() && !missed.is_empty())
+        .then(|| format!("{}: {}", count(missed.len(), "predicted mode"), few(&missed)))
+}
