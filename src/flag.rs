@@ -61,17 +61,25 @@ flags! {
     AboveRate, "above-rate", "The band reaches above half the sample rate.", "";
     NoDecay, "no-decay", "No decay stands out of the noise in this band.",
         "Measure louder, longer or with more averages.";
+    ShortRecord, "short-record", "The record is too short for this band: noise and decay can't be told apart in it.",
+        "Record on until every band has fallen into its noise.";
     NoFloor, "no-floor", "The record holds no noise at all, so there is nothing to hold the peak against.", "";
     EndsInDecay, "ends-in-decay", "The record ends before the noise shows in this band; peak-to-noise is a lower bound.",
         "Export a longer response.";
-    RangeEdt, "range-edt", "Less than 25 dB of peak-to-noise: too little for EDT.",
+    UnevenFloor, "uneven-floor", "The noise after the decay rises or falls by more than chance; the part next to the decay was used.",
+        "Look for traffic, doors or the tail of a deconvolution, and measure again.";
+    RangeEdt, "range-edt", "Less than 25 dB of peak-to-noise, or the curve falls less than 18 dB to its noise: too little for EDT, clarity and centre time.",
         "Measure louder, longer or with more averages.";
-    RangeT20, "range-t20", "Less than 35 dB of peak-to-noise (ISO 3382-1, 5.3.3): too little for T20.",
+    RangeT20, "range-t20", "Less than 35 dB of peak-to-noise (ISO 3382-1, 5.3.3), or the curve falls less than 33 dB to its noise: too little for T20.",
         "Measure louder, longer or with more averages.";
-    RangeT30, "range-t30", "Less than 45 dB of peak-to-noise (ISO 3382-1, 5.3.3): too little for T30.",
+    RangeT30, "range-t30", "Less than 45 dB of peak-to-noise (ISO 3382-1, 5.3.3), or the curve falls less than 43 dB to its noise: too little for T30.",
         "Measure louder, longer or with more averages.";
     FilterLimited, "filter-limited", "The band filter rings as long as the decay (B·T of 4 or less, ISO 3382-2, 7.3), so the value would be the filter's.",
         "Read the decay of the modes instead, or use octave bands.";
+    BtUnder16, "bt-under-16", "Bandwidth times decay time is 16 or less: only a time-reversed filter shows this decay, and a single position scatters by a quarter.",
+        "Average over positions, and read the decay of the modes.";
+    LateInNoise, "late-in-noise", "The decay reaches its noise near 50 or 80 ms, so the late energy of clarity isn't measured.",
+        "Measure louder, longer or with more averages.";
     NotStraight, "not-straight", "The decay scatters round its line by more than chance explains (ISO 3382-2, annex B).",
         "Look at the modes in this band: two of them may beat.";
     Curved, "curved", "T20 and T30 differ by more than 10 % and by more than chance explains (ISO 3382-2, B.3).",

@@ -1,6 +1,7 @@
 //! The average over positions (ISO 3382-2:2008: arithmetic mean of the positions' times).
 
 use super::line::{Spread, T20_SPREAD, T30_SPREAD};
+use super::straightness::is_curved;
 use super::{BandDecay, Value};
 use crate::estimate::{Estimate, Reading};
 use crate::flag::{Flag, Flags};
@@ -25,12 +26,7 @@ fn of_band(all: &[&BandDecay]) -> BandDecay {
     };
     let (t20_s, t30_s) = (time(|b| b.t20_s, T20_SPREAD), time(|b| b.t30_s, T30_SPREAD));
     let seconds = |reading: &Reading| reading.map(|estimate| estimate.value);
-    let mut flags = Flags::default();
-    if all.iter().any(|b| b.t20_s.is_ok()) && all.iter().any(|b| b.t20_s.is_err()) {
-        flags.add(Flag::SomePositions);
-    }
-    BandDecay {
-        band,
+    let mut result = BandDecay {
         edt_s: mean(|b| b.edt_s),
         t20_s,
         t30_s,
@@ -43,10 +39,34 @@ fn of_band(all: &[&BandDecay]) -> BandDecay {
         decay_range: least(|b| b.decay_range),
         nonlinearity_t20: mean(|b| b.nonlinearity_t20),
         nonlinearity_t30: mean(|b| b.nonlinearity_t30),
-        curvature: seconds(&t20_s).and_then(|t20| Ok(seconds(&t30_s)? / t20 - 1.0)),
+        // Of each position's own pair: the positions with a T30 may be fewer than those with a T20.
+        curvature: mean(|b| b.curvature),
         bt_product: seconds(&t20_s).or(seconds(&t30_s)).map(|t| t * band.bandwidth_hz()),
-        flags,
+        ..BandDecay::void(band, Flag::NoDecay)
+    };
+    result.flags = remarks(all, &result);
+    result
+}
+
+/// What every position says, the reasons of empty times, and straightness judged anew: chance averages out.
+fn remarks(all: &[&BandDecay], mean: &BandDecay) -> Flags {
+    let anew = [Flag::NotStraight, Flag::Curved];
+    let shared = |flag: &Flag| all.iter().all(|b| b.flags.has(*flag)) && !anew.contains(flag);
+    let mut flags: Flags = all.iter().flat_map(|b| b.flags.iter()).filter(shared).collect();
+    for reason in [mean.edt_s.err(), mean.t20_s.err(), mean.t30_s.err()].into_iter().flatten() {
+        flags.add(reason);
     }
+    let with_t20 = all.iter().filter(|b| b.t20_s.is_ok()).count();
+    if 0 < with_t20 && with_t20 < all.len() {
+        flags.add(Flag::SomePositions);
+    }
+    let with_both = all.iter().filter(|b| b.curvature.is_ok()).count();
+    if let (Ok(curvature), Ok(bt)) = (mean.curvature, mean.bt_product)
+        && is_curved(curvature, bt, with_both.max(1))
+    {
+        flags.add(Flag::Curved);
+    }
+    flags
 }
 
 fn mean(values: impl Iterator<Item = Value> + Clone) -> Value {

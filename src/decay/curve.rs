@@ -1,143 +1,117 @@
-//! The integrated decay curve: noise taken off, ended at the crossing, the tail added.
+//! The decay curve: the backward integral freed of noise, ended at the crossing, its tail added.
 
-use super::knee::{Energies, Knee};
+use super::crossing::Crossing;
+use super::energy::{EARLY_S, Energy};
 use super::line::{Line, Range};
-use crate::filter::Backward;
-use crate::flag::{Flag, Flags};
 
-/// Shortest interval over which a mean square is taken, s (Lundeby et al. 1995: 10 to 50 ms).
-const LEAST_INTERVAL_S: f64 = 0.010;
-/// Points at most that a line is fitted to; the curve is smooth, more add nothing but time.
-const MOST_POINTS: usize = 400;
-
-/// Energy still to come at each sample, up to the crossing.
-pub(super) struct Integral<'a> {
-    energies: Energies<'a>,
-    knee: Knee,
-    rate_hz: f64,
-    tail: f64,
-    peak: f64,
+/// Energy of the decay alone still to come, from each entry to infinity.
+///
+/// The floor's mean square is taken off (Chu, JASA 63 (1978) 1444), the integral ends at the crossing and
+/// the missing tail is added as an exponential of the late slope (ISO 3382-1:2009, 5.3.3). Both or
+/// neither: the tail without the subtraction is worse than no tail.
+#[derive(Debug, Clone, Copy)]
+pub struct Curve<'a> {
+    energy: &'a Energy<'a>,
+    crossing: &'a Crossing,
+    /// Energy beyond the crossing, in pressure² · s.
+    pub tail: f64,
 }
+
+impl<'a> Curve<'a> {
+    /// The decay curve of one band.
+    #[must_use]
+    pub fn new(energy: &'a Energy<'a>, crossing: &'a Crossing) -> Self {
+        let per_entry = crossing.decay_per_s / energy.rate_hz;
+        // A geometric sum: entry by entry the level falls by exp(-per_entry).
+        let tail = crossing.level / energy.rate_hz / -(-per_entry).exp_m1();
+        Self { energy, crossing, tail }
+    }
+
+    /// Energy still to come at an entry, the direct sound's being 0, in pressure² · s.
+    #[must_use]
+    pub fn at(&self, entry: usize) -> f64 {
+        self.freed(self.energy.at(entry), entry as f64)
+    }
+
+    /// All energy, with the ringing ahead of the direct sound.
+    #[must_use]
+    pub fn total(&self) -> f64 {
+        self.freed(self.energy.total(), -(self.energy.lead() as f64))
+    }
+
+    /// Energy from a limit of [`EARLY_S`] on, cut before the filter.
+    #[must_use]
+    pub fn late(&self, limit: usize) -> f64 {
+        self.freed(self.energy.late[limit], EARLY_S[limit] * self.energy.rate_hz)
+    }
+
+    /// Takes floor and everything past the crossing off what is still to come at `place`; adds the tail.
+    fn freed(&self, to_come: f64, place: f64) -> f64 {
+        let noise = self.crossing.floor * (self.crossing.entry as f64 - place) / self.energy.rate_hz;
+        to_come - self.energy.at(self.crossing.entry) - noise + self.tail
+    }
+
+    /// Fall of the curve from the direct sound to the crossing, as a ratio of energies.
+    #[must_use]
+    pub fn range(&self) -> f64 {
+        self.at(0) / self.tail
+    }
+
+    /// First entry from `from` on that lies at or under an energy, if that is reached before the crossing.
+    fn first_under(&self, energy: f64, from: usize) -> Option<usize> {
+        (from..=self.crossing.entry).find(|entry| self.at(*entry) <= energy)
+    }
+
+    /// The least-squares line over a range of the curve; `None` where the curve doesn't fall through it in four points or more.
+    #[must_use]
+    pub fn line(&self, range: Range) -> Option<Line> {
+        let top = self.at(0);
+        let (high, low) = range.energies();
+        let from = self.first_under(top * high, 0)?;
+        let to = self.first_under(top * low, from)?;
+        let step = ((to - from) / MOST_POINTS).max(1);
+        let point = |entry: usize| (entry as f64 / self.energy.rate_hz, (self.at(entry) / top).ln());
+        let points: Vec<_> = (from..=to).step_by(step).map(point).collect();
+        // Fewer points than this are no curve: the rate that the band runs at is too low for the decay.
+        if points.len() < 4 { None } else { Line::through(&points).filter(Line::falls) }
+    }
+
+    /// Centre of the energy in seconds after the direct sound, the filter's delay taken off.
+    #[must_use]
+    pub fn centre_s(&self) -> f64 {
+        let energy = self.energy;
+        let lead = energy.lead() as f64;
+        // Sum of k·e(k) = sum over k of what is still to come after k.
+        let ahead: f64 =
+            energy.before_zero().enumerate().skip(1).map(|(k, e)| self.freed(e, k as f64 - lead)).sum();
+        let after: f64 = (0..=self.crossing.entry).map(|entry| self.at(entry)).sum();
+        let beyond = self.tail / (self.crossing.decay_per_s / energy.rate_hz).exp_m1();
+        let entries = (ahead + after + beyond) / self.total() - lead + 0.5 - energy.half_sample();
+        entries / energy.rate_hz + energy.ringing.delay_s
+    }
+
+    /// The curve thinned to at most `points`.
+    #[must_use]
+    pub fn thinned(&self, points: usize) -> DecayCurve {
+        let end = self.crossing.entry + 1;
+        let entries = (0..end).step_by(end.div_ceil(points.max(1)).max(1));
+        let top = self.at(0);
+        DecayCurve {
+            time_s: entries.clone().map(|entry| entry as f64 / self.energy.rate_hz).collect(),
+            energy: entries.map(|entry| self.at(entry) / top).collect(),
+        }
+    }
+}
+
+/// More points than this don't change a slope.
+const MOST_POINTS: usize = 400;
 
 /// A decay curve for a figure: seconds after the direct sound, and energy relative to the start.
 #[derive(Debug, Clone, PartialEq, Default)]
 #[non_exhaustive]
 pub struct DecayCurve {
-    /// Seconds after the direct sound.
+    /// Seconds after the direct sound; the last lies at or before the point where the decay meets its noise.
     pub time_s: Vec<f64>,
     /// Energy still to come, relative to that at time 0.
     pub energy: Vec<f64>,
-}
-
-impl<'a> Integral<'a> {
-    /// The integral of one band; `None` where no decay stands out of the noise.
-    pub fn of(backward: &Backward<'a>) -> Option<Self> {
-        let channel = backward.channel;
-        let guard = 2.0 * channel.ringing.delay_s;
-        Self::new(backward.to_come, backward.zero, channel.rate_hz, (channel.band.bandwidth_hz(), guard))
-    }
-
-    /// The integral of sums `to_come` at `rate_hz`; `guard_s` is left out at the end.
-    pub fn new(
-        to_come: &'a [f64],
-        zero: usize,
-        rate_hz: f64,
-        (bandwidth_hz, guard_s): (f64, f64),
-    ) -> Option<Self> {
-        let interval = ((2.0 / bandwidth_hz).max(LEAST_INTERVAL_S) * rate_hz).ceil() as usize;
-        let end = (to_come.len() - 1).saturating_sub((guard_s * rate_hz).ceil() as usize);
-        let energies = Energies { to_come, zero, end, interval };
-        let knee = energies.knee()?;
-        // Σ over all later samples of a geometric decay that stands at `left`.
-        let tail = knee.left / -(-knee.rate).exp_m1();
-        let peak = energies.peak();
-        Some(Self { energies, knee, rate_hz, tail, peak }).filter(|integral| integral.at(zero) > 0.0)
-    }
-
-    /// Energy still to come at sample `k`, noise taken off.
-    pub fn at(&self, k: usize) -> f64 {
-        let sums = self.energies.to_come;
-        let crossing = self.knee.crossing;
-        if k >= crossing {
-            return self.tail * (-self.knee.rate * (k - crossing) as f64).exp();
-        }
-        sums[k] - sums[crossing] - self.knee.floor * (crossing - k) as f64 + self.tail
-    }
-
-    /// Energy before the direct sound (the reversed filter's ringing of it), noise taken off.
-    pub fn before_zero(&self) -> f64 {
-        let (sums, zero) = (self.energies.to_come, self.energies.zero);
-        (sums[0] - sums[zero] - self.knee.floor * zero as f64).max(0.0)
-    }
-
-    /// Index of the direct sound.
-    pub fn zero(&self) -> usize {
-        self.energies.zero
-    }
-
-    /// Index of the crossing.
-    pub fn crossing(&self) -> usize {
-        self.knee.crossing
-    }
-
-    /// Decay of energy per second under the late slope.
-    pub fn late_rate_per_s(&self) -> f64 {
-        self.knee.rate * self.rate_hz
-    }
-
-    /// Energy that lies behind the crossing by the late slope.
-    pub fn tail(&self) -> f64 {
-        self.tail
-    }
-
-    /// Largest mean square over one interval against that of the noise.
-    pub fn peak_to_noise(&self) -> Result<f64, Flag> {
-        if self.knee.ceiling > 0.0 { Ok(self.peak / self.knee.ceiling) } else { Err(Flag::NoFloor) }
-    }
-
-    /// Fall of the curve to the crossing.
-    pub fn range(&self) -> f64 {
-        self.at(self.zero()) / self.tail.max(f64::MIN_POSITIVE)
-    }
-
-    /// Remarks on how the curve ends.
-    pub fn flags(&self) -> Flags {
-        let ends_early = (self.knee.floor <= 0.0).then_some(Flag::EndsInDecay);
-        ends_early.into_iter().collect()
-    }
-
-    /// The least-squares line over a range of the curve.
-    pub fn line(&self, range: Range) -> Result<Line, Flag> {
-        let start = self.at(self.zero());
-        let (high, low) = range.energies();
-        let first = self.first_under(start * high, self.zero()).ok_or(range.too_low())?;
-        let last = self.first_under(start * low, first).ok_or(range.too_low())?;
-        let step = ((last - first) / MOST_POINTS).max(1);
-        let points: Vec<(f64, f64)> = (first..=last)
-            .step_by(step)
-            .map(|k| (k as f64 / self.rate_hz, (self.at(k) / start).ln()))
-            .collect();
-        Line::through(&points).ok_or(range.too_low())
-    }
-
-    /// First sample from `from` on at which the curve lies at or under `energy`, before the crossing.
-    fn first_under(&self, energy: f64, from: usize) -> Option<usize> {
-        let crossing = self.knee.crossing;
-        let step = 16;
-        let near = (from..crossing).step_by(step).find(|k| self.at(*k) <= energy);
-        let near = near.unwrap_or(crossing - 1);
-        (near.saturating_sub(step).max(from)..=near).find(|k| self.at(*k) <= energy)
-    }
-
-    /// The curve thinned to at most `points`.
-    pub fn thinned(&self, points: usize) -> DecayCurve {
-        let (zero, crossing) = (self.zero(), self.knee.crossing);
-        let start = self.at(zero);
-        let step = ((crossing - zero) / points.max(1)).max(1);
-        let indices = (zero..crossing).step_by(step);
-        DecayCurve {
-            time_s: indices.clone().map(|k| (k - zero) as f64 / self.rate_hz).collect(),
-            energy: indices.map(|k| self.at(k) / start).collect(),
-        }
-    }
 }

@@ -1,39 +1,47 @@
 //! A response becomes a [`BandDecay`] for each band: Schroeder integral, T20, T30, EDT, clarity.
 //!
 //! 1. The band filters run backwards in time ([`crate::filter`]), so their ringing falls before each
-//!    arrival; the squares are summed from the end (Schroeder, J. Acoust. Soc. Am. 37 (1965) 409).
-//! 2. [`knee`] finds where the decay meets the noise (Lundeby et al., Acustica 81 (1995) 344).
+//!    arrival; the squares are summed from the end (Schroeder, J. Acoust. Soc. Am. 37 (1965) 409): [`energy`].
+//! 2. [`crossing`] finds where the decay meets the noise (Lundeby et al., Acustica 81 (1995) 344).
 //! 3. [`curve`] takes the noise's mean square off (Chu, J. Acoust. Soc. Am. 63 (1978) 1444), ends the
 //!    integral there and adds the missing tail (ISO 3382-1:2009, 5.3.3).
 //! 4. [`line`](mod@line) fits straight lines to it, over the ranges that its peak-to-noise allows.
+//! 5. [`evaluation`] holds what comes out against the limits of ISO 3382.
 //!
 //! A value that the range or the filter doesn't carry is an error with its [`Flag`], never a guess.
+//!
+//! Time zero of EDT, T20 and T30 is the direct sound: an exponential stays exact behind a reversed filter
+//! from there on. Level counts the ringing ahead of it in; clarity cuts the response *before* the filter;
+//! centre time takes the filter's mean delay off (ISO 3382-1:2009, A.3.4).
 
 mod average;
-mod clarity;
+mod crossing;
 mod curve;
-mod knee;
+mod energy;
+mod evaluation;
 mod line;
 mod narrow;
+mod straightness;
+#[cfg(test)]
+mod tests;
 
 pub use average::average;
 pub use curve::DecayCurve;
 pub use narrow::{NarrowRecord, narrow_curve, narrow_t20};
 
-use crate::estimate::{Estimate, Reading};
+use crate::estimate::Reading;
 use crate::filter::{Backward, Band, Bank, Fraction};
 use crate::flag::{Flag, Flags};
-use curve::Integral;
-use line::{Line, Range};
+use energy::{EARLY_S, Energy};
 
 /// The usable part of one response.
 #[derive(Debug, Clone, Copy)]
 pub struct Signal<'a> {
-    /// Linear pressure, finite; without a faded or digitally silent tail.
+    /// Linear pressure, finite; without a faded tail (a digitally silent one is left out here).
     pub samples: &'a [f64],
     /// Sample rate, Hz.
     pub rate_hz: f64,
-    /// Direct sound, s from sample 0.
+    /// Direct sound, s from sample 0, from the broadband response.
     pub onset_s: f64,
 }
 
@@ -54,13 +62,13 @@ pub struct BandDecay {
     pub t30_s: Reading,
     /// Energy of the first 50 ms over that after them (eq. A.10), a ratio.
     pub c50: Value,
-    /// Energy of the first 80 ms over that after them, a ratio.
+    /// Energy of the first 80 ms over that after them (eq. A.10), a ratio.
     pub c80: Value,
     /// Share of the energy in the first 50 ms (eq. A.11), 0…1.
     pub d50: Value,
     /// Centre time, s (eq. A.13).
     pub ts_s: Value,
-    /// fs·Σp²/B, a ratio of powers.
+    /// fs·Σp²/B, noise taken off, a ratio of powers.
     pub level: Value,
     /// Largest mean square over max(10 ms, 2/B) against the floor's, a ratio of powers.
     pub peak_to_noise: Value,
@@ -106,103 +114,70 @@ impl BandDecay {
 ///
 /// `bank` must have been made by [`bank`] for the same fraction and the signal's rate (another rate
 /// makes one anew). Bands that the rate can't carry hold [`Flag::AboveRate`].
+///
+/// ```
+/// use stillroom::decay::{Signal, band_decays, bank};
+/// use stillroom::filter::Fraction;
+///
+/// let decay = |k: i32| (-6.907_755 * f64::from(k) / 24_000.0).exp() * f64::from(k % 7 - 3);
+/// let samples: Vec<f64> = (0..48_000).map(decay).collect();
+/// let signal = Signal { samples: &samples, rate_hz: 48_000.0, onset_s: 0.0 };
+/// let bands = band_decays(&signal, Fraction::Octave, &bank(Fraction::Octave, 48_000.0));
+/// let t20_s = bands[8].t20_s.map(|t20| t20.value);
+/// assert!(t20_s.is_ok_and(|t20_s| (t20_s - 0.5).abs() < 0.005), "{t20_s:?}");
+/// ```
 #[must_use]
 pub fn band_decays(signal: &Signal<'_>, fraction: Fraction, bank: &Bank) -> Vec<BandDecay> {
-    let bands = fraction.bands();
-    if bank.rate_hz().total_cmp(&signal.rate_hz).is_ne() {
-        return band_decays(signal, fraction, &self::bank(fraction, signal.rate_hz));
-    }
+    let reason = if used(signal).is_some() { Flag::AboveRate } else { Flag::NoDecay };
     let mut found: Vec<BandDecay> =
-        bands.into_iter().map(|band| BandDecay::void(band, Flag::AboveRate)).collect();
-    let zero = (signal.onset_s * signal.rate_hz).round().max(0.0) as usize;
-    bank.run(signal.samples, zero, |backward| {
-        found[backward.channel.index] = one_band(&backward, signal.rate_hz);
+        fraction.bands().into_iter().map(|band| BandDecay::void(band, reason)).collect();
+    each_band(signal, fraction, bank, |backward, energy| {
+        found[backward.channel.index] = evaluation::evaluate(backward.channel.band, energy);
     });
     found
 }
 
-/// The filters for all bands of a fraction at a sample rate; costs as much as a short response.
+/// The decay curve of every band for a figure, at most `points` each; `None` where no decay stands out.
+#[must_use]
+pub fn band_curves(
+    signal: &Signal<'_>,
+    fraction: Fraction,
+    bank: &Bank,
+    points: usize,
+) -> Vec<Option<DecayCurve>> {
+    let mut found: Vec<Option<DecayCurve>> = fraction.bands().iter().map(|_| None).collect();
+    each_band(signal, fraction, bank, |backward, energy| {
+        let crossing = crossing::Crossing::find(energy).ok();
+        found[backward.channel.index] =
+            crossing.map(|crossing| curve::Curve::new(energy, &crossing).thinned(points));
+    });
+    found
+}
+
+/// The filters for all bands of a fraction at a sample rate; costs a part of a short response.
 #[must_use]
 pub fn bank(fraction: Fraction, rate_hz: f64) -> Bank {
     Bank::new(&fraction.bands(), rate_hz)
 }
 
-fn one_band(backward: &Backward<'_>, file_rate_hz: f64) -> BandDecay {
-    let band = backward.channel.band;
-    let level = |energy: f64| energy * file_rate_hz * file_rate_hz / band.bandwidth_hz();
-    let Some(integral) = Integral::of(backward) else {
-        // Its energy is known all the same, noise included.
-        let whole = backward.to_come[0] / backward.channel.rate_hz;
-        return BandDecay { level: Ok(level(whole)), ..BandDecay::void(band, Flag::NoDecay) };
-    };
-    let mut flags = integral.flags();
-    let limits = Limits { bandwidth_hz: band.bandwidth_hz(), peak_to_noise: integral.peak_to_noise() };
-    let edt = limits.time(&integral, Range::Edt);
-    let t20 = limits.time(&integral, Range::T20);
-    let t30 = limits.time(&integral, Range::T30);
-    let seconds = |line: &Result<Line, Flag>| line.map(|line| line.time_s);
-    let bt_product = seconds(&t20).or(seconds(&t30)).map(|t| t * limits.bandwidth_hz);
-    let curvature = seconds(&t20).and_then(|t20| Ok(seconds(&t30)? / t20 - 1.0));
-    judge(&mut flags, &t20, &t30, curvature, bt_product);
-    let clarity = clarity::Clarity::of(backward, &integral);
-    BandDecay {
-        band,
-        edt_s: seconds(&edt),
-        t20_s: limits.reading(&t20, line::T20_SPREAD),
-        t30_s: limits.reading(&t30, line::T30_SPREAD),
-        c50: clarity.ratio(0.050),
-        c80: clarity.ratio(0.080),
-        d50: clarity.ratio(0.050).map(|ratio| ratio / (1.0 + ratio)),
-        ts_s: clarity.centre_s(),
-        level: Ok(level(clarity.energy())),
-        peak_to_noise: limits.peak_to_noise,
-        decay_range: Ok(integral.range()),
-        nonlinearity_t20: t20.map(|line| line.nonlinearity),
-        nonlinearity_t30: t30.map(|line| line.nonlinearity),
-        curvature,
-        bt_product,
-        flags,
-    }
+/// Samples up to the last that isn't digital silence, and the index of the direct sound among them.
+fn used<'a>(signal: &Signal<'a>) -> Option<(&'a [f64], usize)> {
+    let last = signal.samples.iter().rposition(|sample| *sample != 0.0)?;
+    let zero = (signal.onset_s * signal.rate_hz).round().max(0.0) as usize;
+    (zero <= last).then_some((&signal.samples[..=last], zero))
 }
 
-/// What a band carries.
-struct Limits {
-    bandwidth_hz: f64,
-    peak_to_noise: Value,
+fn each_band(
+    signal: &Signal<'_>,
+    fraction: Fraction,
+    bank: &Bank,
+    mut visit: impl FnMut(&Backward, &Energy),
+) {
+    let Some((samples, zero)) = used(signal) else { return };
+    let anew =
+        bank.rate_hz().total_cmp(&signal.rate_hz).is_ne().then(|| self::bank(fraction, signal.rate_hz));
+    let length_s = (samples.len() - zero) as f64 / signal.rate_hz;
+    anew.as_ref().unwrap_or(bank).run(samples, zero, EARLY_S, |backward| {
+        visit(&backward, &Energy::new(&backward, length_s, signal.rate_hz));
+    });
 }
-
-impl Limits {
-    /// A decay time, if the peak-to-noise allows its range and the filter its value.
-    fn time(&self, integral: &Integral<'_>, range: Range) -> Result<Line, Flag> {
-        // A noise-free record has no limit but its own length, which the line meets by itself.
-        let enough = self.peak_to_noise.is_ok_and(|ratio| ratio >= range.least_peak_to_noise());
-        if !enough {
-            return Err(range.too_low());
-        }
-        let line = integral.line(range)?;
-        if line.time_s * self.bandwidth_hz > line::LEAST_BT { Ok(line) } else { Err(Flag::FilterLimited) }
-    }
-
-    fn reading(&self, line: &Result<Line, Flag>, spread: line::Spread) -> Reading {
-        line.map(|line| Estimate::new(line.time_s, spread.sd_s(line.time_s, self.bandwidth_hz, 1)))
-    }
-}
-
-/// Remarks on straightness, held against what chance does to a perfect decay at this B·T.
-fn judge(flags: &mut Flags, t20: &Result<Line, Flag>, t30: &Result<Line, Flag>, curvature: Value, bt: Value) {
-    let Ok(bt) = bt else { return };
-    let scatters = |line: &Result<Line, Flag>, chance: f64| {
-        line.is_ok_and(|line| line.nonlinearity > line::LEAST_NONLINEARITY.max(chance / bt))
-    };
-    if scatters(t20, line::CHANCE_T20) || scatters(t30, line::CHANCE_T30) {
-        flags.add(Flag::NotStraight);
-    }
-    let chance = 2.0 * line::CURVATURE_SD / bt.sqrt();
-    match curvature {
-        Ok(c) if c.abs() > line::LEAST_CURVATURE.max(chance) => flags.add(Flag::Curved),
-        _ => {}
-    }
-}
-
-#[cfg(test)]
-mod tests;

@@ -17,10 +17,10 @@ const ATTENUATION_DB: f64 = 100.0;
 pub const USABLE_SHARE: f64 = 0.385;
 
 /// Samples on a grid that holds time zero: sample `zero` is the direct sound.
-#[derive(Debug, Clone, Default)]
-pub struct Grid {
+#[derive(Debug, Clone, Copy)]
+pub struct Grid<'a> {
     /// Linear pressure.
-    pub samples: Vec<f64>,
+    pub samples: &'a [f64],
     /// Index of time zero.
     pub zero: usize,
 }
@@ -47,33 +47,38 @@ impl HalfBand {
         Self { taps: taps.map(|tap| tap * 0.25 / sum) }
     }
 
-    /// Every other sample of the low-passed input; time zero stays on the grid, the ringing is kept at both ends.
-    #[must_use]
-    pub fn halve(&self, input: &Grid) -> Grid {
+    /// Every other sample of the low-passed input, into `output`; returns the index of time zero there.
+    ///
+    /// Time zero stays on the grid, the ringing is kept at both ends.
+    pub fn halve(&self, input: Grid, output: &mut Vec<f64>) -> usize {
         let before = input.zero.div_ceil(2) + PAIRS;
         let after = (input.samples.len() - input.zero).div_ceil(2) + PAIRS;
-        let length = before + after;
-        let (even, odd) = split(input, before, length);
-        let mut samples = vec![0.0; length];
-        let mut start = 0;
-        for block in samples.chunks_mut(BLOCK) {
-            self.block(&even[start..], &odd[start..], block);
-            start += BLOCK;
+        output.resize(before + after, 0.0);
+        // Index in the input, from its start, of the sample that the first output sits on.
+        let mut centre = input.zero as isize - 2 * before as isize;
+        for outputs in output.chunks_mut(BLOCK) {
+            let (even, odd) = split(input.samples, centre - 2 * PAIRS as isize);
+            for (k, outputs) in outputs.chunks_mut(STEP).enumerate() {
+                self.step(&even[k * STEP..], &odd[k * STEP..], outputs);
+            }
+            centre += 2 * BLOCK as isize;
         }
-        Grid { samples, zero: before }
+        before
     }
 
-    /// Low-passed samples; `odd` starts [`PAIRS`] entries before `even`.
-    fn block(&self, even: &[f64], odd: &[f64], output: &mut [f64]) {
-        let mut sum = [0.0; BLOCK];
+    /// Low-passed samples: each from the even sample it sits on and the odd ones around it.
+    #[inline]
+    fn step(&self, even: &[f64], odd: &[f64], outputs: &mut [f64]) {
+        let odd = &odd[..STEP + 2 * PAIRS];
+        let mut sums = [0.0; STEP];
         for (i, tap) in self.taps.iter().enumerate() {
-            let ahead = &odd[PAIRS + i..PAIRS + i + BLOCK];
-            let behind = &odd[PAIRS - i - 1..PAIRS - i - 1 + BLOCK];
-            for ((sum, ahead), behind) in sum.iter_mut().zip(ahead).zip(behind) {
-                *sum += tap * (ahead + behind);
+            let ahead = &odd[PAIRS + i..][..STEP];
+            let behind = &odd[PAIRS - i - 1..][..STEP];
+            for (k, sum) in sums.iter_mut().enumerate() {
+                *sum += tap * (ahead[k] + behind[k]);
             }
         }
-        for ((output, sum), even) in output.iter_mut().zip(sum).zip(even) {
+        for ((output, sum), even) in outputs.iter_mut().zip(sums).zip(&even[PAIRS..]) {
             *output = 0.5 * even + sum;
         }
     }
@@ -92,33 +97,25 @@ impl Default for HalfBand {
     }
 }
 
-/// Outputs made in one go; the sums stay in registers.
-const BLOCK: usize = 8;
+/// Outputs whose sums stay in registers.
+const STEP: usize = 8;
 
-/// Even and odd samples as arrays of their own; entry `j` of `even` is output `j`'s centre tap, `odd` has
-/// [`PAIRS`] entries more in front, both are padded with zeros to a whole block.
-fn split(input: &Grid, before: usize, length: usize) -> (Vec<f64>, Vec<f64>) {
-    let padded = length.next_multiple_of(BLOCK);
-    let mut even = vec![0.0; padded];
-    let mut odd = vec![0.0; padded + 2 * PAIRS];
-    // Sample `zero` of the input is even[before]; the pair that holds the input's first sample:
-    let first = before - input.zero.div_ceil(2);
-    let samples = if input.zero % 2 == 1 {
-        odd[PAIRS + first] = input.samples[0];
-        &input.samples[1..]
-    } else {
-        &input.samples[..]
-    };
-    let first = first + input.zero % 2;
-    let pairs = samples.chunks_exact(2);
-    if let [last] = pairs.remainder() {
-        even[first + samples.len() / 2] = *last;
+/// Outputs made from one window of the input.
+const BLOCK: usize = 64;
+
+/// Pairs of input samples that a block of outputs reaches.
+const WINDOW: usize = BLOCK + 2 * PAIRS;
+
+/// Even and odd samples of the window that begins at `start`; silence outside the input.
+fn split(samples: &[f64], start: isize) -> ([f64; WINDOW], [f64; WINDOW]) {
+    let mut window = [0.0; 2 * WINDOW];
+    let clamp = |index: isize| usize::try_from(index).unwrap_or(0).min(samples.len());
+    let (from, to) = (clamp(start), clamp(start + 2 * WINDOW as isize));
+    let offset = usize::try_from(from as isize - start).unwrap_or(0);
+    if to > from {
+        window[offset..offset + to - from].copy_from_slice(&samples[from..to]);
     }
-    for ((pair, even), odd) in pairs.zip(&mut even[first..]).zip(&mut odd[PAIRS + first..]) {
-        *even = pair[0];
-        *odd = pair[1];
-    }
-    (even, odd)
+    (std::array::from_fn(|k| window[2 * k]), std::array::from_fn(|k| window[2 * k + 1]))
 }
 
 /// Modified Bessel function of the first kind and order zero, by its power series.
@@ -136,8 +133,8 @@ mod tests {
     use super::*;
     use approx::assert_relative_eq;
 
-    fn low_passed(input: &Grid, at: isize) -> f64 {
-        let half_band = HalfBand::new();
+    /// The convolution sum, written out.
+    fn low_passed(input: Grid, at: isize) -> f64 {
         let sample = |k: isize| {
             usize::try_from(k + input.zero as isize)
                 .ok()
@@ -149,18 +146,19 @@ mod tests {
             let distance = 2 * i as isize + 1;
             tap * (sample(2 * at - distance) + sample(2 * at + distance))
         };
-        0.5 * sample(2 * at) + half_band.taps.iter().enumerate().map(pair).sum::<f64>()
+        0.5 * sample(2 * at) + HalfBand::new().taps.iter().enumerate().map(pair).sum::<f64>()
     }
 
-    /// The fast form against the convolution sum written out, for every parity of length and time zero.
+    /// The fast form against the slow one, for every parity of length and time zero, and in a used buffer.
     #[test]
     fn halving_is_the_convolution_sum() {
-        for (length, zero) in [(1, 0), (2, 1), (37, 0), (37, 7), (64, 33), (100, 99)] {
-            let samples = (0..length).map(|k| ((k * 37 % 19) as f64 - 9.0) / 9.0).collect();
-            let input = Grid { samples, zero };
-            let output = HalfBand::new().halve(&input);
-            for (j, value) in output.samples.iter().enumerate() {
-                let expected = low_passed(&input, j as isize - output.zero as isize);
+        let mut output = vec![f64::NAN; 1000];
+        for (length, zero) in [(1, 0), (2, 1), (37, 0), (37, 7), (64, 33), (300, 299), (301, 120)] {
+            let samples: Vec<f64> = (0..length).map(|k| ((k * 37 % 19) as f64 - 9.0) / 9.0).collect();
+            let input = Grid { samples: &samples, zero };
+            let zero = HalfBand::new().halve(input, &mut output);
+            for (j, value) in output.iter().enumerate() {
+                let expected = low_passed(input, j as isize - zero as isize);
                 assert!((value - expected).abs() < 1e-15, "{length} {zero} {j}: {value} {expected}");
             }
         }

@@ -15,7 +15,9 @@ pub mod bank;
 pub mod butterworth;
 pub mod half_band;
 pub mod lanes;
+#[cfg(test)]
+mod tests;
 
 pub use band::{Band, Fraction};
-pub use bank::{Backward, Bank, Channel, Ringing};
+pub use bank::{Backward, Bank, Channel, LIMITS, Ringing, fade_s};
 pub use butterworth::Cascade;
