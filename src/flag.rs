@@ -87,6 +87,12 @@ flags! {
     SomePositions, "some-positions", "Not every position has a value; the average is over those that do.", "";
 
     // ---- modes
+    SteadyTone, "steady-tone", "A tone that doesn't decay and lies at no multiple of 50 or 60 Hz.",
+        "Look for a running machine or a feedback tone and measure again without it.";
+    WideInterval, "wide-interval", "The decay is known no better than to a quarter.",
+        "Raise the level or average more takes; 6 dB more halve the interval.";
+    ShortRecord, "short-record", "The decay is longer than the record allows to say.",
+        "Export longer responses, at least as long as the longest decay time.";
 
     // ---- room (assignment)
     Unassigned, "unassigned", "No mode of a rectangular room with these lengths fits in frequency and shape.",

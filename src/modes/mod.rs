@@ -1,6 +1,29 @@
 //! The low ends of a state become a [`ModeSet`]: poles that all positions share, and how strongly
 //! each position sees them.
 
+mod basis;
+mod bound;
+mod covariance;
+mod fit;
+mod gain;
+mod kinds;
+mod layout;
+mod linear;
+mod noise;
+mod pole;
+mod problem;
+mod projection;
+mod record;
+mod refine;
+mod settings;
+mod single;
+mod window;
+
+pub use bound::{Listening, bound};
+pub use fit::fit;
+pub use pole::{LN_1000, Pole};
+pub use settings::{FitSettings, Place};
+
 use crate::flag::Flags;
 
 /// The resonances of one state, in rising frequency, with one joint covariance.
@@ -13,8 +36,12 @@ pub struct ModeSet {
     pub covariance: Vec<f64>,
     /// Position and source of each amplitude, in the order of [`Mode::amplitudes`].
     pub places: Vec<(String, String)>,
+    /// Sample rate of each place's file, Hz: levels refer to it.
+    pub file_rates_hz: Vec<f64>,
     /// Residual over noise in each place, as a ratio of powers; 1 where the model explains all.
     pub residual_over_noise: Vec<f64>,
+    /// Whether the fit was asked to stop before it was done; then nothing in here is to be trusted.
+    pub cancelled: bool,
 }
 
 /// What a resonance is taken for.

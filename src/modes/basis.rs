@@ -1,0 +1,172 @@
+//! The exact DFT of a finite damped oscillation at the bins of its own record.
+//!
+//! With z = exp(λ/fs), N samples of A zⁿ have at a bin ω (so that exp(−iωN/fs) = 1) the DFT
+//! A (1 − zᴺ) / (1 − z exp(−iω/fs)): a geometric sum, exact for any decay and any record length.
+//! A real oscillation 2 Re(A zⁿ) adds the same with A* and z*. Divided by fs it comes close to
+//! A / (iω − λ), the Fourier transform of the unending decay.
+//!
+//! Least squares runs on real numbers: a column holds the real parts of all bins, then the imaginary parts.
+
+use super::pole::Pole;
+use rustfft::num_complex::Complex;
+
+/// DFT bins of a record, each with the weight that whitens its noise.
+#[derive(Debug, Clone)]
+pub(crate) struct Bins {
+    /// Sample rate, Hz.
+    pub rate_hz: f64,
+    /// Samples in the record.
+    pub samples: usize,
+    /// Angular frequency of each bin, rad/s, rising.
+    pub omegas: Vec<f64>,
+    /// Weight of each bin.
+    pub weights: Vec<f64>,
+    /// exp(−iω/fs) of each bin.
+    turns: Vec<Complex<f64>>,
+}
+
+/// exp(x) − 1 without cancellation near zero: e^x cos y − 1 = (e^x − 1) cos y − 2 sin²(y/2).
+fn exp_m1(x: Complex<f64>) -> Complex<f64> {
+    let half = (0.5 * x.im).sin();
+    Complex::new(x.re.exp_m1() * x.im.cos() - 2.0 * half * half, x.re.exp() * x.im.sin())
+}
+
+impl Bins {
+    /// The bins `first..=last` of a record of `samples` at `rate_hz`, all of weight one.
+    pub fn new(rate_hz: f64, samples: usize, first: usize, last: usize) -> Self {
+        let step = 2.0 * std::f64::consts::PI / samples as f64;
+        let angles: Vec<f64> = (first..=last).map(|k| step * k as f64).collect();
+        Self {
+            rate_hz,
+            samples,
+            omegas: angles.iter().map(|a| a * rate_hz).collect(),
+            weights: vec![1.0; angles.len()],
+            turns: angles.iter().map(|a| Complex::cis(-a)).collect(),
+        }
+    }
+
+    /// How many bins there are.
+    pub fn len(&self) -> usize {
+        self.omegas.len()
+    }
+
+    /// Length of the record, s.
+    pub fn seconds(&self) -> f64 {
+        self.samples as f64 / self.rate_hz
+    }
+
+    /// DFT over fs of exp(λ n / fs), and its derivative by λ, at each bin (unweighted).
+    fn transform(&self, lambda: Complex<f64>) -> impl Iterator<Item = (Complex<f64>, Complex<f64>)> + '_ {
+        let seconds = self.seconds();
+        let z = (lambda / self.rate_hz).exp();
+        let missing = -exp_m1(lambda * seconds); // 1 − zᴺ
+        let lost = (Complex::from(1.0) - missing) * seconds; // T zᴺ
+        let scale = 1.0 / self.rate_hz;
+        self.turns.iter().map(move |turn| {
+            let step = z * turn;
+            let inverse = (Complex::from(1.0) - step).inv() * scale;
+            let value = missing * inverse;
+            (value, (value * step - lost) * inverse)
+        })
+    }
+
+    /// Writes the columns of Re A and Im A, each `2 * len()` long.
+    pub fn columns(&self, pole: &Pole, re_a: &mut [f64], im_a: &mut [f64]) {
+        self.write(pole, re_a, im_a, |(value, _)| value);
+    }
+
+    /// Writes the derivatives of both columns along the real direction of λ (Re A, then Im A).
+    pub fn derivatives(&self, pole: &Pole, re_a: &mut [f64], im_a: &mut [f64]) {
+        self.write(pole, re_a, im_a, |(_, derivative)| derivative);
+    }
+
+    fn write(
+        &self,
+        pole: &Pole,
+        re_a: &mut [f64],
+        im_a: &mut [f64],
+        pick: impl Fn((Complex<f64>, Complex<f64>)) -> Complex<f64>,
+    ) {
+        let n = self.len();
+        let pair = self.transform(pole.lambda()).zip(self.transform(pole.lambda().conj()));
+        for (k, (own, mirrored)) in pair.enumerate() {
+            let (own, mirrored) = (pick(own), pick(mirrored));
+            put(re_a, n, k, (own + mirrored) * self.weights[k]);
+            put(im_a, n, k, times_i(own - mirrored) * self.weights[k]);
+        }
+    }
+
+    /// Writes the column pair of a polynomial term: Chebyshev's T_degree over the band, real and imaginary.
+    pub fn polynomial(&self, degree: usize, real: &mut [f64], imaginary: &mut [f64]) {
+        let n = self.len();
+        let (low, high) = (self.omegas[0], self.omegas[n - 1]);
+        let half = (0.5 * (high - low)).max(f64::MIN_POSITIVE);
+        for (k, omega) in self.omegas.iter().enumerate() {
+            let x = ((omega - low) / half - 1.0).clamp(-1.0, 1.0);
+            let value = (degree as f64 * x.acos()).cos() * self.weights[k];
+            put(real, n, k, Complex::new(value, 0.0));
+            put(imaginary, n, k, Complex::new(0.0, value));
+        }
+    }
+}
+
+fn put(column: &mut [f64], n: usize, k: usize, value: Complex<f64>) {
+    column[k] = value.re;
+    column[n + k] = value.im;
+}
+
+fn times_i(value: Complex<f64>) -> Complex<f64> {
+    Complex::new(-value.im, value.re)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    /// Direct summation of the damped oscillation is the definition of its DFT.
+    #[test]
+    fn columns_are_the_summed_dft() {
+        let bins = Bins::new(2000.0, 900, 20, 60);
+        let pole = Pole::new(51.3, 0.7);
+        let (a, b) = (0.3, -1.1);
+        let n = bins.len();
+        let (mut re, mut im) = (vec![0.0; 2 * n], vec![0.0; 2 * n]);
+        bins.columns(&pole, &mut re, &mut im);
+        for k in [0, 7, 12, n - 1] {
+            let mut sum = Complex::from(0.0);
+            for i in 0..bins.samples {
+                let t = i as f64 / bins.rate_hz;
+                let x = 2.0 * (Complex::new(a, b) * (pole.lambda() * t).exp()).re;
+                sum += x * Complex::cis(-bins.omegas[k] * t) / bins.rate_hz;
+            }
+            assert_relative_eq!(a * re[k] + b * im[k], sum.re, epsilon = 1e-13, max_relative = 1e-10);
+            assert_relative_eq!(a * re[n + k] + b * im[n + k], sum.im, epsilon = 1e-13, max_relative = 1e-10);
+        }
+    }
+
+    /// Central difference quotient of fourth order: error about h⁴ f⁽⁵⁾/30, here under 1e-8 of the derivative.
+    #[test]
+    fn derivative_agrees_with_the_difference_quotient() {
+        let bins = Bins::new(1000.0, 1500, 30, 120);
+        let pole = Pole::new(47.9, 1.3);
+        let size = 2 * bins.len();
+        let column = |step: f64, im: bool| {
+            let moved = Pole { decay_per_s: pole.decay_per_s - step, ..pole };
+            let (mut a, mut b) = (vec![0.0; size], vec![0.0; size]);
+            bins.columns(&moved, &mut a, &mut b);
+            if im { b } else { a }
+        };
+        let (mut da, mut db) = (vec![0.0; size], vec![0.0; size]);
+        bins.derivatives(&pole, &mut da, &mut db);
+        let h = 0.01;
+        for (im, exact) in [(false, &da), (true, &db)] {
+            let [p2, p1, m1, m2] = [2.0, 1.0, -1.0, -2.0].map(|s| column(s * h, im));
+            let top = exact.iter().fold(0.0_f64, |t, v| t.max(v.abs()));
+            for k in 0..size {
+                let quotient = (8.0 * (p1[k] - m1[k]) - (p2[k] - m2[k])) / (12.0 * h);
+                assert!((quotient - exact[k]).abs() < 1e-8 * top, "{k}: {quotient} {}", exact[k]);
+            }
+        }
+    }
+}

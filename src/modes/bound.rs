@@ -1,0 +1,64 @@
+//! The least standard deviations that any unbiased estimator can have (Cramér–Rao), all poles and all
+//! amplitudes unknown, in Gaussian noise of known density.
+
+use super::basis::Bins;
+use super::covariance::inverse_information;
+use super::pole::Pole;
+use super::problem::{Group, Problem};
+use super::projection::Projection;
+use nalgebra::DMatrix;
+use rustfft::num_complex::Complex;
+
+/// What a place's record is like.
+#[derive(Clone, Copy)]
+pub struct Listening<'a> {
+    /// Sample rate, Hz.
+    pub rate_hz: f64,
+    /// Samples from the start of the fit to the end.
+    pub samples: usize,
+    /// One-sided noise density at a frequency in hertz, full scale squared per hertz.
+    pub density: &'a (dyn Fn(f64) -> f64 + Sync),
+}
+
+/// Joint Cramér–Rao covariance of (ω₁, δ₁, ω₂, δ₂, …), (rad/s)², row by row.
+///
+/// `amplitudes[j][m]`: of pole `j` at place `m` at the first sample of its record. Bins within
+/// `range_hz` count, each with the noise's density there (for noise that varies slowly over 1/T this is
+/// the bound of the time signal; Yao & Pandit 1995 give it for white noise). `None` where the poles can't
+/// be told apart in double precision or there are more unknowns than numbers.
+#[must_use]
+pub fn bound(
+    places: &[Listening<'_>],
+    poles: &[Pole],
+    amplitudes: &[Vec<Complex<f64>>],
+    range_hz: (f64, f64),
+) -> Option<DMatrix<f64>> {
+    let mut groups = Vec::with_capacity(places.len());
+    for (m, place) in places.iter().enumerate() {
+        let width = place.rate_hz / place.samples as f64;
+        let last = ((range_hz.1 / width).floor() as usize).min(place.samples.saturating_sub(1) / 2);
+        let first = (range_hz.0 / width).ceil().max(1.0) as usize;
+        if last <= first {
+            return None;
+        }
+        let mut bins = Bins::new(place.rate_hz, place.samples, first, last);
+        // E|X|² = T S/2 for X = Σ x exp(−iωn/fs)/fs; half of it in the real part.
+        let seconds = bins.seconds();
+        let hz = |omega: f64| omega / (2.0 * std::f64::consts::PI);
+        bins.weights = bins.omegas.iter().map(|o| 2.0 / (seconds * (place.density)(hz(*o))).sqrt()).collect();
+        let rows = 2 * bins.len();
+        groups.push(Group { bins, data: DMatrix::zeros(rows, 1), places: vec![m] });
+    }
+    for group in &mut groups {
+        let m = group.places[0];
+        let unknowns = poles.len() * 2;
+        let amplitude = |r: usize| amplitudes.get(r / 2).and_then(|a| a.get(m)).copied().unwrap_or_default();
+        let given = DMatrix::from_fn(unknowns, 1, |r, _| {
+            if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im }
+        });
+        group.data = group.matrix(poles, 0, None) * given;
+    }
+    let problem = Problem { groups, places: places.len(), terms: 0, band_hz: range_hz, prior: None };
+    let projection = Projection::new(&problem, poles)?;
+    inverse_information(&projection.normal(&problem, poles, &vec![1.0; places.len()]))
+}

@@ -1,0 +1,45 @@
+//! What a resonance is taken for, and why it may not be claimed.
+
+use super::pole::Pole;
+use super::{Kind, Mode};
+use crate::flag::{Flag, Flags};
+
+/// Poles that ring shorter belong to the measuring chain: the high-pass of a loudspeaker (order 4 at
+/// 28 Hz: 0.10 and 0.04 s); a room mode of that decay can't be told from it. Common practice, no source.
+const CHAIN_T60_S: f64 = 0.15;
+/// Relative sd of a decay beyond which it is no statement. Common practice, no source.
+const WIDE: f64 = 0.25;
+/// In units of the record: a decay longer than that is an extrapolation.
+const RECORDS: f64 = 1.3;
+
+/// Judges one resonance by its pole, its uncertainty and the record's length.
+pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
+    let pole = Pole { omega_per_s: mode.omega_per_s, decay_per_s: mode.decay_per_s };
+    let mut flags = Flags::default();
+    let steady = pole.decay_per_s < 1.5 / seconds
+        && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
+    if steady {
+        mode.kind = Kind::Hum;
+        if !near_mains(&pole, mode.omega_sd_per_s, seconds) {
+            flags.add(Flag::SteadyTone);
+        }
+    } else if pole.t60_s() < CHAIN_T60_S {
+        mode.kind = Kind::Loudspeaker;
+    } else {
+        if mode.decay_sd_per_s > WIDE * pole.decay_per_s {
+            flags.add(Flag::WideInterval);
+        }
+        if pole.t60_s() > RECORDS * seconds {
+            flags.add(Flag::ShortRecord);
+        }
+        mode.kind = if flags.is_empty() { Kind::Mode } else { Kind::Unsure };
+    }
+    mode.flags.extend(&flags);
+}
+
+/// Whether a steady tone lies at a multiple of 50 or 60 Hz (mains frequency held within 0.2 %: common practice).
+fn near_mains(pole: &Pole, omega_sd_per_s: f64, seconds: f64) -> bool {
+    let hz = pole.frequency_hz();
+    let reach = 0.002 * hz + 0.1 / seconds + 3.0 * omega_sd_per_s / (2.0 * std::f64::consts::PI);
+    [50.0, 60.0].iter().any(|mains| (hz - mains * (hz / mains).round().max(1.0)).abs() < reach)
+}

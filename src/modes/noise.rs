@@ -1,0 +1,179 @@
+//! The spectrum of what isn't response: its shape over frequency, common to all places.
+//!
+//! The level at each place comes from the fit's own residual; the shape starts from the background in
+//! the last part of the records, where it can be seen, and is bent by a power of frequency to fit the residual.
+
+use super::problem::Problem;
+use super::projection::Projection;
+use super::record::sounding_len;
+use super::settings::Place;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
+use std::f64::consts::PI;
+
+/// Shape of the noise density over frequency; its scale means nothing.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Shape {
+    /// ln of the density at 0, 1, 2 … Hz; empty: flat.
+    log_density: Vec<f64>,
+    /// Power of frequency on top (density ∝ f^exponent).
+    pub exponent: f64,
+}
+
+impl Shape {
+    /// ln of the density at an angular frequency.
+    fn log_at(&self, omega: f64) -> f64 {
+        let hz = omega / (2.0 * PI);
+        let power = self.exponent * (hz / 50.0).max(1e-3).ln();
+        let Some(last) = self.log_density.len().checked_sub(1) else { return power };
+        let at = hz.clamp(0.0, last as f64);
+        let (low, part) = (at.floor() as usize, at.fract());
+        power + self.log_density[low] * (1.0 - part) + self.log_density[(low + 1).min(last)] * part
+    }
+
+    /// Amplitude weight that makes noise of this shape white.
+    pub fn weight(&self, omega: f64) -> f64 {
+        (-0.5 * self.log_at(omega)).exp()
+    }
+
+    /// The shape seen in the last part of the records, or flat where that part is short or still decays.
+    pub fn of_background(places: &[&Place<'_>]) -> Self {
+        let tails: Vec<Tail> = places.iter().filter_map(|place| Tail::new(place)).collect();
+        if tails.is_empty() || tails.len() < places.len() || tails.iter().any(|t| t.decays) {
+            return Self::default();
+        }
+        Self { log_density: pooled(&tails), exponent: 0.0 }
+    }
+}
+
+/// Share of the record, from its end, that is looked at.
+const TAIL: f64 = 0.3;
+/// Seconds that a tail must have, and more than which it needn't.
+const TAIL_S: (f64, f64) = (0.25, 2.0);
+/// Reach of the running median, Hz: passes over lines and single modes, follows the background.
+const REACH_HZ: f64 = 6.0;
+/// Highest frequency of a shape, Hz.
+const TOP_HZ: usize = 310;
+
+/// Spectrum of the end of one record.
+struct Tail {
+    /// Bin width, Hz.
+    step_hz: f64,
+    /// Density of each bin over the record's own geometric mean.
+    log_power: Vec<f64>,
+    /// Whether the first half holds over twice the power of the second.
+    decays: bool,
+}
+
+impl Tail {
+    fn new(place: &Place<'_>) -> Option<Self> {
+        let end = sounding_len(&place.samples);
+        let first = (place.onset_s * place.rate_hz).max(0.0) as usize;
+        let whole = end.checked_sub(first)?;
+        let len = ((TAIL * whole as f64) as usize).min((TAIL_S.1 * place.rate_hz) as usize);
+        if (len as f64) < TAIL_S.0 * place.rate_hz {
+            return None;
+        }
+        let samples = &place.samples[end - len..end];
+        let power = hann_periodogram(samples);
+        let step_hz = place.rate_hz / len as f64;
+        let range = ((15.0 / step_hz) as usize + 1)..((200.0 / step_hz) as usize).min(power.len());
+        let sum = |half: &[f64]| -> f64 {
+            let step_hz = place.rate_hz / half.len() as f64;
+            let power = hann_periodogram(half);
+            power.iter().enumerate().filter(|(k, _)| (15.0..200.0).contains(&(*k as f64 * step_hz))).map(|p| p.1).sum()
+        };
+        let decays = sum(&samples[..len / 2]) > 2.0 * sum(&samples[len / 2..]);
+        let log_power: Vec<f64> = power.iter().map(|p| p.max(f64::MIN_POSITIVE).ln()).collect();
+        let mean = log_power.get(range.clone())?.iter().sum::<f64>() / range.len().max(1) as f64;
+        Some(Self { step_hz, log_power: log_power.iter().map(|p| p - mean).collect(), decays })
+    }
+}
+
+/// Periodogram behind a Hann window (a strong hum must not leak over the background beside it).
+fn hann_periodogram(samples: &[f64]) -> Vec<f64> {
+    let n = samples.len();
+    let mut buffer: Vec<Complex<f64>> = samples
+        .iter()
+        .enumerate()
+        .map(|(i, s)| Complex::from(s * (PI * (i as f64 + 0.5) / n as f64).sin().powi(2)))
+        .collect();
+    FftPlanner::new().plan_fft_forward(n).process(&mut buffer);
+    buffer.iter().take(n / 2).map(|v| v.norm_sqr()).collect()
+}
+
+/// Running median over all tails, its departures from a power of frequency shrunk where they are within chance.
+fn pooled(tails: &[Tail]) -> Vec<f64> {
+    let median = |hz: f64| -> (f64, f64) {
+        let mut near: Vec<f64> = Vec::new();
+        for tail in tails {
+            let first = ((hz - REACH_HZ).max(3.0) / tail.step_hz).ceil() as usize;
+            let last = ((hz + REACH_HZ) / tail.step_hz).floor() as usize;
+            near.extend(tail.log_power.iter().take(last + 1).skip(first));
+        }
+        near.sort_by(f64::total_cmp);
+        (near.get(near.len() / 2).copied().unwrap_or(0.0), near.len() as f64)
+    };
+    let raw: Vec<(f64, f64)> = (0..=TOP_HZ).map(|hz| median((hz as f64).max(8.0))).collect();
+    let trend = power_law(&raw);
+    let shrunk: Vec<f64> = raw
+        .iter()
+        .zip(&trend)
+        .map(|((value, count), trend)| {
+            // Variance of the log of a median of exponentials, 1/ln²2 over the count; a Hann window
+            // leaves about 1/1.9 of the bins independent.
+            let (departure, chance) = (value - trend, 4.0 / count.max(1.0));
+            trend + departure * departure * departure / (departure * departure + chance)
+        })
+        .collect();
+    (0..=TOP_HZ).map(|i| mean(&shrunk[i.saturating_sub(3)..(i + 4).min(TOP_HZ + 1)])).collect()
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+/// Straight line through ln density over ln f, 15 to 200 Hz.
+fn power_law(raw: &[(f64, f64)]) -> Vec<f64> {
+    let x = |hz: usize| (hz.max(8) as f64).ln();
+    let (mut n, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (hz, (y, _)) in raw.iter().enumerate().take(201).skip(15) {
+        n += 1.0;
+        sx += x(hz);
+        sy += y;
+        sxx += x(hz) * x(hz);
+        sxy += x(hz) * y;
+    }
+    let slope = (n * sxy - sx * sy) / (n * sxx - sx * sx);
+    let offset = (sy - slope * sx) / n;
+    (0..raw.len()).map(|hz| offset + slope * x(hz)).collect()
+}
+
+/// The power of frequency that the residual has beyond the weights: maximum likelihood for
+/// exponentially distributed powers with a level for each place (a gamma regression with log link).
+pub(crate) fn residual_exponent(problem: &Problem, fit: &Projection) -> f64 {
+    let mut b = 0.0;
+    for _ in 0..6 {
+        let (mut slope, mut curvature) = (0.0, 0.0);
+        for (group, fit) in problem.groups.iter().zip(&fit.groups) {
+            let n = group.bins.len();
+            let x: Vec<f64> = group.bins.omegas.iter().map(|o| (o / (2.0 * PI * 50.0)).ln()).collect();
+            let middle = mean(&x);
+            for column in fit.residual.column_iter() {
+                let scaled: Vec<f64> = (0..n)
+                    .map(|k| {
+                        (column[k] * column[k] + column[n + k] * column[n + k]) * (-b * (x[k] - middle)).exp()
+                    })
+                    .collect();
+                let level = mean(&scaled).max(f64::MIN_POSITIVE);
+                for k in 0..n {
+                    let (x, ratio) = (x[k] - middle, scaled[k] / level);
+                    slope += x * (ratio - 1.0);
+                    curvature += x * x;
+                }
+            }
+        }
+        b += (slope / curvature.max(f64::MIN_POSITIVE)).clamp(-2.0, 2.0);
+    }
+    b.clamp(-8.0, 8.0)
+}

@@ -1,0 +1,120 @@
+//! One frequency window of the fit: spectra of all places, the polynomial beside the poles, the prior.
+
+use super::basis::Bins;
+use super::pole::Pole;
+use nalgebra::DMatrix;
+
+/// Places whose records have one rate and one length, so that one set of columns serves them all.
+#[derive(Debug, Clone)]
+pub(crate) struct Group {
+    /// Their bins within the window.
+    pub bins: Bins,
+    /// Weighted spectra over fs: real parts above imaginary parts, one column a place.
+    pub data: DMatrix<f64>,
+    /// Which place each column is.
+    pub places: Vec<usize>,
+}
+
+/// All that a window of the fit knows before any pole is chosen.
+#[derive(Debug, Clone)]
+pub(crate) struct Problem {
+    /// The groups; every place of the fit is in exactly one.
+    pub groups: Vec<Group>,
+    /// How many places there are.
+    pub places: usize,
+    /// Terms of the complex polynomial (degree + 1) that takes what the poles don't: direct sound, far poles, a start too early.
+    pub terms: usize,
+    /// Edges of the bins used, Hz.
+    pub band_hz: (f64, f64),
+    /// What amplitudes to expect, if anything.
+    pub prior: Option<Prior>,
+}
+
+/// A weak Gaussian prior on amplitudes: a pole is not much stronger than the response around it.
+///
+/// Neighbouring poles with huge opposite amplitudes describe what is no resonance; the prior's sd,
+/// `WIDTH` times the amplitude of one pole that makes up the whole response, leaves all others alone.
+#[derive(Debug, Clone)]
+pub(crate) struct Prior {
+    /// Frequencies, rad/s, rising.
+    pub omegas: Vec<f64>,
+    /// Rms over places of response over noise around each frequency.
+    pub response_over_noise: Vec<f64>,
+}
+
+/// Prior sd in units of the amplitude that alone explains the response. Wide enough to cost nothing
+/// where the data speak; common practice in ridge regression, no source for the figure.
+const WIDTH: f64 = 3.0;
+
+impl Prior {
+    /// Weight of the row that draws an amplitude of this pole to zero, in a record of `seconds`.
+    fn weight(&self, pole: &Pole, seconds: f64) -> f64 {
+        let at = self.omegas.partition_point(|o| *o < pole.omega_per_s).min(self.omegas.len() - 1);
+        1.0 / (WIDTH * pole.decay_per_s.max(1.0 / seconds) * self.response_over_noise[at].max(1.0))
+    }
+}
+
+impl Group {
+    /// Real numbers per place.
+    pub fn rows(&self) -> usize {
+        2 * self.bins.len()
+    }
+
+    /// Columns of all poles and of the polynomial; below them the prior's rows.
+    pub fn matrix(&self, poles: &[Pole], terms: usize, prior: Option<&Prior>) -> DMatrix<f64> {
+        let rows = self.rows();
+        let extra = if prior.is_some() { 2 * poles.len() } else { 0 };
+        let mut matrix = DMatrix::zeros(rows + extra, 2 * poles.len() + 2 * terms);
+        let mut pairs = matrix.as_mut_slice().chunks_exact_mut(2 * (rows + extra));
+        for (j, (pole, pair)) in poles.iter().zip(&mut pairs).enumerate() {
+            let (first, second) = pair.split_at_mut(rows + extra);
+            self.bins.columns(pole, &mut first[..rows], &mut second[..rows]);
+            if let Some(prior) = prior {
+                let weight = prior.weight(pole, self.bins.seconds());
+                first[rows + 2 * j] = weight;
+                second[rows + 2 * j + 1] = weight;
+            }
+        }
+        for (degree, pair) in pairs.enumerate() {
+            let (first, second) = pair.split_at_mut(rows + extra);
+            self.bins.polynomial(degree, &mut first[..rows], &mut second[..rows]);
+        }
+        matrix
+    }
+
+    /// Derivatives along the real direction of λ: of the Re A column, then the Im A column of each pole.
+    pub fn derivatives(&self, poles: &[Pole], rows: usize) -> DMatrix<f64> {
+        let own = self.rows();
+        let mut matrix = DMatrix::zeros(rows, 2 * poles.len());
+        for (pole, pair) in poles.iter().zip(matrix.as_mut_slice().chunks_exact_mut(2 * rows)) {
+            let (first, second) = pair.split_at_mut(rows);
+            self.bins.derivatives(pole, &mut first[..own], &mut second[..own]);
+        }
+        matrix
+    }
+}
+
+impl Problem {
+    /// Real numbers of a place.
+    pub fn rows_of(&self, place: usize) -> usize {
+        self.groups.iter().find(|g| g.places.contains(&place)).map_or(0, Group::rows)
+    }
+
+    /// Parameters that a place pays for `poles` poles: its amplitudes, its polynomial, its share of the poles.
+    pub fn price(&self, poles: usize) -> f64 {
+        let poles = poles as f64;
+        2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.terms as f64
+    }
+
+    /// The most poles that leave more than `1 − share` of the numbers to the noise.
+    pub fn most_poles(&self, share: f64) -> usize {
+        let rows = self.groups.iter().map(Group::rows).min().unwrap_or(0) as f64;
+        let per_pole = 2.0 * (1.0 + 1.0 / self.places as f64);
+        ((share * rows - 2.0 * self.terms as f64) / per_pole).max(0.0) as usize
+    }
+
+    /// Longest record, s.
+    pub fn seconds(&self) -> f64 {
+        self.groups.iter().map(|g| g.bins.seconds()).fold(0.0, f64::max)
+    }
+}

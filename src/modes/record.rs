@@ -1,0 +1,183 @@
+//! Places become records that begin at their onset, grouped by rate and length, with their spectra.
+
+use super::basis::Bins;
+use super::noise::Shape;
+use super::problem::{Group, Problem};
+use super::settings::Place;
+use nalgebra::DMatrix;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
+use std::sync::Arc;
+
+/// How a record is cut.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Cut {
+    /// Start after the onset, s.
+    pub later_s: f64,
+    /// Share of the rest that is kept.
+    pub keep: f64,
+}
+
+impl Cut {
+    /// From the onset to the end.
+    pub const WHOLE: Cut = Cut { later_s: 0.0, keep: 1.0 };
+}
+
+/// Records longer than this are cut: 25–30 dB of decay hold all that a fit can use (Yao & Pandit 1995),
+/// and modes of more than 10 s don't occur in rooms.
+const LONGEST_S: f64 = 6.0;
+/// Shorter records can't tell poles from a polynomial.
+const SHORTEST_S: f64 = 0.12;
+/// Records of one rate whose lengths differ by less than this are cut to one length.
+const ALIKE: f64 = 0.03;
+
+/// One place's record as it is fitted.
+#[derive(Debug, Clone)]
+pub(crate) struct Record {
+    /// Index in the caller's places.
+    pub place: usize,
+    /// Sample rate, Hz.
+    pub rate_hz: f64,
+    /// First sample used.
+    pub first: usize,
+    /// Samples used.
+    pub len: usize,
+    /// Time of the first sample used, s from sample 0 of the place.
+    pub start_s: f64,
+}
+
+/// Records of one rate and length.
+#[derive(Debug, Clone)]
+struct Bunch {
+    rate_hz: f64,
+    len: usize,
+    /// Index in `Records::records` and spectrum over fs, bins 0 to len/2.
+    spectra: Vec<(usize, Vec<Complex<f64>>)>,
+}
+
+/// All records of one state, cut in one way.
+#[derive(Debug, Clone)]
+pub(crate) struct Records {
+    /// The usable places, in order.
+    pub records: Vec<Record>,
+    bunches: Vec<Bunch>,
+}
+
+/// Samples up to the last that isn't silent: an exporter's zero padding is no measurement.
+pub(crate) fn sounding_len(samples: &[f64]) -> usize {
+    let top = samples.iter().fold(0.0_f64, |t, s| t.max(s.abs()));
+    samples.iter().rposition(|s| s.abs() > 1e-10 * top).map_or(0, |last| last + 1)
+}
+
+/// The largest length up to `len` with no prime factor over 7, for a quick transform.
+fn quick_length(len: usize) -> usize {
+    let smooth = |mut n: usize| {
+        for p in [2, 3, 5, 7] {
+            while n.is_multiple_of(p) {
+                n /= p;
+            }
+        }
+        n == 1
+    };
+    (1..=len).rev().find(|n| smooth(*n)).unwrap_or(len)
+}
+
+fn record(index: usize, place: &Place<'_>, cut: Cut) -> Option<Record> {
+    if !(place.rate_hz.is_finite() && place.rate_hz > 0.0 && place.onset_s.is_finite()) {
+        return None;
+    }
+    if place.samples.iter().any(|s| !s.is_finite()) {
+        return None;
+    }
+    let first = ((place.onset_s + cut.later_s) * place.rate_hz).ceil().max(0.0) as usize;
+    let rest = sounding_len(&place.samples).saturating_sub(first);
+    let kept = rest.min((LONGEST_S * place.rate_hz) as usize);
+    let len = (kept as f64 * cut.keep) as usize;
+    if (len as f64) < SHORTEST_S * place.rate_hz {
+        return None;
+    }
+    let start_s = first as f64 / place.rate_hz;
+    Some(Record { place: index, rate_hz: place.rate_hz, first, len, start_s })
+}
+
+impl Records {
+    /// Cuts and transforms all usable places.
+    pub fn new(places: &[Place<'_>], cut: Cut) -> Self {
+        let mut records: Vec<Record> =
+            places.iter().enumerate().filter_map(|(i, place)| record(i, place, cut)).collect();
+        let mut order: Vec<usize> = (0..records.len()).collect();
+        order.sort_by(|a, b| {
+            let (a, b) = (&records[*a], &records[*b]);
+            a.rate_hz.total_cmp(&b.rate_hz).then(a.len.cmp(&b.len))
+        });
+        let mut bunches: Vec<Bunch> = Vec::new();
+        for index in order {
+            let r = &records[index];
+            match bunches.last_mut() {
+                Some(bunch)
+                    if bunch.rate_hz.total_cmp(&r.rate_hz).is_eq()
+                        && r.len as f64 <= bunch.len as f64 * (1.0 + ALIKE) =>
+                {
+                    bunch.spectra.push((index, Vec::new()));
+                }
+                _ => bunches.push(Bunch { rate_hz: r.rate_hz, len: r.len, spectra: vec![(index, Vec::new())] }),
+            }
+        }
+        let mut planner = FftPlanner::new();
+        for bunch in &mut bunches {
+            bunch.len = quick_length(bunch.len);
+            let fft = planner.plan_fft_forward(bunch.len);
+            bunch.spectra.sort_by_key(|(index, _)| *index);
+            for (index, spectrum) in &mut bunch.spectra {
+                let record = &mut records[*index];
+                record.len = bunch.len;
+                let samples = &places[record.place].samples[record.first..record.first + record.len];
+                *spectrum = transform(samples, record.rate_hz, &fft);
+            }
+        }
+        Self { records, bunches }
+    }
+
+    /// The window `band_hz` as a least-squares problem with noise of the given shape.
+    ///
+    /// `None` where a record has too few bins in it to say anything.
+    pub fn problem(&self, band_hz: (f64, f64), terms: usize, shape: &Shape) -> Option<Problem> {
+        let mut groups = Vec::with_capacity(self.bunches.len());
+        for bunch in &self.bunches {
+            let width = bunch.rate_hz / bunch.len as f64;
+            let first = (band_hz.0 / width).ceil().max(1.0) as usize;
+            let last = ((band_hz.1 / width).floor() as usize).min((bunch.len - 1) / 2);
+            if last < first + terms + 3 {
+                return None;
+            }
+            let mut bins = Bins::new(bunch.rate_hz, bunch.len, first, last);
+            bins.weights = bins.omegas.iter().map(|omega| shape.weight(*omega)).collect();
+            let n = bins.len();
+            let data = DMatrix::from_fn(2 * n, bunch.spectra.len(), |row, column| {
+                let k = row % n;
+                let value = bunch.spectra[column].1[first + k] * bins.weights[k];
+                if row < n { value.re } else { value.im }
+            });
+            let places = bunch.spectra.iter().map(|(index, _)| *index).collect();
+            groups.push(Group { bins, data, places });
+        }
+        Some(Problem { groups, places: self.records.len(), terms, band_hz, prior: None })
+    }
+
+    /// Longest record, s.
+    pub fn seconds(&self) -> f64 {
+        self.bunches.iter().map(|b| b.len as f64 / b.rate_hz).fold(0.0, f64::max)
+    }
+
+    /// Highest frequency that all rates carry, Hz.
+    pub fn top_hz(&self) -> f64 {
+        self.bunches.iter().map(|b| 0.45 * b.rate_hz).fold(f64::INFINITY, f64::min)
+    }
+}
+
+fn transform(samples: &[f64], rate_hz: f64, fft: &Arc<dyn rustfft::Fft<f64>>) -> Vec<Complex<f64>> {
+    let mut buffer: Vec<Complex<f64>> = samples.iter().map(|s| Complex::from(s / rate_hz)).collect();
+    fft.process(&mut buffer);
+    buffer.truncate(samples.len() / 2 + 1);
+    buffer
+}

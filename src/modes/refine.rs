@@ -1,0 +1,107 @@
+//! Levenberg–Marquardt on the poles of a window, amplitudes projected out.
+
+use super::pole::{LN_1000, Pole};
+use super::problem::Problem;
+use super::projection::{Normal, Projection};
+use nalgebra::{Cholesky, DVector};
+use std::f64::consts::PI;
+
+/// When to stop, and what steps are allowed.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Effort {
+    /// Most accepted steps.
+    pub steps: usize,
+    /// Stop when a step gains less than this of χ², in units of the noise variance.
+    pub enough: f64,
+}
+
+/// A set of poles with its best linear fit.
+#[derive(Debug, Clone)]
+pub(crate) struct Fitted {
+    /// The poles.
+    pub poles: Vec<Pole>,
+    /// Linear fit at these poles.
+    pub projection: Projection,
+}
+
+/// Shortest and longest T60 that the fit will try, s; outside is no room mode at these frequencies.
+const T60_RANGE_S: (f64, f64) = (0.02, 200.0);
+/// How far outside the window a pole may lie, Hz: its flank still reaches in.
+pub(crate) const OUTSIDE_HZ: f64 = 6.0;
+
+/// Moves the poles to the least weighted squares, noise variances held.
+///
+/// Returns `None` only where the start itself can't be fitted (dependent columns, too many poles).
+pub(crate) fn refine(problem: &Problem, start: &[Pole], variances: &[f64], effort: Effort) -> Option<Fitted> {
+    let mut best = Fitted { poles: start.to_vec(), projection: Projection::new(problem, start)? };
+    if start.is_empty() {
+        return Some(best);
+    }
+    let mut damping = 1e-3;
+    for _ in 0..effort.steps {
+        let before = best.projection.chi_square(variances);
+        let normal = best.projection.normal(problem, &best.poles, variances);
+        let Some((next, used)) = improve(problem, &best, &normal, variances, damping) else { break };
+        let gained = before - next.projection.chi_square(variances);
+        best = next;
+        damping = (used / 10.0).max(1e-10);
+        if gained < effort.enough {
+            break;
+        }
+    }
+    Some(best)
+}
+
+/// One step that lowers χ², raising the damping until one does.
+fn improve(
+    problem: &Problem,
+    now: &Fitted,
+    normal: &Normal,
+    variances: &[f64],
+    mut damping: f64,
+) -> Option<(Fitted, f64)> {
+    let before = now.projection.chi_square(variances);
+    for _ in 0..8 {
+        if let Some(step) = damped_step(normal, damping) {
+            let poles = moved(problem, &now.poles, &step);
+            if let Some(projection) = Projection::new(problem, &poles) {
+                if projection.chi_square(variances) < before {
+                    return Some((Fitted { poles, projection }, damping));
+                }
+            }
+        }
+        damping *= 10.0;
+    }
+    None
+}
+
+fn damped_step(normal: &Normal, damping: f64) -> Option<DVector<f64>> {
+    let mut matrix = normal.matrix.clone();
+    for i in 0..matrix.nrows() {
+        matrix[(i, i)] *= 1.0 + damping;
+    }
+    let step = Cholesky::new(matrix)?.solve(&normal.gradient);
+    step.iter().all(|s| s.is_finite()).then_some(step)
+}
+
+/// Applies a step, at most 0.6 δ + 0.5/T each way, within the window and the allowed decays.
+fn moved(problem: &Problem, poles: &[Pole], step: &DVector<f64>) -> Vec<Pole> {
+    let (low, high) = problem.band_hz;
+    let omegas = (2.0 * PI * (low - OUTSIDE_HZ).max(1.0), 2.0 * PI * (high + OUTSIDE_HZ));
+    let decays = (LN_1000 / T60_RANGE_S.1, LN_1000 / T60_RANGE_S.0);
+    let least = 0.5 / problem.seconds();
+    let reach = |pole: &Pole| 0.6 * pole.decay_per_s + least;
+    poles
+        .iter()
+        .enumerate()
+        .map(|(j, pole)| {
+            let r = reach(pole);
+            let omega = pole.omega_per_s + step[2 * j].clamp(-r, r);
+            let decay = (pole.decay_per_s + step[2 * j + 1].clamp(-r, r)).max(0.3 * pole.decay_per_s);
+            Pole {
+                omega_per_s: omega.clamp(omegas.0, omegas.1),
+                decay_per_s: decay.clamp(decays.0, decays.1),
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,122 @@
+//! One fit from start to end: search in narrow bands, answer in wide windows.
+
+use super::gain::Candidates;
+use super::layout::{Span, spans, windows};
+use super::noise::{Shape, residual_exponent};
+use super::pole::Pole;
+use super::record::Records;
+use super::window::{THOROUGH, Window};
+use rayon::prelude::*;
+
+/// The choices of one fit that a refit may make otherwise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Choices {
+    /// Degree of the polynomial.
+    pub degree: usize,
+    /// What a window answers for, Hz.
+    pub own_hz: f64,
+    /// What a window fits beyond, Hz.
+    pub guard_hz: f64,
+    /// So many poles are fitted over the whole range at once.
+    pub at_once: usize,
+    /// What a search band answers for, Hz (it fits twice as much).
+    pub search_hz: f64,
+    /// By how much the search bands are moved, Hz.
+    pub offset_hz: f64,
+}
+
+impl Choices {
+    /// What serves best (see `docs/` for the trials): two degrees, windows of about 105 Hz.
+    pub const USUAL: Choices = Choices {
+        degree: 2,
+        own_hz: 55.0,
+        guard_hz: 25.0,
+        at_once: 35,
+        search_hz: 18.0,
+        offset_hz: 0.0,
+    };
+}
+
+/// A window with its final poles.
+#[derive(Debug, Clone)]
+pub(crate) struct Answer {
+    /// Which poles it answers for.
+    pub span: Span,
+    /// Fit of all poles that reach into it.
+    pub window: Window,
+}
+
+/// What a fit needs beside its records.
+#[derive(Clone, Copy)]
+pub(crate) struct Task<'a> {
+    /// Frequencies to fit, Hz.
+    pub range_hz: (f64, f64),
+    /// Noise over frequency.
+    pub shape: &'a Shape,
+    /// How to go about it.
+    pub choices: Choices,
+    /// Whether to stop.
+    pub cancelled: &'a (dyn Fn() -> bool + Sync),
+}
+
+/// Finds poles from nothing, band by band.
+pub(crate) fn search(records: &Records, task: &Task<'_>) -> Vec<Pole> {
+    let own = task.choices.search_hz;
+    let bands = spans(task.range_hz, own, 0.5 * own, task.choices.offset_hz);
+    let found: Vec<Vec<Pole>> = bands.par_iter().map(|band| search_band(records, task, band)).collect();
+    let mut poles = found.concat();
+    poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
+    without_twins(poles, records.seconds())
+}
+
+fn search_band(records: &Records, task: &Task<'_>, band: &Span) -> Vec<Pole> {
+    let limits = (band.fits_from_hz, band.fits_to_hz.min(records.top_hz()));
+    let Some(problem) = records.problem(limits, task.choices.degree + 1, task.shape) else { return Vec::new() };
+    let candidates = Candidates::new(&problem, limits.0, limits.1);
+    let Some(mut window) = Window::new(problem, &[]) else { return Vec::new() };
+    window.grow(&candidates, 2, task.cancelled);
+    window.fit.poles.iter().filter(|p| band.owns(p)).copied().collect()
+}
+
+/// Leaves out the second of two poles that neighbouring bands found on either side of their seam.
+fn without_twins(poles: Vec<Pole>, seconds: f64) -> Vec<Pole> {
+    let mut kept: Vec<Pole> = Vec::with_capacity(poles.len());
+    for pole in poles {
+        let twin = kept.last().is_some_and(|last| {
+            let near = 0.3 * last.decay_per_s.min(pole.decay_per_s) + 0.3 / seconds;
+            last.distance_per_s(&pole) < near
+        });
+        if !twin {
+            kept.push(pole);
+        }
+    }
+    kept
+}
+
+/// Fits given poles jointly in wide windows, adds what is missing and drops what isn't worth its price.
+pub(crate) fn answer(records: &Records, task: &Task<'_>, poles: &[Pole]) -> Vec<Answer> {
+    let c = task.choices;
+    let spans = windows(task.range_hz, c.own_hz, c.guard_hz, c.at_once, poles);
+    let answers: Vec<Option<Answer>> =
+        spans.par_iter().map(|span| answer_window(records, task, span, poles)).collect();
+    answers.into_iter().flatten().collect()
+}
+
+fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<Answer> {
+    let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
+    let mut shape = task.shape.clone();
+    let mut poles: Vec<Pole> = poles.iter().filter(|p| span.meets(p)).copied().collect();
+    let problem = records.problem(limits, task.choices.degree + 1, &shape)?;
+    poles.truncate(problem.most_poles(0.45));
+    let mut window = Window::new(problem, &poles)?;
+    window.settle(THOROUGH, 1);
+    shape.exponent += residual_exponent(&window.problem, &window.fit.projection);
+    let problem = records.problem(limits, task.choices.degree + 1, &shape)?;
+    let candidates = Candidates::new(&problem, limits.0, limits.1);
+    let mut window = Window::new(problem, &window.fit.poles)?;
+    window.settle(THOROUGH, 1);
+    window.grow(&candidates, 1, task.cancelled);
+    window.prune(task.cancelled);
+    window.settle(THOROUGH, 2);
+    Some(Answer { span: *span, window })
+}

@@ -1,0 +1,185 @@
+//! One window of the fit on its way: poles, noise levels, and the price of one pole more.
+
+use super::gain::Candidates;
+use super::pole::Pole;
+use super::problem::Problem;
+use super::projection::Projection;
+use super::refine::{Effort, Fitted, refine};
+use statrs::distribution::{ChiSquared, ContinuousCDF};
+
+/// A problem, the poles chosen so far and the noise they leave.
+#[derive(Debug, Clone)]
+pub(crate) struct Window {
+    /// Data and columns.
+    pub problem: Problem,
+    /// Poles and linear fit.
+    pub fit: Fitted,
+    /// Noise variance of each place, in units of the weighted bins.
+    pub variances: Vec<f64>,
+}
+
+/// At most this share of the numbers may go into parameters: beyond, noise is interpolated.
+const MOST: f64 = 0.45;
+/// Chance that noise alone adds a pole somewhere in the window.
+const CHANCE: f64 = 0.01;
+/// Quick steps while poles are still being sought.
+pub(crate) const QUICK: Effort = Effort { steps: 5, enough: 0.3 };
+/// Steps to the bottom.
+pub(crate) const THOROUGH: Effort = Effort { steps: 40, enough: 1e-3 };
+
+/// Squares below this share of the data are rounding, not noise.
+const ROUNDING: f64 = 1e-25;
+
+/// Noise variance from what a fit leaves, for the degrees of freedom it leaves.
+pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) -> Vec<f64> {
+    let mut variances = vec![1.0; problem.places];
+    for group in &problem.groups {
+        let rows = group.rows() as f64;
+        let free = (rows - problem.price(poles)).max(1.0);
+        for (data, place) in group.data.column_iter().zip(&group.places) {
+            let rounding = ROUNDING * data.norm_squared().max(f64::MIN_POSITIVE);
+            variances[*place] = fit.squares[*place].max(rounding) / free;
+        }
+    }
+    variances
+}
+
+impl Window {
+    /// A window with these poles to start from; `None` where they can't be fitted.
+    pub fn new(problem: Problem, poles: &[Pole]) -> Option<Self> {
+        let fit = Fitted { poles: poles.to_vec(), projection: Projection::new(&problem, poles)? };
+        let variances = variances_of(&problem, &fit.projection, poles.len());
+        Some(Self { problem, fit, variances })
+    }
+
+    /// −2 ln likelihood with every place's noise level free, each fit judged by the freedom it leaves.
+    ///
+    /// RSS/(n − p) rather than RSS/n: the logarithm of a residual that many poles interpolate away
+    /// would beat any price.
+    pub fn score(&self) -> f64 {
+        self.score_of(&self.fit)
+    }
+
+    fn score_of(&self, fit: &Fitted) -> f64 {
+        let variances = variances_of(&self.problem, &fit.projection, fit.poles.len());
+        variances.iter().enumerate().map(|(m, v)| self.problem.rows_of(m) as f64 * v.ln()).sum()
+    }
+
+    /// What one pole more must gain: the level that noise reaches somewhere in the window with the
+    /// chance `CHANCE`, from χ² with 2 + 2 × places degrees of freedom in 3 B T independent tries.
+    pub fn threshold(&self) -> f64 {
+        let tries = 3.0 * (self.problem.band_hz.1 - self.problem.band_hz.0) * self.problem.seconds();
+        let freedom = 2.0 + 2.0 * self.problem.places as f64;
+        ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE / tries.max(1.0)))
+    }
+
+    /// Refines the poles and the noise levels in turn.
+    pub fn settle(&mut self, effort: Effort, rounds: usize) {
+        for _ in 0..rounds {
+            if let Some(fit) = refine(&self.problem, &self.fit.poles, &self.variances, effort) {
+                self.fit = fit;
+            }
+            self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
+        }
+    }
+
+    /// The fit with poles added, refined quickly, and its score.
+    fn with(&self, added: &[Pole]) -> Option<(Fitted, f64)> {
+        let mut poles = self.fit.poles.clone();
+        poles.extend_from_slice(added);
+        let fit = refine(&self.problem, &poles, &self.variances, QUICK)?;
+        let score = self.score_of(&fit);
+        Some((fit, score))
+    }
+
+    /// Adds poles from the candidates until none is worth its price.
+    ///
+    /// `patience`: how many steps below their price may be tried on, in case several poles together earn it.
+    pub fn grow(&mut self, candidates: &Candidates, patience: usize, cancelled: &dyn Fn() -> bool) {
+        let most = self.problem.most_poles(MOST);
+        let threshold = self.threshold();
+        let (mut best, mut best_score, mut worse) = (self.fit.clone(), self.score(), 0);
+        while self.fit.poles.len() < most && worse <= patience && !cancelled() {
+            let missing = self.fit.poles.len() - best.poles.len();
+            let asked = |fit: &Fitted| threshold * (fit.poles.len() - best.poles.len()) as f64;
+            let enough = |fit: &Fitted, score: f64| best_score - score > asked(fit);
+            let Some((fit, score)) = self.step(candidates, most, missing, &enough) else { break };
+            if enough(&fit, score) {
+                (best, best_score, worse) = (fit.clone(), score, 0);
+            } else {
+                worse += 1;
+            }
+            self.fit = fit;
+            self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
+        }
+        self.fit = best;
+        self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
+    }
+
+    /// The first of several additions that is worth its price, else the best of them.
+    fn step(
+        &self,
+        candidates: &Candidates,
+        most: usize,
+        missing: usize,
+        enough: &dyn Fn(&Fitted, f64) -> bool,
+    ) -> Option<(Fitted, f64)> {
+        let threshold = self.threshold();
+        let gains = candidates.gains(&self.problem, &self.fit.projection, &self.variances);
+        let peaks = candidates.peaks(&gains, 2.0, 0.3 * threshold);
+        let strong = threshold.max(0.3 * peaks.first()?.gain);
+        let together = peaks.iter().filter(|p| p.gain > strong).take((most - self.fit.poles.len()).min(4));
+        let together: Vec<Pole> = together.map(|p| p.pole).collect();
+        let singles = peaks.iter().take(3).map(|p| vec![p.pole]);
+        let first = (missing == 0 && together.len() > 1).then_some(together);
+        let mut best: Option<(Fitted, f64)> = None;
+        for added in first.into_iter().chain(singles) {
+            let Some((fit, score)) = self.with(&added) else { continue };
+            if enough(&fit, score) {
+                return Some((fit, score));
+            }
+            if best.as_ref().is_none_or(|(_, s)| score < *s) {
+                best = Some((fit, score));
+            }
+        }
+        best
+    }
+
+    /// Fall of χ² that each pole brings with the others where they are (more than it would cost after a refit).
+    pub fn worths(&self) -> Vec<f64> {
+        let mut worths = vec![0.0; self.fit.poles.len()];
+        for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {
+            let Some(spread) = fit.spread() else { continue };
+            for (j, worth) in worths.iter_mut().enumerate() {
+                let block = spread.view((2 * j, 2 * j), (2, 2));
+                let determinant = block[(0, 0)] * block[(1, 1)] - block[(0, 1)] * block[(1, 0)];
+                for (m, place) in group.places.iter().enumerate() {
+                    let (a, b) = (fit.coefficients[(2 * j, m)], fit.coefficients[(2 * j + 1, m)]);
+                    let square = block[(1, 1)] * a * a - 2.0 * block[(0, 1)] * a * b + block[(0, 0)] * b * b;
+                    *worth += square / determinant / self.variances[*place];
+                }
+            }
+        }
+        worths
+    }
+
+    /// Drops poles that aren't worth their price, the cheapest first, trying the four cheapest with a refit.
+    pub fn prune(&mut self, cancelled: &dyn Fn() -> bool) {
+        let threshold = self.threshold();
+        while !self.fit.poles.is_empty() && !cancelled() {
+            let worths = self.worths();
+            let mut order: Vec<usize> = (0..worths.len()).filter(|j| worths[*j] < 8.0 * threshold).collect();
+            order.sort_by(|a, b| worths[*a].total_cmp(&worths[*b]));
+            let score = self.score();
+            let trial = order.into_iter().take(4).find_map(|j| {
+                let mut poles = self.fit.poles.clone();
+                poles.remove(j);
+                let fit = refine(&self.problem, &poles, &self.variances, QUICK)?;
+                (self.score_of(&fit) - score < threshold).then_some(fit)
+            });
+            let Some(fit) = trial else { break };
+            self.fit = fit;
+            self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
+        }
+    }
+}

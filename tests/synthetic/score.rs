@@ -1,0 +1,262 @@
+//! Scores the mode fit against the truth and the Cramér–Rao bound.
+#![allow(dead_code)]
+
+use super::synthetic::{Conditions, Measured, RATE_HZ, Room, Scene, measure, scene};
+use rustfft::num_complex::Complex;
+use std::f64::consts::PI;
+use stillroom::modes::{FitSettings, Kind, Listening, ModeSet, Place, Pole, bound, fit};
+
+/// One row of the table.
+#[derive(Clone)]
+pub struct Cell {
+    pub label: String,
+    pub room: Room,
+    pub conditions: Conditions,
+    pub seed: u64,
+}
+
+impl Cell {
+    pub fn name(&self) -> String {
+        format!("{} {}p {}", self.room.name, self.conditions.places, self.label)
+    }
+
+    pub fn all() -> Vec<Cell> {
+        let rooms = [
+            Room { name: "13 m³", size_m: [2.9, 2.1, 2.2], admittance: (0.008, 0.03) },
+            Room { name: "34 m³", size_m: [4.1, 3.2, 2.6], admittance: (0.006, 0.02) },
+            Room { name: "66 m³", size_m: [5.6, 4.25, 2.75], admittance: (0.003, 0.012) },
+            Room { name: "205 m³", size_m: [8.7, 6.9, 3.42], admittance: (0.01, 0.03) },
+        ];
+        let mut cells = Vec::new();
+        let mut seed = 1;
+        for room in &rooms {
+            for places in [1, 3, 8] {
+                for db in [40.0, 60.0, 80.0] {
+                    let conditions = Conditions::plain(places, db);
+                    cells.push(Cell { label: format!("{db} dB white"), room: room.clone(), conditions, seed });
+                    seed += 1;
+                }
+            }
+        }
+        for room in &rooms[1..3] {
+            for places in [1, 3, 8] {
+                let base = Conditions::plain(places, 60.0);
+                let variants = [
+                    ("60 dB 6 dB/oct", Conditions { noise_power: 2.0, ..base.clone() }),
+                    ("60 dB 12 dB/oct", Conditions { noise_power: 4.0, ..base.clone() }),
+                    ("60 dB hum", Conditions { hum_db: Some(-30.0), ..base.clone() }),
+                    ("60 dB loudspeaker", Conditions { loudspeaker_hz: Some(25.0), ..base.clone() }),
+                    ("60 dB starts apart", Conditions { spread_s: 0.12, ..base.clone() }),
+                ];
+                for (label, conditions) in variants {
+                    cells.push(Cell { label: label.into(), room: room.clone(), conditions, seed });
+                    seed += 1;
+                }
+            }
+        }
+        cells
+    }
+
+    pub fn run(&self, draws: u64, refits: bool) -> Score {
+        let scene = scene(&self.room, &self.conditions, self.seed);
+        let mut score = Score::default();
+        let mut sds: Option<Vec<(f64, f64)>> = None;
+        let mut errors: Vec<Vec<(f64, f64)>> = Vec::new();
+        for draw in 0..draws {
+            let measured = measure(&scene, &self.conditions, self.seed * 1000 + draw);
+            let sds = sds.get_or_insert_with(|| bounds(&scene, &measured));
+            let places = places(&measured);
+            let mut settings = FitSettings::default();
+            settings.refits = refits;
+            let set = fit(&places, &settings);
+            judge(&mut score, &scene.poles, sds, &set, (20.0, 120.0), &mut errors);
+        }
+        // Per mode: rms over the draws, over its bound.
+        for (own, sd) in errors.iter().zip(sds.unwrap_or_default()) {
+            if own.len() >= 2 {
+                let n = own.len() as f64;
+                score.frequency.push((own.iter().map(|e| e.0 * e.0).sum::<f64>() / n).sqrt() / sd.0);
+                score.decay.push((own.iter().map(|e| e.1 * e.1).sum::<f64>() / n).sqrt() / sd.1);
+            }
+        }
+        score
+    }
+}
+
+pub fn places(measured: &Measured) -> Vec<Place<'_>> {
+    measured
+        .samples
+        .iter()
+        .enumerate()
+        .map(|(m, x)| {
+            Place::new(&format!("p{m}"), "s", x, RATE_HZ, measured.onset_s[m]).emitted_at(measured.emission_s[m])
+        })
+        .collect()
+}
+
+/// Cramér–Rao sds (ω, δ) of the room's poles.
+pub fn bounds(scene: &Scene, measured: &Measured) -> Vec<(f64, f64)> {
+    let density = |hz: f64| measured.density(hz);
+    let poles: Vec<Pole> = scene.poles.iter().chain(&scene.chain).copied().collect();
+    let keep: Vec<usize> = (0..poles.len()).filter(|j| poles[*j].frequency_hz() < 230.0).collect();
+    let listening: Vec<Listening<'_>> = measured
+        .samples
+        .iter()
+        .zip(&measured.onset_s)
+        .map(|(x, onset)| Listening {
+            rate_hz: RATE_HZ,
+            samples: x.len() - (onset * RATE_HZ).round() as usize,
+            density: &density,
+        })
+        .collect();
+    let kept: Vec<Pole> = keep.iter().map(|j| poles[*j]).collect();
+    let amplitudes: Vec<Vec<Complex<f64>>> = keep
+        .iter()
+        .map(|j| {
+            scene.amplitudes[*j]
+                .iter()
+                .zip(&scene.arrival_s)
+                .map(|(a, t)| a * (poles[*j].lambda() * t).exp())
+                .collect()
+        })
+        .collect();
+    let mut sds = vec![(f64::INFINITY, f64::INFINITY); scene.poles.len()];
+    if let Some(covariance) = bound(&listening, &kept, &amplitudes, (5.0, 240.0)) {
+        for (i, j) in keep.iter().enumerate() {
+            if *j < sds.len() {
+                sds[*j] = (covariance[(2 * i, 2 * i)].sqrt(), covariance[(2 * i + 1, 2 * i + 1)].sqrt());
+            }
+        }
+    }
+    sds
+}
+
+/// Counts what was found, claimed falsely and covered.
+pub fn judge(
+    score: &mut Score,
+    truth: &[Pole],
+    sds: &[(f64, f64)],
+    set: &ModeSet,
+    range_hz: (f64, f64),
+    errors: &mut Vec<Vec<(f64, f64)>>,
+) {
+    errors.resize(truth.len(), Vec::new());
+    let inside = |hz: f64| hz >= range_hz.0 && hz < range_hz.1;
+    let claims: Vec<usize> = (0..set.modes.len()).filter(|i| set.modes[*i].kind == Kind::Mode).collect();
+    let mut taken = vec![None; set.modes.len()];
+    // Pairs in rising distance: every claim is the nearest free pole within 5 of its own sd (or a fifth of δ).
+    let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
+    for (j, pole) in truth.iter().enumerate() {
+        for i in &claims {
+            let mode = &set.modes[*i];
+            let apart = (mode.omega_per_s - pole.omega_per_s).hypot(mode.decay_per_s - pole.decay_per_s);
+            let reach = (0.25 * pole.decay_per_s).max(4.0 * mode.omega_sd_per_s.max(mode.decay_sd_per_s));
+            if apart < reach {
+                pairs.push((apart, j, *i));
+            }
+        }
+    }
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut found = vec![None; truth.len()];
+    for (_, j, i) in pairs {
+        if found[j].is_none() && taken[i].is_none() {
+            found[j] = Some(i);
+            taken[i] = Some(j);
+        }
+    }
+    for (j, pole) in truth.iter().enumerate() {
+        let well = sds[j].1 < 0.1 * pole.decay_per_s && inside(pole.frequency_hz());
+        if !well {
+            continue;
+        }
+        score.decidable += 1;
+        let Some(i) = found[j] else {
+            if std::env::var_os("SCORE_TRACE").is_some() {
+                println!("missed {:.2} Hz T {:.2} s bound {:.1} %", pole.frequency_hz(), pole.t60_s(), 100.0 * sds[j].1 / pole.decay_per_s);
+            }
+            continue;
+        };
+        let mode = &set.modes[i];
+        let (dw, dd) = (mode.omega_per_s - pole.omega_per_s, mode.decay_per_s - pole.decay_per_s);
+        score.found += 1;
+        score.held_frequency += u32::from(dw.abs() < 1.96 * mode.omega_sd_per_s);
+        score.held_decay += u32::from(dd.abs() < 1.96 * mode.decay_sd_per_s);
+        score.widths.push(mode.decay_sd_per_s / sds[j].1);
+        score.single_frequency.push((dw / sds[j].0).powi(2));
+        score.single_decay.push((dd / sds[j].1).powi(2));
+        errors[j].push((dw, dd));
+    }
+    for i in claims {
+        let mode = &set.modes[i];
+        if inside(mode.omega_per_s / (2.0 * PI)) {
+            score.claims += 1;
+            score.false_claims += u32::from(taken[i].is_none());
+            if taken[i].is_none() && std::env::var_os("SCORE_TRACE").is_some() {
+                println!("false {:.2} Hz T {:.2} s ± {:.1} %", mode.omega_per_s / (2.0 * PI), 6.9078 / mode.decay_per_s, 100.0 * mode.decay_sd_per_s / mode.decay_per_s);
+            }
+        }
+    }
+}
+
+#[derive(Default, Clone)]
+pub struct Score {
+    pub decidable: u32,
+    pub found: u32,
+    pub claims: u32,
+    pub false_claims: u32,
+    pub held_frequency: u32,
+    pub held_decay: u32,
+    /// Claimed sd of δ over bound.
+    pub widths: Vec<f64>,
+    /// Squared errors over squared bounds, single draws.
+    pub single_frequency: Vec<f64>,
+    pub single_decay: Vec<f64>,
+    /// Per mode rms error over bound.
+    pub frequency: Vec<f64>,
+    pub decay: Vec<f64>,
+}
+
+impl Score {
+    pub const HEADER: &'static str = "| condition | found | false | rms/bound f: median, 90 % | rms/bound T60: median, 90 % | sd/bound T60 | 95 % holds f, T60 | time |\n| --- | --- | --- | --- | --- | --- | --- | --- |";
+
+    pub fn add(&mut self, other: &Score) {
+        self.decidable += other.decidable;
+        self.found += other.found;
+        self.claims += other.claims;
+        self.false_claims += other.false_claims;
+        self.held_frequency += other.held_frequency;
+        self.held_decay += other.held_decay;
+        self.widths.extend(&other.widths);
+        self.single_frequency.extend(&other.single_frequency);
+        self.single_decay.extend(&other.single_decay);
+        self.frequency.extend(&other.frequency);
+        self.decay.extend(&other.decay);
+    }
+
+    pub fn row(&self, name: &str) -> String {
+        let percent = |part: u32, whole: u32| 100.0 * f64::from(part) / f64::from(whole.max(1));
+        format!(
+            "| {name} | {} of {} | {} of {} | {:.2}, {:.2} | {:.2}, {:.2} | {:.2} | {:.1}, {:.1}",
+            self.found,
+            self.decidable,
+            self.false_claims,
+            self.claims,
+            quantile(&self.frequency, 0.5),
+            quantile(&self.frequency, 0.9),
+            quantile(&self.decay, 0.5),
+            quantile(&self.decay, 0.9),
+            quantile(&self.widths, 0.5),
+            percent(self.held_frequency, self.found),
+            percent(self.held_decay, self.found),
+        )
+    }
+}
+
+pub fn quantile(values: &[f64], q: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    if sorted.is_empty() {
+        return f64::NAN;
+    }
+    sorted[(((sorted.len() - 1) as f64) * q).round() as usize]
+}
