@@ -2,17 +2,18 @@
 //!
 //! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits]` prints a Markdown table.
 
-#[path = "../tests/synthetic/mod.rs"]
-mod synthetic;
 #[path = "../tests/synthetic/score.rs"]
 mod score;
+#[path = "../tests/synthetic/mod.rs"]
+mod synthetic;
 
 use score::{Cell, Score};
 use std::time::Instant;
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let after = |name: &str| arguments.iter().position(|a| a == name).and_then(|i| arguments.get(i + 1)).cloned();
+    let after =
+        |name: &str| arguments.iter().position(|a| a == name).and_then(|i| arguments.get(i + 1)).cloned();
     let draws: u64 = after("--draws").and_then(|d| d.parse().ok()).unwrap_or(3);
     let filter = after("--filter").unwrap_or_default();
     let refits = !arguments.iter().any(|a| a == "--no-refits");

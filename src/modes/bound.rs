@@ -53,9 +53,8 @@ pub fn bound(
         let m = group.places[0];
         let unknowns = poles.len() * 2;
         let amplitude = |r: usize| amplitudes.get(r / 2).and_then(|a| a.get(m)).copied().unwrap_or_default();
-        let given = DMatrix::from_fn(unknowns, 1, |r, _| {
-            if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im }
-        });
+        let given =
+            DMatrix::from_fn(unknowns, 1, |r, _| if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im });
         group.data = group.matrix(poles, 0, None) * given;
     }
     let problem = Problem { groups, places: places.len(), terms: 0, band_hz: range_hz, prior: None };

@@ -11,6 +11,9 @@ use super::{Amplitude, Kind, Mode, ModeSet};
 use crate::flag::{Flag, Flags};
 use nalgebra::DMatrix;
 
+/// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides.
+const BEYOND_HZ: f64 = 12.0;
+
 /// Fits the resonances that all places share.
 ///
 /// Every place takes part whose record is finite and at least 0.12 s long from its onset; the others
@@ -28,14 +31,14 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
     let (from, to) = settings.range_hz();
     let task = Task {
-        range_hz: (from, to.min(records.top_hz())),
+        range_hz: (from, (to + BEYOND_HZ).min(records.top_hz())),
         shape: &shape,
         choices: Choices::USUAL,
         cancelled: &cancelled,
     };
     let poles = search(&records, &task);
     let answers = answer(&records, &task, &poles);
-    collect(&mut set, places, &records, &answers);
+    collect(&mut set, places, &records, &answers, to);
     for mode in &mut set.modes {
         judge(mode, records.seconds());
     }
@@ -52,13 +55,15 @@ fn empty(places: &[Place<'_>]) -> ModeSet {
 }
 
 /// Takes each window's own poles with their joint covariance into the set, in rising frequency.
-fn collect(set: &mut ModeSet, places: &[Place<'_>], records: &Records, answers: &[Answer]) {
+fn collect(set: &mut ModeSet, places: &[Place<'_>], records: &Records, answers: &[Answer], to_hz: f64) {
     let mut blocks: Vec<DMatrix<f64>> = Vec::new();
     for answer in answers {
         let window = &answer.window;
         let poles = &window.fit.poles;
         let Some(covariance) = pole_covariance(window) else { continue };
-        let mut own: Vec<usize> = (0..poles.len()).filter(|j| answer.span.owns(&poles[*j])).collect();
+        let mut own: Vec<usize> = (0..poles.len())
+            .filter(|j| answer.span.owns(&poles[*j]) && poles[*j].frequency_hz() <= to_hz)
+            .collect();
         own.sort_by(|a, b| poles[*a].omega_per_s.total_cmp(&poles[*b].omega_per_s));
         let amplitudes = amplitudes(places, records, answer, &covariance, &own);
         for (j, amplitudes) in own.iter().zip(amplitudes) {

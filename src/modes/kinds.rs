@@ -16,8 +16,8 @@ const RECORDS: f64 = 1.3;
 pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
     let pole = Pole { omega_per_s: mode.omega_per_s, decay_per_s: mode.decay_per_s };
     let mut flags = Flags::default();
-    let steady = pole.decay_per_s < 1.5 / seconds
-        && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
+    let steady =
+        pole.decay_per_s < 1.5 / seconds && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
     if steady {
         mode.kind = Kind::Hum;
         if !near_mains(&pole, mode.omega_sd_per_s, seconds) {

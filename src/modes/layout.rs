@@ -39,11 +39,16 @@ pub(crate) fn spans(range_hz: (f64, f64), own_hz: f64, guard_hz: f64, offset_hz:
     let step = (to - from + offset_hz) / count;
     let seam = |i: f64| if i < count { (from - offset_hz + i * step).max(from) } else { to };
     (0..count as usize)
-        .map(|i| Span { owns_from_hz: seam(i as f64), owns_to_hz: seam(i as f64 + 1.0), fits_from_hz: 0.0, fits_to_hz: 0.0 })
+        .map(|i| Span {
+            owns_from_hz: seam(i as f64),
+            owns_to_hz: seam(i as f64 + 1.0),
+            fits_from_hz: 0.0,
+            fits_to_hz: 0.0,
+        })
         .filter(|s| s.owns_to_hz > s.owns_from_hz)
         .map(|s| Span {
             fits_from_hz: (s.owns_from_hz - guard_hz).max(from),
-            fits_to_hz: (s.owns_to_hz + guard_hz).min(to + guard_hz),
+            fits_to_hz: (s.owns_to_hz + guard_hz).min(to),
             ..s
         })
         .collect()
@@ -51,7 +56,13 @@ pub(crate) fn spans(range_hz: (f64, f64), own_hz: f64, guard_hz: f64, offset_hz:
 
 /// Windows for known poles: the whole range if `most` poles lie in it, else spans of at most `own_hz`
 /// with the seams moved into the widest gap nearby.
-pub(crate) fn windows(range_hz: (f64, f64), own_hz: f64, guard_hz: f64, most: usize, poles: &[Pole]) -> Vec<Span> {
+pub(crate) fn windows(
+    range_hz: (f64, f64),
+    own_hz: f64,
+    guard_hz: f64,
+    most: usize,
+    poles: &[Pole],
+) -> Vec<Span> {
     let own_hz = if poles.len() <= most { range_hz.1 - range_hz.0 } else { own_hz };
     let mut spans = spans(range_hz, own_hz, guard_hz, 0.0);
     for i in 1..spans.len() {

@@ -10,10 +10,13 @@ pub(crate) fn transpose_times(a: &DMatrix<f64>, b: &DMatrix<f64>) -> DMatrix<f64
     if a.ncols().min(b.ncols()) < FEW { a.tr_mul(b) } else { a.transpose() * b }
 }
 
-/// Orthonormal basis Q of the columns and the triangle R with columns = Q R.
+/// Below this share of a (unit) column left, rounding has grown by its inverse, and a second pass is due.
+const MUCH_LOST: f64 = 1e-2;
+
+/// Orthonormal basis Q of the columns (of norm about one) and the triangle R with columns = Q R.
 ///
 /// Panels of columns are freed from all before them by matrix products and made orthonormal among
-/// themselves by Householder reflections, twice: a panel of nearly equal columns is only then free of
+/// themselves by Householder reflections, twice where much was lost: a panel of nearly equal columns is only then free of
 /// the others to rounding (block Gram–Schmidt with reorthogonalisation, Stewart 2008).
 pub(crate) fn orthonormal(mut columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>) {
     const PANEL: usize = 16;
@@ -23,11 +26,16 @@ pub(crate) fn orthonormal(mut columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f
         let width = PANEL.min(count - first);
         let before = columns.columns(0, first).into_owned();
         let panel = columns.columns(first, width).into_owned();
-        let (once, above, square) = freed(&before, panel);
-        let (twice, again, correction) = freed(&before, once);
-        triangle.view_mut((0, first), (first, width)).copy_from(&(above + again * &square));
-        triangle.view_mut((first, first), (width, width)).copy_from(&(correction * square));
-        columns.view_mut((0, first), (rows, width)).copy_from(&twice);
+        let (mut basis, mut above, mut square) = freed(&before, panel);
+        if square.diagonal().iter().any(|d| d.abs() < MUCH_LOST) {
+            let (again, more, correction) = freed(&before, basis);
+            above += more * &square;
+            square = correction * square;
+            basis = again;
+        }
+        triangle.view_mut((0, first), (first, width)).copy_from(&above);
+        triangle.view_mut((first, first), (width, width)).copy_from(&square);
+        columns.view_mut((0, first), (rows, width)).copy_from(&basis);
     }
     (columns, triangle)
 }

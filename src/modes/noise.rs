@@ -81,7 +81,12 @@ impl Tail {
         let sum = |half: &[f64]| -> f64 {
             let step_hz = place.rate_hz / half.len() as f64;
             let power = hann_periodogram(half);
-            power.iter().enumerate().filter(|(k, _)| (15.0..200.0).contains(&(*k as f64 * step_hz))).map(|p| p.1).sum()
+            power
+                .iter()
+                .enumerate()
+                .filter(|(k, _)| (15.0..200.0).contains(&(*k as f64 * step_hz)))
+                .map(|p| p.1)
+                .sum()
         };
         let decays = sum(&samples[..len / 2]) > 2.0 * sum(&samples[len / 2..]);
         let log_power: Vec<f64> = power.iter().map(|p| p.max(f64::MIN_POSITIVE).ln()).collect();

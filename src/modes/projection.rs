@@ -153,7 +153,8 @@ impl GroupFit {
                     }
                 }
                 let product = |p: usize, q: usize| products[(2 * j + p, 2 * k + q)];
-                let block = pair_block(sums, [[product(0, 0), product(0, 1)], [product(1, 0), product(1, 1)]]);
+                let block =
+                    pair_block(sums, [[product(0, 0), product(0, 1)], [product(1, 0), product(1, 1)]]);
                 normal.add_block(j, k, block);
             }
         }

@@ -120,7 +120,9 @@ impl Records {
                 {
                     bunch.spectra.push((index, Vec::new()));
                 }
-                _ => bunches.push(Bunch { rate_hz: r.rate_hz, len: r.len, spectra: vec![(index, Vec::new())] }),
+                _ => {
+                    bunches.push(Bunch { rate_hz: r.rate_hz, len: r.len, spectra: vec![(index, Vec::new())] })
+                }
             }
         }
         let mut planner = FftPlanner::new();

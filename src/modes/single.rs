@@ -5,7 +5,7 @@ use super::layout::{Span, spans, windows};
 use super::noise::{Shape, residual_exponent};
 use super::pole::Pole;
 use super::record::Records;
-use super::window::{THOROUGH, Window};
+use super::window::{CLOSE, THOROUGH, Window};
 use rayon::prelude::*;
 
 /// The choices of one fit that a refit may make otherwise.
@@ -27,14 +27,8 @@ pub(crate) struct Choices {
 
 impl Choices {
     /// What serves best (see `docs/` for the trials): two degrees, windows of about 105 Hz.
-    pub const USUAL: Choices = Choices {
-        degree: 2,
-        own_hz: 55.0,
-        guard_hz: 25.0,
-        at_once: 35,
-        search_hz: 18.0,
-        offset_hz: 0.0,
-    };
+    pub const USUAL: Choices =
+        Choices { degree: 2, own_hz: 55.0, guard_hz: 25.0, at_once: 35, search_hz: 18.0, offset_hz: 0.0 };
 }
 
 /// A window with its final poles.
@@ -71,10 +65,13 @@ pub(crate) fn search(records: &Records, task: &Task<'_>) -> Vec<Pole> {
 
 fn search_band(records: &Records, task: &Task<'_>, band: &Span) -> Vec<Pole> {
     let limits = (band.fits_from_hz, band.fits_to_hz.min(records.top_hz()));
-    let Some(problem) = records.problem(limits, task.choices.degree + 1, task.shape) else { return Vec::new() };
+    let Some(problem) = records.problem(limits, task.choices.degree + 1, task.shape) else {
+        return Vec::new();
+    };
     let candidates = Candidates::new(&problem, limits.0, limits.1);
     let Some(mut window) = Window::new(problem, &[]) else { return Vec::new() };
     window.grow(&candidates, 2, task.cancelled);
+    window.prune(task.cancelled);
     window.fit.poles.iter().filter(|p| band.owns(p)).copied().collect()
 }
 
@@ -109,14 +106,13 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
     let problem = records.problem(limits, task.choices.degree + 1, &shape)?;
     poles.truncate(problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
-    window.settle(THOROUGH, 1);
+    window.settle(CLOSE, 1);
+    window.prune(task.cancelled);
+    let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
+    window.grow(&candidates, 0, task.cancelled);
     shape.exponent += residual_exponent(&window.problem, &window.fit.projection);
     let problem = records.problem(limits, task.choices.degree + 1, &shape)?;
-    let candidates = Candidates::new(&problem, limits.0, limits.1);
     let mut window = Window::new(problem, &window.fit.poles)?;
-    window.settle(THOROUGH, 1);
-    window.grow(&candidates, 1, task.cancelled);
-    window.prune(task.cancelled);
     window.settle(THOROUGH, 2);
     Some(Answer { span: *span, window })
 }

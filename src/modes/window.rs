@@ -23,9 +23,11 @@ const MOST: f64 = 0.45;
 /// Chance that noise alone adds a pole somewhere in the window.
 const CHANCE: f64 = 0.01;
 /// Quick steps while poles are still being sought.
-pub(crate) const QUICK: Effort = Effort { steps: 5, enough: 0.3 };
+pub(crate) const QUICK: Effort = Effort { steps: 4, enough: 0.5 };
 /// Steps to the bottom.
-pub(crate) const THOROUGH: Effort = Effort { steps: 40, enough: 1e-3 };
+pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
+/// Steps that bring known poles close.
+pub(crate) const CLOSE: Effort = Effort { steps: 6, enough: 0.1 };
 
 /// Squares below this share of the data are rounding, not noise.
 const ROUNDING: f64 = 1e-25;
@@ -126,7 +128,7 @@ impl Window {
     ) -> Option<(Fitted, f64)> {
         let threshold = self.threshold();
         let gains = candidates.gains(&self.problem, &self.fit.projection, &self.variances);
-        let peaks = candidates.peaks(&gains, 2.0, 0.3 * threshold);
+        let peaks = candidates.peaks(&gains, 2.0, 0.5 * threshold);
         let strong = threshold.max(0.3 * peaks.first()?.gain);
         let together = peaks.iter().filter(|p| p.gain > strong).take((most - self.fit.poles.len()).min(4));
         let together: Vec<Pole> = together.map(|p| p.pole).collect();
@@ -168,7 +170,7 @@ impl Window {
         let threshold = self.threshold();
         while !self.fit.poles.is_empty() && !cancelled() {
             let worths = self.worths();
-            let mut order: Vec<usize> = (0..worths.len()).filter(|j| worths[*j] < 8.0 * threshold).collect();
+            let mut order: Vec<usize> = (0..worths.len()).filter(|j| worths[*j] < 4.0 * threshold).collect();
             order.sort_by(|a, b| worths[*a].total_cmp(&worths[*b]));
             let score = self.score();
             let trial = order.into_iter().take(4).find_map(|j| {

@@ -124,7 +124,9 @@ pub fn scene(room: &Room, conditions: &Conditions, seed: u64) -> Scene {
     let areas = [w * h, l * h, l * w];
     let source = [0.1 + 0.3 * draws.uniform(), 0.1 + 0.3 * draws.uniform(), 0.1 + 0.4 * draws.uniform()];
     let places: Vec<[f64; 3]> = (0..conditions.places)
-        .map(|_| [draws.between(0.05, l - 0.05), draws.between(0.05, w - 0.05), draws.between(0.05, h - 0.05)])
+        .map(|_| {
+            [draws.between(0.05, l - 0.05), draws.between(0.05, w - 0.05), draws.between(0.05, h - 0.05)]
+        })
         .collect();
     let mut modes: Vec<(Pole, [usize; 3])> = Vec::new();
     let most = |side: f64| (2.0 * side * 330.0 / SPEED_M_S) as usize + 1;
@@ -188,8 +190,7 @@ fn behind_high_pass(
     places: usize,
 ) -> (Vec<Pole>, Vec<Vec<Complex<f64>>>) {
     let corner = 2.0 * PI * hz;
-    let upper: Vec<Complex<f64>> =
-        [5.0, 7.0].iter().map(|k| corner * Complex::cis(k * PI / 8.0)).collect();
+    let upper: Vec<Complex<f64>> = [5.0, 7.0].iter().map(|k| corner * Complex::cis(k * PI / 8.0)).collect();
     let all: Vec<Complex<f64>> = upper.iter().flat_map(|p| [*p, p.conj()]).collect();
     let filter = |s: Complex<f64>| all.iter().fold(Complex::from(1.0), |v, p| v * s / (s - p));
     let mut amplitudes: Vec<Vec<Complex<f64>>> = poles

@@ -33,7 +33,12 @@ impl Cell {
             for places in [1, 3, 8] {
                 for db in [40.0, 60.0, 80.0] {
                     let conditions = Conditions::plain(places, db);
-                    cells.push(Cell { label: format!("{db} dB white"), room: room.clone(), conditions, seed });
+                    cells.push(Cell {
+                        label: format!("{db} dB white"),
+                        room: room.clone(),
+                        conditions,
+                        seed,
+                    });
                     seed += 1;
                 }
             }
@@ -89,7 +94,8 @@ pub fn places(measured: &Measured) -> Vec<Place<'_>> {
         .iter()
         .enumerate()
         .map(|(m, x)| {
-            Place::new(&format!("p{m}"), "s", x, RATE_HZ, measured.onset_s[m]).emitted_at(measured.emission_s[m])
+            Place::new(&format!("p{m}"), "s", x, RATE_HZ, measured.onset_s[m])
+                .emitted_at(measured.emission_s[m])
         })
         .collect()
 }
@@ -172,7 +178,12 @@ pub fn judge(
         score.decidable += 1;
         let Some(i) = found[j] else {
             if std::env::var_os("SCORE_TRACE").is_some() {
-                println!("missed {:.2} Hz T {:.2} s bound {:.1} %", pole.frequency_hz(), pole.t60_s(), 100.0 * sds[j].1 / pole.decay_per_s);
+                println!(
+                    "missed {:.2} Hz T {:.2} s bound {:.1} %",
+                    pole.frequency_hz(),
+                    pole.t60_s(),
+                    100.0 * sds[j].1 / pole.decay_per_s
+                );
             }
             continue;
         };
@@ -192,7 +203,12 @@ pub fn judge(
             score.claims += 1;
             score.false_claims += u32::from(taken[i].is_none());
             if taken[i].is_none() && std::env::var_os("SCORE_TRACE").is_some() {
-                println!("false {:.2} Hz T {:.2} s ± {:.1} %", mode.omega_per_s / (2.0 * PI), 6.9078 / mode.decay_per_s, 100.0 * mode.decay_sd_per_s / mode.decay_per_s);
+                println!(
+                    "false {:.2} Hz T {:.2} s ± {:.1} %",
+                    mode.omega_per_s / (2.0 * PI),
+                    6.9078 / mode.decay_per_s,
+                    100.0 * mode.decay_sd_per_s / mode.decay_per_s
+                );
             }
         }
     }
