@@ -1,6 +1,8 @@
 //! Accuracy of the mode fit against the Cramér–Rao bound, by Monte Carlo on closed-form rooms.
 //!
-//! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits]` prints a Markdown table.
+//! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits] [--trace]` prints a Markdown table.
+
+#![allow(clippy::print_stdout, reason = "a bench reports on the screen")]
 
 #[path = "../tests/synthetic/score.rs"]
 mod score;
@@ -26,6 +28,9 @@ fn main() {
         let start = Instant::now();
         let score = cell.run(draws, refits);
         println!("{} | {:.2} s |", score.row(&cell.name()), start.elapsed().as_secs_f64() / draws as f64);
+        if arguments.iter().any(|a| a == "--trace") {
+            println!("{}", score.notes.join("\n"));
+        }
         whole.add(&score);
     }
     println!("{} | |", whole.row("all"));

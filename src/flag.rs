@@ -91,7 +91,7 @@ flags! {
         "Look for a running machine or a feedback tone and measure again without it.";
     WideInterval, "wide-interval", "The decay is known no better than to a quarter.",
         "Raise the level or average more takes; 6 dB more halve the interval.";
-    ShortRecord, "short-record", "The decay is longer than the record allows to say.",
+    LongForRecord, "long-for-record", "The decay is longer than the record allows to say.",
         "Export longer responses, at least as long as the longest decay time.";
 
     // ---- room (assignment)

@@ -37,7 +37,12 @@ fn noiseless_poles_and_amplitudes_come_back_to_1e_8() {
     assert_eq!(modes.len(), 3, "{:?}", set.modes);
     for (j, (mode, pole)) in modes.iter().zip(&poles).enumerate() {
         assert!((mode.omega_per_s / pole.omega_per_s - 1.0).abs() < 1e-8);
-        assert!((mode.decay_per_s / pole.decay_per_s - 1.0).abs() < 1e-8, "{} {}", mode.decay_per_s, pole.decay_per_s);
+        assert!(
+            (mode.decay_per_s / pole.decay_per_s - 1.0).abs() < 1e-8,
+            "{} {}",
+            mode.decay_per_s,
+            pole.decay_per_s
+        );
         for (m, amplitude) in mode.amplitudes.iter().enumerate() {
             let found = amplitude.map_or(Complex::from(0.0), |a| Complex::new(a.re, a.im));
             assert!((found - amplitudes[m][j]).norm() < 1e-7, "{found} {}", amplitudes[m][j]);
@@ -50,8 +55,7 @@ fn noiseless_poles_and_amplitudes_come_back_to_1e_8() {
 fn a_small_room_is_fitted_at_its_bound() {
     let cell = Cell::all().into_iter().find(|c| c.name() == "34 m³ 3p 60 dB white").unwrap();
     let score = cell.run(2, false);
-    println!("{}", score.row("34 m³"));
-    assert_eq!(score.found, score.decidable);
+    assert_eq!(score.found, score.decidable, "{:?}", score.notes);
     assert_eq!(score.false_claims, 0);
     assert!(score::quantile(&score.single_decay, 0.5) < 1.0, "median of squared errors over squared bounds");
     assert!(score.held_decay * 10 >= score.found * 8);

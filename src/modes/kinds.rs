@@ -30,7 +30,7 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
             flags.add(Flag::WideInterval);
         }
         if pole.t60_s() > RECORDS * seconds {
-            flags.add(Flag::ShortRecord);
+            flags.add(Flag::LongForRecord);
         }
         mode.kind = if flags.is_empty() { Kind::Mode } else { Kind::Unsure };
     }

@@ -64,10 +64,9 @@ fn improve(
     for _ in 0..8 {
         if let Some(step) = damped_step(normal, damping) {
             let poles = moved(problem, &now.poles, &step);
-            if let Some(projection) = Projection::new(problem, &poles) {
-                if projection.chi_square(variances) < before {
-                    return Some((Fitted { poles, projection }, damping));
-                }
+            let fit = Projection::new(problem, &poles).map(|projection| Fitted { poles, projection });
+            if let Some(better) = fit.filter(|f| f.projection.chi_square(variances) < before) {
+                return Some((better, damping));
             }
         }
         damping *= 10.0;

@@ -177,14 +177,12 @@ pub fn judge(
         }
         score.decidable += 1;
         let Some(i) = found[j] else {
-            if std::env::var_os("SCORE_TRACE").is_some() {
-                println!(
-                    "missed {:.2} Hz T {:.2} s bound {:.1} %",
-                    pole.frequency_hz(),
-                    pole.t60_s(),
-                    100.0 * sds[j].1 / pole.decay_per_s
-                );
-            }
+            score.notes.push(format!(
+                "missed {:.2} Hz, {:.2} s, bound {:.1} %",
+                pole.frequency_hz(),
+                pole.t60_s(),
+                100.0 * sds[j].1 / pole.decay_per_s
+            ));
             continue;
         };
         let mode = &set.modes[i];
@@ -202,13 +200,13 @@ pub fn judge(
         if inside(mode.omega_per_s / (2.0 * PI)) {
             score.claims += 1;
             score.false_claims += u32::from(taken[i].is_none());
-            if taken[i].is_none() && std::env::var_os("SCORE_TRACE").is_some() {
-                println!(
-                    "false {:.2} Hz T {:.2} s ± {:.1} %",
+            if taken[i].is_none() {
+                score.notes.push(format!(
+                    "false {:.2} Hz, {:.2} s ± {:.1} %",
                     mode.omega_per_s / (2.0 * PI),
                     6.9078 / mode.decay_per_s,
                     100.0 * mode.decay_sd_per_s / mode.decay_per_s
-                );
+                ));
             }
         }
     }
@@ -230,6 +228,8 @@ pub struct Score {
     /// Per mode rms error over bound.
     pub frequency: Vec<f64>,
     pub decay: Vec<f64>,
+    /// What was missed or claimed falsely.
+    pub notes: Vec<String>,
 }
 
 impl Score {
@@ -247,6 +247,7 @@ impl Score {
         self.single_decay.extend(&other.single_decay);
         self.frequency.extend(&other.frequency);
         self.decay.extend(&other.decay);
+        self.notes.extend(other.notes.iter().cloned());
     }
 
     pub fn row(&self, name: &str) -> String {
