@@ -56,6 +56,30 @@ flags! {
         "Export all responses with the emission at the same sample, or give positions and sources in session.toml.";
     Normalised, "normalised", "The files look scaled one by one to equal peaks, so levels can't be compared.",
         "Export the responses again without normalising.";
+    IdenticalTakes, "identical-takes", "Two takes hold the same samples, so one file is a copy; it was counted once.",
+        "Measure again, or delete the copy.";
+    MixedRates, "mixed-rates", "The takes of this position have different sample rates; those of the rarer rate were left out.",
+        "Export all takes at one rate.";
+    TakeLeftOut, "take-left-out", "A take was left out of the average; the report names it and says why.",
+        "Listen to that take, and repeat it if something disturbed it.";
+    TakesDisagree, "takes-disagree", "The takes of this position differ by more than their noise explains.",
+        "Repeat the take; with three or more the odd one can be told.";
+    TakesAligned, "takes-aligned", "The takes started at different times and were moved onto each other.", "";
+    SoftOnset, "soft-onset", "The direct sound shows only below 2 kHz, so its time is good to a millisecond at best.", "";
+    StartsAtOnset, "starts-at-onset", "The file begins with its direct sound, so part of it may be missing and no noise precedes it.",
+        "Export the response with some time before the direct sound.";
+    LateMaximum, "late-maximum", "The loudest sound comes more than 100 ms after the first: an echo, or something that is no response.",
+        "Check that the file is one impulse response.";
+    CutOff, "cut-off", "The record ends while the response is still falling, less than 60 dB down.",
+        "Record and export a longer response.";
+    OwnStart, "own-start", "All files start at their own direct sound, so they share no instant of the signal.",
+        "Export all responses with the emission at the same sample.";
+    EmissionFromDistance, "emission-from-distance", "The arrivals contradict the distances, so the emission was taken from each arrival and distance.",
+        "Check the positions in session.toml, and export all responses from one instant.";
+    EmissionAssumed, "emission-assumed", "Without distances the earliest arrival of all positions stands for the emission.",
+        "Give positions and sources in session.toml.";
+    ArrivalOff, "arrival-off", "The direct sound of this position arrives more than 1 ms off what its distance says.",
+        "Check this position in session.toml, and whether something stood in the way of the direct sound.";
 
     // ---- decay (bands)
     AboveRate, "above-rate", "The band reaches above half the sample rate.", "";
@@ -93,6 +117,8 @@ flags! {
         "Raise the level or average more takes; 6 dB more halve the interval.";
     LongForRecord, "long-for-record", "The decay is longer than the record allows to say.",
         "Export longer responses, at least as long as the longest decay time.";
+
+    NotSeen, "not-seen", "The resonance doesn't stand out of the noise at this position.", "";
 
     // ---- room (assignment)
     Unassigned, "unassigned", "No mode of a rectangular room with these lengths fits in frequency and shape.",

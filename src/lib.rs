@@ -1,5 +1,46 @@
 //! Decay of a small room's low-frequency resonances, from impulse responses to a before/after verdict.
+//!
+//! Session → Recording → Response → BandDecay, ModeSet → StateResult → tables
+//!
+//! 1. [`session`] reads a folder: states of the room, positions, takes. No audio yet.
+//! 2. [`recording`] reads one channel of a file: finite samples, what was mended, what looks wrong.
+//! 3. [`response`] turns the takes of a place into one response: onset, time base, repeats averaged,
+//!    and the low end that the mode fit works on.
+//! 4. [`decay`] runs the class 1 filters of [`filter`] backwards and integrates (ISO 3382): T20, T30, EDT,
+//!    clarity, each an [`estimate::Reading`].
+//! 5. [`modes`] fits poles that all places of a state share: frequency, T60, amplitudes, covariance.
+//! 6. [`room`] names them by the rectangular room's, [`criterion`] holds them against what can be heard,
+//!    [`procedure`] the measurement against its standards.
+//! 7. [`analysis`] does all of this for every [`state`], in parallel; the only place that starts threads.
+//! 8. [`table`] and [`output`] write it down. Only there do decibels and rounding occur.
+//!
+//! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
+//! [`demo`] writes an invented session whose truth is known.
+//!
+//! A reading is a value with its standard deviation, or the [`flag::Flag`] that says why the data carry
+//! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz, linear pressure.
+//! The same input gives the same bytes on one machine for any number of threads.
+//!
+//! ```no_run
+//! use stillroom::{Control, OpenOptions, Settings, analyze, open};
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let session = open(&["cello-room".into()], &OpenOptions::default())?;
+//! let found = analyze(&session, &Settings::default(), &Control::default());
+//! for state in &found.states {
+//!     for mode in state.resonances.iter().flat_map(|r| &r.set.modes) {
+//!         println!("{:.2} Hz rings {:.2} s", mode.omega_per_s / 6.2832, 6.9078 / mode.decay_per_s);
+//!     }
+//! }
+//! # Ok(()) }
+//! ```
+//!
+//! The stable surface is what stands at this page's root below, the tables' columns and the schema of
+//! `results.json`; the modules are public to be read and tested, and may change with any version.
 
+#![deny(clippy::print_stdout, clippy::print_stderr)]
+
+pub mod analysis;
 pub mod criterion;
 pub mod decay;
 pub mod demo;
@@ -15,4 +56,8 @@ pub mod recovery;
 pub mod response;
 pub mod room;
 pub mod session;
+pub mod state;
 pub mod table;
+
+pub use analysis::{Analysis, Control, Settings, analyze};
+pub use session::{OpenOptions, Session, open};

@@ -1,3 +1,7 @@
-//! The command-line program; all work is done in the library.
+//! The command-line program: arguments in, exit status out. All work is done in the library.
 
-fn main() {}
+mod cli;
+
+fn main() -> std::process::ExitCode {
+    cli::run().into()
+}

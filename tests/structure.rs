@@ -19,7 +19,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("session", &[]),
     ("excitation", &[]),
     ("recording", &["session"]),
-    ("response", &["recording"]),
+    ("response", &["recording", "session"]),
     ("recovery", &["recording", "excitation"]),
     ("decay", &["response"]),
     ("modes", &["response"]),

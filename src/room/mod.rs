@@ -20,6 +20,7 @@ pub mod simulate;
 mod walls;
 
 pub use air::sound_speed_m_s;
+pub use assignment::{AssignSettings, Assignment, ModeName, Place, RoomFit, assign};
 pub use plan::{Candidate, MeasurementPlan, PlanSettings, PlannedPosition, candidates, plan};
 pub use prediction::{Form, Planes, PredictedMode, Prediction, shape};
 pub use walls::{Conductances, decay_per_s};

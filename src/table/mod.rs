@@ -21,6 +21,7 @@ pub mod csv_text;
 pub mod decibel;
 pub mod failures;
 pub mod files;
+pub mod gather;
 pub mod json;
 pub mod mode_levels;
 pub mod modes;

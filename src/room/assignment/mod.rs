@@ -64,6 +64,14 @@ pub struct Assignment {
     pub fit: Option<RoomFit>,
 }
 
+impl Assignment {
+    /// No names for `modes` modes.
+    #[must_use]
+    pub fn unnamed(modes: usize) -> Self {
+        Self { modes: vec![ModeName::default(); modes], fit: None }
+    }
+}
+
 /// What is known of one mode's name.
 #[derive(Debug, Clone, Default, PartialEq)]
 #[non_exhaustive]

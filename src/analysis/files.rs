@@ -1,0 +1,111 @@
+//! Every file of a session with what became of it, and what failed.
+
+use crate::recording::{AudioError, Provenance};
+use crate::response::ResponseError;
+use crate::session::{Session, Take};
+
+/// An audio file and what was read from it.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct FileRecord {
+    /// State it belongs to.
+    pub state: String,
+    /// The take as the session names it.
+    pub take: Take,
+    /// What was read; `None` if it could not be, or was not asked for.
+    pub provenance: Option<Provenance>,
+    /// Whether it went into the results.
+    pub used: bool,
+    /// Why it was left out, or the user's remark.
+    pub note: Option<String>,
+}
+
+impl FileRecord {
+    /// A file that was not read yet.
+    pub(super) fn new(state: &str, take: &Take) -> Self {
+        Self {
+            state: state.to_owned(),
+            take: take.clone(),
+            provenance: None,
+            used: false,
+            note: take.note.clone(),
+        }
+    }
+}
+
+/// Something that could not be done.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Failure {
+    /// Path within the session, where a file is meant.
+    pub file: Option<String>,
+    /// State that failed, or that the file belongs to.
+    pub state: Option<String>,
+    /// What is wrong and where, in one sentence.
+    pub reason: String,
+    /// What was found.
+    pub found: Option<String>,
+    /// What is allowed.
+    pub allowed: Option<String>,
+    /// What to do.
+    pub advice: Option<String>,
+}
+
+impl Failure {
+    /// A file that could not be read.
+    pub(super) fn of_audio(state: &str, error: &AudioError) -> Self {
+        Self {
+            file: Some(error.file.clone()),
+            state: Some(state.to_owned()),
+            reason: format!("{}: {}", error.file, error.refusal.what()),
+            found: Some(error.refusal.found()),
+            allowed: Some(error.refusal.allowed()),
+            advice: Some(error.refusal.advice().to_owned()),
+        }
+    }
+
+    /// A file, or a whole place, from which no response comes.
+    pub(super) fn of_response(state: &str, file: Option<&str>, error: &ResponseError) -> Self {
+        Self {
+            file: file.map(str::to_owned),
+            state: Some(state.to_owned()),
+            reason: error.to_string().lines().next().unwrap_or_default().to_owned(),
+            found: Some(error.found()),
+            allowed: Some(error.allowed()),
+            advice: Some(error.advice().to_owned()),
+        }
+    }
+}
+
+impl std::fmt::Display for Failure {
+    /// What and where, then found, allowed and what to do, a line each.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.reason)?;
+        let lines = [("found", &self.found), ("allowed", &self.allowed), ("do", &self.advice)];
+        for (word, text) in lines {
+            if let Some(text) = text {
+                write!(f, "\n  {word:<8} {text}")?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What the session itself could not find or use: files it was to read, states that are missing.
+pub(super) fn of_session(session: &Session) -> Vec<Failure> {
+    let files = session.failures.iter().map(|f| (Some(f.file.clone()), None, f.reason.clone()));
+    let states = session.states.iter().filter_map(|state| {
+        Some((None, Some(state.name.clone()), format!("state {}: {}", state.name, state.missing.as_ref()?)))
+    });
+    files
+        .chain(states)
+        .map(|(file, state, reason)| Failure {
+            file,
+            state,
+            reason,
+            found: None,
+            allowed: None,
+            advice: None,
+        })
+        .collect()
+}

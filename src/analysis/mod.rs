@@ -1,0 +1,157 @@
+//! A session and settings become an [`Analysis`]: everything, in parallel.
+//!
+//! The only place that starts threads. Work is split over places (a position with a source), then
+//! over states; results are collected in order, so the same input gives the same bytes whatever the
+//! number of threads. Samples live only while their place is worked on: what stays of a file is its
+//! rows and, with modes, its low end.
+
+mod files;
+mod places;
+mod resonances;
+
+use crate::filter::Fraction;
+use crate::session::Session;
+use crate::state::StateResult;
+use files::FileRecord;
+use rayon::prelude::*;
+use std::num::NonZeroUsize;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+pub use files::{Failure, FileRecord as File};
+
+/// What to compute.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Settings {
+    /// Width of the bands; default one-third octaves.
+    pub fraction: Fraction,
+    /// Range of the mode tables; `None` leaves modes out. Default 15 to 200 Hz.
+    pub modes: Option<ModeRange>,
+    /// Threads; default (`None`) one a core. No result depends on it.
+    pub jobs: Option<NonZeroUsize>,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { fraction: Fraction::Third, modes: Some(ModeRange::default()), jobs: None }
+    }
+}
+
+/// Frequencies between which modes are looked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ModeRange {
+    /// Lowest, Hz; at least 5.
+    pub from_hz: f64,
+    /// Highest, Hz; at most 300, where the low end that the fit works on stops being flat.
+    pub to_hz: f64,
+}
+
+impl Default for ModeRange {
+    fn default() -> Self {
+        Self { from_hz: 15.0, to_hz: 200.0 }
+    }
+}
+
+/// How the caller takes part while work goes on.
+#[derive(Clone, Copy)]
+pub struct Control<'a> {
+    /// Looked at between steps; once it says true, what is finished is kept and the rest left.
+    pub cancelled: &'a (dyn Fn() -> bool + Sync),
+    /// Told of each step.
+    pub progress: &'a (dyn Fn(&Step) + Sync),
+}
+
+impl Default for Control<'_> {
+    fn default() -> Self {
+        Self { cancelled: &|| false, progress: &|_| {} }
+    }
+}
+
+/// Where the work stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Step {
+    /// What is being done, in a few words.
+    pub what: &'static str,
+    /// How many are done.
+    pub done: usize,
+    /// Of how many.
+    pub of: usize,
+}
+
+/// What a session showed.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Analysis {
+    /// The states, in the session's order; one whose files all failed has no places.
+    pub states: Vec<StateResult>,
+    /// Every audio file, in the session's order.
+    pub files: Vec<FileRecord>,
+    /// What could not be done.
+    pub failures: Vec<Failure>,
+    /// What the user should know, in sentences.
+    pub warnings: Vec<String>,
+    /// The caller asked to stop; what is here was finished before.
+    pub interrupted: bool,
+}
+
+impl Analysis {
+    /// Whether any place could be read.
+    #[must_use]
+    pub fn found_anything(&self) -> bool {
+        self.states.iter().any(|state| !state.places.is_empty())
+    }
+}
+
+/// Analyses every state of a session.
+///
+/// Never fails as a whole: a file that can't be used is a [`Failure`] and the others go on.
+#[must_use]
+pub fn analyze(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysis {
+    match rayon::ThreadPoolBuilder::new().num_threads(settings.jobs.map_or(0, NonZeroUsize::get)).build() {
+        Ok(pool) => pool.install(|| run(session, settings, control)),
+        // The system grants no threads: the caller's own does the work, to the same result.
+        Err(_) => run(session, settings, control),
+    }
+}
+
+fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysis {
+    let counter = Counter::new("reading files", session.states.iter().map(|s| s.takes.len()).sum(), control);
+    let mut read = places::read_all(session, settings, &counter);
+    let counter = Counter::new("fitting modes", session.states.len(), control);
+    let states: Vec<StateResult> = std::mem::take(&mut read.states)
+        .into_par_iter()
+        .map(|state| {
+            let finished = resonances::add(session, state, settings, control);
+            counter.count(1);
+            finished
+        })
+        .collect();
+    let mut warnings = session.warnings.clone();
+    warnings.extend(states.iter().flat_map(|state| state.warnings()));
+    let mut failures = files::of_session(session);
+    failures.extend(read.failures);
+    Analysis { states, files: read.files, failures, warnings, interrupted: (control.cancelled)() }
+}
+
+/// Counts finished pieces of work from any thread.
+struct Counter<'a> {
+    what: &'static str,
+    of: usize,
+    done: AtomicUsize,
+    control: &'a Control<'a>,
+}
+
+impl<'a> Counter<'a> {
+    fn new(what: &'static str, of: usize, control: &'a Control<'a>) -> Self {
+        Self { what, of, done: AtomicUsize::new(0), control }
+    }
+
+    fn count(&self, pieces: usize) {
+        let done = self.done.fetch_add(pieces, Ordering::Relaxed) + pieces;
+        (self.control.progress)(&Step { what: self.what, done, of: self.of });
+    }
+
+    fn cancelled(&self) -> bool {
+        (self.control.cancelled)()
+    }
+}

@@ -1,0 +1,239 @@
+//! Files become responses and their bands, place by place.
+
+use super::files::{Failure, FileRecord};
+use super::{Counter, Settings};
+use crate::decay::{self, BandDecay, Signal};
+use crate::filter::{Bank, Fraction};
+use crate::recording::{self, Recording};
+use crate::response::{self, Place, Response, TakeInput, TimeBaseFacts, combine, settle_time_base};
+use crate::room::sound_speed_m_s;
+use crate::session::{Session, State, Take};
+use crate::state::{PlaceResult, StateResult};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+
+/// All states with their places, and what was met on the way.
+pub(super) struct Read {
+    pub states: Vec<StateResult>,
+    pub files: Vec<FileRecord>,
+    pub failures: Vec<Failure>,
+}
+
+/// One place to work on: its state and its takes.
+struct Job<'a> {
+    state: usize,
+    place: Place,
+    takes: Vec<&'a Take>,
+}
+
+/// What came of one job.
+struct Done {
+    response: Option<Response>,
+    bands: Vec<BandDecay>,
+    files: Vec<FileRecord>,
+    failures: Vec<Failure>,
+}
+
+/// Reads every file of a session, in parallel over places.
+pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter<'_>) -> Read {
+    let jobs = jobs(session);
+    let banks = Banks::default();
+    let done: Vec<Done> = jobs
+        .par_iter()
+        .map(|job| {
+            let done = one_place(session, settings, job, &banks, counter);
+            counter.count(job.takes.len());
+            done
+        })
+        .collect();
+    let mut found = Read { states: empty_states(session), files: Vec::new(), failures: Vec::new() };
+    for (job, done) in jobs.iter().zip(done) {
+        found.files.extend(done.files);
+        found.failures.extend(done.failures);
+        if let Some(response) = done.response {
+            found.states[job.state].places.push(PlaceResult { response, bands: done.bands });
+        }
+    }
+    for (state, result) in session.states.iter().zip(&mut found.states) {
+        share_instant(session, state, result, settings, &banks);
+    }
+    found
+}
+
+/// Places in the session's order, each with its takes.
+fn jobs(session: &Session) -> Vec<Job<'_>> {
+    let mut jobs: Vec<Job<'_>> = Vec::new();
+    for (index, state) in session.states.iter().enumerate() {
+        let first = jobs.len();
+        let mut known: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+        for take in &state.takes {
+            let at = *known.entry((&take.position, &take.source)).or_insert_with(|| {
+                let place = Place { position: take.position.clone(), source: take.source.clone() };
+                jobs.push(Job { state: index, place, takes: Vec::new() });
+                jobs.len() - 1
+            });
+            debug_assert!(at >= first);
+            jobs[at].takes.push(take);
+        }
+    }
+    jobs
+}
+
+fn empty_states(session: &Session) -> Vec<StateResult> {
+    session.states.iter().map(|state| StateResult::new(&state.name, state.missing.clone())).collect()
+}
+
+fn one_place(
+    session: &Session,
+    settings: &Settings,
+    job: &Job<'_>,
+    banks: &Banks,
+    counter: &Counter<'_>,
+) -> Done {
+    let mut done = Done { response: None, bands: Vec::new(), files: Vec::new(), failures: Vec::new() };
+    if counter.cancelled() {
+        return done;
+    }
+    let inputs = open_takes(session, job, &mut done);
+    if inputs.is_empty() {
+        return done;
+    }
+    let state = &session.states[job.state].name;
+    match combine(inputs, job.place.clone()) {
+        Err(error) => done.failures.push(Failure::of_response(state, None, &error)),
+        Ok(mut response) => {
+            note_takes(state, &response, &mut done);
+            done.bands = bands_of(&response, settings.fraction, banks);
+            response.shed_samples();
+            if settings.modes.is_none() {
+                response.shed_low_ends();
+            }
+            done.response = Some(response);
+        }
+    }
+    done
+}
+
+/// Reads the takes of a place; those that can't be read become failures.
+fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInput> {
+    let state = &session.states[job.state].name;
+    let mut inputs = Vec::new();
+    for take in &job.takes {
+        let mut record = FileRecord::new(state, take);
+        if take.used {
+            match recording::read(&take.path, &take.file, session.channel) {
+                Ok(recording) => {
+                    record.provenance = Some(recording.provenance.clone());
+                    record.used = true;
+                    inputs.push(input(take, recording));
+                }
+                Err(error) => done.failures.push(Failure::of_audio(state, &error)),
+            }
+        }
+        done.files.push(record);
+    }
+    inputs
+}
+
+fn input(take: &Take, recording: Recording) -> TakeInput {
+    let faults = recording::inspect(&recording.samples, recording.rate_hz);
+    TakeInput::new(&take.file, &take.take, recording)
+        .usable_to(faults.usable_samples)
+        .with_flags(faults.flags())
+}
+
+/// Marks files that were read but left out of the mean.
+fn note_takes(state: &str, response: &Response, done: &mut Done) {
+    for take in &response.takes {
+        let Some(reason) = &take.left_out else { continue };
+        if let Some(record) = done.files.iter_mut().find(|record| record.take.file == take.file) {
+            record.used = false;
+            record.note = Some(reason.to_string());
+        }
+        if let response::LeftOut::Unusable(error) = reason {
+            done.failures.push(Failure::of_response(state, Some(&take.file), error));
+        }
+    }
+}
+
+fn bands_of(response: &Response, fraction: Fraction, banks: &Banks) -> Vec<BandDecay> {
+    let signal =
+        Signal { samples: &response.samples, rate_hz: response.rate_hz, onset_s: response.onset_s() };
+    banks.with(fraction, response.rate_hz, |bank| decay::band_decays(&signal, fraction, bank))
+}
+
+/// Gives the responses of a state their common instant. A direct sound that the distances place
+/// elsewhere than the first look did is measured anew from there.
+fn share_instant(
+    session: &Session,
+    state: &State,
+    result: &mut StateResult,
+    settings: &Settings,
+    banks: &Banks,
+) {
+    let temperature_c = state.temperature_c.unwrap_or(session.room.temperature_c);
+    let Ok(speed) = sound_speed_m_s(temperature_c) else { return };
+    let before: Vec<f64> = result.places.iter().map(|p| p.response.onset_s()).collect();
+    let mut responses: Vec<Response> = result.places.iter().map(|p| p.response.clone()).collect();
+    settle_time_base(&mut responses, &TimeBaseFacts::new(session, speed));
+    let renewed: Vec<Option<(Response, Vec<BandDecay>)>> = responses
+        .par_iter()
+        .zip(&before)
+        .map(|(settled, onset_s)| {
+            if settled.onset_s().total_cmp(onset_s).is_eq() {
+                return None;
+            }
+            measured_again(session, state, settled, settings, banks)
+        })
+        .collect();
+    for ((place, settled), renewed) in result.places.iter_mut().zip(responses).zip(renewed) {
+        place.response = settled;
+        if let Some((response, bands)) = renewed {
+            place.response = response;
+            place.bands = bands;
+        }
+    }
+}
+
+/// Reads a place again, with the direct sound where the distances say; files don't change in between,
+/// and if one does, the first look stands.
+fn measured_again(
+    session: &Session,
+    state: &State,
+    settled: &Response,
+    settings: &Settings,
+    banks: &Banks,
+) -> Option<(Response, Vec<BandDecay>)> {
+    let inputs: Vec<TakeInput> = state
+        .takes
+        .iter()
+        .filter(|t| t.used && t.position == settled.place.position && t.source == settled.place.source)
+        .filter_map(|t| Some(input(t, recording::read(&t.path, &t.file, session.channel).ok()?)))
+        .collect();
+    let mut response = combine(inputs, settled.place.clone()).ok()?;
+    response.take_times_of(settled);
+    let bands = bands_of(&response, settings.fraction, banks);
+    response.shed_samples();
+    if settings.modes.is_none() {
+        response.shed_low_ends();
+    }
+    Some((response, bands))
+}
+
+/// Filters by sample rate, made once a rate.
+#[derive(Default)]
+struct Banks(std::sync::Mutex<BTreeMap<u64, std::sync::Arc<Bank>>>);
+
+impl Banks {
+    fn with<T>(&self, fraction: Fraction, rate_hz: f64, run: impl FnOnce(&Bank) -> T) -> T {
+        let bank = {
+            // A thread that panicked while holding the lock left a complete map behind.
+            let mut known = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+            known
+                .entry(rate_hz.to_bits())
+                .or_insert_with(|| std::sync::Arc::new(decay::bank(fraction, rate_hz)))
+                .clone()
+        };
+        run(&bank)
+    }
+}

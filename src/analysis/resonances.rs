@@ -1,0 +1,114 @@
+//! The modes of a state: fitted over all its places, checked behind narrow filters, named, ranked.
+
+use super::{Control, Settings};
+use crate::criterion::{Ringing, prioritise};
+use crate::decay::{NarrowRecord, narrow_t20};
+use crate::estimate::Reading;
+use crate::flag::Flag;
+use crate::modes::{self, FitSettings, Kind, Mode, ModeSet};
+use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign};
+use crate::session::{Role, Session};
+use crate::state::{PlaceResult, Resonances, StateResult};
+use std::f64::consts::TAU;
+
+/// Adds the modes to a state, where they were asked for and any place was read.
+pub(super) fn add(
+    session: &Session,
+    mut state: StateResult,
+    settings: &Settings,
+    control: &Control<'_>,
+) -> StateResult {
+    let Some(range) = settings.modes else { return state };
+    if state.places.is_empty() || (control.cancelled)() {
+        return state;
+    }
+    let places: Vec<modes::Place<'_>> = state
+        .places
+        .iter()
+        .map(|p| {
+            modes::Place::from_low_end(&p.response.place.position, &p.response.place.source, &p.response.low)
+        })
+        .collect();
+    let mut fit = FitSettings::default();
+    (fit.from_hz, fit.to_hz, fit.cancel) = (range.from_hz, range.to_hz, Some(control.cancelled));
+    let set = modes::fit(&places, &fit);
+    if set.cancelled {
+        return state;
+    }
+    let filter_t20_s = (0..set.modes.len()).map(|m| cross_check(&set, m, &state.places)).collect();
+    let names = name(session, &state, &set);
+    let priorities = priorities(session, &set);
+    state.resonances = Some(Resonances { set, filter_t20_s, names, priorities });
+    state
+}
+
+fn hertz(mode: &Mode) -> f64 {
+    mode.omega_per_s / TAU
+}
+
+/// T20 behind a filter that reaches half way to the neighbours, at most 20 % of the frequency wide.
+fn cross_check(set: &ModeSet, index: usize, places: &[PlaceResult]) -> Reading {
+    let own = hertz(&set.modes[index]);
+    let below = index.checked_sub(1).map_or(0.0, |i| hertz(&set.modes[i]));
+    let above = set.modes.get(index + 1).map_or(f64::INFINITY, hertz);
+    let reach = ((own - below) / 2.0).min((above - own) / 2.0).min(0.1 * own);
+    if reach <= 0.0 {
+        return Err(Flag::FilterLimited);
+    }
+    let records: Vec<NarrowRecord<'_>> = places
+        .iter()
+        .map(|p| &p.response.low)
+        .map(|low| NarrowRecord { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
+        .collect();
+    narrow_t20(&records, own - reach, own + reach)
+}
+
+/// Names the modes by the manifest's room, if it gives three lengths.
+fn name(session: &Session, state: &StateResult, set: &ModeSet) -> Assignment {
+    let places: Vec<RoomPlace> = set
+        .places
+        .iter()
+        .map(|(position, source)| RoomPlace {
+            position: position.clone(),
+            source: source.clone(),
+            at_m: session.position(position).and_then(|p| p.at_m),
+            source_at_m: session.source(source).and_then(|s| s.at_m),
+        })
+        .collect();
+    let common = state.places.iter().all(|p| p.response.emission_s.is_some());
+    let known = session.state(&state.name).and_then(|s| s.temperature_c);
+    let temperature_c = known.unwrap_or(session.room.temperature_c);
+    // A room out of range was refused with the manifest; here it only names nothing.
+    assign(session.room.dimensions_m, temperature_c, set, &places, common, &AssignSettings::default())
+        .unwrap_or_else(|_| Assignment::unnamed(set.modes.len()))
+}
+
+/// Ranks the modes that the program stands behind, by what listeners get of them.
+fn priorities(session: &Session, set: &ModeSet) -> Vec<Option<u32>> {
+    let listening: Vec<usize> =
+        (0..set.places.len()).filter(|p| session.role(&set.places[*p].0) == Role::Listening).collect();
+    let counted: Vec<usize> = if listening.is_empty() { (0..set.places.len()).collect() } else { listening };
+    let claimed: Vec<usize> = (0..set.modes.len()).filter(|m| set.modes[*m].kind == Kind::Mode).collect();
+    let ringing: Vec<Ringing> = claimed
+        .iter()
+        .map(|&m| {
+            let mode = &set.modes[m];
+            let energy = |place: &usize| mode.amplitudes[*place].map(|a| level(set, mode, *place, a).powi(2));
+            Ringing {
+                frequency_hz: hertz(mode),
+                t60_s: modes::LN_1000 / mode.decay_per_s,
+                energies: counted.iter().map(energy).collect(),
+            }
+        })
+        .collect();
+    let mut ranks = vec![None; set.modes.len()];
+    for (m, rank) in claimed.into_iter().zip(prioritise(&ringing)) {
+        ranks[m] = rank;
+    }
+    ranks
+}
+
+/// Steady-state level fs·|A|/δ of a mode at a place, a ratio.
+fn level(set: &ModeSet, mode: &Mode, place: usize, amplitude: modes::Amplitude) -> f64 {
+    set.file_rates_hz[place] * amplitude.re.hypot(amplitude.im) / mode.decay_per_s
+}

@@ -1,0 +1,179 @@
+//! `stillroom analyze`: every state of a session into tables, and the summary on the screen.
+
+use super::args::{AnalyzeArgs, Bands, ComputingArgs, Format, ReadingArgs};
+use super::progress::Bar;
+use super::{Exit, Failed, interrupt, screen, write};
+use stillroom::analysis::{Analysis, Control, ModeRange, Settings, analyze};
+use stillroom::filter::Fraction;
+use stillroom::session::{self, OpenOptions, Session};
+use stillroom::state::StateResult;
+use stillroom::table::gather::{Asked, results};
+use stillroom::table::{BandRow, ModeRow, Results, Rows, number};
+
+/// Modes that a state's screen lists; the tables hold all.
+const LISTED: usize = 8;
+
+/// Runs the command.
+pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
+    if args.computing.modes_from >= args.computing.modes_to {
+        return Err(Failed::usage("--modes-from must lie below --modes-to"));
+    }
+    let session = session::open(&args.paths, &options(&args.reading))
+        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
+    let folder = write::open(&session, &args.output)?;
+    let settings = settings(&args.computing, args.run.jobs);
+    let bar = Bar::new(args.run.quiet);
+    let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
+    let found = analyze(&session, &settings, &control);
+    bar.clear();
+    report_failures(&found, args.run.quiet);
+    if !found.found_anything() {
+        let exit = if found.interrupted { Exit::Interrupted } else { Exit::Nothing };
+        return if exit == Exit::Interrupted {
+            Ok(exit)
+        } else {
+            Err(Failed::nothing("no file could be used"))
+        };
+    }
+    let asked = Asked { each: args.reading.each, ..Asked::default() };
+    let results = results(&session, &settings, &asked, &found);
+    write::tables(&folder, &results)?;
+    if args.output.format == Format::Table {
+        if !args.run.quiet {
+            summary(&session, &found, &results);
+            screen::line(&format!("\nTables: {}", write::shown(folder.path())));
+        }
+    } else {
+        let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };
+        write::standard(&results, main, args.output.format);
+    }
+    Ok(exit(&found))
+}
+
+fn exit(found: &Analysis) -> Exit {
+    match (found.interrupted, found.failures.is_empty()) {
+        (true, _) => Exit::Interrupted,
+        (false, true) => Exit::Done,
+        (false, false) => Exit::Partial,
+    }
+}
+
+fn options(reading: &ReadingArgs) -> OpenOptions {
+    let mut options = OpenOptions::default().with_each(reading.each);
+    if let Some(names) = &reading.names {
+        options = options.with_names(names);
+    }
+    if let Some(channel) = reading.channel {
+        options = options.with_channel(channel.get());
+    }
+    options
+}
+
+fn settings(computing: &ComputingArgs, jobs: Option<std::num::NonZeroUsize>) -> Settings {
+    let mut settings = Settings::default();
+    settings.fraction = match computing.bands {
+        Bands::Octave => Fraction::Octave,
+        Bands::Third => Fraction::Third,
+    };
+    let range = ModeRange { from_hz: computing.modes_from, to_hz: computing.modes_to };
+    settings.modes = (!computing.no_modes).then_some(range);
+    settings.jobs = jobs;
+    settings
+}
+
+fn report_failures(found: &Analysis, quiet: bool) {
+    for failure in &found.failures {
+        screen::error(&failure.to_string());
+    }
+    if !quiet {
+        found.warnings.iter().for_each(|text| screen::warning(text));
+    }
+}
+
+fn summary(session: &Session, found: &Analysis, results: &Results) {
+    for state in found.states.iter().filter(|state| !state.places.is_empty()) {
+        let title = session.title.as_ref().map(|title| format!("{title}: ")).unwrap_or_default();
+        screen::heading(&format!("{title}{} · {}", state.name, counted(state)));
+        let bands: Vec<&BandRow> = results.bands.iter().filter(|row| *row.state == *state.name).collect();
+        screen::line(&middle(&bands));
+        if state.resonances.is_some() {
+            let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
+            modes_table(&modes);
+        }
+    }
+}
+
+fn counted(state: &StateResult) -> String {
+    let files: usize = state.places.iter().map(|place| place.response.files().count()).sum();
+    let plural = |n: usize, word: &str| if n == 1 { format!("1 {word}") } else { format!("{n} {word}s") };
+    format!("{}, {}", plural(state.places.len(), "place"), plural(files, "file"))
+}
+
+/// Mean T20 of 500 Hz and 1 kHz over all places (ISO 3382-1:2009, table A.1: the single number).
+fn middle(bands: &[&BandRow]) -> String {
+    let average = bands.iter().any(|row| &*row.position == "*");
+    let wanted = |row: &&&BandRow| !average || &*row.position == "*";
+    let at = |low: f64, high: f64| {
+        let values: Vec<f64> = bands
+            .iter()
+            .filter(wanted)
+            .filter(|row| (low..high).contains(&row.band_hz))
+            .filter_map(|row| Some(row.t20.ok()?.value))
+            .collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    };
+    match (at(400.0, 640.0), at(790.0, 1270.0)) {
+        (Some(low), Some(high)) => {
+            format!("  T20 of the middle bands (500 Hz and 1 kHz): {:.2} s", (low + high) / 2.0)
+        }
+        _ => "  T20 of the middle bands: not enough peak-to-noise".to_owned(),
+    }
+}
+
+fn modes_table(modes: &[&ModeRow]) {
+    let mut ranked: Vec<&&ModeRow> = modes.iter().filter(|row| row.priority.is_some()).collect();
+    ranked.sort_by_key(|row| row.priority);
+    let rows: Vec<Vec<String>> = ranked.iter().take(LISTED).map(|row| mode_line(row)).collect();
+    if rows.is_empty() {
+        screen::line("  No resonance that the program stands behind.");
+    } else {
+        screen::table(
+            &["treat", "frequency, Hz", "rings for, s", "audible from, s", "level, dB", "half waves"],
+            &rows,
+        );
+    }
+    let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
+    let more = ranked.len().saturating_sub(LISTED);
+    let mut rest = Vec::new();
+    if more > 0 {
+        rest.push(format!("{more} more modes"));
+    }
+    for (kind, words) in
+        [("unsure", "unsure"), ("loudspeaker", "of the measuring chain"), ("hum", "steady tones")]
+    {
+        if count(kind) > 0 {
+            rest.push(format!("{} {words}", count(kind)));
+        }
+    }
+    if !rest.is_empty() {
+        screen::line(&format!("  And {}: see modes.csv.", rest.join(", ")));
+    }
+}
+
+fn mode_line(row: &ModeRow) -> Vec<String> {
+    let spread = |reading: &stillroom::estimate::Reading| match reading {
+        Ok(estimate) => estimate
+            .sd
+            .and_then(|sd| number::plus_minus(estimate.value, 1.96 * sd))
+            .unwrap_or_else(|| format!("{:.2}", estimate.value)),
+        Err(_) => String::new(),
+    };
+    vec![
+        row.priority.map(|p| p.to_string()).unwrap_or_default(),
+        spread(&row.frequency),
+        spread(&row.t60),
+        row.threshold_t60_s.map(|t| format!("{t:.2}")).unwrap_or_else(|_| "–".to_owned()),
+        row.level_db.map(|db| format!("{db:.1}")).unwrap_or_default(),
+        row.axes.to_string(),
+    ]
+}

@@ -1,0 +1,148 @@
+//! What the user typed: every option once, with its default, and the help that prints it.
+
+use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
+use std::num::NonZeroUsize;
+use std::path::PathBuf;
+
+/// How long a small room's resonances ring: from impulse responses to an objective before/after.
+#[derive(Debug, Parser)]
+#[command(name = "stillroom", version, propagate_version = true, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Write an invented session with known truth, and run the main job on it
+    #[command(after_help = "Example:\n  stillroom demo /tmp/demo\n\
+        Then open /tmp/demo-results/modes.csv, and hold it against the truth files in /tmp/demo.")]
+    Demo(DemoArgs),
+    /// Decay, level and resonances of every state of a session
+    #[command(after_help = "Examples:\n  stillroom analyze cello-room\n  \
+        stillroom analyze seat.wav corner.wav --bands octave\n  \
+        stillroom analyze takes --names '{state}_{position}_{take}' --out results\n\n\
+        A session is a folder; its sub-folders are states of the room, the files in them takes named\n\
+        POSITION[@SOURCE][#TAKE], e.g. seat@left#2.wav.\n\n\
+        Exit status: 0 done, 1 nothing could be done, 2 wrong usage or manifest, 3 done but an input\n\
+        failed (named on stderr and in results.json), 130 interrupted.")]
+    Analyze(AnalyzeArgs),
+}
+
+/// `stillroom demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Folder to write the session into
+    #[arg(default_value = "stillroom-demo", value_hint = ValueHint::DirPath)]
+    pub folder: PathBuf,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
+}
+
+/// `stillroom analyze`.
+#[derive(Debug, Args)]
+pub struct AnalyzeArgs {
+    /// A session folder, folders that are states, or single audio files
+    #[arg(required = true, value_hint = ValueHint::AnyPath)]
+    pub paths: Vec<PathBuf>,
+    /// How to read the folder.
+    #[command(flatten)]
+    pub reading: ReadingArgs,
+    /// What to compute.
+    #[command(flatten)]
+    pub computing: ComputingArgs,
+    /// Where results go.
+    #[command(flatten)]
+    pub output: OutputArgs,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
+}
+
+/// How files and folders are read.
+#[derive(Debug, Args, Clone, Default)]
+#[command(next_help_heading = "Reading the folder")]
+pub struct ReadingArgs {
+    /// How file names are built, with {state}, {position}, {source}, {take} and *
+    #[arg(long, value_name = "PATTERN")]
+    pub names: Option<String>,
+    /// Take every file as a state of its own
+    #[arg(long)]
+    pub each: bool,
+    /// Channel that holds the microphone, counted from 1
+    #[arg(long, value_name = "N")]
+    pub channel: Option<NonZeroUsize>,
+}
+
+/// What is computed.
+#[derive(Debug, Args, Clone)]
+#[command(next_help_heading = "Computing")]
+pub struct ComputingArgs {
+    /// Width of the bands
+    #[arg(long, value_enum, default_value_t = Bands::Third)]
+    pub bands: Bands,
+    /// Lowest frequency of the mode tables, Hz (5 to 300)
+    #[arg(long, value_name = "HZ", default_value_t = 15.0, value_parser = mode_frequency)]
+    pub modes_from: f64,
+    /// Highest frequency of the mode tables, Hz (5 to 300)
+    #[arg(long, value_name = "HZ", default_value_t = 200.0, value_parser = mode_frequency)]
+    pub modes_to: f64,
+    /// Leave the modes out: their tables hold only the header
+    #[arg(long)]
+    pub no_modes: bool,
+}
+
+/// Width of the bands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Bands {
+    /// Octaves
+    Octave,
+    /// One-third octaves
+    Third,
+}
+
+/// Where results go.
+#[derive(Debug, Args, Clone)]
+#[command(next_help_heading = "Output")]
+pub struct OutputArgs {
+    /// Folder for the tables [default: NAME-results beside the session]
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub out: Option<PathBuf>,
+    /// Write even into a folder that something else made
+    #[arg(long)]
+    pub force: bool,
+    /// What stands on standard output: a summary, the main table as CSV, or everything as JSON
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
+}
+
+/// Form of standard output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// A summary to read
+    Table,
+    /// The main table as in its CSV file
+    Csv,
+    /// What results.json holds
+    Json,
+}
+
+/// How the program runs.
+#[derive(Debug, Args, Clone, Default)]
+#[command(next_help_heading = "Running")]
+pub struct RunArgs {
+    /// Threads to use [default: one a core]; results are the same with any number
+    #[arg(long, value_name = "N")]
+    pub jobs: Option<NonZeroUsize>,
+    /// No summary and no progress; errors only
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+fn mode_frequency(text: &str) -> Result<f64, String> {
+    let hertz: f64 = text.parse().map_err(|_| "a number in hertz, with a point for decimals".to_owned())?;
+    if (5.0..=300.0).contains(&hertz) { Ok(hertz) } else { Err("must lie between 5 and 300 Hz".to_owned()) }
+}

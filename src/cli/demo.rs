@@ -1,0 +1,26 @@
+//! `stillroom demo`: the invented session, and the main job on it.
+
+use super::args::{AnalyzeArgs, Bands, ComputingArgs, DemoArgs, Format, OutputArgs, ReadingArgs};
+use super::{Exit, Failed, analyze, screen, write};
+
+/// Writes the session and analyses it.
+pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
+    let demo = stillroom::demo::write(&args.folder).map_err(Failed::nothing)?;
+    if !args.run.quiet {
+        let folder = write::shown(&args.folder);
+        screen::line(&format!(
+            "An invented session with known truth is in {folder} (truth.json beside the audio)."
+        ));
+        let modes: usize = demo.states.first().map_or(0, |state| state.poles.len());
+        screen::line(&format!(
+            "Its empty room has {modes} resonances whose frequency and decay are known exactly."
+        ));
+    }
+    analyze::run(&AnalyzeArgs {
+        paths: vec![args.folder.clone()],
+        reading: ReadingArgs::default(),
+        computing: ComputingArgs { bands: Bands::Third, modes_from: 15.0, modes_to: 200.0, no_modes: false },
+        output: OutputArgs { out: None, force: false, format: Format::Table },
+        run: args.run.clone(),
+    })
+}

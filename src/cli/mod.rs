@@ -1,0 +1,45 @@
+//! The command-line program: one file a command. The only place for arguments, standard output, colour.
+
+mod analyze;
+mod args;
+mod demo;
+mod exit;
+mod interrupt;
+mod progress;
+mod screen;
+mod write;
+
+use args::{Cli, Command};
+use clap::Parser;
+
+pub use exit::Exit;
+
+/// Parses the arguments and runs the command; wrong usage ends in clap with status 2.
+pub fn run() -> Exit {
+    let cli = Cli::parse();
+    interrupt::listen();
+    let ended = match cli.command {
+        Command::Demo(args) => demo::run(&args),
+        Command::Analyze(args) => analyze::run(&args),
+    };
+    ended.unwrap_or_else(|failed| {
+        screen::error(&failed.text);
+        failed.exit
+    })
+}
+
+/// A command that ended without results.
+pub struct Failed {
+    text: String,
+    exit: Exit,
+}
+
+impl Failed {
+    fn usage(text: impl ToString) -> Self {
+        Self { text: text.to_string(), exit: Exit::Usage }
+    }
+
+    fn nothing(text: impl ToString) -> Self {
+        Self { text: text.to_string(), exit: Exit::Nothing }
+    }
+}

@@ -1,0 +1,46 @@
+//! Results to disk, and to standard output in the form asked for.
+
+use super::Failed;
+use super::args::{Format, OutputArgs};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use stillroom::output::{Batch, Folder, Overwrite, add_tables};
+use stillroom::session::{Session, default_out};
+use stillroom::table::{Results, Rows, csv_text, json};
+
+/// The folder that results go to: as asked, or beside the session. Refused before any work is done.
+pub fn open(session: &Session, output: &OutputArgs) -> Result<Folder, Failed> {
+    let path: PathBuf = output.out.clone().unwrap_or_else(|| default_out(session));
+    let overwrite = if output.force { Overwrite::Anything } else { Overwrite::OnlyOurs };
+    Folder::open(&path, overwrite).map_err(Failed::usage)
+}
+
+/// Writes all tables into the folder.
+pub fn tables(folder: &Folder, results: &Results) -> Result<(), Failed> {
+    let mut batch: Batch = folder.batch().map_err(Failed::nothing)?;
+    add_tables(&mut batch, results).map_err(Failed::nothing)?;
+    batch.commit().map_err(Failed::nothing)?;
+    Ok(())
+}
+
+/// Writes the machine forms to standard output; a reader that went away is a normal end.
+pub fn standard(results: &Results, main: Rows<'_>, format: Format) {
+    let out = std::io::stdout().lock();
+    let written = match format {
+        Format::Table => Ok(()),
+        Format::Csv => csv_text::write(main, out),
+        Format::Json => json::write(results, out),
+    };
+    if let Err(error) = written
+        && error.kind() != std::io::ErrorKind::BrokenPipe
+    {
+        super::screen::error(&format!("standard output: {error}"));
+    }
+    let _ = std::io::stdout().flush();
+}
+
+/// A path as the user would type it.
+pub fn shown(path: &Path) -> String {
+    let text = path.display().to_string();
+    text.strip_prefix("./").map_or_else(|| text.clone(), str::to_owned)
+}

@@ -1,0 +1,140 @@
+//! One take: what goes in, and what became of it.
+
+use super::{LowEnd, ResponseError};
+use crate::flag::Flags;
+use crate::recording::Recording;
+use std::fmt;
+
+/// Position and source of a response.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
+pub struct Place {
+    /// Position name.
+    pub position: String,
+    /// Source name; empty for the only or first source.
+    pub source: String,
+}
+
+impl fmt::Display for Place {
+    /// `seat`, or `seat@left`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.position)?;
+        if self.source.is_empty() { Ok(()) } else { write!(f, "@{}", self.source) }
+    }
+}
+
+/// One recording of a place.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct TakeInput {
+    /// Path within the session, for messages.
+    pub file: String,
+    /// Which repeat, as the name says it; may be empty.
+    pub take: String,
+    /// Its samples.
+    pub recording: Recording,
+    /// How many of them may be used: those before a faded or digitally silent tail.
+    pub usable_samples: usize,
+    /// What its samples alone showed to be wrong with it.
+    pub flags: Flags,
+}
+
+impl TakeInput {
+    /// A take of which all samples may be used.
+    #[must_use]
+    pub fn new(file: &str, take: &str, recording: Recording) -> Self {
+        let usable_samples = recording.samples.len();
+        Self { file: file.into(), take: take.into(), recording, usable_samples, flags: Flags::default() }
+    }
+
+    /// The same with a shorter usable part.
+    #[must_use]
+    pub fn usable_to(mut self, samples: usize) -> Self {
+        self.usable_samples = samples.min(self.recording.samples.len());
+        self
+    }
+
+    /// The same with what its samples showed to be wrong.
+    #[must_use]
+    pub fn with_flags(self, flags: Flags) -> Self {
+        Self { flags, ..self }
+    }
+
+    /// The samples that may be used.
+    pub(super) fn usable(&self) -> &[f64] {
+        &self.recording.samples[..self.usable_samples.min(self.recording.samples.len())]
+    }
+}
+
+/// What became of one take.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct TakeUse {
+    /// Path within the session.
+    pub file: String,
+    /// Which repeat.
+    pub take: String,
+    /// Why it isn't in the mean; `None` if it is.
+    pub left_out: Option<LeftOut>,
+    /// By how much it came later than the take in the middle, in seconds, and one standard deviation.
+    pub delay_s: Option<(f64, f64)>,
+    /// Whether that delay was taken out.
+    pub aligned: bool,
+    /// Gain over the median take (a ratio of pressures, sign included).
+    pub gain: Option<f64>,
+    /// Share of the energy in which it differs from the nearer half of the other takes, gain removed:
+    /// 20–300 Hz, and above.
+    pub residual: Option<[f64; 2]>,
+    /// Largest magnitude in the file's usable part, full scale 1.
+    pub peak: f64,
+    /// Its own low end, aligned like the mean; `None` for takes that could not be used.
+    pub low: Option<LowEnd>,
+}
+
+/// Why a take isn't in the mean.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum LeftOut {
+    /// No response can be made of it.
+    Unusable(ResponseError),
+    /// It has another sample rate than most takes (with a tie, than the first).
+    OtherRate {
+        /// Its rate, in hertz.
+        found_hz: f64,
+        /// That of the others.
+        used_hz: f64,
+    },
+    /// Its samples are those of another take, bit by bit.
+    CopyOf {
+        /// The other take's file.
+        file: String,
+    },
+    /// It holds less than half of the longest take.
+    Short {
+        /// Usable samples.
+        samples: usize,
+        /// Those of the longest take.
+        longest: usize,
+    },
+    /// It differs from the others, which agree among themselves.
+    Odd {
+        /// In what.
+        reason: String,
+    },
+}
+
+impl fmt::Display for LeftOut {
+    /// The reason, to follow the file's name and a colon.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unusable(error) => write!(f, "{}", error.found()),
+            Self::OtherRate { found_hz, used_hz } => {
+                write!(f, "its sample rate is {found_hz} Hz, that of the other takes {used_hz} Hz")
+            }
+            Self::CopyOf { file } => write!(f, "it holds the same samples as {file}"),
+            Self::Short { samples, longest } => {
+                write!(f, "{samples} usable samples are less than half of the longest take's {longest}")
+            }
+            Self::Odd { reason } => f.write_str(reason),
+        }
+    }
+}

@@ -1,0 +1,79 @@
+//! What one state of the room showed.
+
+use crate::criterion::Curve;
+use crate::decay::{self, BandDecay};
+use crate::estimate::Reading;
+use crate::modes::ModeSet;
+use crate::response::Response;
+use crate::room::Assignment;
+
+/// One position with one source.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct PlaceResult {
+    /// The response, without its samples.
+    pub response: Response,
+    /// Its bands, in rising frequency.
+    pub bands: Vec<BandDecay>,
+}
+
+/// One state: its places, and the modes that they share.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct StateResult {
+    /// Name of the state.
+    pub name: String,
+    /// Why a listed state has no files.
+    pub missing: Option<String>,
+    /// Places in the session's order; those that could not be read are not here.
+    pub places: Vec<PlaceResult>,
+    /// Modes; `None` where none were asked for.
+    pub resonances: Option<Resonances>,
+}
+
+/// The modes of a state and what is made of them.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Resonances {
+    /// Poles, amplitudes, covariance.
+    pub set: ModeSet,
+    /// T20 behind a narrow filter, one entry a mode.
+    pub filter_t20_s: Vec<Reading>,
+    /// Names by the rectangular room, one entry a mode.
+    pub names: Assignment,
+    /// Which to treat first, one entry a mode.
+    pub priorities: Vec<Option<u32>>,
+}
+
+impl StateResult {
+    /// A state of which nothing is known yet.
+    #[must_use]
+    pub fn new(name: &str, missing: Option<String>) -> Self {
+        Self { name: name.to_owned(), missing, places: Vec::new(), resonances: None }
+    }
+
+    /// Average of the bands over the places that `counts`; empty for fewer than two.
+    #[must_use]
+    pub fn average(&self, counts: impl Fn(&str) -> bool) -> Vec<BandDecay> {
+        let chosen: Vec<&[BandDecay]> = self
+            .places
+            .iter()
+            .filter(|p| counts(&p.response.place.position))
+            .map(|p| p.bands.as_slice())
+            .collect();
+        if chosen.len() < 2 { Vec::new() } else { decay::average(&chosen) }
+    }
+
+    /// What the user should know of its responses, in sentences that name files.
+    #[must_use]
+    pub fn warnings(&self) -> Vec<String> {
+        self.places.iter().flat_map(|p| p.response.warnings.iter().cloned()).collect()
+    }
+}
+
+impl Resonances {
+    /// Audibility thresholds of a mode: with artificial stimuli and with music, s.
+    pub fn thresholds_s(frequency_hz: f64) -> [Result<f64, crate::flag::Flag>; 2] {
+        [Curve::Absolute.t60_s(frequency_hz), Curve::Music.t60_s(frequency_hz)]
+    }
+}

@@ -1,0 +1,309 @@
+//! What was found becomes rows: the one place where a state's values are put into tables' units.
+
+use std::sync::Arc;
+
+use super::cell::Name;
+use super::decibel;
+use super::{
+    BandRow, FailureRow, FileRow, ModeLevelRow, ModeRow, Results, RoomFitRow, SessionRow, SettingsRow,
+};
+use crate::analysis::{Analysis, Settings};
+use crate::decay::BandDecay;
+use crate::estimate::{Estimate, Reading};
+use crate::filter::Fraction;
+use crate::flag::{Flag, Flags};
+use crate::modes::{Amplitude, Kind, LN_1000, Mode, ModeSet};
+use crate::room::sound_speed_m_s;
+use crate::session::{Role, Session, TimeBase};
+use crate::state::{Resonances, StateResult};
+use std::f64::consts::TAU;
+
+/// How the user's command read the folder; for the record only.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Asked<'a> {
+    /// Whether every file counted as a state of its own.
+    pub each: bool,
+    /// Baseline of a comparison.
+    pub before: Option<&'a str>,
+    /// States compared with it.
+    pub after: &'a [String],
+    /// Limit set for decay times, s.
+    pub target_t60_s: Option<f64>,
+}
+
+/// All tables of an analysis; nothing is compared.
+#[must_use]
+pub fn results(session: &Session, settings: &Settings, asked: &Asked<'_>, found: &Analysis) -> Results {
+    let listening = |position: &str| session.role(position) == Role::Listening;
+    Results {
+        session: SessionRow {
+            title: session.title.clone(),
+            baseline: session.baseline.clone(),
+            states: found.states.iter().map(|state| state.name.clone()).collect(),
+        },
+        settings: settings_row(session, settings, asked),
+        failures: found.failures.iter().map(failure_row).collect(),
+        warnings: found.warnings.clone(),
+        files: found.files.iter().map(|file| file_row(session, file)).collect(),
+        room_fit: found.states.iter().filter_map(|state| room_fit(session, state)).collect(),
+        absorber: Vec::new(),
+        bands: found.states.iter().flat_map(|state| band_rows(state, &listening)).collect(),
+        modes: found.states.iter().flat_map(mode_rows).collect(),
+        mode_levels: found.states.iter().flat_map(mode_level_rows).collect(),
+        checks: Vec::new(),
+        comparison: None,
+    }
+}
+
+fn settings_row(session: &Session, settings: &Settings, asked: &Asked<'_>) -> SettingsRow {
+    let range = settings.modes.unwrap_or_default();
+    SettingsRow {
+        bands: match settings.fraction {
+            Fraction::Octave => "octave",
+            Fraction::Third => "third",
+        },
+        with_modes: settings.modes.is_some(),
+        modes_from_hz: range.from_hz,
+        modes_to_hz: range.to_hz,
+        each: asked.each,
+        names: session.names.as_ref().map(|pattern| pattern.text().to_owned()),
+        channel: u32::try_from(session.channel).unwrap_or(u32::MAX),
+        same_chain: session.same_chain,
+        time_base: session.time_base.map(|base| match base {
+            TimeBase::Emission => "emission".to_owned(),
+            TimeBase::Arrival => "arrival".to_owned(),
+        }),
+        before: asked.before.map(str::to_owned),
+        after: asked.after.to_vec(),
+        target_t60_s: asked.target_t60_s,
+        target_mask: None,
+    }
+}
+
+fn failure_row(failure: &crate::analysis::Failure) -> FailureRow {
+    FailureRow {
+        file: failure.file.clone(),
+        state: failure.state.clone(),
+        reason: failure.reason.clone(),
+        found: failure.found.clone(),
+        allowed: failure.allowed.clone(),
+        advice: failure.advice.clone(),
+    }
+}
+
+fn file_row(session: &Session, file: &crate::analysis::File) -> FileRow {
+    let read = file.provenance.as_ref();
+    FileRow {
+        file: file.take.file.as_str().into(),
+        state: file.state.as_str().into(),
+        position: file.take.position.as_str().into(),
+        source: file.take.source.as_str().into(),
+        take: file.take.take.as_str().into(),
+        used: file.used,
+        note: file.note.clone(),
+        sha256: read.map(|r| r.sha256.clone()),
+        format: read.map(|r| r.format.clone()),
+        rate_hz: read.map(|r| r.rate_hz),
+        bit_depth: read.map(|r| r.bit_depth),
+        channels: read.map(|r| r.channels),
+        channel: read.map(|_| u32::try_from(session.channel).unwrap_or(u32::MAX)),
+        frames: read.map(|r| r.frames),
+        length_s: read.map(|r| r.frames as f64 / f64::from(r.rate_hz)),
+        repairs: read.map(|r| r.repairs.clone()).unwrap_or_default(),
+    }
+}
+
+fn room_fit(session: &Session, state: &StateResult) -> Option<RoomFitRow> {
+    let fit = state.resonances.as_ref()?.names.fit.as_ref()?;
+    let known = session.state(&state.name).and_then(|s| s.temperature_c);
+    let temperature_c = known.unwrap_or(session.room.temperature_c);
+    let [length, width, height] = fit.dimensions_m;
+    Some(RoomFitRow {
+        state: state.name.as_str().into(),
+        length,
+        width,
+        height,
+        temperature_c,
+        speed_of_sound_m_per_s: sound_speed_m_s(temperature_c).ok()?,
+        assigned_modes: u32::try_from(fit.assigned).unwrap_or(u32::MAX),
+        rms_error_percent: fit.rms_error.map(|error| 100.0 * error),
+    })
+}
+
+/// Rows of every place, then of the averages.
+fn band_rows(state: &StateResult, listening: &impl Fn(&str) -> bool) -> Vec<BandRow> {
+    let name: Name = state.name.as_str().into();
+    let mut rows = Vec::new();
+    for place in &state.places {
+        let response = &place.response;
+        let position: Name = response.place.position.as_str().into();
+        let source: Name = response.place.source.as_str().into();
+        let file: Name = response.files().collect::<Vec<_>>().join(";").into();
+        let labels = [&name, &position, &source, &file];
+        rows.extend(place.bands.iter().map(|band| band_row(labels, band, &response.flags)));
+    }
+    let nothing: Name = "".into();
+    let averages: [(&str, Vec<BandDecay>); 2] =
+        [("*", state.average(|_| true)), ("listening", state.average(listening))];
+    for (position, bands) in &averages {
+        let position: Name = Arc::from(*position);
+        let labels = [&name, &position, &nothing, &nothing];
+        rows.extend(bands.iter().map(|band| band_row(labels, band, &Flags::default())));
+    }
+    rows
+}
+
+fn band_row([state, position, source, file]: [&Name; 4], band: &BandDecay, more: &Flags) -> BandRow {
+    let db = |power: Result<f64, Flag>| power.and_then(|p| decibel::of_power(p).ok_or(Flag::NotFinite));
+    let mut flags = band.flags.clone();
+    flags.extend(more);
+    BandRow {
+        state: state.clone(),
+        position: position.clone(),
+        source: source.clone(),
+        file: file.clone(),
+        band_hz: band.band.centre_hz,
+        edt: band.edt_s,
+        t20: band.t20_s,
+        t30: band.t30_s,
+        c50_db: db(band.c50),
+        c80_db: db(band.c80),
+        d50: band.d50,
+        ts_ms: band.ts_s.map(|s| 1000.0 * s),
+        level_db: db(band.level),
+        peak_to_noise_db: db(band.peak_to_noise),
+        decay_range_db: db(band.decay_range),
+        nonlinearity_t20_permille: band.nonlinearity_t20.map(|xi| 1000.0 * xi),
+        nonlinearity_t30_permille: band.nonlinearity_t30.map(|xi| 1000.0 * xi),
+        curvature_percent: band.curvature.map(|c| 100.0 * c),
+        bt_product: band.bt_product,
+        flags,
+    }
+}
+
+/// The word of a kind in the tables.
+#[must_use]
+pub fn kind_word(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Mode => "mode",
+        Kind::Hum => "hum",
+        Kind::Loudspeaker => "loudspeaker",
+        Kind::Unsure => "unsure",
+    }
+}
+
+/// Frequency of a mode with its standard deviation, Hz.
+#[must_use]
+pub fn frequency_hz(mode: &Mode) -> Estimate {
+    Estimate::new(mode.omega_per_s / TAU, mode.omega_sd_per_s / TAU)
+}
+
+/// T60 of a mode with its standard deviation, s.
+#[must_use]
+pub fn t60_s(mode: &Mode) -> Estimate {
+    let t60_s = LN_1000 / mode.decay_per_s;
+    Estimate::new(t60_s, t60_s * mode.decay_sd_per_s / mode.decay_per_s)
+}
+
+/// Magnitude of an amplitude and its standard deviation along it.
+fn magnitude(amplitude: &Amplitude) -> (f64, f64) {
+    let Amplitude { re, im, covariance: [rr, ri, ii] } = *amplitude;
+    let size = re.hypot(im);
+    let variance = (re * re * rr + 2.0 * re * im * ri + im * im * ii) / (size * size);
+    (size, variance.max(0.0).sqrt())
+}
+
+/// Standard deviations by which an amplitude must stand out to be seen (contract of `positions`).
+const SEEN_SD: f64 = 3.0;
+
+/// Whether a place sees a mode.
+#[must_use]
+pub fn is_seen(amplitude: &Amplitude) -> bool {
+    let (size, sd) = magnitude(amplitude);
+    size > SEEN_SD * sd
+}
+
+/// Steady-state level fs·|A|/δ of a mode at a place, as a ratio of pressures with its standard deviation.
+fn level(set: &ModeSet, mode: &Mode, place: usize, amplitude: &Amplitude) -> Estimate {
+    let (size, sd) = magnitude(amplitude);
+    let value = set.file_rates_hz[place] * size / mode.decay_per_s;
+    let relative = (sd / size).hypot(mode.decay_sd_per_s / mode.decay_per_s);
+    Estimate::new(value, value * relative)
+}
+
+fn mode_rows(state: &StateResult) -> Vec<ModeRow> {
+    let Some(found) = &state.resonances else { return Vec::new() };
+    let name: Name = state.name.as_str().into();
+    (0..found.set.modes.len()).map(|m| mode_row(&name, found, m)).collect()
+}
+
+fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
+    let mode = &found.set.modes[m];
+    let given = &found.names.modes[m];
+    let known: Vec<(usize, &Amplitude)> =
+        mode.amplitudes.iter().enumerate().filter_map(|(p, a)| Some((p, a.as_ref()?))).collect();
+    let seen = known.iter().filter(|(_, amplitude)| is_seen(amplitude)).count();
+    let power = known.iter().map(|(p, a)| level(&found.set, mode, *p, a).value.powi(2)).sum::<f64>()
+        / known.len().max(1) as f64;
+    let frequency = frequency_hz(mode);
+    let thresholds = Resonances::thresholds_s(frequency.value);
+    let mut flags = mode.flags.clone();
+    flags.extend(&given.flags);
+    ModeRow {
+        state: state.clone(),
+        mode: number(m),
+        kind: kind_word(mode.kind),
+        frequency: Ok(frequency),
+        t60: t60(mode),
+        q: Ok(mode.omega_per_s / (2.0 * mode.decay_per_s)),
+        level_db: decibel::of_power(power).ok_or(Flag::NotSeen),
+        positions: u32::try_from(seen).unwrap_or(u32::MAX),
+        axes: given.axes.map_or_else(|| "".into(), |[x, y, z]| format!("{x} {y} {z}").into()),
+        predicted_hz: given.predicted_hz,
+        shape_match: given.shape_match,
+        filter_t20_s: found.filter_t20_s[m].map(|estimate| estimate.value),
+        threshold_t60_s: thresholds[0],
+        threshold_music_t60_s: thresholds[1],
+        priority: found.priorities[m],
+        evidence: given.evidence.clone().unwrap_or_default(),
+        flags,
+    }
+}
+
+/// A steady tone has no decay time.
+fn t60(mode: &Mode) -> Reading {
+    if mode.kind == Kind::Hum { Err(Flag::SteadyTone) } else { Ok(t60_s(mode)) }
+}
+
+fn number(index: usize) -> u32 {
+    u32::try_from(index + 1).unwrap_or(u32::MAX)
+}
+
+fn mode_level_rows(state: &StateResult) -> Vec<ModeLevelRow> {
+    let Some(found) = &state.resonances else { return Vec::new() };
+    let name: Name = state.name.as_str().into();
+    let set = &found.set;
+    let mut rows = Vec::new();
+    for (m, mode) in set.modes.iter().enumerate() {
+        for (p, (position, source)) in set.places.iter().enumerate() {
+            let Some(amplitude) = &mode.amplitudes[p] else { continue };
+            let based = state.places.get(p).is_some_and(|place| place.response.emission_s.is_some());
+            let seen = is_seen(amplitude);
+            rows.push(ModeLevelRow {
+                state: name.clone(),
+                mode: number(m),
+                frequency_hz: Ok(mode.omega_per_s / TAU),
+                position: position.as_str().into(),
+                source: source.as_str().into(),
+                level: decibel::of_amplitude_estimate(level(set, mode, p, amplitude)).ok_or(Flag::NotSeen),
+                phase_deg: match (based, seen) {
+                    (false, _) => Err(Flag::NoTimeBase),
+                    (true, false) => Err(Flag::NotSeen),
+                    (true, true) => Ok(amplitude.im.atan2(amplitude.re).to_degrees()),
+                },
+                flags: if seen { Flags::default() } else { std::iter::once(Flag::NotSeen).collect() },
+            });
+        }
+    }
+    rows
+}
