@@ -1,5 +1,7 @@
 //! What the bank does as it runs.
 
+mod mask;
+
 use super::{Backward, Band, Bank, Fraction, LIMITS};
 
 /// One band's integral of an input, copied out.
@@ -7,7 +9,8 @@ pub fn run(band: Band, rate_hz: f64, samples: &[f64], zero: usize, limits_s: [f6
     let bank = Bank::new(&[band], rate_hz);
     let mut result = None;
     let copy = |b: Backward| {
-        result = Some(Integral { to_come: b.to_come.to_vec(), zero: b.zero, late: b.late });
+        result =
+            Some(Integral { to_come: b.to_come.to_vec(), rate_hz: b.rate_hz, zero: b.zero, late: b.late });
     };
     bank.run(samples, zero, limits_s, copy);
     result.expect("the rate carries the band")
@@ -15,6 +18,7 @@ pub fn run(band: Band, rate_hz: f64, samples: &[f64], zero: usize, limits_s: [f6
 
 pub struct Integral {
     pub to_come: Vec<f64>,
+    pub rate_hz: f64,
     pub zero: usize,
     pub late: [f64; LIMITS],
 }
