@@ -14,7 +14,7 @@ const PAIRS: usize = 15;
 const ATTENUATION_DB: f64 = 100.0;
 
 /// Largest upper band edge, as a share of the halved rate, that the low-pass keeps flat and free of aliases.
-pub const USABLE_SHARE: f64 = 0.385;
+pub const USABLE_SHARE: f64 = 0.1;
 
 /// Samples on a grid that holds time zero: sample `zero` is the direct sound.
 #[derive(Debug, Clone, Copy)]

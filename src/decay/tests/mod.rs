@@ -6,5 +6,6 @@
 mod closed_forms;
 mod laws;
 mod noise;
+mod reference;
 mod signals;
 mod tables;
