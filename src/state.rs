@@ -3,7 +3,8 @@
 use crate::criterion::Curve;
 use crate::decay::{self, BandDecay};
 use crate::estimate::Reading;
-use crate::modes::ModeSet;
+use crate::modes::{Kind, LN_1000, ModeSet};
+use crate::procedure::Check;
 use crate::response::Response;
 use crate::room::Assignment;
 
@@ -29,6 +30,8 @@ pub struct StateResult {
     pub places: Vec<PlaceResult>,
     /// Modes; `None` where none were asked for.
     pub resonances: Option<Resonances>,
+    /// The measurement against its standards.
+    pub checks: Vec<Check>,
 }
 
 /// The modes of a state and what is made of them.
@@ -49,7 +52,7 @@ impl StateResult {
     /// A state of which nothing is known yet.
     #[must_use]
     pub fn new(name: &str, missing: Option<String>) -> Self {
-        Self { name: name.to_owned(), missing, places: Vec::new(), resonances: None }
+        Self { name: name.to_owned(), missing, places: Vec::new(), resonances: None, checks: Vec::new() }
     }
 
     /// Average of the bands over the places that `counts`; empty for fewer than two.
@@ -62,6 +65,16 @@ impl StateResult {
             .map(|p| p.bands.as_slice())
             .collect();
         if chosen.len() < 2 { Vec::new() } else { decay::average(&chosen) }
+    }
+
+    /// Median T60 of the modes that the program stands behind, s.
+    #[must_use]
+    pub fn middle_t60_s(&self) -> Option<f64> {
+        let modes = &self.resonances.as_ref()?.set.modes;
+        let claimed = modes.iter().filter(|mode| mode.kind == Kind::Mode);
+        let mut times: Vec<f64> = claimed.map(|mode| LN_1000 / mode.decay_per_s).collect();
+        times.sort_by(f64::total_cmp);
+        times.get(times.len() / 2).copied()
     }
 
     /// What the user should know of its responses, in sentences that name files.

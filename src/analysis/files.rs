@@ -1,6 +1,6 @@
 //! Every file of a session with what became of it, and what failed.
 
-use crate::recording::{AudioError, Provenance};
+use crate::recording::{AudioError, Fault, Provenance};
 use crate::response::ResponseError;
 use crate::session::{Session, Take};
 
@@ -18,6 +18,8 @@ pub struct FileRecord {
     pub used: bool,
     /// Why it was left out, or the user's remark.
     pub note: Option<String>,
+    /// What its samples alone showed to be wrong with it.
+    pub faults: Vec<Fault>,
 }
 
 impl FileRecord {
@@ -29,6 +31,7 @@ impl FileRecord {
             provenance: None,
             used: false,
             note: take.note.clone(),
+            faults: Vec::new(),
         }
     }
 }

@@ -10,6 +10,7 @@ mod places;
 mod resonances;
 
 use crate::filter::Fraction;
+use crate::procedure::{PlaceFacts, StateFacts, checks};
 use crate::session::Session;
 use crate::state::StateResult;
 use files::FileRecord;
@@ -121,7 +122,8 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     let states: Vec<StateResult> = std::mem::take(&mut read.states)
         .into_par_iter()
         .map(|state| {
-            let finished = resonances::add(session, state, settings, control);
+            let mut finished = resonances::add(session, state, settings, control);
+            finished.checks = state_facts(session, &finished).map(|f| checks(&f)).unwrap_or_default();
             counter.count(1);
             finished
         })
@@ -131,6 +133,21 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     let mut failures = files::of_session(session);
     failures.extend(read.failures);
     Analysis { states, files: read.files, failures, warnings, interrupted: (control.cancelled)() }
+}
+
+/// What the procedure checks look at; `None` for a state without places.
+#[must_use]
+pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<StateFacts<'a>> {
+    let state = session.state(&found.name).filter(|_| !found.places.is_empty())?;
+    let places = found.places.iter().map(|place| PlaceFacts {
+        position: &place.response.place.position,
+        source: &place.response.place.source,
+        takes: place.response.files().count(),
+        bands: &place.bands,
+        record_s: place.response.length as f64 / place.response.rate_hz,
+        onset_s: place.response.onset_s(),
+    });
+    Some(StateFacts { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })
 }
 
 /// Counts finished pieces of work from any thread.

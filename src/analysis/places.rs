@@ -125,7 +125,9 @@ fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInpu
                 Ok(recording) => {
                     record.provenance = Some(recording.provenance.clone());
                     record.used = true;
-                    inputs.push(input(take, recording));
+                    let (input, faults) = input(take, recording);
+                    record.faults = faults;
+                    inputs.push(input);
                 }
                 Err(error) => done.failures.push(Failure::of_audio(state, &error)),
             }
@@ -135,11 +137,13 @@ fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInpu
     inputs
 }
 
-fn input(take: &Take, recording: Recording) -> TakeInput {
+/// A take as the response stage wants it, and what its samples showed to be wrong.
+fn input(take: &Take, recording: Recording) -> (TakeInput, Vec<recording::Fault>) {
     let faults = recording::inspect(&recording.samples, recording.rate_hz);
-    TakeInput::new(&take.file, &take.take, recording)
+    let input = TakeInput::new(&take.file, &take.take, recording)
         .usable_to(faults.usable_samples)
-        .with_flags(faults.flags())
+        .with_flags(faults.flags());
+    (input, faults.found)
 }
 
 /// Marks files that were read but left out of the mean.
@@ -208,7 +212,7 @@ fn measured_again(
         .takes
         .iter()
         .filter(|t| t.used && t.position == settled.place.position && t.source == settled.place.source)
-        .filter_map(|t| Some(input(t, recording::read(&t.path, &t.file, session.channel).ok()?)))
+        .filter_map(|t| Some(input(t, recording::read(&t.path, &t.file, session.channel).ok()?).0))
         .collect();
     let mut response = combine(inputs, settled.place.clone()).ok()?;
     response.take_times_of(settled);

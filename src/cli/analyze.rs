@@ -4,12 +4,16 @@ use super::args::{AnalyzeArgs, Bands, ComputingArgs, Format, ReadingArgs};
 use super::progress::Bar;
 use super::{Exit, Failed, interrupt, screen, write};
 use stillroom::analysis::{Analysis, Control, ModeRange, Settings, analyze};
+use stillroom::estimate::SD_PER_95;
 use stillroom::filter::Fraction;
+use stillroom::procedure;
 use stillroom::session::{self, OpenOptions, Session};
 use stillroom::state::StateResult;
 use stillroom::table::gather::{Asked, results};
 use stillroom::table::{BandRow, ModeRow, Results, Rows, number};
 
+/// No spread is shown finer than this, Hz or s: nobody turns a dial by less.
+const LEAST_SPREAD: f64 = 0.01;
 /// Modes that a state's screen lists; the tables hold all.
 const LISTED: usize = 8;
 
@@ -41,7 +45,8 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     if args.output.format == Format::Table {
         if !args.run.quiet {
             summary(&session, &found, &results);
-            screen::line(&format!("\nTables: {}", write::shown(folder.path())));
+            screen::line("");
+            screen::line(&format!("Tables: {}", write::shown(folder.path())));
         }
     } else {
         let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };
@@ -58,7 +63,7 @@ fn exit(found: &Analysis) -> Exit {
     }
 }
 
-fn options(reading: &ReadingArgs) -> OpenOptions {
+pub(super) fn options(reading: &ReadingArgs) -> OpenOptions {
     let mut options = OpenOptions::default().with_each(reading.each);
     if let Some(names) = &reading.names {
         options = options.with_names(names);
@@ -96,6 +101,7 @@ fn summary(session: &Session, found: &Analysis, results: &Results) {
         screen::heading(&format!("{title}{} · {}", state.name, counted(state)));
         let bands: Vec<&BandRow> = results.bands.iter().filter(|row| *row.state == *state.name).collect();
         screen::line(&middle(&bands));
+        screen::line(&format!("  Procedure: {}.", procedure::summary(&state.checks)));
         if state.resonances.is_some() {
             let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
             modes_table(&modes);
@@ -146,13 +152,17 @@ fn modes_table(modes: &[&ModeRow]) {
     let more = ranked.len().saturating_sub(LISTED);
     let mut rest = Vec::new();
     if more > 0 {
-        rest.push(format!("{more} more modes"));
+        rest.push(if more == 1 { "1 more mode".to_owned() } else { format!("{more} more modes") });
     }
-    for (kind, words) in
-        [("unsure", "unsure"), ("loudspeaker", "of the measuring chain"), ("hum", "steady tones")]
-    {
-        if count(kind) > 0 {
-            rest.push(format!("{} {words}", count(kind)));
+    for (kind, one, many) in [
+        ("unsure", "unsure", "unsure"),
+        ("loudspeaker", "of the measuring chain", "of the measuring chain"),
+        ("hum", "steady tone", "steady tones"),
+    ] {
+        match count(kind) {
+            0 => {}
+            1 => rest.push(format!("1 {one}")),
+            n => rest.push(format!("{n} {many}")),
         }
     }
     if !rest.is_empty() {
@@ -164,7 +174,7 @@ fn mode_line(row: &ModeRow) -> Vec<String> {
     let spread = |reading: &stillroom::estimate::Reading| match reading {
         Ok(estimate) => estimate
             .sd
-            .and_then(|sd| number::plus_minus(estimate.value, 1.96 * sd))
+            .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(LEAST_SPREAD)))
             .unwrap_or_else(|| format!("{:.2}", estimate.value)),
         Err(_) => String::new(),
     };

@@ -29,6 +29,54 @@ pub enum Command {
         Exit status: 0 done, 1 nothing could be done, 2 wrong usage or manifest, 3 done but an input\n\
         failed (named on stderr and in results.json), 130 interrupted.")]
     Analyze(AnalyzeArgs),
+    /// Before packing up: what each file is, what is missing or wrong, and whether it is enough
+    #[command(after_help = "Example:\n  stillroom check cello-room --write\n\n\
+        Reads every file, fits no modes, takes seconds. --write drafts a session.toml.")]
+    Check(CheckArgs),
+    /// Modes of a rectangular room, and where to put microphones, loudspeaker and absorber for each
+    #[command(after_help = "Examples:\n  stillroom predict --dims 5.6x4.25x2.75\n  \
+        stillroom predict --dims '18ft4in x 14ft x 9ft' --to 120 --temperature 18")]
+    Predict(PredictArgs),
+}
+
+/// `stillroom check`.
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// A session folder, folders that are states, or single audio files
+    #[arg(required = true, value_hint = ValueHint::AnyPath)]
+    pub paths: Vec<PathBuf>,
+    /// Draft a session.toml in the session's folder (never replaces one)
+    #[arg(long)]
+    pub write: bool,
+    /// Highest frequency up to which every predicted mode should be seen, Hz (needs the room's lengths)
+    #[arg(long, value_name = "HZ", default_value_t = 120.0, value_parser = mode_frequency)]
+    pub modes_to: f64,
+    /// How to read the folder.
+    #[command(flatten)]
+    pub reading: ReadingArgs,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
+}
+
+/// `stillroom predict`.
+#[derive(Debug, Args)]
+pub struct PredictArgs {
+    /// Length x width x height, in metres or feet and inches
+    #[arg(long, value_name = "LxWxH")]
+    pub dims: String,
+    /// Air temperature, °C
+    #[arg(long, value_name = "C", default_value_t = 20.0, allow_negative_numbers = true)]
+    pub temperature: f64,
+    /// Highest frequency, Hz
+    #[arg(long, value_name = "HZ", default_value_t = 120.0)]
+    pub to: f64,
+    /// Expected decay time, s, for the Schroeder frequency
+    #[arg(long, value_name = "S", default_value_t = 0.5)]
+    pub t60: f64,
+    /// Form of standard output
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
 }
 
 /// `stillroom demo`.

@@ -2,9 +2,11 @@
 
 mod analyze;
 mod args;
+mod check;
 mod demo;
 mod exit;
 mod interrupt;
+mod predict;
 mod progress;
 mod screen;
 mod write;
@@ -21,6 +23,8 @@ pub fn run() -> Exit {
     let ended = match cli.command {
         Command::Demo(args) => demo::run(&args),
         Command::Analyze(args) => analyze::run(&args),
+        Command::Check(args) => check::run(&args),
+        Command::Predict(args) => predict::run(&args),
     };
     ended.unwrap_or_else(|failed| {
         screen::error(&failed.text);

@@ -5,7 +5,8 @@ use std::sync::Arc;
 use super::cell::Name;
 use super::decibel;
 use super::{
-    BandRow, FailureRow, FileRow, ModeLevelRow, ModeRow, Results, RoomFitRow, SessionRow, SettingsRow,
+    BandRow, CheckRow, FailureRow, FileRow, ModeLevelRow, ModeRow, Results, RoomFitRow, SessionRow,
+    SettingsRow,
 };
 use crate::analysis::{Analysis, Settings};
 use crate::decay::BandDecay;
@@ -50,9 +51,24 @@ pub fn results(session: &Session, settings: &Settings, asked: &Asked<'_>, found:
         bands: found.states.iter().flat_map(|state| band_rows(state, &listening)).collect(),
         modes: found.states.iter().flat_map(mode_rows).collect(),
         mode_levels: found.states.iter().flat_map(mode_level_rows).collect(),
-        checks: Vec::new(),
+        checks: found.states.iter().flat_map(check_rows).collect(),
         comparison: None,
     }
+}
+
+fn check_rows(state: &StateResult) -> Vec<CheckRow> {
+    let name: Name = state.name.as_str().into();
+    let row = |check: &crate::procedure::Check| CheckRow {
+        state: name.clone(),
+        standard: check.standard,
+        clause: check.clause,
+        requirement: check.requirement.clone(),
+        found: check.found.clone(),
+        limit: check.limit.clone(),
+        met: check.met.word(),
+        affects: check.affects.clone(),
+    };
+    state.checks.iter().map(row).collect()
 }
 
 fn settings_row(session: &Session, settings: &Settings, asked: &Asked<'_>) -> SettingsRow {

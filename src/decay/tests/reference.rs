@@ -121,7 +121,11 @@ impl Comparison {
         for (quantity, found) in &self.differences {
             let (middle, most, worst, count) = self.quantiles(quantity);
             let place = found.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map_or("", |d| &d.1);
-            println!("{quantity:>14}: {count:4} values, median {middle:.1e}, 95 % {most:.1e}, worst {worst:.1e} ({place}); only program {:?}, only script {:?}", self.only_program.get(quantity).unwrap_or(&0), self.only_script.get(quantity).unwrap_or(&0));
+            println!(
+                "{quantity:>14}: {count:4} values, median {middle:.1e}, 95 % {most:.1e}, worst {worst:.1e} ({place}); only program {:?}, only script {:?}",
+                self.only_program.get(quantity).unwrap_or(&0),
+                self.only_script.get(quantity).unwrap_or(&0)
+            );
         }
     }
 }

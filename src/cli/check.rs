@@ -1,0 +1,118 @@
+//! `stillroom check`: the look before packing up.
+
+use super::args::CheckArgs;
+use super::progress::Bar;
+use super::{Exit, Failed, analyze::options, interrupt, screen, write};
+use stillroom::analysis::{Analysis, Control, Settings, analyze, state_facts};
+use stillroom::filter::Fraction;
+use stillroom::procedure::{FileFacts, FileLine, LookFacts, ReadFacts, Readiness, Weight, look};
+use stillroom::recording::Fault;
+use stillroom::session::{self, Session};
+
+/// Name of the manifest.
+const MANIFEST: &str = "session.toml";
+
+/// Runs the command.
+pub fn run(args: &CheckArgs) -> Result<Exit, Failed> {
+    let session = session::open(&args.paths, &options(&args.reading))
+        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
+    let mut settings = Settings::default();
+    (settings.fraction, settings.modes, settings.jobs) = (Fraction::Octave, None, args.run.jobs);
+    let bar = Bar::new(args.run.quiet);
+    let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
+    let found = analyze(&session, &settings, &control);
+    bar.clear();
+    let judged = look(&facts(&session, &found, args.modes_to));
+    show(&judged, &found);
+    if args.write {
+        draft(&session)?;
+    }
+    Ok(match (found.interrupted, found.found_anything(), found.failures.is_empty()) {
+        (true, ..) => Exit::Interrupted,
+        (_, false, _) => Exit::Nothing,
+        (_, _, false) => Exit::Partial,
+        _ => Exit::Done,
+    })
+}
+
+fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> LookFacts<'a> {
+    let files = found.files.iter().map(|file| FileFacts {
+        state: &file.state,
+        take: &file.take,
+        read: file.provenance.as_ref().ok_or_else(|| refusal(found, &file.take.file)).map(|read| {
+            let clipped = file.faults.iter().find(|fault| matches!(fault, Fault::Clipped { .. }));
+            let useless = |fault: &&Fault| matches!(fault, Fault::Silent { .. } | Fault::TooShort { .. });
+            let rest = |fault: &&Fault| !useless(fault) && !matches!(fault, Fault::Clipped { .. });
+            ReadFacts {
+                format: read.format.clone(),
+                rate_hz: f64::from(read.rate_hz),
+                length_s: read.frames as f64 / f64::from(read.rate_hz),
+                sha256: read.sha256.clone(),
+                clipped: clipped.map(ToString::to_string),
+                useless: file.faults.iter().find(useless).map(ToString::to_string),
+                remarks: file.faults.iter().filter(rest).map(ToString::to_string).collect(),
+            }
+        }),
+    });
+    LookFacts {
+        session,
+        files: files.collect(),
+        states: found.states.iter().filter_map(|state| state_facts(session, state)).collect(),
+        modes_to_hz,
+    }
+}
+
+fn refusal(found: &Analysis, file: &str) -> String {
+    let of_file = found.failures.iter().find(|failure| failure.file.as_deref() == Some(file));
+    of_file.map_or_else(|| "not used".to_owned(), |failure| failure.reason.clone())
+}
+
+fn show(judged: &Readiness, found: &Analysis) {
+    screen::heading("How the files were read");
+    let rows: Vec<Vec<String>> =
+        judged.files.iter().map(|line| line.cells().map(str::to_owned).to_vec()).collect();
+    screen::table(&FileLine::HEAD, &rows);
+    screen::heading("Peak-to-noise by octave, dB");
+    if let Some(first) = judged.noise.first() {
+        let bands: Vec<String> = first.octaves.iter().map(|(hz, _)| hz.to_string()).collect();
+        let mut head = vec!["place"];
+        head.extend(bands.iter().map(String::as_str));
+        head.push("record");
+        let rows = judged.noise.iter().map(|line| {
+            let mut cells = vec![format!("{} {}", line.state, line.place)];
+            cells.extend(line.octaves.iter().map(|(_, text)| text.clone()));
+            cells.push(line.record.clone());
+            cells
+        });
+        screen::table(&head, &rows.collect::<Vec<_>>());
+    }
+    for (weight, title) in [(Weight::Again, "Measure again"), (Weight::Note, "Good to know")] {
+        let of_weight: Vec<String> =
+            judged.findings.iter().filter(|f| f.weight == weight).map(ToString::to_string).collect();
+        if !of_weight.is_empty() {
+            screen::heading(title);
+            of_weight.iter().for_each(|text| screen::line(&format!("  {text}")));
+        }
+    }
+    for failure in found.failures.iter().filter(|failure| failure.file.is_none()) {
+        screen::error(&failure.to_string());
+    }
+    screen::heading(&judged.verdict());
+}
+
+/// Writes a manifest to fill in; one that is there already is never touched.
+fn draft(session: &Session) -> Result<(), Failed> {
+    let Some(root) = &session.root else {
+        return Err(Failed::usage("--write needs a session's folder; single files have none"));
+    };
+    let path = root.join(MANIFEST);
+    let mut file = std::fs::File::options()
+        .write(true)
+        .create_new(true)
+        .open(&path)
+        .map_err(|error| Failed::usage(format!("{}: not written: {error}", write::shown(&path))))?;
+    std::io::Write::write_all(&mut file, session::draft(session).as_bytes())
+        .map_err(|error| Failed::nothing(format!("{}: {error}", write::shown(&path))))?;
+    screen::line(&format!("Drafted {}: look at the lines marked as guesses.", write::shown(&path)));
+    Ok(())
+}

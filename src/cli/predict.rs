@@ -1,0 +1,129 @@
+//! `stillroom predict`: the modes of a rectangular room, and where each is strong and where it vanishes.
+
+use super::args::{Format, PredictArgs};
+use super::{Exit, Failed, screen};
+use anstream::println;
+use serde_json::json;
+use stillroom::room::{Form, MeasurementPlan, PlanSettings, PredictedMode, Prediction, candidates, plan};
+use stillroom::session::parse_dimensions;
+
+/// Runs the command.
+pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
+    let dimensions_m = parse_dimensions(&args.dims).map_err(Failed::usage)?;
+    if !(args.t60.is_finite() && args.t60 > 0.0) {
+        return Err(Failed::usage("--t60 must be a time above 0 s"));
+    }
+    let room = Prediction::new(dimensions_m, args.temperature, args.to).map_err(Failed::usage)?;
+    match args.format {
+        Format::Table => show(&room, args),
+        Format::Csv => csv(&room),
+        Format::Json => println!("{}", document(&room, args.t60)),
+    }
+    Ok(Exit::Done)
+}
+
+fn form(mode: &PredictedMode) -> &'static str {
+    match mode.form() {
+        Form::Axial => "axial",
+        Form::Tangential => "tangential",
+        Form::Oblique => "oblique",
+    }
+}
+
+/// Distances from the origin's wall, one axis after the other.
+fn places(mode: &PredictedMode, dimensions_m: [f64; 3], full: bool) -> String {
+    let names = ["length", "width", "height"];
+    let metres = |all: &[f64]| all.iter().map(|m| format!("{m:.2}")).collect::<Vec<_>>().join(" ");
+    mode.planes(dimensions_m)
+        .iter()
+        .map(|planes| {
+            let distances = if full { &planes.full_m } else { &planes.none_m };
+            format!("{} {}", names[planes.axis], metres(distances))
+        })
+        .collect::<Vec<_>>()
+        .join(if full { " and " } else { " or " })
+}
+
+fn show(room: &Prediction, args: &PredictArgs) {
+    let [length, width, height] = room.dimensions_m;
+    screen::heading(&format!(
+        "{length:.2} × {width:.2} × {height:.2} m, {:.1} m³, {:.1} °C: sound travels {:.1} m/s",
+        room.volume_m3(),
+        room.temperature_c,
+        room.sound_speed_m_s
+    ));
+    screen::line(&format!(
+        "Below {:.0} Hz single modes rule (Schroeder frequency at T60 = {:.2} s). At {:.0} Hz there are {:.1} modes per 10 Hz.",
+        room.schroeder_hz(args.t60),
+        args.t60,
+        args.to,
+        10.0 * room.density_per_hz(args.to)
+    ));
+    let rows: Vec<Vec<String>> = room
+        .modes
+        .iter()
+        .map(|mode| {
+            vec![
+                mode.to_string(),
+                format!("{:.2}", mode.frequency_hz),
+                form(mode).to_owned(),
+                places(mode, room.dimensions_m, false),
+            ]
+        })
+        .collect();
+    screen::line("");
+    screen::table(&["half waves", "Hz", "kind", "nothing is heard or driven at (m)"], &rows);
+    screen::line("");
+    screen::line("Every mode is at full pressure in every corner; an absorber that works by pressure");
+    screen::line("stands there, or where else its mode is full (--format csv lists the places).");
+    show_plan(&plan(room, &candidates(room.dimensions_m, &[]), &PlanSettings::default()));
+}
+
+fn show_plan(plan: &MeasurementPlan) {
+    screen::heading("Where to measure, so that every mode is seen and close ones are told apart");
+    for position in &plan.positions {
+        let [x, y, z] = position.candidate.at_m;
+        screen::line(&format!("  {:<28} {x:.2} {y:.2} {z:.2} m", position.candidate.name));
+        screen::line(&format!("      {}", position.reason));
+    }
+    let listed =
+        |modes: &[PredictedMode]| modes.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
+    if !plan.unseen.is_empty() {
+        screen::line(&format!("  No place sees {}.", listed(&plan.unseen)));
+    }
+    for (a, b) in &plan.alike {
+        screen::line(&format!("  Nothing tells {a} from {b}."));
+    }
+}
+
+fn csv(room: &Prediction) {
+    println!("axes,frequency_hz,kind,full_pressure_m,no_pressure_m");
+    for mode in &room.modes {
+        let (full, none) = (places(mode, room.dimensions_m, true), places(mode, room.dimensions_m, false));
+        println!("{mode},{:.5},{},{full},{none}", mode.frequency_hz, form(mode));
+    }
+}
+
+fn document(room: &Prediction, t60_s: f64) -> serde_json::Value {
+    let modes: Vec<serde_json::Value> = room
+        .modes
+        .iter()
+        .map(|mode| {
+            let planes = mode.planes(room.dimensions_m);
+            let axes = ["length", "width", "height"];
+            let planes: Vec<_> = planes
+                .iter()
+                .map(|p| json!({"axis": axes[p.axis], "full_m": p.full_m, "none_m": p.none_m}))
+                .collect();
+            json!({"axes": mode.to_string(), "frequency_hz": mode.frequency_hz, "kind": form(mode), "planes": planes})
+        })
+        .collect();
+    json!({
+        "dimensions_m": room.dimensions_m,
+        "temperature_c": room.temperature_c,
+        "speed_of_sound_m_per_s": room.sound_speed_m_s,
+        "volume_m3": room.volume_m3(),
+        "schroeder_hz": room.schroeder_hz(t60_s),
+        "modes": modes,
+    })
+}
