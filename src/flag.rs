@@ -135,6 +135,26 @@ flags! {
         "No audibility threshold for music is published at this frequency (63 to 250 Hz).", "";
 
     // ---- change
+    Split, "split", "The mode became two poles that together make up its shape; the values after are the slower one's.", "";
+    MergedPair, "merged-pair", "Two poles after, too near each other to tell apart; the values after stand for both together.",
+        "Identify a tuned absorber with less damping, then damp it.";
+    ManyModes, "many-modes", "The change lies outside its own interval, but over so many modes chance alone makes such a change.",
+        "Measure both states again, or raise peak-to-noise.";
+    ChainAsStated, "chain-as-stated", "The data alone can't tell the room from the measuring chain; the verdict leans on same_chain in session.toml.", "";
+    ChainUntold, "chain-untold", "The data can't tell the room from a filter in the measuring chain.",
+        "State same_chain = true in session.toml if nothing in the chain was changed, or measure two more positions in both states.";
+    GainUnknown, "gain-unknown", "No band above the modes stands 15 dB over the noise in both states, so the gain between them is unknown and levels can't be compared.",
+        "Measure over the full audio range, or at a higher level.";
+    MovedMicrophone, "moved-microphone", "At one position or more the response changed in a way that a moved microphone explains; its level is left out.",
+        "Mark microphone positions and measure there again.";
+    MovedLoudspeaker, "moved-loudspeaker", "The response changed in a way that a moved loudspeaker explains, so levels say nothing about the room.",
+        "Put the loudspeaker back to its first place and measure again.";
+    RepeatabilityUnknown, "repeatability-unknown", "No position was measured twice in one state, so what doors, people and placement do is not in the intervals.",
+        "Measure one position twice in each state.";
+    NoCommonPlace, "no-common-place", "The states have no position in common that shows the mode, so level and shape can't be compared.", "";
+    NoPartner, "no-partner", "The mode has no partner in the after state.", "";
+    ModeGone, "mode-gone", "The mode is gone in the after state.", "";
+    NotSeenHere, "not-seen-here", "This position was not part of the fit.", "";
 
     // ---- absorber
 

@@ -42,6 +42,7 @@
 #![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
 
 pub mod analysis;
+pub mod change;
 pub mod criterion;
 pub mod decay;
 pub mod demo;

@@ -1,0 +1,441 @@
+//! Each mode's case: gathered from pairing, splits, chain and levels, then decided.
+
+use super::chain::{self, Evidence, Witness};
+use super::facts::ChangeSettings;
+use super::finding::{DecayChange, discoveries};
+use super::gain::Gain;
+use super::level::{LevelChange, heights, mean_change};
+use super::moved::Moved;
+use super::noise::Noise;
+use super::outcome::{ModeChange, ModeValues, PositionChange, Ratio, Verdict};
+use super::rank::{Rank, Rows};
+use super::reason::{Numbers, sentence};
+use super::ring::ring_s;
+use super::seats::{Story, positions};
+use super::shape::mac;
+use super::split::{APART_SD, Split, one_pole};
+use super::verdict::{Case, Cause, Why, decide};
+use super::view::{Common, LN_1000, Resonance};
+use super::visible::{bound_log_sd, strength_noise, would_show};
+use crate::estimate::Estimate;
+use crate::flag::{Flag, Flags};
+use crate::modes::Kind;
+use rustfft::num_complex::Complex64;
+
+/// ln of the odds from which neighbours decide between room and filter: a thousand to one.
+const DECISIVE: f64 = 6.9;
+/// A pole whose strengths follow the before state's response this closely may be a filter's.
+const LIKE_RESPONSE: f64 = 0.8;
+/// Relative sd of a gain that nobody knows.
+const ANY_GAIN: f64 = 1.0;
+
+/// All that the cases are gathered from.
+pub(super) struct Assessment<'a> {
+    pub settings: &'a ChangeSettings,
+    pub places: &'a [Common<'a>],
+    pub gain: &'a Gain,
+    pub moved: &'a Moved,
+    pub old: &'a [Resonance],
+    pub new: &'a [Resonance],
+    pub partners: &'a [Option<usize>],
+    pub splits: &'a [Split],
+    /// Factor that all frequencies share.
+    pub drift: f64,
+    /// Whether repeats say how well states repeat.
+    pub repeats_known: bool,
+}
+
+/// What became of one mode, before the verdict.
+struct Fate {
+    /// Its poles after, the slower first.
+    after: Vec<Resonance>,
+    split: Option<Split>,
+    decay: Option<DecayChange>,
+}
+
+impl Assessment<'_> {
+    /// Changes of the modes, of the positions, and which poles belong to a filter.
+    pub fn run(&self) -> (Vec<ModeChange>, Vec<PositionChange>, Vec<usize>) {
+        let noises = self.noises();
+        let rows = Rows::new(self.places, [&noises.0, &noises.1], &self.moved.microphones, self.drift);
+        let witnesses = chain::witnesses(self.old, self.new, self.partners, &self.moved.microphones);
+        let filters = self.filter_poles(&witnesses);
+        let fates: Vec<Fate> = (0..self.old.len()).map(|i| self.fate(i, &noises.1)).collect();
+        let findings = self.findings(&fates);
+        let mut changes = Vec::new();
+        let mut seats = Vec::new();
+        for (i, fate) in fates.iter().enumerate() {
+            if self.old[i].kind == Kind::Loudspeaker {
+                continue;
+            }
+            let evidence = Chain { witnesses: &witnesses, rows: rows.as_ref(), filters: &filters };
+            let (change, places) = self.change(i, fate, findings[i], &evidence, &noises.1);
+            changes.push(change);
+            seats.extend(places);
+        }
+        changes.extend(self.arrivals(&filters, &noises.0));
+        let filter_poles = filters.iter().map(|f| self.new[f.pole].index).collect();
+        (changes, seats, filter_poles)
+    }
+
+    fn noises(&self) -> (Vec<Option<Noise>>, Vec<Option<Noise>>) {
+        let before = self.places.iter().map(|p| p.before.low.and_then(Noise::of)).collect();
+        let after = self.places.iter().map(|p| p.after.low.and_then(Noise::of)).collect();
+        (before, after)
+    }
+
+    fn rates(&self, after: bool) -> Vec<f64> {
+        self.places.iter().map(|p| if after { p.after.file_rate_hz } else { p.before.file_rate_hz }).collect()
+    }
+
+    fn gain_factor(&self) -> f64 {
+        self.gain.log.map_or(1.0, |g| g.value.exp())
+    }
+
+    fn gain_sd(&self) -> f64 {
+        self.gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN)
+    }
+
+    /// Places whose levels can be compared.
+    fn usable(&self) -> Vec<bool> {
+        self.moved.microphones.iter().map(|moved| !moved).collect()
+    }
+
+    fn fate(&self, i: usize, noise_after: &[Option<Noise>]) -> Fate {
+        let mode = &self.old[i];
+        let split = self.splits.iter().find(|s| s.before == i).copied();
+        let after = match (split, self.partners[i]) {
+            (Some(s), _) if s.apart_sd >= APART_SD => vec![self.new[s.slow].clone(), self.new[s.fast].clone()],
+            (Some(s), _) => vec![self.merged(s, noise_after)],
+            (None, Some(j)) => vec![self.new[j].clone()],
+            (None, None) => Vec::new(),
+        };
+        let decay = after.first().map(|a| DecayChange {
+            log: (a.decay() / mode.decay()).ln(),
+            sd: mode.log_sd().hypot(a.log_sd()),
+        });
+        Fate { after, split, decay }
+    }
+
+    /// One pole in place of two that can't be told apart; as well known as one pole of their strength.
+    fn merged(&self, split: Split, noise_after: &[Option<Noise>]) -> Resonance {
+        let (slow, fast) = (&self.new[split.slow], &self.new[split.fast]);
+        let pole = one_pole(slow, fast);
+        let seen: Vec<_> = slow
+            .seen
+            .iter()
+            .zip(&fast.seen)
+            .map(|(a, b)| {
+                let (a, b) = ((*a)?, (*b)?);
+                let strength = a.strength + b.strength;
+                // Errors of the two cancel in the sum, as far as one pole's would.
+                let variance = a.variance.min(b.variance);
+                Some(super::view::Seen { strength, variance, total_variance: variance })
+            })
+            .collect();
+        let noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), slow.hz());
+        let powers: Vec<f64> = seen.iter().map(|s| s.map_or(0.0, |s| s.strength.norm_sqr())).collect();
+        let narrow = slow.log_sd().min(fast.log_sd());
+        let log_sd = bound_log_sd(-pole.re, &powers, &noise).map_or(narrow, |sd| 1.2 * sd);
+        let kind = if slow.kind == Kind::Mode || fast.kind == Kind::Mode { Kind::Mode } else { Kind::Unsure };
+        Resonance {
+            index: slow.index,
+            pole,
+            omega_sd: -pole.re * log_sd,
+            decay_sd: -pole.re * log_sd,
+            kind,
+            seen,
+        }
+    }
+
+    /// Which changes of decay are findings, over the claimed pairs of this comparison.
+    fn findings(&self, fates: &[Fate]) -> Vec<bool> {
+        let tested: Vec<(usize, f64)> = fates
+            .iter()
+            .enumerate()
+            .filter(|(i, f)| {
+                self.old[*i].kind == Kind::Mode && f.after.first().is_some_and(|a| a.kind == Kind::Mode)
+            })
+            .filter_map(|(i, f)| Some((i, f.decay?.chance())))
+            .collect();
+        let chances: Vec<f64> = tested.iter().map(|t| t.1).collect();
+        let mut found = vec![false; fates.len()];
+        for ((i, _), finding) in tested.iter().zip(discoveries(&chances, self.settings.false_discovery)) {
+            found[*i] = finding;
+        }
+        found
+    }
+
+    fn change(
+        &self,
+        i: usize,
+        fate: &Fate,
+        finding: bool,
+        evidence: &Chain<'_>,
+        noise_after: &[Option<Noise>],
+    ) -> (ModeChange, Vec<PositionChange>) {
+        let mode = &self.old[i];
+        let after: Vec<&Resonance> = fate.after.iter().collect();
+        let before_heights = heights(&[mode]);
+        let after_heights = if after.is_empty() { Vec::new() } else { heights(&after) };
+        let level = self.level(&before_heights, &after_heights, fate);
+        let case = Case {
+            claimed: (mode.kind == Kind::Mode, after.first().is_none_or(|a| a.kind == Kind::Mode)),
+            partner: !after.is_empty(),
+            would_show: if after.is_empty() { self.would_show_after(i, noise_after) } else { None },
+            decay: fate.decay,
+            finding,
+            decay_sd: (mode.log_sd(), after.first().map_or(0.0, |a| a.log_sd())),
+            level,
+            decay_cause: if finding { self.decay_cause(i, &after, evidence) } else { Cause::Untold },
+            level_cause: self.level_cause(i, &level, evidence),
+            places: self.usable().iter().filter(|u| **u).count(),
+        };
+        let mut flags = self.common_flags(fate);
+        let (verdict, why) = decide(&case, self.settings, &mut flags);
+        let row = self.row(i, fate, &case, (verdict, why), flags);
+        let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
+        let story = Story { mode: mode.index, before: mode, after, heights: (before_heights, after_heights), lost };
+        let seats = positions(&story, self.places, self.gain, &self.moved.microphones, self.moved.loudspeaker);
+        (row, seats)
+    }
+
+    fn common_flags(&self, fate: &Fate) -> Flags {
+        let mut flags = Flags::default();
+        match fate.split {
+            Some(s) if s.apart_sd >= APART_SD => flags.add(Flag::Split),
+            Some(_) => flags.add(Flag::MergedPair),
+            None => {}
+        }
+        if !self.repeats_known {
+            flags.add(Flag::RepeatabilityUnknown);
+        }
+        if self.moved.loudspeaker {
+            flags.add(Flag::MovedLoudspeaker);
+        }
+        if self.moved.microphones.iter().any(|m| *m) {
+            flags.add(Flag::MovedMicrophone);
+        }
+        flags
+    }
+
+    fn level(
+        &self,
+        before: &[Option<super::level::Height>],
+        after: &[Option<super::level::Height>],
+        fate: &Fate,
+    ) -> Result<LevelChange, Flag> {
+        if fate.after.is_empty() {
+            return Err(Flag::NoPartner);
+        }
+        let gain_sd = match (self.gain.log, self.settings.same_chain) {
+            (Some(gain), _) => gain.sd.unwrap_or(0.0),
+            (None, Some(true)) if self.gain.missing == Some(Flag::GainUnknown) => 0.0,
+            _ => return Err(self.gain.missing.unwrap_or(Flag::GainUnknown)),
+        };
+        let own: Vec<f64> = self.gain.own.iter().map(|g| g.map_or(0.0, |g| g.value)).collect();
+        let leveled: Vec<_> = after
+            .iter()
+            .enumerate()
+            .map(|(m, h)| {
+                let factor = (-own.get(m).copied().unwrap_or(0.0)).exp();
+                h.map(|h| super::level::Height { value: h.value * factor, ..h })
+            })
+            .collect();
+        let change = mean_change(before, &leveled, &self.usable()).ok_or(Flag::NoCommonPlace)?;
+        Ok(LevelChange { sd: change.sd.hypot(gain_sd), ..change })
+    }
+
+    fn would_show_after(&self, i: usize, noise_after: &[Option<Noise>]) -> Option<bool> {
+        let mode = &self.old[i];
+        let noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), mode.hz());
+        would_show(mode, 2.0, self.new, &noise)
+    }
+
+    fn decay_cause(&self, i: usize, after: &[&Resonance], evidence: &Chain<'_>) -> Cause {
+        let mode = &self.old[i];
+        let weighed = evidence.weigh_decay(self, i, after);
+        if weighed.for_filter <= -DECISIVE {
+            return Cause::Room;
+        }
+        let rank = evidence.rows.map(|rows| rows.test(mode, after, self.gain_factor()));
+        match (weighed.for_filter >= DECISIVE, rank) {
+            (true, Some(Rank::Rejected)) => Cause::Untold,
+            (true, _) | (false, Some(Rank::OneFilter)) => Cause::Filter,
+            (false, Some(Rank::Rejected)) => Cause::Room,
+            _ => Cause::Untold,
+        }
+    }
+
+    fn level_cause(&self, i: usize, level: &Result<LevelChange, Flag>, evidence: &Chain<'_>) -> Cause {
+        if level.is_err() {
+            return Cause::Untold;
+        }
+        if self.moved.loudspeaker {
+            return Cause::Loudspeaker;
+        }
+        match evidence.filter_on(i) {
+            Some(true) => Cause::Filter,
+            _ if self.usable().iter().filter(|u| **u).count() < 2 => Cause::Untold,
+            _ => Cause::Room,
+        }
+    }
+
+    fn row(
+        &self,
+        i: usize,
+        fate: &Fate,
+        case: &Case,
+        (verdict, why): (Verdict, Why),
+        mut flags: Flags,
+    ) -> ModeChange {
+        let mode = &self.old[i];
+        let shown = fate.after.first().filter(|_| verdict != Verdict::Gone);
+        let after_values = shown.map(values);
+        let level = case.level.ok();
+        if let (Err(flag), true) = (case.level, shown.is_some()) {
+            flags.add(flag);
+        }
+        let t60 = case.decay.map(|d| d.t60_ratio()).filter(|_| shown.is_some());
+        let numbers = Numbers {
+            before_hz: mode.hz(),
+            before_t60_s: LN_1000 / mode.decay(),
+            after_t60_s: after_values.map(|v| v.t60_s.value),
+            t60,
+            level: level.map(|l| (l.log, l.sd)),
+            split: flags.has(Flag::Split),
+        };
+        let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
+        ModeChange {
+            before: Some(mode.index),
+            after: shown.map(|a| a.index),
+            second_after: fate.split.map(|s| self.new[s.fast].index),
+            before_values: Some(values(mode)),
+            after_values,
+            t60_ratio: Some(t60.ok_or(lost)),
+            before_ring_s: Some(Ok(LN_1000 / mode.decay())),
+            after_ring_s: Some(ring_of(&fate.after).ok_or(lost)),
+            level_ratio: Some(case.level.map(|l| Ratio::from_log(l.log, l.sd)).map_err(|f| if shown.is_some() { f } else { lost })),
+            level_spread: level.and_then(|l| l.spread).map(f64::exp),
+            shape_match: shown.and_then(|a| mac(mode, a)),
+            verdict,
+            reason: sentence(why, &numbers),
+            flags,
+        }
+    }
+
+    /// Poles of the after state that nothing before explains: a filter's, new ones, or doubtful.
+    fn arrivals(&self, filters: &[Filter], noise_before: &[Option<Noise>]) -> Vec<ModeChange> {
+        let taken = |j: usize| {
+            self.partners.contains(&Some(j)) || self.splits.iter().any(|s| s.slow == j || s.fast == j)
+        };
+        let unexplained = (0..self.new.len()).filter(|j| self.new[*j].kind == Kind::Mode && !taken(*j));
+        unexplained.map(|j| self.arrival(j, filters, noise_before)).collect()
+    }
+
+    fn arrival(&self, j: usize, filters: &[Filter], noise_before: &[Option<Noise>]) -> ModeChange {
+        let pole = &self.new[j];
+        let noise = strength_noise(noise_before, &self.rates(false), 1.0, pole.hz());
+        let (verdict, reason) = if filters.iter().any(|f| f.pole == j) {
+            (Verdict::Chain, "A filter in the measuring chain rings here, at all positions as the room answers it; the room has no such mode.".to_string())
+        } else if would_show(pole, 1.0, self.old, &noise) == Some(false) {
+            (Verdict::Unsure, "Seen only after, but before it could have hidden below the noise or among its neighbours.".to_string())
+        } else {
+            (Verdict::New, format!("Only after the change the room rings at {:.1} Hz.", pole.hz()))
+        };
+        ModeChange {
+            before: None,
+            after: Some(pole.index),
+            second_after: None,
+            before_values: None,
+            after_values: Some(values(pole)),
+            t60_ratio: None,
+            before_ring_s: None,
+            after_ring_s: Some(Ok(LN_1000 / pole.decay())),
+            level_ratio: None,
+            level_spread: None,
+            shape_match: None,
+            verdict,
+            reason,
+            flags: Flags::default(),
+        }
+    }
+
+    /// Poles that only the after state has and that act as a filter on all witnesses.
+    fn filter_poles(&self, witnesses: &[Witness]) -> Vec<Filter> {
+        let taken = |j: usize| {
+            self.partners.contains(&Some(j)) || self.splits.iter().any(|s| s.slow == j || s.fast == j)
+        };
+        let mut filters = Vec::new();
+        for j in (0..self.new.len()).filter(|j| !taken(*j)) {
+            let pole = &self.new[j];
+            let Some((residue, alike)) = chain::filter_residue(self.old, pole) else { continue };
+            let transfer = chain::adding(pole.pole, residue);
+            let evidence = chain::weigh(witnesses, transfer, None, pole.pole, self.gain_sd());
+            if alike >= LIKE_RESPONSE && evidence.for_filter >= DECISIVE {
+                filters.push(Filter { pole: j, at: pole.pole, residue });
+            }
+        }
+        filters
+    }
+}
+
+/// A pole of the after state that belongs to a filter.
+struct Filter {
+    /// Index among the after state's resonances.
+    pole: usize,
+    at: Complex64,
+    residue: Complex64,
+}
+
+/// What testifies about the chain.
+struct Chain<'a> {
+    witnesses: &'a [Witness],
+    rows: Option<&'a Rows<'a>>,
+    filters: &'a [Filter],
+}
+
+impl Chain<'_> {
+    fn weigh_decay(&self, on: &Assessment<'_>, i: usize, after: &[&Resonance]) -> Evidence {
+        let mode = &on.old[i];
+        match after {
+            [one] => {
+                let transfer = chain::replacing(mode.pole, one.pole);
+                chain::weigh(self.witnesses, transfer, Some(i), mode.pole, on.gain_sd())
+            }
+            [slow, fast] => {
+                let residue = |p: &Resonance| chain::filter_residue(on.old, p).map(|r| r.0);
+                let (Some(a), Some(b)) = (residue(slow), residue(fast)) else { return Evidence::default() };
+                let (first, second) = (chain::adding(slow.pole, a), chain::adding(fast.pole, b));
+                let transfer = |s: Complex64| first(s) + second(s) - 1.0;
+                chain::weigh(self.witnesses, transfer, Some(i), mode.pole, on.gain_sd())
+            }
+            _ => Evidence::default(),
+        }
+    }
+
+    /// Whether the filters found explain the factor on a mode's strengths; `None` without a witness.
+    fn filter_on(&self, i: usize) -> Option<bool> {
+        let witness = self.witnesses.iter().find(|w| w.before == i)?;
+        let transfer = self.filters.iter().fold(Complex64::new(1.0, 0.0), |sum, f| {
+            sum + chain::adding(f.at, f.residue)(witness.pole) - 1.0
+        });
+        let sd = witness.factor.variance.sqrt().max(0.02);
+        let felt = (transfer - 1.0).norm() > 3.0 * sd;
+        let explains = (witness.factor.value - transfer).norm() < 0.5 * (witness.factor.value - 1.0).norm();
+        Some(felt && explains)
+    }
+}
+
+fn values(resonance: &Resonance) -> ModeValues {
+    let t60 = LN_1000 / resonance.decay();
+    ModeValues { frequency_hz: resonance.hz(), t60_s: Estimate::new(t60, t60 * resonance.log_sd()) }
+}
+
+/// Ring of one pole or of two together, over all places.
+fn ring_of(poles: &[Resonance]) -> Option<f64> {
+    let list: Vec<Complex64> = poles.iter().map(|p| p.pole).collect();
+    let places = poles.iter().map(|p| p.seen.len()).min()?;
+    let at = |m: usize| poles.iter().map(|p| p.seen[m].map(|s| s.strength)).collect::<Option<Vec<_>>>();
+    ring_s(&list, &(0..places).filter_map(at).collect::<Vec<_>>())
+}

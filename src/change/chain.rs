@@ -1,0 +1,152 @@
+//! Room or measuring chain: who changed?
+//!
+//! A filter in the chain multiplies every position by the same E(ω). To make a mode's pole z look like
+//! another p, E must hold (s − z)/(s − p): then it also turns and scales the strength of every *other*
+//! mode by E at that mode's pole, by known amounts. A damper leaves those strengths alone. So each
+//! neighbour votes, by as much as its own strength is known; this works from one position up.
+
+use super::shape::{Factor, factor};
+use super::view::Resonance;
+use rustfft::num_complex::Complex64;
+
+/// Neighbours farther away than this hardly feel the filter, hertz.
+const REACH_HZ: f64 = 80.0;
+/// What the room itself does to its neighbours' strengths, relative (units couple modes a little).
+const SLACK: f64 = 0.02;
+/// Shift of the origin between states that arrivals can't exclude, seconds.
+const ORIGIN_SD_S: f64 = 5e-5;
+
+/// A pair of one mode before and after, as a witness.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Witness {
+    /// Index of the mode before.
+    pub before: usize,
+    /// Pole after.
+    pub pole: Complex64,
+    /// Factor on its strengths.
+    pub factor: Factor,
+}
+
+/// Witnesses among the modes that have one partner.
+pub(super) fn witnesses(
+    old: &[Resonance],
+    new: &[Resonance],
+    partners: &[Option<usize>],
+    moved: &[bool],
+) -> Vec<Witness> {
+    let mut witnesses = Vec::new();
+    for (before, partner) in partners.iter().enumerate() {
+        let Some(after) = partner.map(|j| &new[j]) else { continue };
+        if old[before].log_sd() > 0.15 || after.log_sd() > 0.15 {
+            continue;
+        }
+        if let Some(factor) = factor(&old[before], after, SLACK, moved) {
+            // A mode whose shape changed says less, by as much as it fits worse than chance.
+            let excess = if factor.freedom > 0 { factor.misfit / factor.freedom as f64 } else { 1.0 };
+            let variance = factor.variance * excess.max(1.0);
+            witnesses.push(Witness { before, pole: after.pole, factor: Factor { variance, ..factor } });
+        }
+    }
+    witnesses
+}
+
+/// What the witnesses say about a filter against none.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Evidence {
+    /// ln of the likelihood of the filter over that of none.
+    pub for_filter: f64,
+    /// What it would be on average if there were the filter (and minus that if there were none).
+    pub expected: f64,
+    /// How many modes testify.
+    pub witnesses: usize,
+}
+
+/// Weighs the filter `transfer` against none; mode `but` doesn't testify.
+///
+/// `gain_sd`: of ln of the gain that was removed.
+pub(super) fn weigh(
+    witnesses: &[Witness],
+    transfer: impl Fn(Complex64) -> Complex64,
+    but: Option<usize>,
+    centre: Complex64,
+    gain_sd: f64,
+) -> Evidence {
+    let reach = 2.0 * std::f64::consts::PI * REACH_HZ;
+    let near = |w: &&Witness| Some(w.before) != but && (w.pole.im - centre.im).abs() < reach;
+    let chosen: Vec<&Witness> = witnesses.iter().filter(near).collect();
+    let expected = |filter: bool, w: &Witness| {
+        if filter { transfer(w.pole) } else { Complex64::new(1.0, 0.0) }
+    };
+    let misfit = |filter: bool| misfit(&chosen, |w| expected(filter, w), gain_sd);
+    let (with, without) = (misfit(true), misfit(false));
+    let apart: f64 = chosen
+        .iter()
+        .map(|w| (expected(true, w) - expected(false, w)).norm_sqr() / variance(w, expected(true, w)))
+        .sum();
+    // Where neither fits, both say less than they claim.
+    let scale = (with.min(without) / chosen.len().max(1) as f64).max(1.0);
+    Evidence { for_filter: (without - with) / scale, expected: apart / scale, witnesses: chosen.len() }
+}
+
+fn variance(witness: &Witness, expected: Complex64) -> f64 {
+    witness.factor.variance + SLACK * SLACK * expected.norm_sqr()
+}
+
+/// −ln of the likelihood (complex normal), with gain and origin free within what is known of them.
+fn misfit(witnesses: &[&Witness], expected: impl Fn(&Witness) -> Complex64, gain_sd: f64) -> f64 {
+    // e = c − h (1 + x − iωτ), x and τ with their own priors: two real unknowns, normal equations.
+    let prior = [1.0 / gain_sd.max(1e-4).powi(2), 1.0 / ORIGIN_SD_S.powi(2)];
+    let mut matrix = [[0.5 * prior[0], 0.0], [0.0, 0.5 * prior[1]]];
+    let mut right = [0.0; 2];
+    let mut square = 0.0;
+    for w in witnesses {
+        let h = expected(w);
+        let weight = 1.0 / variance(w, h);
+        let error = w.factor.value - h;
+        let columns = [h, h * Complex64::new(0.0, -w.pole.im)];
+        for (r, column) in columns.iter().enumerate() {
+            right[r] += weight * (error * column.conj()).re;
+            for (c, other) in columns.iter().enumerate() {
+                matrix[r][c] += weight * (other * column.conj()).re;
+            }
+        }
+        square += weight * error.norm_sqr();
+    }
+    let determinant = matrix[0][0] * matrix[1][1] - matrix[0][1] * matrix[1][0];
+    let explained = (right[0] * right[0] * matrix[1][1] - 2.0 * right[0] * right[1] * matrix[0][1]
+        + right[1] * right[1] * matrix[0][0])
+        / determinant;
+    square - explained
+}
+
+/// The filter that makes pole `from` look like pole `to`.
+pub(super) fn replacing(from: Complex64, to: Complex64) -> impl Fn(Complex64) -> Complex64 {
+    move |s| (s - from) * (s - from.conj()) / ((s - to) * (s - to.conj()))
+}
+
+/// The filter with a pole at `pole` and residue `residue` over a straight wire.
+pub(super) fn adding(pole: Complex64, residue: Complex64) -> impl Fn(Complex64) -> Complex64 {
+    move |s| 1.0 + residue / (s - pole) + residue.conj() / (s - pole.conj())
+}
+
+/// Whether a pole that only the after state has could be a filter's: its strengths are the before
+/// state's response at that pole, times one factor, which is returned with the match (0 to 1).
+pub(super) fn filter_residue(old: &[Resonance], pole: &Resonance) -> Option<(Complex64, f64)> {
+    let response = |m: usize| -> Option<Complex64> {
+        let mut sum = Complex64::default();
+        for mode in old {
+            let b = mode.seen[m]?.strength;
+            sum += b / (pole.pole - mode.pole) + b.conj() / (pole.pole - mode.pole.conj());
+        }
+        Some(sum)
+    };
+    let (mut top, mut squares) = (Complex64::default(), (0.0, 0.0));
+    for (m, seen) in pole.seen.iter().enumerate() {
+        let (Some(seen), Some(h)) = (seen, response(m)) else { continue };
+        top += seen.strength * h.conj();
+        squares.0 += h.norm_sqr();
+        squares.1 += seen.strength.norm_sqr();
+    }
+    let alike = top.norm_sqr() / (squares.0 * squares.1);
+    alike.is_finite().then(|| (top / squares.0, alike))
+}

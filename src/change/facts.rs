@@ -1,0 +1,102 @@
+//! What the comparison needs to know of one state: plain borrowed values that a state's result fills.
+
+use crate::estimate::Reading;
+use crate::modes::ModeSet;
+use crate::response::LowEnd;
+use crate::session::Role;
+
+/// One state of the room, as the comparison sees it.
+#[derive(Debug, Clone)]
+pub struct StateFacts<'a> {
+    /// Its resonances.
+    pub modes: &'a ModeSet,
+    /// Facts of each place, in the order of [`ModeSet::places`].
+    pub places: Vec<PlaceFacts<'a>>,
+    /// Its bands, averages over positions included (position `*` or `listening`).
+    pub bands: Vec<BandFacts<'a>>,
+    /// The resonances of single takes, where a place was measured more than once; empty otherwise.
+    pub repeats: Vec<&'a ModeSet>,
+}
+
+/// One position and source of one state.
+#[derive(Debug, Clone)]
+pub struct PlaceFacts<'a> {
+    /// Name of the position.
+    pub position: &'a str,
+    /// Name of the source; empty for the only or first one.
+    pub source: &'a str,
+    /// What the position is for.
+    pub role: Role,
+    /// The low end that the resonances were fitted to; without it no test of the chain bin by bin.
+    pub low: Option<&'a LowEnd>,
+    /// Sample rate of the file in hertz: a strength is this times the amplitude.
+    pub file_rate_hz: f64,
+    /// Middle of the direct sound, seconds from sample 0.
+    pub arrival_s: f64,
+    /// Instant that amplitudes refer to, seconds from sample 0: the emission, else the onset.
+    pub origin_s: f64,
+    /// Whether that instant is the emission, which all places share.
+    pub emission_known: bool,
+    /// Direct sound in bands above the modes.
+    pub direct: Vec<HighBand>,
+    /// The response's first quarter of a second in the same bands.
+    pub whole: Vec<HighBand>,
+    /// Whether the file looks scaled to a peak of its own.
+    pub normalised: bool,
+}
+
+/// Energy of a response in one band above the modes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HighBand {
+    /// Mid-band frequency, hertz.
+    pub mid_hz: f64,
+    /// Σ p² / fs, noise included: full scale squared times seconds.
+    pub energy: f64,
+    /// What noise adds to it.
+    pub noise: f64,
+}
+
+/// One band of one position, or of an average over positions.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BandFacts<'a> {
+    /// Name of the position, `*` or `listening`.
+    pub position: &'a str,
+    /// Name of the source; empty for averages.
+    pub source: &'a str,
+    /// Exact mid-band frequency, hertz.
+    pub band_hz: f64,
+    /// Reverberation time T20, seconds.
+    pub t20_s: Reading,
+    /// Energy in the band as a ratio to that of a unit sample, or why there is none.
+    pub energy: Reading,
+}
+
+/// What the user knows, and where the lines between verdicts lie.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct ChangeSettings {
+    /// The user's word that filter, gain, loudspeaker and microphone stayed the same. Leaned on only
+    /// where the data can't tell.
+    pub same_chain: Option<bool>,
+    /// A decay time within this ratio is unchanged; default 0.10.
+    pub t60_margin: f64,
+    /// A level within this many decibels is unchanged; default 1.
+    pub level_margin_db: f64,
+    /// A level change under this many decibels is none; default 0.5.
+    pub least_level_db: f64,
+    /// Share of false ones among all findings of one before/after pair; default 0.05
+    /// (Benjamini & Hochberg 1995).
+    pub false_discovery: f64,
+}
+
+impl Default for ChangeSettings {
+    fn default() -> Self {
+        Self {
+            same_chain: None,
+            t60_margin: 0.10,
+            level_margin_db: 1.0,
+            least_level_db: 0.5,
+            false_discovery: 0.05,
+        }
+    }
+}

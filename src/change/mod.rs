@@ -1,0 +1,121 @@
+//! Two states of a room side by side: what became of each mode, told apart from level and from what
+//! the measuring chain did, with a verdict that a consultant can sign.
+//!
+//! 1. Places that both states have are brought to one origin and one gain (direct sound above the modes).
+//! 2. A factor that all frequencies share (temperature) is found and taken out.
+//! 3. Resonances are paired one to one over all at once, by frequency, decay and shape; two poles after
+//!    that make up one mode before are a split.
+//! 4. Each pair's change of decay has its 95 % interval; which changes are findings is decided over all
+//!    modes together (Benjamini & Hochberg 1995).
+//! 5. A finding is held against the measuring chain: a filter that would explain it must show in the
+//!    strengths of the neighbours, and in every bin at all places alike.
+//! 6. The [`Verdict`] follows in a fixed order, with a sentence that says why.
+//!
+//! Nothing here opens a file or fits a decay; the same facts give the same changes.
+
+mod assess;
+mod bands;
+mod chain;
+mod drift;
+mod facts;
+mod finding;
+mod gain;
+mod level;
+mod moved;
+mod noise;
+mod outcome;
+mod pairing;
+mod rank;
+mod reason;
+mod repeats;
+mod ring;
+mod seats;
+mod shape;
+mod split;
+mod summary;
+mod target;
+mod verdict;
+mod view;
+mod visible;
+
+pub use facts::{BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts};
+pub use outcome::{
+    BandChange, ChainFindings, Changes, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
+};
+pub use target::{Met, Target, TargetFinding, hold_against};
+
+use assess::Assessment;
+use view::{Common, common_places, resonances};
+
+#[cfg(test)]
+mod tests;
+
+/// Compares two states of one room.
+///
+/// Works with whatever is there: without common places decays are still compared, without gain no
+/// level is. Never panics; what can't be said is `Err(Flag)` or the verdict `unsure`.
+#[must_use]
+pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &ChangeSettings) -> Changes {
+    let places = common_places(before, after);
+    let gain = gain::gain(&places);
+    let scatter = repeats::scatter(before).into_iter().chain(repeats::scatter(after)).reduce(f64::max);
+    let widening = scatter.unwrap_or(1.0).max(1.0);
+    let factor = gain.log.map_or(1.0, |g| g.value.exp());
+    let old = resonances(before.modes, &at(&places, false), 1.0, widening);
+    let new = resonances(after.modes, &at(&places, true), factor, widening);
+    let drift = drift::drift(&old, &new);
+    let partners = pairing::pair(&old, &new, drift.map_or(0.0, |d| d.value));
+    let moved = moved::moved(&places, &gain.off, &old, &new, &partners);
+    let splits = split::splits(&old, &new, &partners, after.modes);
+    let assessment = Assessment {
+        settings,
+        places: &places,
+        gain: &gain,
+        moved: &moved,
+        old: &old,
+        new: &new,
+        partners: &partners,
+        splits: &splits,
+        drift: drift.map_or(1.0, |d| d.value.exp()),
+        repeats_known: scatter.is_some(),
+    };
+    let (modes, positions, filter_poles) = assessment.run();
+    let worst_seat = seats::worst_seat(&modes, &positions);
+    let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
+    let chain = ChainFindings {
+        gain: gain.log.map(|g| crate::estimate::Estimate {
+            value: g.value.exp(),
+            sd: g.sd.map(|sd| sd * g.value.exp()),
+        }),
+        gain_missing: gain.missing,
+        moved_microphones: (0..places.len()).filter(|m| moved.microphones[*m]).map(name).collect(),
+        moved_loudspeaker: moved.loudspeaker,
+        filter_poles,
+        common_places: places.len(),
+    };
+    Changes {
+        summary: summary::summary(&modes, &chain, settings),
+        bands: bands::band_changes(&before.bands, &after.bands, &gain),
+        frequency_factor: drift.map(|d| crate::estimate::Estimate {
+            value: d.value.exp(),
+            sd: d.sd.map(|sd| sd * d.value.exp()),
+        }),
+        repeat_scatter: scatter,
+        modes,
+        positions,
+        chain,
+        worst_seat,
+    }
+}
+
+/// Index of the amplitude, file rate and shift of the origin, at each common place.
+fn at(places: &[Common<'_>], after: bool) -> Vec<(usize, f64, f64)> {
+    let one = |p: &Common<'_>| {
+        if after {
+            (p.indices.1, p.after.file_rate_hz, p.shift_s)
+        } else {
+            (p.indices.0, p.before.file_rate_hz, 0.0)
+        }
+    };
+    places.iter().map(one).collect()
+}

@@ -1,0 +1,104 @@
+//! Did a microphone or the loudspeaker move between the states?
+
+use super::shape::factor;
+use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
+
+/// Misfit over its expectation from which shapes don't agree, and by how much one place less must better it.
+const DISAGREE: f64 = 4.0;
+const BETTER: f64 = 0.3;
+/// What treatment does to shapes, relative to the rms strength.
+const SLACK: f64 = 0.05;
+/// Share of the modes whose strengths changed without a decay to show for it, from which the loudspeaker moved.
+const MANY: f64 = 0.6;
+
+/// What moved.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Moved {
+    /// For each common place.
+    pub microphones: Vec<bool>,
+    /// The loudspeaker.
+    pub loudspeaker: bool,
+}
+
+/// Judges by arrivals (where the emission is known), by gains that are off, and by strengths.
+pub(super) fn moved(
+    places: &[Common<'_>],
+    gain_off: &[bool],
+    old: &[Resonance],
+    new: &[Resonance],
+    partners: &[Option<usize>],
+) -> Moved {
+    let late = |p: &Common<'_>| p.arrival_off_s.is_some_and(|off| off.abs() > SAME_ARRIVAL_S);
+    let arrivals: Vec<bool> = places.iter().map(late).collect();
+    let count = arrivals.iter().filter(|off| **off).count();
+    // One thing that moved explains many arrivals better than many things do.
+    let by_arrival = count >= 3 && 2 * count > places.len();
+    let pairs: Vec<(&Resonance, &Resonance)> = partners
+        .iter()
+        .enumerate()
+        .filter_map(|(i, j)| Some((&old[i], &new[(*j)?])))
+        .filter(|(a, b)| a.log_sd() < 0.15 && b.log_sd() < 0.15)
+        .collect();
+    let loudspeaker = by_arrival || by_strength(&pairs);
+    let mut microphones: Vec<bool> = gain_off.to_vec();
+    if !by_arrival {
+        microphones.iter_mut().zip(&arrivals).for_each(|(m, off)| *m |= off);
+    }
+    if pairs.len() >= 3 {
+        outliers(&pairs, &mut microphones);
+    }
+    Moved { microphones, loudspeaker }
+}
+
+/// Marks one place at a time as long as the rest then agrees much better.
+fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool]) {
+    loop {
+        let Some(all) = disagreement(pairs, marked) else { return };
+        let left = marked.iter().filter(|m| !**m).count();
+        if all < DISAGREE || left < 3 {
+            return;
+        }
+        let without = |m: &usize| {
+            let mut fewer = marked.to_vec();
+            fewer[*m] = true;
+            disagreement(pairs, &fewer).unwrap_or(f64::INFINITY)
+        };
+        let candidates = (0..marked.len()).filter(|m| !marked[*m]);
+        let scored = candidates.map(|m| (m, without(&m)));
+        match scored.min_by(|a, b| a.1.total_cmp(&b.1)) {
+            Some((m, rest)) if rest < BETTER * all => marked[m] = true,
+            _ => return,
+        }
+    }
+}
+
+/// Median over the pairs of misfit over its expectation; a treated mode is one among many.
+fn disagreement(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> Option<f64> {
+    let each = pairs.iter().filter_map(|(a, b)| factor(a, b, SLACK, without));
+    median(each.filter(|f| f.freedom > 0).map(|f| f.misfit / f.freedom as f64).collect())
+}
+
+/// A loudspeaker elsewhere drives each mode by another amount, with no smooth course over frequency,
+/// and leaves every decay alone.
+fn by_strength(pairs: &[(&Resonance, &Resonance)]) -> bool {
+    let factors: Vec<_> = pairs.iter().filter_map(|(a, b)| factor(a, b, SLACK, &[])).collect();
+    if factors.len() < 5 {
+        return false;
+    }
+    let changed = |f: &&super::shape::Factor| {
+        let off = (f.value - 1.0).norm();
+        off > 0.15 && off > 4.0 * f.variance.sqrt()
+    };
+    let steps: Vec<f64> = factors
+        .windows(2)
+        .map(|w| 2.0 * (w[1].value - w[0].value).norm() / (w[0].value.norm() + w[1].value.norm()))
+        .collect();
+    let rough = median(steps).is_some_and(|step| step > 0.2);
+    let same_decay = pairs.iter().filter(|(a, b)| {
+        let change = (b.decay() / a.decay()).ln().abs();
+        change < 0.05f64.max(3.0 * a.log_sd().hypot(b.log_sd()))
+    });
+    let decays_stay = 2 * same_decay.count() > pairs.len();
+    let many = factors.iter().filter(changed).count() as f64 > MANY * factors.len() as f64;
+    many && rough && decays_stay
+}

@@ -1,0 +1,208 @@
+//! What the comparison of two states gives.
+
+use crate::estimate::Estimate;
+use crate::flag::{Flag, Flags};
+use crate::session::Role;
+
+/// All that changed between two states.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Changes {
+    /// One entry for each resonance of kind `mode` or `unsure` before, in rising frequency; then the
+    /// resonances that only the after state has.
+    pub modes: Vec<ModeChange>,
+    /// One entry for each mode before and each place that both states have, in that order.
+    pub positions: Vec<PositionChange>,
+    /// One entry for each band that both states have, in the order of the before state.
+    pub bands: Vec<BandChange>,
+    /// What the measuring chain did.
+    pub chain: ChainFindings,
+    /// Factor that all frequencies of the after state have in common (0.17 % per kelvin warmer).
+    pub frequency_factor: Option<Estimate>,
+    /// By how much repeats within a state scatter more than the fit claims; `None` without repeats.
+    pub repeat_scatter: Option<f64>,
+    /// The listening seat where treatment did least for the modes that it changed.
+    pub worst_seat: Option<Seat>,
+    /// One sentence for the whole room.
+    pub summary: String,
+}
+
+/// What happened to the ringing of a mode, in the order in which the verdicts are tried.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[non_exhaustive]
+pub enum Verdict {
+    /// Below the noise after, though a mode damped to half its T60 would have been seen.
+    Gone,
+    /// The decay got shorter, beyond chance and not by the measuring chain.
+    Shorter,
+    /// The decay got longer, beyond chance and not by the measuring chain.
+    Longer,
+    /// What changed is explained by the measuring chain.
+    Chain,
+    /// The level changed, the decay did not.
+    LevelOnly,
+    /// T60 and level intervals lie within the margins.
+    Unchanged,
+    /// The data can't say.
+    Unsure,
+    /// Only the after state has it.
+    New,
+}
+
+impl Verdict {
+    /// The word in the tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Gone => "gone",
+            Self::Shorter => "shorter",
+            Self::Longer => "longer",
+            Self::Chain => "chain",
+            Self::LevelOnly => "level-only",
+            Self::Unchanged => "unchanged",
+            Self::Unsure => "unsure",
+            Self::New => "new",
+        }
+    }
+}
+
+/// A ratio after/before with the ends of its 95 % interval; all above zero.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ratio {
+    /// Best value.
+    pub value: f64,
+    /// Lower end of the 95 % interval.
+    pub low: f64,
+    /// Upper end of the 95 % interval.
+    pub high: f64,
+}
+
+impl Ratio {
+    /// The ratio whose logarithm is `log` with standard deviation `sd`.
+    #[must_use]
+    pub fn from_log(log: f64, sd: f64) -> Self {
+        let reach = crate::estimate::SD_PER_95 * sd;
+        Self { value: log.exp(), low: (log - reach).exp(), high: (log + reach).exp() }
+    }
+}
+
+/// Frequency and decay of a mode in one state.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ModeValues {
+    /// Damped natural frequency, hertz.
+    pub frequency_hz: f64,
+    /// T60, seconds.
+    pub t60_s: Estimate,
+}
+
+/// What became of one mode.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct ModeChange {
+    /// Its place in the before state's list of resonances; `None` for one that only the after state has.
+    pub before: Option<usize>,
+    /// Its partner's place in the after state's list; of a split mode the slower pole's.
+    pub after: Option<usize>,
+    /// The faster pole of a split mode, or the second of a pair that can't be told apart.
+    pub second_after: Option<usize>,
+    /// Values before.
+    pub before_values: Option<ModeValues>,
+    /// Values after; of a split mode the slower pole's.
+    pub after_values: Option<ModeValues>,
+    /// T60 after over T60 before.
+    pub t60_ratio: Option<Result<Ratio, Flag>>,
+    /// Time until the free decay is 60 dB down for good, before, seconds.
+    pub before_ring_s: Option<Result<f64, Flag>>,
+    /// The same after; poles of a split mode together.
+    pub after_ring_s: Option<Result<f64, Flag>>,
+    /// Level after over level before as a ratio of pressures (energy mean over places), gain removed.
+    pub level_ratio: Option<Result<Ratio, Flag>>,
+    /// Spread of the level change over the places, as a factor of pressure (one sd); from two places up.
+    pub level_spread: Option<f64>,
+    /// Modal assurance criterion of the amplitudes before and after, 0 to 1; from two places up.
+    pub shape_match: Option<f64>,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Why, in one plain sentence.
+    pub reason: String,
+    /// Remarks.
+    pub flags: Flags,
+}
+
+/// What a mode's change means at one place.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct PositionChange {
+    /// The mode's place in the before state's list of resonances.
+    pub mode: usize,
+    /// Name of the position.
+    pub position: String,
+    /// Name of the source.
+    pub source: String,
+    /// What the position is for.
+    pub role: Role,
+    /// Level of the mode there before, as a ratio to a unit sample: fs·|A|/δ.
+    pub before_level: Option<Result<f64, Flag>>,
+    /// The same after, gain not removed.
+    pub after_level: Option<Result<f64, Flag>>,
+    /// Their ratio, gain removed.
+    pub level_ratio: Option<Result<Ratio, Flag>>,
+    /// Time until the mode's free decay there is 60 dB down for good, before, seconds.
+    pub before_ring_s: Option<Result<f64, Flag>>,
+    /// The same after.
+    pub after_ring_s: Option<Result<f64, Flag>>,
+    /// Remarks.
+    pub flags: Flags,
+}
+
+/// What became of one band.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct BandChange {
+    /// Name of the position, `*` or `listening`.
+    pub position: String,
+    /// Name of the source.
+    pub source: String,
+    /// Exact mid-band frequency, hertz.
+    pub band_hz: f64,
+    /// T20 before, seconds.
+    pub before_t20_s: Result<f64, Flag>,
+    /// T20 after, seconds.
+    pub after_t20_s: Result<f64, Flag>,
+    /// T20 after over T20 before.
+    pub t20_ratio: Option<Result<Ratio, Flag>>,
+    /// Energy after over energy before, gain removed.
+    pub energy_ratio: Option<Result<f64, Flag>>,
+    /// Remarks.
+    pub flags: Flags,
+}
+
+/// What the two states' measuring chains have in common.
+#[derive(Debug, Clone, Default)]
+#[non_exhaustive]
+pub struct ChainFindings {
+    /// Factor of pressure between the states, above the modes; every level comparison removes it.
+    pub gain: Option<Estimate>,
+    /// Why there is none.
+    pub gain_missing: Option<Flag>,
+    /// Places (position, source) where the microphone seems to have moved.
+    pub moved_microphones: Vec<(String, String)>,
+    /// Whether the loudspeaker seems to have moved.
+    pub moved_loudspeaker: bool,
+    /// Poles of the after state (places in its list) that belong to a filter in the chain.
+    pub filter_poles: Vec<usize>,
+    /// How many places both states have.
+    pub common_places: usize,
+}
+
+/// A seat and what the treatment did there.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Seat {
+    /// Name of the position.
+    pub position: String,
+    /// Name of the source.
+    pub source: String,
+    /// Mean level ratio (of pressures, geometric) over the changed modes.
+    pub level_ratio: f64,
+}

@@ -1,0 +1,218 @@
+//! One filter for all positions? Bin by bin, with no model of the room.
+//!
+//! Put the spectra of two states side by side, one column a position. If only the chain changed, the
+//! second row is E(ω) times the first, in every bin: what is left after the best E is noise, and over
+//! that noise it is χ² with 2(M − 1) degrees a bin for M positions.
+
+use super::noise::Noise;
+use super::view::{Common, Resonance};
+use crate::response::LowEnd;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Bins count where most places stand this far over their noise (a ratio of powers).
+const OVER_NOISE: f64 = 10.0;
+/// How well the noise itself is known, relative (one sd, over all places).
+const NOISE_SD: f64 = 0.06;
+/// Rejected beyond this many sd.
+const REJECT: f64 = 3.1;
+/// Half widths of the window round a mode that are tried, hertz.
+const WIDTHS_HZ: [f64; 3] = [2.5, 5.0, 10.0];
+/// Start before the origin, and the fade at the end as a share of the record.
+const LEAD_S: f64 = 0.01;
+const FADE: f64 = 0.1;
+
+/// What the bins round one mode say.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Rank {
+    /// No one filter explains the change.
+    Rejected,
+    /// One filter does, and a change of the room would not have looked like that.
+    OneFilter,
+    /// One filter does, but so would the room.
+    CantTell,
+}
+
+/// Spectra of both states at the common places.
+pub(super) struct Rows<'a> {
+    places: Vec<Place<'a>>,
+    seconds: f64,
+    factor: f64,
+}
+
+struct Place<'a> {
+    low: [&'a LowEnd; 2],
+    /// Time of the origin in each record, seconds.
+    origin_s: [f64; 2],
+    noise: [&'a Noise; 2],
+    rates_hz: [f64; 2],
+    /// Index among the common places.
+    index: usize,
+}
+
+impl<'a> Rows<'a> {
+    /// `factor`: that all frequencies have in common, after over before. `None` under two usable places.
+    pub fn new(
+        places: &[Common<'a>],
+        noises: [&'a [Option<Noise>]; 2],
+        left_out: &[bool],
+        factor: f64,
+    ) -> Option<Self> {
+        let mut rows = Self { places: Vec::new(), seconds: f64::INFINITY, factor };
+        for (index, place) in places.iter().enumerate() {
+            let (Some(old), Some(new)) = (place.before.low, place.after.low) else { continue };
+            let (Some(quiet), Some(then)) = (&noises[0][index], &noises[1][index]) else { continue };
+            if left_out[index] {
+                continue;
+            }
+            let origin_s = [place.before.origin_s, place.after.origin_s + place.shift_s];
+            for (low, origin) in [old, new].iter().zip(origin_s) {
+                rows.seconds = rows.seconds.min(low.samples.len() as f64 / low.rate_hz - origin);
+            }
+            rows.places.push(Place {
+                low: [old, new],
+                origin_s,
+                noise: [quiet, then],
+                rates_hz: [place.before.file_rate_hz, place.after.file_rate_hz],
+                index,
+            });
+        }
+        (rows.places.len() >= 2 && rows.seconds > 0.3).then_some(rows)
+    }
+
+    /// Tests the bins round `mode`; `after` is what the room would have made of it.
+    pub fn test(&self, mode: &Resonance, after: &[&Resonance], gain: f64) -> Rank {
+        let hz = mode.hz();
+        let widest = WIDTHS_HZ[WIDTHS_HZ.len() - 1];
+        let first = ((hz - widest) * self.seconds).ceil().max(1.0) as usize;
+        let last = ((hz + widest) * self.seconds).floor() as usize;
+        let bins: Vec<Bin> = (first..=last)
+            .filter_map(|k| self.bin(k as f64 / self.seconds, mode, after, gain))
+            .collect();
+        // The window is chosen by what the room would do to it, never by what is found.
+        let windows = WIDTHS_HZ.map(|width| Window::sum(bins.iter().filter(|b| (b.hz - hz).abs() <= width)));
+        let best = windows.into_iter().max_by(|a, b| a.promise().total_cmp(&b.promise()));
+        let Some(window) = best.filter(|w| w.freedom > 0.0) else { return Rank::CantTell };
+        if window.found > window.limit() {
+            Rank::Rejected
+        } else if window.would_reject() {
+            Rank::OneFilter
+        } else {
+            Rank::CantTell
+        }
+    }
+
+    fn bin(&self, hz: f64, mode: &Resonance, after: &[&Resonance], gain: f64) -> Option<Bin> {
+        let omega = 2.0 * PI * hz;
+        let mut columns = Vec::with_capacity(self.places.len());
+        let mut loud = 0;
+        for place in &self.places {
+            let (x, v) = place.spectrum(0, omega, self.seconds);
+            let (y, w) = place.spectrum(1, omega * self.factor, self.seconds);
+            // Under the room: the mode's own part replaced by what is there after.
+            let part = |r: &Resonance| {
+                r.seen[place.index].map_or(Complex64::default(), |s| s.strength / (Complex64::new(0.0, omega) - r.pole))
+            };
+            let change = after.iter().map(|r| part(r)).sum::<Complex64>() - part(mode);
+            loud += usize::from(x.norm_sqr() > OVER_NOISE * v);
+            columns.push(Column { x, y: y / gain, v, w: w / (gain * gain), room: x + change });
+        }
+        (2 * loud > columns.len()).then(|| Bin {
+            hz,
+            found: left_over(&columns, |c| c.y),
+            expected: left_over(&columns, |c| c.room),
+            freedom: 2.0 * (columns.len() - 1) as f64,
+        })
+    }
+}
+
+impl Place<'_> {
+    /// Spectrum at ω from the origin on, in strength over 1/s, and its noise's expected square.
+    fn spectrum(&self, state: usize, omega: f64, seconds: f64) -> (Complex64, f64) {
+        let low = self.low[state];
+        let origin = self.origin_s[state];
+        let first = ((origin - LEAD_S) * low.rate_hz).ceil().max(0.0) as usize;
+        let end = (((origin + seconds) * low.rate_hz).floor() as usize).min(low.samples.len());
+        let start = first as f64 / low.rate_hz - origin;
+        let turn = Complex64::from_polar(1.0, -omega / low.rate_hz);
+        let mut phase = Complex64::from_polar(1.0, -omega * start);
+        let (mut sum, mut power) = (Complex64::default(), 0.0);
+        let fade_from = seconds * (1.0 - FADE);
+        for (k, sample) in low.samples[first.min(end)..end].iter().enumerate() {
+            let t = start + k as f64 / low.rate_hz;
+            let late = ((t - fade_from) / (seconds - fade_from)).clamp(0.0, 1.0);
+            let weight = 0.5 + 0.5 * (PI * late).cos();
+            sum += f64::from(*sample) * weight * phase;
+            power += weight * weight;
+            phase *= turn;
+        }
+        let scale = self.rates_hz[state] / low.rate_hz;
+        let density = self.noise[state].at(omega / (2.0 * PI));
+        (sum * scale, 0.5 * density * low.rate_hz * power * scale * scale)
+    }
+}
+
+struct Column {
+    x: Complex64,
+    y: Complex64,
+    v: f64,
+    w: f64,
+    room: Complex64,
+}
+
+/// Twice the least Σ|y − E x|²/(w + |E|² v) over E: χ² with two degrees a place beyond the first.
+fn left_over(columns: &[Column], row: impl Fn(&Column) -> Complex64) -> f64 {
+    let mut e = Complex64::new(1.0, 0.0);
+    let mut sum = 0.0;
+    for _ in 0..8 {
+        let weight = |c: &Column| 1.0 / (c.w + e.norm_sqr() * c.v);
+        let top: Complex64 = columns.iter().map(|c| weight(c) * row(c) * c.x.conj()).sum();
+        let bottom: f64 = columns.iter().map(|c| weight(c) * c.x.norm_sqr()).sum();
+        sum = 2.0 * columns.iter().map(|c| weight(c) * (row(c) - e * c.x).norm_sqr()).sum::<f64>();
+        if bottom > 0.0 {
+            e = top / bottom;
+        }
+    }
+    sum
+}
+
+struct Bin {
+    hz: f64,
+    found: f64,
+    expected: f64,
+    freedom: f64,
+}
+
+#[derive(Clone, Copy)]
+struct Window {
+    found: f64,
+    expected: f64,
+    freedom: f64,
+}
+
+impl Window {
+    fn sum<'b>(bins: impl Iterator<Item = &'b Bin>) -> Self {
+        let zero = Self { found: 0.0, expected: 0.0, freedom: 0.0 };
+        bins.fold(zero, |sum, bin| Self {
+            found: sum.found + bin.found,
+            expected: sum.expected + bin.expected,
+            freedom: sum.freedom + bin.freedom,
+        })
+    }
+
+    fn limit(&self) -> f64 {
+        let sd = (2.0 * self.freedom + (NOISE_SD * self.freedom).powi(2)).sqrt();
+        self.freedom + REJECT * sd
+    }
+
+    /// Excess that the room would make, in units of its spread.
+    fn promise(&self) -> f64 {
+        if self.freedom > 0.0 { self.expected / (2.0 * self.freedom).sqrt() } else { 0.0 }
+    }
+
+    /// Whether a change of the room would have been rejected in 99 of 100 cases.
+    fn would_reject(&self) -> bool {
+        let spread = (2.0 * self.freedom + 4.0 * self.expected).sqrt();
+        self.freedom + self.expected - 2.33 * spread > self.limit()
+    }
+}

@@ -1,0 +1,127 @@
+//! What the change of each mode means at each place, and which seat comes off worst.
+
+use super::gain::Gain;
+use super::level::Height;
+use super::outcome::{ModeChange, PositionChange, Ratio, Seat, Verdict};
+use super::ring::ring_s;
+use super::view::{Common, LN_1000, Resonance};
+use crate::flag::{Flag, Flags};
+use crate::session::Role;
+use rustfft::num_complex::Complex64;
+
+/// One mode with what became of it, ready for the places.
+pub(super) struct Story<'a> {
+    /// Its index in the before state's list.
+    pub mode: usize,
+    pub before: &'a Resonance,
+    /// Its poles after; none where it has no partner.
+    pub after: Vec<&'a Resonance>,
+    pub heights: (Vec<Option<Height>>, Vec<Option<Height>>),
+    /// Why a mode without a partner has no values after.
+    pub lost: Flag,
+}
+
+/// One entry a place, in the order of the before state.
+pub(super) fn positions(
+    story: &Story<'_>,
+    places: &[Common<'_>],
+    gain: &Gain,
+    moved: &[bool],
+    loudspeaker: bool,
+) -> Vec<PositionChange> {
+    places.iter().enumerate().map(|(m, place)| position(story, place, m, gain, moved[m], loudspeaker)).collect()
+}
+
+fn position(
+    story: &Story<'_>,
+    place: &Common<'_>,
+    m: usize,
+    gain: &Gain,
+    moved: bool,
+    loudspeaker: bool,
+) -> PositionChange {
+    let mut flags = Flags::default();
+    if moved {
+        flags.add(Flag::MovedMicrophone);
+    }
+    if loudspeaker {
+        flags.add(Flag::MovedLoudspeaker);
+    }
+    let (before, after) = (story.heights.0[m], story.heights.1.get(m).copied().flatten());
+    let seen = |h: Option<Height>, lost: Flag| h.map(|h| h.value).ok_or(lost);
+    let factor = gain.log.map_or(1.0, |g| g.value.exp());
+    PositionChange {
+        mode: story.mode,
+        position: place.before.position.to_string(),
+        source: place.before.source.to_string(),
+        role: place.before.role,
+        before_level: Some(seen(before, Flag::NotSeenHere)),
+        after_level: Some(seen(after.map(|h| Height { value: h.value * factor, ..h }), after_flag(story))),
+        level_ratio: Some(level_ratio(before, after, gain, m, story)),
+        before_ring_s: Some(ring_here(&[story.before], m).ok_or(Flag::NotSeenHere)),
+        after_ring_s: Some(ring_here(&story.after, m).ok_or(after_flag(story))),
+        flags,
+    }
+}
+
+fn after_flag(story: &Story<'_>) -> Flag {
+    if story.after.is_empty() { story.lost } else { Flag::NotSeenHere }
+}
+
+fn level_ratio(
+    before: Option<Height>,
+    after: Option<Height>,
+    gain: &Gain,
+    m: usize,
+    story: &Story<'_>,
+) -> Result<Ratio, Flag> {
+    let before = before.ok_or(Flag::NotSeenHere)?;
+    let after = after.ok_or(after_flag(story))?;
+    let common = gain.log.ok_or(gain.missing.unwrap_or(Flag::GainUnknown))?;
+    let own = gain.own.get(m).copied().flatten();
+    let log = (after.value / before.value).ln() - own.map_or(0.0, |g| g.value);
+    let gain_sd = own.and_then(|g| g.sd).or(common.sd).unwrap_or(0.0);
+    let sd = before.log_sd().hypot(after.log_sd()).hypot(gain_sd);
+    Ok(Ratio::from_log(log, sd))
+}
+
+/// Ring of some poles at one place.
+fn ring_here(poles: &[&Resonance], m: usize) -> Option<f64> {
+    let strengths: Vec<Complex64> =
+        poles.iter().map(|p| p.seen.get(m).copied().flatten().map(|s| s.strength)).collect::<Option<_>>()?;
+    match poles {
+        [] => None,
+        [one] => Some(LN_1000 / one.decay()),
+        _ => ring_s(&poles.iter().map(|p| p.pole).collect::<Vec<_>>(), &[strengths]),
+    }
+}
+
+/// The listening seat (any place where none is named so) at which the modes that changed in the room
+/// came down least, by the mean of their level changes; `None` where no mode changed.
+pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> Option<Seat> {
+    let changed = |p: &&PositionChange| {
+        let of_mode = |c: &&ModeChange| c.before == Some(p.mode);
+        let verdict = modes.iter().find(of_mode).map(|c| c.verdict);
+        matches!(verdict, Some(Verdict::Shorter | Verdict::Longer | Verdict::LevelOnly))
+    };
+    let counted: Vec<&PositionChange> =
+        positions.iter().filter(changed).filter(|p| !p.flags.has(Flag::MovedMicrophone)).collect();
+    let listening = counted.iter().any(|p| p.role == Role::Listening);
+    let mut seats: Vec<Seat> = Vec::new();
+    for place in counted.iter().filter(|p| !listening || p.role == Role::Listening) {
+        let known = |s: &Seat| s.position == place.position && s.source == place.source;
+        if seats.iter().any(known) {
+            continue;
+        }
+        let here = counted.iter().filter(|p| p.position == place.position && p.source == place.source);
+        let logs: Vec<f64> =
+            here.filter_map(|p| p.level_ratio.as_ref()?.as_ref().ok().map(|r| r.value.ln())).collect();
+        if !logs.is_empty() {
+            let level_ratio = (logs.iter().sum::<f64>() / logs.len() as f64).exp();
+            let (position, source) = (place.position.clone(), place.source.clone());
+            seats.push(Seat { position, source, level_ratio });
+        }
+    }
+    // The first of equals, so that the answer does not hang on rounding.
+    seats.into_iter().reduce(|worst, seat| if seat.level_ratio > worst.level_ratio { seat } else { worst })
+}

@@ -1,0 +1,164 @@
+//! Decay times of one state against a target.
+
+use super::facts::{BandFacts, StateFacts};
+use crate::criterion::limits;
+use crate::estimate::Estimate;
+use crate::flag::{Flag, Flags};
+use super::view::LN_1000;
+use crate::modes::Kind;
+
+/// What decay times should be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Target {
+    /// No band and no mode longer than this many seconds.
+    Longest(f64),
+    /// The tolerance mask of ITU-R BS.1116-3 round this mean decay time in seconds; it judges bands,
+    /// no modes.
+    Mask {
+        /// The room's own mean over 200 Hz to 4 kHz, or the nominal one of its volume.
+        mean_t_s: f64,
+    },
+}
+
+/// Whether a limit is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Met {
+    /// The whole 95 % interval keeps it.
+    Yes,
+    /// The whole 95 % interval misses it.
+    No,
+    /// The interval straddles it, or there is no value.
+    Unsure,
+}
+
+impl Met {
+    /// The word in the tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Yes => "yes",
+            Self::No => "no",
+            Self::Unsure => "unsure",
+        }
+    }
+}
+
+/// One band or mode against its limit.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct TargetFinding {
+    /// Name of the position, `*` or `listening`; empty for a mode.
+    pub position: String,
+    /// Mid-band frequency in hertz, of a band.
+    pub band_hz: Option<f64>,
+    /// Place in the state's list of resonances, of a mode.
+    pub mode: Option<usize>,
+    /// T20 of the band or T60 of the mode, seconds.
+    pub value_s: Result<f64, Flag>,
+    /// Ends of its 95 % interval, where there is one.
+    pub interval_s: Option<(f64, f64)>,
+    /// The limit that decides: the upper one, or the lower one where the value lies under it.
+    pub limit_s: f64,
+    /// Seconds left to the limit: below zero is missed.
+    pub margin_s: Option<f64>,
+    /// Whether it is kept.
+    pub met: Met,
+    /// Remarks.
+    pub flags: Flags,
+}
+
+/// Holds averages over positions and claimed modes of a state against a target.
+#[must_use]
+pub fn hold_against(state: &StateFacts<'_>, target: Target) -> Vec<TargetFinding> {
+    let averages = state.bands.iter().filter(|b| matches!(b.position, "*" | "listening"));
+    let few = !state.bands.iter().any(|b| b.position == "*");
+    let bands: Vec<&BandFacts<'_>> = if few { state.bands.iter().collect() } else { averages.collect() };
+    let mut findings: Vec<TargetFinding> = bands.into_iter().filter_map(|band| against_band(band, target)).collect();
+    if let Target::Longest(limit_s) = target {
+        let claimed = state.modes.modes.iter().enumerate().filter(|(_, m)| m.kind == Kind::Mode);
+        findings.extend(claimed.map(|(index, mode)| {
+            let t60 = LN_1000 / mode.decay_per_s;
+            let value = Estimate::new(t60, t60 * mode.decay_sd_per_s / mode.decay_per_s);
+            TargetFinding { mode: Some(index), ..judged(Ok(value), None, limit_s) }
+        }));
+    }
+    findings
+}
+
+fn against_band(band: &BandFacts<'_>, target: Target) -> Option<TargetFinding> {
+    let (lower, upper) = match target {
+        Target::Longest(limit_s) => (None, limit_s),
+        Target::Mask { mean_t_s } => {
+            let limits = limits(mean_t_s, band.band_hz)?;
+            (limits.lower_s, limits.upper_s)
+        }
+    };
+    let position = band.position.to_string();
+    Some(TargetFinding { position, band_hz: Some(band.band_hz), ..judged(band.t20_s, lower, upper) })
+}
+
+/// The interval against both limits. Without one (no standard deviation) the value alone decides.
+fn judged(value: Result<Estimate, Flag>, lower: Option<f64>, upper: f64) -> TargetFinding {
+    let mut finding = TargetFinding {
+        position: String::new(),
+        band_hz: None,
+        mode: None,
+        value_s: value.map(|v| v.value),
+        interval_s: None,
+        limit_s: upper,
+        margin_s: None,
+        met: Met::Unsure,
+        flags: Flags::default(),
+    };
+    let value = match value {
+        Ok(value) => value,
+        Err(flag) => {
+            finding.flags.add(flag);
+            return finding;
+        }
+    };
+    finding.interval_s = value.interval_95();
+    let (low, high) = finding.interval_s.unwrap_or((value.value, value.value));
+    // The limit that the value is nearer to (or past) decides.
+    let under = lower.filter(|lower| value.value - lower < upper - value.value);
+    finding.limit_s = under.unwrap_or(upper);
+    finding.margin_s = Some(under.map_or(upper - value.value, |lower| value.value - lower));
+    let kept = high <= upper && lower.is_none_or(|lower| low >= lower);
+    let missed = low > upper || lower.is_some_and(|lower| high < lower);
+    finding.met = if kept {
+        Met::Yes
+    } else if missed {
+        Met::No
+    } else {
+        Met::Unsure
+    };
+    finding
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Worked by hand: 0.50 ± 0.02 s (interval 0.461 to 0.539).
+    #[test]
+    fn interval_decides() {
+        let value = Ok(Estimate::new(0.5, 0.02));
+        for (lower, upper, met) in [
+            (None, 0.54, Met::Yes),
+            (None, 0.53, Met::Unsure),
+            (None, 0.46, Met::No),
+            (Some(0.45), 0.6, Met::Yes),
+            (Some(0.47), 0.6, Met::Unsure),
+            (Some(0.55), 0.6, Met::No),
+        ] {
+            assert_eq!(judged(value, lower, upper).met, met, "{lower:?} {upper}");
+        }
+        let below = judged(value, Some(0.55), 0.65);
+        assert_eq!(below.limit_s, 0.55);
+        assert!((below.margin_s.unwrap() + 0.05).abs() < 1e-12);
+        let empty = judged(Err(Flag::AboveRate), None, 0.5);
+        assert_eq!((empty.met, empty.margin_s), (Met::Unsure, None));
+        assert!(empty.flags.has(Flag::AboveRate));
+    }
+}

@@ -1,0 +1,1 @@
+//! Single cases and laws.

@@ -1,0 +1,4 @@
+mod cases;
+mod confusion;
+mod session;
+mod stand_in;

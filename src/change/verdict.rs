@@ -1,0 +1,206 @@
+//! From what was found of one mode to its verdict, in the fixed order.
+
+use super::facts::ChangeSettings;
+use super::finding::DecayChange;
+use super::level::LevelChange;
+use super::outcome::Verdict;
+use crate::estimate::SD_PER_95;
+use crate::flag::{Flag, Flags};
+
+/// Half width of a 99 % interval in standard deviations, Φ⁻¹(0.995).
+const SD_PER_99: f64 = 2.575_829_303_548_901;
+/// A decay worse known than this makes no finding: the interval of a logarithm no longer holds.
+const DECAY_SD: f64 = 0.15;
+/// Nepers in a decibel of pressure.
+pub(super) const NEPERS_PER_DB: f64 = std::f64::consts::LN_10 / 20.0;
+
+/// Who changed, as far as the data tell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Cause {
+    /// The room: no filter explains what the data show.
+    Room,
+    /// A filter in the chain explains it, and the room would have looked otherwise.
+    Filter,
+    /// The loudspeaker stood elsewhere.
+    Loudspeaker,
+    /// The data can't tell.
+    Untold,
+}
+
+/// What is known of one mode.
+#[derive(Debug, Clone)]
+pub(super) struct Case {
+    /// Whether the mode is claimed before, and its partner after.
+    pub claimed: (bool, bool),
+    /// Whether it has a partner.
+    pub partner: bool,
+    /// Whether, without a partner, it would have been seen at half its T60; `None` where nothing tells.
+    pub would_show: Option<bool>,
+    /// Change of the decay; `None` without a partner.
+    pub decay: Option<DecayChange>,
+    /// Whether it survives the control of false findings.
+    pub finding: bool,
+    /// Relative sd of the decay before and after.
+    pub decay_sd: (f64, f64),
+    /// Change of level with the gain removed, its error included.
+    pub level: Result<LevelChange, Flag>,
+    /// Who changed the decay.
+    pub decay_cause: Cause,
+    /// Who changed the level, decay apart.
+    pub level_cause: Cause,
+    /// Places that both states have and that can be compared.
+    pub places: usize,
+}
+
+/// Why a verdict was given; the sentence is made of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Why {
+    NothingLeft,
+    NotSeenEither,
+    NotClaimed { before: bool },
+    DecayMoved { as_stated: bool },
+    FilterMovedDecay,
+    ChainMovedLevel { loudspeaker: bool },
+    Untold { one_place: bool },
+    AmongMany,
+    LevelMoved { as_stated: bool },
+    MaybeDamping,
+    WithinMargins,
+    NoLevel(Flag),
+    Wide(Need),
+    WideLevel,
+}
+
+/// What would settle an undecided decay.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Need {
+    /// Whether the after state has the wider interval.
+    pub after: bool,
+    /// Whether one state alone can't bring it.
+    pub both: bool,
+    /// Factor by which noise must fall against the response (of pressures).
+    pub factor: f64,
+}
+
+/// The verdict with its reason.
+pub(super) fn decide(case: &Case, settings: &ChangeSettings, flags: &mut Flags) -> (Verdict, Why) {
+    if !case.claimed.0 {
+        return (Verdict::Unsure, Why::NotClaimed { before: true });
+    }
+    let Some(decay) = case.decay.filter(|_| case.partner) else {
+        return match case.would_show {
+            Some(true) => (Verdict::Gone, Why::NothingLeft),
+            _ => (Verdict::Unsure, Why::NotSeenEither),
+        };
+    };
+    if !case.claimed.1 {
+        return (Verdict::Unsure, Why::NotClaimed { before: false });
+    }
+    let known = case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD;
+    if case.finding && known {
+        return changed_decay(case, decay, settings, flags);
+    }
+    if decay.excludes_none() && known {
+        flags.add(Flag::ManyModes);
+        // A change that is small for certain needs no finding to be called none.
+        if !decay.within(settings.t60_margin) {
+            return (Verdict::Unsure, Why::AmongMany);
+        }
+    }
+    by_level(case, decay, settings, flags)
+}
+
+fn changed_decay(
+    case: &Case,
+    decay: DecayChange,
+    settings: &ChangeSettings,
+    flags: &mut Flags,
+) -> (Verdict, Why) {
+    let verdict = if decay.log > 0.0 { Verdict::Shorter } else { Verdict::Longer };
+    match case.decay_cause {
+        Cause::Filter => (Verdict::Chain, Why::FilterMovedDecay),
+        // A loudspeaker elsewhere leaves every decay alone.
+        Cause::Room | Cause::Loudspeaker => (verdict, Why::DecayMoved { as_stated: false }),
+        Cause::Untold if settings.same_chain == Some(true) => {
+            flags.add(Flag::ChainAsStated);
+            (verdict, Why::DecayMoved { as_stated: true })
+        }
+        Cause::Untold => {
+            flags.add(Flag::ChainUntold);
+            (Verdict::Unsure, Why::Untold { one_place: case.places < 2 })
+        }
+    }
+}
+
+fn by_level(
+    case: &Case,
+    decay: DecayChange,
+    settings: &ChangeSettings,
+    flags: &mut Flags,
+) -> (Verdict, Why) {
+    let steady = decay.within(settings.t60_margin);
+    let level = match case.level {
+        Ok(level) => level,
+        Err(flag) if steady => return (Verdict::Unsure, Why::NoLevel(flag)),
+        Err(_) => return (Verdict::Unsure, Why::Wide(need(case, decay, settings))),
+    };
+    let least = settings.least_level_db * NEPERS_PER_DB;
+    if level.log.abs() > least && level.log.abs() > SD_PER_99 * level.sd {
+        return changed_level(case, decay, level, settings, flags);
+    }
+    let margin = settings.level_margin_db * NEPERS_PER_DB;
+    if !steady {
+        return (Verdict::Unsure, Why::Wide(need(case, decay, settings)));
+    }
+    if level.log.abs() + SD_PER_95 * level.sd <= margin {
+        return (Verdict::Unchanged, Why::WithinMargins);
+    }
+    (Verdict::Unsure, Why::WideLevel)
+}
+
+fn changed_level(
+    case: &Case,
+    decay: DecayChange,
+    level: LevelChange,
+    settings: &ChangeSettings,
+    flags: &mut Flags,
+) -> (Verdict, Why) {
+    match case.level_cause {
+        Cause::Filter => return (Verdict::Chain, Why::ChainMovedLevel { loudspeaker: false }),
+        Cause::Loudspeaker => return (Verdict::Chain, Why::ChainMovedLevel { loudspeaker: true }),
+        _ => {}
+    }
+    // Plain damping lowers the level by the ratio of decays: where the decay leaves room for that,
+    // "the decay did not change" is more than the data say.
+    let interval = SD_PER_95 * decay.sd;
+    let damping = -level.log;
+    let possible = damping >= decay.log - interval && damping <= decay.log + interval;
+    if possible && !decay.within(settings.t60_margin) {
+        return (Verdict::Unsure, Why::MaybeDamping);
+    }
+    match case.level_cause {
+        Cause::Untold if settings.same_chain == Some(true) => {
+            flags.add(Flag::ChainAsStated);
+            (Verdict::LevelOnly, Why::LevelMoved { as_stated: true })
+        }
+        Cause::Untold => {
+            flags.add(Flag::ChainUntold);
+            (Verdict::Unsure, Why::Untold { one_place: case.places < 2 })
+        }
+        _ => (Verdict::LevelOnly, Why::LevelMoved { as_stated: false }),
+    }
+}
+
+/// By what factor the noise must fall for a decision: either that the change is one (3.5 sd, which
+/// control of false findings passes as a rule), or that it is none (the interval within the margin).
+fn need(case: &Case, decay: DecayChange, settings: &ChangeSettings) -> Need {
+    let none = ((1.0 + settings.t60_margin).ln() - decay.log.abs()) / SD_PER_95;
+    let target = (decay.log.abs() / 3.5).max(none).max(0.005);
+    let (before, after) = case.decay_sd;
+    let (wide, other) = (before.max(after), before.min(after));
+    // The other state alone may already be too wide; then both must fall alike.
+    let alone = target * target - other * other;
+    let both = alone < 0.25 * target * target;
+    let factor = if both { decay.sd / target } else { wide / alone.sqrt() };
+    Need { after: after >= before, both, factor: factor.max(1.0) }
+}

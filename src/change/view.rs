@@ -1,0 +1,182 @@
+//! Both states side by side: the places that they share, and their resonances brought to one origin
+//! and one gain.
+
+use super::facts::{PlaceFacts, StateFacts};
+use crate::modes::{Kind, Mode, ModeSet};
+use rustfft::num_complex::Complex64;
+
+/// ln 10³: a fall by 60 dB is one by the factor 1000 in amplitude.
+pub(super) const LN_1000: f64 = 6.907_755_278_982_137;
+
+/// Arrivals this near each other are those of one place, seconds (5 cm of travel).
+pub(super) const SAME_ARRIVAL_S: f64 = 1.5e-4;
+
+/// A place that both states have.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Common<'a> {
+    pub before: &'a PlaceFacts<'a>,
+    pub after: &'a PlaceFacts<'a>,
+    /// Index of its amplitudes in each state.
+    pub indices: (usize, usize),
+    /// By how much the origin of the after state must be moved so that it lies before its arrival as
+    /// that of the before state does, seconds.
+    pub shift_s: f64,
+    /// How far its own shift is from that of all, where the emission tells; seconds.
+    pub arrival_off_s: Option<f64>,
+}
+
+/// Places of both states, in the order of the before state.
+pub(super) fn common_places<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Common<'a>> {
+    let mut places = Vec::new();
+    for (i, old) in before.places.iter().enumerate() {
+        let same = |new: &PlaceFacts<'_>| new.position == old.position && new.source == old.source;
+        if let Some(j) = after.places.iter().position(same) {
+            let new = &after.places[j];
+            let lead = |p: &PlaceFacts<'_>| p.arrival_s - p.origin_s;
+            places.push(Common {
+                before: old,
+                after: new,
+                indices: (i, j),
+                shift_s: lead(new) - lead(old),
+                arrival_off_s: None,
+            });
+        }
+    }
+    let known = |p: &Common<'_>| p.before.emission_known && p.after.emission_known;
+    let usual = median(places.iter().filter(|p| known(p)).map(|p| p.shift_s).collect());
+    for place in &mut places {
+        let (Some(usual), true) = (usual, known(place)) else { continue };
+        let off = place.shift_s - usual;
+        place.arrival_off_s = Some(off);
+        // What all places share is the clock's; the rest, within what arrivals can tell, is none.
+        if off.abs() <= SAME_ARRIVAL_S {
+            place.shift_s = usual;
+        }
+    }
+    places
+}
+
+/// How a resonance shows at one place.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Seen {
+    /// Strength fs·A, gain removed, at the common origin.
+    pub strength: Complex64,
+    /// Expected squared error of the strength with the pole held.
+    pub variance: f64,
+    /// The whole of it.
+    pub total_variance: f64,
+}
+
+/// A resonance of one state.
+#[derive(Debug, Clone)]
+pub(super) struct Resonance {
+    /// Place in the state's list.
+    pub index: usize,
+    /// −δ + iω, 1/s.
+    pub pole: Complex64,
+    /// Standard deviation of ω, rad/s.
+    pub omega_sd: f64,
+    /// Standard deviation of δ, 1/s.
+    pub decay_sd: f64,
+    /// What it is taken for.
+    pub kind: Kind,
+    /// At each common place.
+    pub seen: Vec<Option<Seen>>,
+}
+
+impl Resonance {
+    /// Decay constant, 1/s.
+    pub fn decay(&self) -> f64 {
+        -self.pole.re
+    }
+
+    /// Frequency, hertz.
+    pub fn hz(&self) -> f64 {
+        self.pole.im / (2.0 * std::f64::consts::PI)
+    }
+
+    /// Standard deviation of ln δ.
+    pub fn log_sd(&self) -> f64 {
+        self.decay_sd / self.decay()
+    }
+
+    /// Expected squared relative error that the pole's own error puts into every strength alike.
+    ///
+    /// A damped oscillation fitted with its pole free has dA = A dλ/(2δ) on top of what the noise
+    /// does at a held pole (normal equations of a e^{λt}; neighbours left out).
+    pub fn common_variance(&self) -> f64 {
+        (self.decay_sd.powi(2) + self.omega_sd.powi(2)) / (4.0 * self.decay().powi(2))
+    }
+}
+
+/// How many sd a pole's standard deviations are widened by (repeats that scatter more than the fit claims).
+pub(super) type Widening = f64;
+
+/// The resonances of a state that the comparison can use, at the common places.
+///
+/// `place(m)`: the amplitude's index, file rate, and by how much the origin moves at common place m.
+pub(super) fn resonances(
+    set: &ModeSet,
+    places: &[(usize, f64, f64)],
+    gain: f64,
+    widening: Widening,
+) -> Vec<Resonance> {
+    let usable = |mode: &Mode| {
+        let numbers = [mode.omega_per_s, mode.decay_per_s, mode.omega_sd_per_s, mode.decay_sd_per_s];
+        numbers.iter().all(|x| x.is_finite() && *x > 0.0) && mode.kind != Kind::Hum
+    };
+    let modes = set.modes.iter().enumerate().filter(|(_, mode)| usable(mode));
+    modes.map(|(index, mode)| resonance(index, mode, places, gain, widening)).collect()
+}
+
+fn resonance(
+    index: usize,
+    mode: &Mode,
+    places: &[(usize, f64, f64)],
+    gain: f64,
+    widening: Widening,
+) -> Resonance {
+    let mut resonance = Resonance {
+        index,
+        pole: Complex64::new(-mode.decay_per_s, mode.omega_per_s),
+        omega_sd: widening * mode.omega_sd_per_s,
+        decay_sd: widening * mode.decay_sd_per_s,
+        kind: mode.kind,
+        seen: Vec::new(),
+    };
+    let common = resonance.common_variance();
+    resonance.seen = places
+        .iter()
+        .map(|&(at, rate_hz, shift_s)| {
+            let amplitude = mode.amplitudes.get(at).copied().flatten()?;
+            let turn = (resonance.pole * shift_s).exp() * rate_hz / gain;
+            let strength = Complex64::new(amplitude.re, amplitude.im) * turn;
+            let total = (amplitude.covariance[0] + amplitude.covariance[2])
+                * turn.norm_sqr()
+                * widening
+                * widening;
+            // The share of the pole's error is an estimate too; a tenth is always left to the noise.
+            let variance = (total - common * strength.norm_sqr()).max(0.1 * total);
+            let sound = strength.is_finite() && total.is_finite() && total > 0.0;
+            sound.then_some(Seen { strength, variance, total_variance: total })
+        })
+        .collect();
+    resonance
+}
+
+/// Middle value; `None` of nothing.
+pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    match values.len() {
+        0 => None,
+        n if n % 2 == 1 => Some(values[middle]),
+        _ => Some(0.5 * (values[middle - 1] + values[middle])),
+    }
+}
+
+/// Spread round a middle that outliers don't move: 1.4826 times the median distance, which is the
+/// standard deviation of a normal distribution (common practice).
+pub(super) fn robust_sd(values: &[f64], middle: f64) -> f64 {
+    1.4826 * median(values.iter().map(|v| (v - middle).abs()).collect()).unwrap_or(0.0)
+}

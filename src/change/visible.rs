@@ -1,0 +1,50 @@
+//! Would a mode have been seen, had it been there?
+
+use super::noise::Noise;
+use super::view::Resonance;
+
+/// A mode shows if its decay would be known at least this well; the fit claims modes to 25 %.
+const SHOWS: f64 = 0.12;
+
+/// Least relative standard deviation of δ that a mode of these strengths can have, alone in its noise.
+///
+/// (sd/δ)² = 2δ / Σ_m |B_m|²/S_m, S the one-sided density: the Cramér–Rao bound of a damped oscillation
+/// with free frequency, decay, strength and phase in noise that is flat over its width
+/// (Yao & Pandit 1995). `noise`: of each common place at the mode's frequency, in the strength's unit.
+pub(super) fn bound_log_sd(decay: f64, powers: &[f64], noise: &[Option<f64>]) -> Option<f64> {
+    let known: Vec<f64> = powers.iter().zip(noise).filter_map(|(p, s)| Some(p / (*s)?)).collect();
+    let ratio: f64 = known.iter().sum();
+    (ratio > 0.0 && ratio.is_finite()).then(|| (2.0 * decay / ratio).sqrt())
+}
+
+/// Whether `mode` of one state would show in the other if it decayed `faster` times as fast there.
+///
+/// Neighbours take some of it: `others` within their decay of the mode widen its bound.
+pub(super) fn would_show(
+    mode: &Resonance,
+    faster: f64,
+    others: &[Resonance],
+    noise: &[Option<f64>],
+) -> Option<bool> {
+    let powers: Vec<f64> = mode.seen.iter().map(|s| s.map_or(0.0, |s| s.strength.norm_sqr())).collect();
+    let decay = faster * mode.decay();
+    let alone = bound_log_sd(decay, &powers, noise)?;
+    let crowd: f64 = others.iter().map(|o| overlap(o, mode, decay)).sum();
+    Some(alone * (1.0 + crowd).powi(2) < SHOWS)
+}
+
+/// How much of a decay another one imitates, |⟨e^{λt}, e^{μt}⟩|² over both norms.
+fn overlap(other: &Resonance, mode: &Resonance, decay: f64) -> f64 {
+    let distance = other.pole.im - mode.pole.im;
+    let sum = other.decay() + decay;
+    4.0 * other.decay() * decay / (sum * sum + distance * distance)
+}
+
+/// Noise of each common place in the unit of strengths squared per hertz.
+pub(super) fn strength_noise(noises: &[Option<Noise>], rates_hz: &[f64], gain: f64, hz: f64) -> Vec<Option<f64>> {
+    noises
+        .iter()
+        .zip(rates_hz)
+        .map(|(noise, rate)| noise.as_ref().map(|n| n.at(hz) * rate * rate / (gain * gain)))
+        .collect()
+}
