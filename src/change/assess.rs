@@ -1,33 +1,27 @@
 //! Each mode's case: gathered from pairing, splits, chain and levels, then decided.
 
-use super::chain::{self, Evidence, Witness};
+use super::cause::{Causes, Filter};
+use super::chain::Witness;
 use super::facts::ChangeSettings;
 use super::finding::{DecayChange, discoveries};
 use super::gain::Gain;
-use super::level::{LevelChange, heights, mean_change};
+use super::level::{Height, LevelChange, heights, mean_change};
 use super::moved::Moved;
 use super::noise::Noise;
 use super::outcome::{ModeChange, ModeValues, PositionChange, Ratio, Verdict};
-use super::rank::{Rank, Rows};
+use super::rank::Rows;
 use super::reason::{Numbers, sentence};
 use super::ring::ring_s;
 use super::seats::{Story, positions};
 use super::shape::mac;
 use super::split::{APART_SD, Split, one_pole};
 use super::verdict::{Case, Cause, Why, decide};
-use super::view::{Common, LN_1000, Resonance};
+use super::view::{Common, LN_1000, Resonance, Seen};
 use super::visible::{bound_log_sd, strength_noise, would_show};
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
 use crate::modes::Kind;
 use rustfft::num_complex::Complex64;
-
-/// ln of the odds from which neighbours decide between room and filter: a thousand to one.
-const DECISIVE: f64 = 6.9;
-/// A pole whose strengths follow the before state's response this closely may be a filter's.
-const LIKE_RESPONSE: f64 = 0.8;
-/// Relative sd of a gain that nobody knows.
-const ANY_GAIN: f64 = 1.0;
 
 /// All that the cases are gathered from.
 pub(super) struct Assessment<'a> {
@@ -39,6 +33,10 @@ pub(super) struct Assessment<'a> {
     pub new: &'a [Resonance],
     pub partners: &'a [Option<usize>],
     pub splits: &'a [Split],
+    pub witnesses: &'a [Witness],
+    pub filters: &'a [Filter],
+    /// Standard deviation of ln of the gain.
+    pub gain_sd: f64,
     /// Factor that all frequencies share.
     pub drift: f64,
     /// Whether repeats say how well states repeat.
@@ -51,31 +49,48 @@ struct Fate {
     after: Vec<Resonance>,
     split: Option<Split>,
     decay: Option<DecayChange>,
+    heights: (Vec<Option<Height>>, Vec<Option<Height>>),
+    level: Result<LevelChange, Flag>,
+}
+
+/// Which changes are findings, over all claimed pairs of this comparison.
+struct Findings {
+    decay: Vec<bool>,
+    level: Vec<bool>,
 }
 
 impl Assessment<'_> {
-    /// Changes of the modes, of the positions, and which poles belong to a filter.
-    pub fn run(&self) -> (Vec<ModeChange>, Vec<PositionChange>, Vec<usize>) {
+    /// Changes of the modes and of the positions.
+    pub fn run(&self) -> (Vec<ModeChange>, Vec<PositionChange>) {
         let noises = self.noises();
         let rows = Rows::new(self.places, [&noises.0, &noises.1], &self.moved.microphones, self.drift);
-        let witnesses = chain::witnesses(self.old, self.new, self.partners, &self.moved.microphones);
-        let filters = self.filter_poles(&witnesses);
         let fates: Vec<Fate> = (0..self.old.len()).map(|i| self.fate(i, &noises.1)).collect();
-        let findings = self.findings(&fates);
+        let after: Vec<Vec<Resonance>> = fates.iter().map(|f| f.after.clone()).collect();
+        let causes = Causes {
+            old: self.old,
+            after: &after,
+            witnesses: self.witnesses,
+            rows: rows.as_ref(),
+            filters: self.filters,
+            gain: (self.gain_factor(), self.gain_sd),
+            loudspeaker: self.moved.loudspeaker,
+            places: self.usable().iter().filter(|u| **u).count(),
+        };
+        let findings = Findings {
+            decay: self.discovered(&fates, |f| Some(f.decay?.chance())),
+            level: self.discovered(&fates, |f| Some(f.level.ok()?.chance())),
+        };
+        let decay_causes = causes.decays(&findings.decay);
         let mut changes = Vec::new();
         let mut seats = Vec::new();
-        for (i, fate) in fates.iter().enumerate() {
-            if self.old[i].kind == Kind::Loudspeaker {
-                continue;
-            }
-            let evidence = Chain { witnesses: &witnesses, rows: rows.as_ref(), filters: &filters };
-            let (change, places) = self.change(i, fate, findings[i], &evidence, &noises.1);
+        for (i, fate) in fates.iter().enumerate().filter(|(i, _)| self.old[*i].kind != Kind::Loudspeaker) {
+            let cause = (decay_causes[i], causes.level(i, &decay_causes));
+            let (change, places) = self.change(i, fate, &findings, cause, &noises.1);
             changes.push(change);
             seats.extend(places);
         }
-        changes.extend(self.arrivals(&filters, &noises.0));
-        let filter_poles = filters.iter().map(|f| self.new[f.pole].index).collect();
-        (changes, seats, filter_poles)
+        changes.extend(self.arrivals(&noises.0));
+        (changes, seats)
     }
 
     fn noises(&self) -> (Vec<Option<Noise>>, Vec<Option<Noise>>) {
@@ -92,10 +107,6 @@ impl Assessment<'_> {
         self.gain.log.map_or(1.0, |g| g.value.exp())
     }
 
-    fn gain_sd(&self) -> f64 {
-        self.gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN)
-    }
-
     /// Places whose levels can be compared.
     fn usable(&self) -> Vec<bool> {
         self.moved.microphones.iter().map(|moved| !moved).collect()
@@ -105,7 +116,9 @@ impl Assessment<'_> {
         let mode = &self.old[i];
         let split = self.splits.iter().find(|s| s.before == i).copied();
         let after = match (split, self.partners[i]) {
-            (Some(s), _) if s.apart_sd >= APART_SD => vec![self.new[s.slow].clone(), self.new[s.fast].clone()],
+            (Some(s), _) if s.apart_sd >= APART_SD => {
+                vec![self.new[s.slow].clone(), self.new[s.fast].clone()]
+            }
             (Some(s), _) => vec![self.merged(s, noise_after)],
             (None, Some(j)) => vec![self.new[j].clone()],
             (None, None) => Vec::new(),
@@ -114,7 +127,10 @@ impl Assessment<'_> {
             log: (a.decay() / mode.decay()).ln(),
             sd: mode.log_sd().hypot(a.log_sd()),
         });
-        Fate { after, split, decay }
+        let poles: Vec<&Resonance> = after.iter().collect();
+        let heights = (heights(&[mode]), if after.is_empty() { Vec::new() } else { heights(&poles) });
+        let level = if after.is_empty() { Err(Flag::NoPartner) } else { self.level(&heights.0, &heights.1) };
+        Fate { after, split, decay, heights, level }
     }
 
     /// One pole in place of two that can't be told apart; as well known as one pole of their strength.
@@ -130,7 +146,7 @@ impl Assessment<'_> {
                 let strength = a.strength + b.strength;
                 // Errors of the two cancel in the sum, as far as one pole's would.
                 let variance = a.variance.min(b.variance);
-                Some(super::view::Seen { strength, variance, total_variance: variance })
+                Some(Seen { strength, variance })
             })
             .collect();
         let noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), slow.hz());
@@ -148,15 +164,16 @@ impl Assessment<'_> {
         }
     }
 
-    /// Which changes of decay are findings, over the claimed pairs of this comparison.
-    fn findings(&self, fates: &[Fate]) -> Vec<bool> {
+    /// Which of the claimed pairs' changes are findings, by their chance.
+    fn discovered(&self, fates: &[Fate], chance: impl Fn(&Fate) -> Option<f64>) -> Vec<bool> {
+        let claimed = |i: usize, f: &Fate| {
+            self.old[i].kind == Kind::Mode && f.after.first().is_some_and(|a| a.kind == Kind::Mode)
+        };
         let tested: Vec<(usize, f64)> = fates
             .iter()
             .enumerate()
-            .filter(|(i, f)| {
-                self.old[*i].kind == Kind::Mode && f.after.first().is_some_and(|a| a.kind == Kind::Mode)
-            })
-            .filter_map(|(i, f)| Some((i, f.decay?.chance())))
+            .filter(|(i, f)| claimed(*i, f))
+            .filter_map(|(i, f)| Some((i, chance(f)?)))
             .collect();
         let chances: Vec<f64> = tested.iter().map(|t| t.1).collect();
         let mut found = vec![false; fates.len()];
@@ -170,33 +187,32 @@ impl Assessment<'_> {
         &self,
         i: usize,
         fate: &Fate,
-        finding: bool,
-        evidence: &Chain<'_>,
+        findings: &Findings,
+        (decay_cause, level_cause): (Cause, Cause),
         noise_after: &[Option<Noise>],
     ) -> (ModeChange, Vec<PositionChange>) {
         let mode = &self.old[i];
         let after: Vec<&Resonance> = fate.after.iter().collect();
-        let before_heights = heights(&[mode]);
-        let after_heights = if after.is_empty() { Vec::new() } else { heights(&after) };
-        let level = self.level(&before_heights, &after_heights, fate);
         let case = Case {
             claimed: (mode.kind == Kind::Mode, after.first().is_none_or(|a| a.kind == Kind::Mode)),
             partner: !after.is_empty(),
             would_show: if after.is_empty() { self.would_show_after(i, noise_after) } else { None },
             decay: fate.decay,
-            finding,
+            finding: findings.decay[i],
+            level_finding: findings.level[i],
             decay_sd: (mode.log_sd(), after.first().map_or(0.0, |a| a.log_sd())),
-            level,
-            decay_cause: if finding { self.decay_cause(i, &after, evidence) } else { Cause::Untold },
-            level_cause: self.level_cause(i, &level, evidence),
+            level: fate.level,
+            decay_cause,
+            level_cause,
             places: self.usable().iter().filter(|u| **u).count(),
         };
         let mut flags = self.common_flags(fate);
         let (verdict, why) = decide(&case, self.settings, &mut flags);
         let row = self.row(i, fate, &case, (verdict, why), flags);
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
-        let story = Story { mode: mode.index, before: mode, after, heights: (before_heights, after_heights), lost };
-        let seats = positions(&story, self.places, self.gain, &self.moved.microphones, self.moved.loudspeaker);
+        let story = Story { mode: mode.index, before: mode, after, heights: &fate.heights, lost };
+        let seats =
+            positions(&story, self.places, self.gain, &self.moved.microphones, self.moved.loudspeaker);
         (row, seats)
     }
 
@@ -219,15 +235,7 @@ impl Assessment<'_> {
         flags
     }
 
-    fn level(
-        &self,
-        before: &[Option<super::level::Height>],
-        after: &[Option<super::level::Height>],
-        fate: &Fate,
-    ) -> Result<LevelChange, Flag> {
-        if fate.after.is_empty() {
-            return Err(Flag::NoPartner);
-        }
+    fn level(&self, before: &[Option<Height>], after: &[Option<Height>]) -> Result<LevelChange, Flag> {
         let gain_sd = match (self.gain.log, self.settings.same_chain) {
             (Some(gain), _) => gain.sd.unwrap_or(0.0),
             (None, Some(true)) if self.gain.missing == Some(Flag::GainUnknown) => 0.0,
@@ -239,7 +247,7 @@ impl Assessment<'_> {
             .enumerate()
             .map(|(m, h)| {
                 let factor = (-own.get(m).copied().unwrap_or(0.0)).exp();
-                h.map(|h| super::level::Height { value: h.value * factor, ..h })
+                h.map(|h| Height { value: h.value * factor, ..h })
             })
             .collect();
         let change = mean_change(before, &leveled, &self.usable()).ok_or(Flag::NoCommonPlace)?;
@@ -249,36 +257,14 @@ impl Assessment<'_> {
     fn would_show_after(&self, i: usize, noise_after: &[Option<Noise>]) -> Option<bool> {
         let mode = &self.old[i];
         let noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), mode.hz());
-        would_show(mode, 2.0, self.new, &noise)
+        would_show(mode, 2.0, self.new, &noise).map(|shows| shows && self.inside(mode))
     }
 
-    fn decay_cause(&self, i: usize, after: &[&Resonance], evidence: &Chain<'_>) -> Cause {
-        let mode = &self.old[i];
-        let weighed = evidence.weigh_decay(self, i, after);
-        if weighed.for_filter <= -DECISIVE {
-            return Cause::Room;
-        }
-        let rank = evidence.rows.map(|rows| rows.test(mode, after, self.gain_factor()));
-        match (weighed.for_filter >= DECISIVE, rank) {
-            (true, Some(Rank::Rejected)) => Cause::Untold,
-            (true, _) | (false, Some(Rank::OneFilter)) => Cause::Filter,
-            (false, Some(Rank::Rejected)) => Cause::Room,
-            _ => Cause::Untold,
-        }
-    }
-
-    fn level_cause(&self, i: usize, level: &Result<LevelChange, Flag>, evidence: &Chain<'_>) -> Cause {
-        if level.is_err() {
-            return Cause::Untold;
-        }
-        if self.moved.loudspeaker {
-            return Cause::Loudspeaker;
-        }
-        match evidence.filter_on(i) {
-            Some(true) => Cause::Filter,
-            _ if self.usable().iter().filter(|u| **u).count() < 2 => Cause::Untold,
-            _ => Cause::Room,
-        }
+    /// Whether a resonance lies well inside the range of the fit.
+    fn inside(&self, resonance: &Resonance) -> bool {
+        let width = 2.0 + resonance.decay() / (2.0 * std::f64::consts::PI);
+        let (from, to) = self.settings.range_hz;
+        (from + width..=to - width).contains(&resonance.hz())
     }
 
     fn row(
@@ -315,7 +301,11 @@ impl Assessment<'_> {
             t60_ratio: Some(t60.ok_or(lost)),
             before_ring_s: Some(Ok(LN_1000 / mode.decay())),
             after_ring_s: Some(ring_of(&fate.after).ok_or(lost)),
-            level_ratio: Some(case.level.map(|l| Ratio::from_log(l.log, l.sd)).map_err(|f| if shown.is_some() { f } else { lost })),
+            level_ratio: Some(
+                case.level
+                    .map(|l| Ratio::from_log(l.log, l.sd))
+                    .map_err(|f| if shown.is_some() { f } else { lost }),
+            ),
             level_spread: level.and_then(|l| l.spread).map(f64::exp),
             shape_match: shown.and_then(|a| mac(mode, a)),
             verdict,
@@ -325,21 +315,25 @@ impl Assessment<'_> {
     }
 
     /// Poles of the after state that nothing before explains: a filter's, new ones, or doubtful.
-    fn arrivals(&self, filters: &[Filter], noise_before: &[Option<Noise>]) -> Vec<ModeChange> {
+    fn arrivals(&self, noise_before: &[Option<Noise>]) -> Vec<ModeChange> {
         let taken = |j: usize| {
             self.partners.contains(&Some(j)) || self.splits.iter().any(|s| s.slow == j || s.fast == j)
         };
         let unexplained = (0..self.new.len()).filter(|j| self.new[*j].kind == Kind::Mode && !taken(*j));
-        unexplained.map(|j| self.arrival(j, filters, noise_before)).collect()
+        unexplained.map(|j| self.arrival(j, noise_before)).collect()
     }
 
-    fn arrival(&self, j: usize, filters: &[Filter], noise_before: &[Option<Noise>]) -> ModeChange {
+    fn arrival(&self, j: usize, noise_before: &[Option<Noise>]) -> ModeChange {
         let pole = &self.new[j];
         let noise = strength_noise(noise_before, &self.rates(false), 1.0, pole.hz());
-        let (verdict, reason) = if filters.iter().any(|f| f.pole == j) {
+        let (verdict, reason) = if self.filters.iter().any(|f| f.pole == j) {
             (Verdict::Chain, "A filter in the measuring chain rings here, at all positions as the room answers it; the room has no such mode.".to_string())
-        } else if would_show(pole, 1.0, self.old, &noise) == Some(false) {
-            (Verdict::Unsure, "Seen only after, but before it could have hidden below the noise or among its neighbours.".to_string())
+        } else if !self.inside(pole) || would_show(pole, 1.0, self.old, &noise) == Some(false) {
+            (
+                Verdict::Unsure,
+                "Seen only after, but before it could have hidden below the noise or among its neighbours."
+                    .to_string(),
+            )
         } else {
             (Verdict::New, format!("Only after the change the room rings at {:.1} Hz.", pole.hz()))
         };
@@ -359,71 +353,6 @@ impl Assessment<'_> {
             reason,
             flags: Flags::default(),
         }
-    }
-
-    /// Poles that only the after state has and that act as a filter on all witnesses.
-    fn filter_poles(&self, witnesses: &[Witness]) -> Vec<Filter> {
-        let taken = |j: usize| {
-            self.partners.contains(&Some(j)) || self.splits.iter().any(|s| s.slow == j || s.fast == j)
-        };
-        let mut filters = Vec::new();
-        for j in (0..self.new.len()).filter(|j| !taken(*j)) {
-            let pole = &self.new[j];
-            let Some((residue, alike)) = chain::filter_residue(self.old, pole) else { continue };
-            let transfer = chain::adding(pole.pole, residue);
-            let evidence = chain::weigh(witnesses, transfer, None, pole.pole, self.gain_sd());
-            if alike >= LIKE_RESPONSE && evidence.for_filter >= DECISIVE {
-                filters.push(Filter { pole: j, at: pole.pole, residue });
-            }
-        }
-        filters
-    }
-}
-
-/// A pole of the after state that belongs to a filter.
-struct Filter {
-    /// Index among the after state's resonances.
-    pole: usize,
-    at: Complex64,
-    residue: Complex64,
-}
-
-/// What testifies about the chain.
-struct Chain<'a> {
-    witnesses: &'a [Witness],
-    rows: Option<&'a Rows<'a>>,
-    filters: &'a [Filter],
-}
-
-impl Chain<'_> {
-    fn weigh_decay(&self, on: &Assessment<'_>, i: usize, after: &[&Resonance]) -> Evidence {
-        let mode = &on.old[i];
-        match after {
-            [one] => {
-                let transfer = chain::replacing(mode.pole, one.pole);
-                chain::weigh(self.witnesses, transfer, Some(i), mode.pole, on.gain_sd())
-            }
-            [slow, fast] => {
-                let residue = |p: &Resonance| chain::filter_residue(on.old, p).map(|r| r.0);
-                let (Some(a), Some(b)) = (residue(slow), residue(fast)) else { return Evidence::default() };
-                let (first, second) = (chain::adding(slow.pole, a), chain::adding(fast.pole, b));
-                let transfer = |s: Complex64| first(s) + second(s) - 1.0;
-                chain::weigh(self.witnesses, transfer, Some(i), mode.pole, on.gain_sd())
-            }
-            _ => Evidence::default(),
-        }
-    }
-
-    /// Whether the filters found explain the factor on a mode's strengths; `None` without a witness.
-    fn filter_on(&self, i: usize) -> Option<bool> {
-        let witness = self.witnesses.iter().find(|w| w.before == i)?;
-        let transfer = self.filters.iter().fold(Complex64::new(1.0, 0.0), |sum, f| {
-            sum + chain::adding(f.at, f.residue)(witness.pole) - 1.0
-        });
-        let sd = witness.factor.variance.sqrt().max(0.02);
-        let felt = (transfer - 1.0).norm() > 3.0 * sd;
-        let explains = (witness.factor.value - transfer).norm() < 0.5 * (witness.factor.value - 1.0).norm();
-        Some(felt && explains)
     }
 }
 

@@ -7,7 +7,11 @@ use crate::estimate::Reading;
 use crate::flag::{Flag, Flags};
 
 /// Bands that both states have, in the order of the before state.
-pub(super) fn band_changes(before: &[BandFacts<'_>], after: &[BandFacts<'_>], gain: &Gain) -> Vec<BandChange> {
+pub(super) fn band_changes(
+    before: &[BandFacts<'_>],
+    after: &[BandFacts<'_>],
+    gain: &Gain,
+) -> Vec<BandChange> {
     let mut changes = Vec::new();
     for old in before {
         let same = |new: &&BandFacts<'_>| {
@@ -59,8 +63,8 @@ fn energy_ratio(
     gain: &Gain,
     flags: &mut Flags,
 ) -> Option<Result<f64, Flag>> {
-    let ratio = match (&old.energy, &new.energy) {
-        (Ok(old), Ok(new)) => new.value / old.value,
+    let ratio = match (&old.level, &new.level) {
+        (Ok(old), Ok(new)) => new / old,
         (Err(flag), _) | (_, Err(flag)) => return Some(Err(*flag)),
     };
     let Some(log) = gain.log else {

@@ -55,18 +55,15 @@ pub(super) fn witnesses(
 pub(super) struct Evidence {
     /// ln of the likelihood of the filter over that of none.
     pub for_filter: f64,
-    /// What it would be on average if there were the filter (and minus that if there were none).
-    pub expected: f64,
-    /// How many modes testify.
-    pub witnesses: usize,
 }
 
-/// Weighs the filter `transfer` against none; mode `but` doesn't testify.
+/// Weighs the filter `transfer` (as a mode feels it, given its index and pole) against none; mode `but`
+/// doesn't testify.
 ///
 /// `gain_sd`: of ln of the gain that was removed.
 pub(super) fn weigh(
     witnesses: &[Witness],
-    transfer: impl Fn(Complex64) -> Complex64,
+    transfer: impl Fn(usize, Complex64) -> Complex64,
     but: Option<usize>,
     centre: Complex64,
     gain_sd: f64,
@@ -75,17 +72,13 @@ pub(super) fn weigh(
     let near = |w: &&Witness| Some(w.before) != but && (w.pole.im - centre.im).abs() < reach;
     let chosen: Vec<&Witness> = witnesses.iter().filter(near).collect();
     let expected = |filter: bool, w: &Witness| {
-        if filter { transfer(w.pole) } else { Complex64::new(1.0, 0.0) }
+        if filter { transfer(w.before, w.pole) } else { Complex64::new(1.0, 0.0) }
     };
     let misfit = |filter: bool| misfit(&chosen, |w| expected(filter, w), gain_sd);
     let (with, without) = (misfit(true), misfit(false));
-    let apart: f64 = chosen
-        .iter()
-        .map(|w| (expected(true, w) - expected(false, w)).norm_sqr() / variance(w, expected(true, w)))
-        .sum();
     // Where neither fits, both say less than they claim.
     let scale = (with.min(without) / chosen.len().max(1) as f64).max(1.0);
-    Evidence { for_filter: (without - with) / scale, expected: apart / scale, witnesses: chosen.len() }
+    Evidence { for_filter: (without - with) / scale }
 }
 
 fn variance(witness: &Witness, expected: Complex64) -> f64 {
@@ -149,4 +142,13 @@ pub(super) fn filter_residue(old: &[Resonance], pole: &Resonance) -> Option<(Com
     }
     let alike = top.norm_sqr() / (squares.0 * squares.1);
     alike.is_finite().then(|| (top / squares.0, alike))
+}
+
+/// The mode that makes most of the before state's response at a pole.
+pub(super) fn beside(old: &[Resonance], at: Complex64) -> Option<usize> {
+    let part = |mode: &Resonance| {
+        let strength: f64 = mode.seen.iter().flatten().map(|s| s.strength.norm_sqr()).sum();
+        strength / (at - mode.pole).norm_sqr()
+    };
+    (0..old.len()).max_by(|a, b| part(&old[*a]).total_cmp(&part(&old[*b])))
 }

@@ -1,6 +1,7 @@
 //! What the comparison needs to know of one state: plain borrowed values that a state's result fills.
 
 use crate::estimate::Reading;
+use crate::flag::Flag;
 use crate::modes::ModeSet;
 use crate::response::LowEnd;
 use crate::session::Role;
@@ -67,8 +68,8 @@ pub struct BandFacts<'a> {
     pub band_hz: f64,
     /// Reverberation time T20, seconds.
     pub t20_s: Reading,
-    /// Energy in the band as a ratio to that of a unit sample, or why there is none.
-    pub energy: Reading,
+    /// Level of the band, fs·Σp²/B: a ratio of energies to a unit sample, or why there is none.
+    pub level: Result<f64, Flag>,
 }
 
 /// What the user knows, and where the lines between verdicts lie.
@@ -80,6 +81,9 @@ pub struct ChangeSettings {
     pub same_chain: Option<bool>,
     /// A decay time within this ratio is unchanged; default 0.10.
     pub t60_margin: f64,
+    /// A change of decay time under this ratio is none, however well it is known; default 0.02 (the
+    /// just noticeable difference of a decay is 5 %: ISO 3382-1:2009, table A.1).
+    pub least_t60: f64,
     /// A level within this many decibels is unchanged; default 1.
     pub level_margin_db: f64,
     /// A level change under this many decibels is none; default 0.5.
@@ -87,6 +91,8 @@ pub struct ChangeSettings {
     /// Share of false ones among all findings of one before/after pair; default 0.05
     /// (Benjamini & Hochberg 1995).
     pub false_discovery: f64,
+    /// Range of the mode fit, hertz; default 15 to 200. Beside its ends nothing is called gone or new.
+    pub range_hz: (f64, f64),
 }
 
 impl Default for ChangeSettings {
@@ -94,9 +100,11 @@ impl Default for ChangeSettings {
         Self {
             same_chain: None,
             t60_margin: 0.10,
+            least_t60: 0.02,
             level_margin_db: 1.0,
             least_level_db: 0.5,
             false_discovery: 0.05,
+            range_hz: (15.0, 200.0),
         }
     }
 }

@@ -104,7 +104,9 @@ mod tests {
     /// A third of all chance changes lie beyond one sd (two-sided 0.3173), a twentieth beyond 1.96.
     #[test]
     fn chances_of_the_normal_distribution() {
-        for (z, chance) in [(0.0, 1.0), (1.0, 0.317_310_507_9), (1.959_963_985, 0.05), (3.0, 0.002_699_796_06)] {
+        for (z, chance) in
+            [(0.0, 1.0), (1.0, 0.317_310_507_9), (1.959_963_985, 0.05), (3.0, 0.002_699_796_06)]
+        {
             let found = DecayChange { log: -0.1 * z, sd: 0.1 }.chance();
             assert_relative_eq!(found, chance, epsilon = 0.0, max_relative = 1e-8);
         }

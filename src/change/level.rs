@@ -1,6 +1,7 @@
 //! Level of a mode: the height of its peak in the steady response, strength over decay.
 
-use super::view::Resonance;
+use super::finding::normal_tail;
+use super::view::{Resonance, Seen};
 use rustfft::num_complex::Complex64;
 
 /// Height of a mode's peak at one place.
@@ -27,7 +28,7 @@ impl Height {
 pub(super) fn heights(poles: &[&Resonance]) -> Vec<Option<Height>> {
     let [mode] = poles else { return together(poles) };
     let shared = 0.25 * mode.log_sd().powi(2);
-    let height = |seen: &Option<super::view::Seen>| {
+    let height = |seen: &Option<Seen>| {
         let seen = (*seen)?;
         let size = seen.strength.norm();
         let own = 0.5 * seen.variance / (size * size);
@@ -87,6 +88,13 @@ pub(super) struct LevelChange {
     pub places: usize,
 }
 
+impl LevelChange {
+    /// Two-sided probability of so large a change by chance.
+    pub fn chance(&self) -> f64 {
+        2.0 * normal_tail(self.log.abs() / self.sd)
+    }
+}
+
 /// Change of the energy mean over the places that are `usable` and show both.
 pub(super) fn mean_change(
     before: &[Option<Height>],
@@ -106,9 +114,8 @@ pub(super) fn mean_change(
     let (log_b, variance_b) = energy_mean(pairs.iter().map(|p| p.1));
     let each: Vec<f64> = pairs.iter().map(|(a, b)| (b.value / a.value).ln()).collect();
     let mean = each.iter().sum::<f64>() / each.len() as f64;
-    let spread = (each.len() > 1).then(|| {
-        (each.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (each.len() - 1) as f64).sqrt()
-    });
+    let spread = (each.len() > 1)
+        .then(|| (each.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (each.len() - 1) as f64).sqrt());
     let change =
         LevelChange { log: log_b - log_a, sd: (variance_a + variance_b).sqrt(), spread, places: pairs.len() };
     (change.log.is_finite() && change.sd.is_finite()).then_some(change)

@@ -15,6 +15,7 @@
 
 mod assess;
 mod bands;
+mod cause;
 mod chain;
 mod drift;
 mod facts;
@@ -50,6 +51,9 @@ use view::{Common, common_places, resonances};
 #[cfg(test)]
 mod tests;
 
+/// Standard deviation of the logarithm of a gain that nobody knows.
+const ANY_GAIN: f64 = 1.0;
+
 /// Compares two states of one room.
 ///
 /// Works with whatever is there: without common places decays are still compared, without gain no
@@ -66,7 +70,12 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
     let drift = drift::drift(&old, &new);
     let partners = pairing::pair(&old, &new, drift.map_or(0.0, |d| d.value));
     let moved = moved::moved(&places, &gain.off, &old, &new, &partners);
-    let splits = split::splits(&old, &new, &partners, after.modes);
+    let witnesses = chain::witnesses(&old, &new, &partners, &moved.microphones);
+    let left = (0..new.len()).filter(|j| !partners.contains(&Some(*j)));
+    let gain_sd = gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN);
+    let filters = cause::filters(&old, &new, left, &witnesses, gain_sd);
+    let filter_poles: Vec<usize> = filters.iter().map(|f| f.pole).collect();
+    let splits = split::splits(&old, &new, &partners, &filter_poles, after.modes);
     let assessment = Assessment {
         settings,
         places: &places,
@@ -76,10 +85,13 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         new: &new,
         partners: &partners,
         splits: &splits,
+        witnesses: &witnesses,
+        filters: &filters,
+        gain_sd,
         drift: drift.map_or(1.0, |d| d.value.exp()),
         repeats_known: scatter.is_some(),
     };
-    let (modes, positions, filter_poles) = assessment.run();
+    let (modes, positions) = assessment.run();
     let worst_seat = seats::worst_seat(&modes, &positions);
     let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
     let chain = ChainFindings {
@@ -90,7 +102,7 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         gain_missing: gain.missing,
         moved_microphones: (0..places.len()).filter(|m| moved.microphones[*m]).map(name).collect(),
         moved_loudspeaker: moved.loudspeaker,
-        filter_poles,
+        filter_poles: filter_poles.iter().map(|j| new[*j].index).collect(),
         common_places: places.len(),
     };
     Changes {

@@ -26,7 +26,8 @@ impl Noise {
     /// weaker, never stronger.
     pub fn of(low: &LowEnd) -> Option<Self> {
         let length = (TAIL * low.samples.len() as f64) as usize;
-        if !(low.rate_hz > 0.0) || (length as f64) < LEAST_S * low.rate_hz {
+        let sounds = low.rate_hz > 0.0 && length as f64 >= LEAST_S * low.rate_hz;
+        if !sounds {
             return None;
         }
         let tail = &low.samples[low.samples.len() - length..];
@@ -58,8 +59,8 @@ mod tests {
     use crate::room::simulate::Gauss;
     use crate::room::simulate::sound::Background;
 
-    /// White noise of known density, found within three standard errors of the pooled bins (5.5 %);
-    /// noise that rises by 6 dB an octave, within 15 % where the slope is steepest.
+    /// Noise of known density, white and rising by 6 dB an octave, found within three standard errors
+    /// of the geometric mean of 144 bins, half of them independent: 1.28/√72 = 15 %.
     #[test]
     fn known_noise_is_found() {
         for knee_hz in [0.0, 90.0] {
@@ -76,11 +77,16 @@ mod tests {
             let noise = Noise::of(&low).unwrap();
             for hz in [30.0, 60.0, 120.0] {
                 let ratio = noise.at(hz) / background.density(hz);
-                assert!((ratio - 1.0).abs() < 0.3, "{knee_hz} {hz}: {ratio}");
+                assert!((ratio - 1.0).abs() < 0.5, "{knee_hz} {hz}: {ratio}");
             }
         }
-        let short =
-            LowEnd { samples: vec![0.0; 100], rate_hz: 2000.0, file_rate_hz: 1.0, onset_s: 0.0, emission_s: None };
+        let short = LowEnd {
+            samples: vec![0.0; 100],
+            rate_hz: 2000.0,
+            file_rate_hz: 1.0,
+            onset_s: 0.0,
+            emission_s: None,
+        };
         assert!(Noise::of(&short).is_none());
     }
 }

@@ -62,7 +62,7 @@ fn unlikeness(before: &Resonance, after: &Resonance, log_drift: f64) -> Option<f
         return None;
     }
     let off_hz = after.hz() * (-log_drift).exp() - before.hz();
-    if !(off_hz.abs() < FARTHEST_HZ) {
+    if off_hz.is_nan() || off_hz.abs() >= FARTHEST_HZ {
         return None;
     }
     let sd_hz = before.omega_sd.hypot(after.omega_sd) / (2.0 * PI);
@@ -71,8 +71,8 @@ fn unlikeness(before: &Resonance, after: &Resonance, log_drift: f64) -> Option<f
         (1.0 - TREATED) * normal(off_hz, near_hz) + TREATED * normal(off_hz, near_hz.hypot(TREATED_HZ));
     let log = (after.decay() / before.decay()).ln();
     let sd = before.log_sd().hypot(after.log_sd());
-    let decay = (1.0 - TREATED) * normal(log, sd.hypot(0.03))
-        + TREATED * normal(log, sd.hypot(TREATED_LOG_DECAY));
+    let decay =
+        (1.0 - TREATED) * normal(log, sd.hypot(0.03)) + TREATED * normal(log, sd.hypot(TREATED_LOG_DECAY));
     // Decays of unrelated modes of one room differ by about a factor e.
     let total = frequency * decay / normal(log, 1.0) * shape_likelihood(before, after);
     total.is_finite().then(|| -total.max(f64::MIN_POSITIVE).ln())

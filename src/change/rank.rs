@@ -86,9 +86,8 @@ impl<'a> Rows<'a> {
         let widest = WIDTHS_HZ[WIDTHS_HZ.len() - 1];
         let first = ((hz - widest) * self.seconds).ceil().max(1.0) as usize;
         let last = ((hz + widest) * self.seconds).floor() as usize;
-        let bins: Vec<Bin> = (first..=last)
-            .filter_map(|k| self.bin(k as f64 / self.seconds, mode, after, gain))
-            .collect();
+        let bins: Vec<Bin> =
+            (first..=last).filter_map(|k| self.bin(k as f64 / self.seconds, mode, after, gain)).collect();
         // The window is chosen by what the room would do to it, never by what is found.
         let windows = WIDTHS_HZ.map(|width| Window::sum(bins.iter().filter(|b| (b.hz - hz).abs() <= width)));
         let best = windows.into_iter().max_by(|a, b| a.promise().total_cmp(&b.promise()));
@@ -111,7 +110,8 @@ impl<'a> Rows<'a> {
             let (y, w) = place.spectrum(1, omega * self.factor, self.seconds);
             // Under the room: the mode's own part replaced by what is there after.
             let part = |r: &Resonance| {
-                r.seen[place.index].map_or(Complex64::default(), |s| s.strength / (Complex64::new(0.0, omega) - r.pole))
+                r.seen[place.index]
+                    .map_or(Complex64::default(), |s| s.strength / (Complex64::new(0.0, omega) - r.pole))
             };
             let change = after.iter().map(|r| part(r)).sum::<Complex64>() - part(mode);
             loud += usize::from(x.norm_sqr() > OVER_NOISE * v);

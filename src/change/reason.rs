@@ -63,6 +63,11 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> String {
             "{}; among so many modes chance alone makes one such change, so it is no finding: a second measurement of both states would tell.",
             rings(n)
         ),
+        Why::LevelAmongMany => format!(
+            "{} while the decay stayed within {}; among so many modes chance alone makes one such change, so it is no finding.",
+            level(n),
+            percent_interval(n)
+        ),
         Why::LevelMoved { as_stated } => format!(
             "{} while the decay stayed within {}{}.",
             level(n),
@@ -75,14 +80,20 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> String {
             percent_interval(n)
         ),
         Why::WithinMargins => {
-            format!("Rings as before ({}) and is as loud as before ({}).", percent_interval(n), db_interval(n))
+            format!(
+                "Rings as before ({}) and is as loud as before ({}).",
+                percent_interval(n),
+                db_interval(n)
+            )
         }
         Why::NoLevel(flag) => format!(
             "The decay is as before ({}), but levels can't be compared: {}",
             percent_interval(n),
             lower_first(flag)
         ),
-        Why::Wide(need) => format!("The change of decay is only known to {}; {}.", percent_interval(n), settles(need)),
+        Why::Wide(need) => {
+            format!("The change of decay is only known to {}; {}.", percent_interval(n), settles(need))
+        }
         Why::WideLevel => format!(
             "The decay is as before ({}), but the level is only known to {}; more positions would settle it.",
             percent_interval(n),
@@ -103,7 +114,9 @@ fn settles(need: Need) -> String {
         "before, where the interval is wider,"
     };
     if db > 30.0 {
-        return format!("no reasonable number of averages {place} would settle it; another position may, where the mode is stronger");
+        return format!(
+            "no reasonable number of averages {place} would settle it; another position may, where the mode is stronger"
+        );
     }
     format!("{db:.0} dB more peak-to-noise {place} would settle it (about {averages:.0} times the averages)")
 }

@@ -21,10 +21,7 @@ pub(super) fn ring_s(poles: &[Complex64], strengths: &[Vec<Complex64>]) -> Optio
         };
         strengths.iter().map(place).sum()
     };
-    let bound = strengths
-        .iter()
-        .map(|at| at.iter().map(|a| a.norm()).sum::<f64>().powi(2))
-        .sum::<f64>();
+    let bound = strengths.iter().map(|at| at.iter().map(|a| a.norm()).sum::<f64>().powi(2)).sum::<f64>();
     let widest = poles.iter().flat_map(|a| poles.iter().map(move |b| (a - b).norm())).fold(0.0, f64::max);
     // Fine enough to see each beat and each decay.
     let fastest = poles.iter().map(|p| -p.re).fold(0.0, f64::max);
@@ -71,13 +68,13 @@ mod tests {
     }
 
     /// Equal decays, half a hertz apart: |cos(Δω t/2)| e^{−δt}. The envelope touches zero at 1 s, so
-    /// "for good" is the last crossing, worked out here by a slow scan from the start.
+    /// "for good" is the last crossing, worked out here by a slow scan.
     #[test]
     fn a_beat_counts_to_its_last_crossing() {
         let poles = [Complex64::new(-4.0, 250.0), Complex64::new(-4.0, 250.0 + std::f64::consts::PI)];
         let found = ring_s(&poles, &[vec![Complex64::new(0.5, 0.0); 2]]).unwrap();
         let envelope = |t: f64| (std::f64::consts::FRAC_PI_2 * t).cos().abs() * (-4.0 * t).exp();
-        let slow = (0..400_000).map(|k| f64::from(k) * 1e-5).filter(|t| envelope(*t) >= 1e-3).last().unwrap();
+        let slow = (0..400_000).map(|k| f64::from(k) * 1e-5).rfind(|t| envelope(*t) >= 1e-3).unwrap();
         assert!((found - slow).abs() < 2e-5, "{found} {slow}");
         // The beat's first zero, at 1 s, is not the end.
         assert!(found > 1.05);

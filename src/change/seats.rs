@@ -16,7 +16,7 @@ pub(super) struct Story<'a> {
     pub before: &'a Resonance,
     /// Its poles after; none where it has no partner.
     pub after: Vec<&'a Resonance>,
-    pub heights: (Vec<Option<Height>>, Vec<Option<Height>>),
+    pub heights: &'a (Vec<Option<Height>>, Vec<Option<Height>>),
     /// Why a mode without a partner has no values after.
     pub lost: Flag,
 }
@@ -29,7 +29,11 @@ pub(super) fn positions(
     moved: &[bool],
     loudspeaker: bool,
 ) -> Vec<PositionChange> {
-    places.iter().enumerate().map(|(m, place)| position(story, place, m, gain, moved[m], loudspeaker)).collect()
+    places
+        .iter()
+        .enumerate()
+        .map(|(m, place)| position(story, place, m, gain, moved[m], loudspeaker))
+        .collect()
 }
 
 fn position(

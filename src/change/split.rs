@@ -31,14 +31,15 @@ pub(super) struct Split {
     pub rest: f64,
 }
 
-/// Looks for splits among the poles that pairing left over. Better ones first; each pole in one only.
+/// Looks for splits among the poles that pairing left over and that are no filter's. Better ones first; each pole in one only.
 pub(super) fn splits(
     old: &[Resonance],
     new: &[Resonance],
     partners: &[Option<usize>],
+    filters: &[usize],
     set: &ModeSet,
 ) -> Vec<Split> {
-    let free = |j: &usize| !partners.contains(&Some(*j));
+    let free = |j: &usize| !partners.contains(&Some(*j)) && !filters.contains(j);
     let mut found = Vec::new();
     for (i, mode) in old.iter().enumerate() {
         let crowded = old.iter().enumerate().any(|(n, o)| n != i && (o.hz() - mode.hz()).abs() < GROUP_HZ);
@@ -78,8 +79,18 @@ fn split(
     let known = new[j].log_sd() <= DECAY_SD && new[k].log_sd() <= DECAY_SD;
     let rest = rest(&old[before], &new[j], &new[k]).filter(|rest| *rest < 0.5)?;
     let apart_sd = apart(set, &new[j], &new[k])?;
-    // Two that can't be told apart have wide decays each; their sum is what counts.
-    (known || apart_sd < APART_SD).then_some(Split { before, slow, fast, apart_sd, rest })
+    // Two that can't be told apart have wide decays each; their sum is what counts. But then the mode
+    // before must be known well, or any two neighbours make it up.
+    let merged = apart_sd < APART_SD && sharp(&old[before]);
+    (known && apart_sd >= APART_SD || merged).then_some(Split { before, slow, fast, apart_sd, rest })
+}
+
+/// Whether a mode's strengths are known to a seventh in all.
+fn sharp(mode: &Resonance) -> bool {
+    let seen = || mode.seen.iter().flatten();
+    let (errors, power) =
+        (seen().map(|s| s.variance).sum::<f64>(), seen().map(|s| s.strength.norm_sqr()).sum::<f64>());
+    errors < 0.02 * power
 }
 
 /// |R0 − R1 − R2| over the smaller of |R0 − R1| and |R0 − R2|; `None` unless each of the two carries its share.

@@ -1,10 +1,10 @@
 //! Decay times of one state against a target.
 
 use super::facts::{BandFacts, StateFacts};
+use super::view::LN_1000;
 use crate::criterion::limits;
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
-use super::view::LN_1000;
 use crate::modes::Kind;
 
 /// What decay times should be.
@@ -74,7 +74,8 @@ pub fn hold_against(state: &StateFacts<'_>, target: Target) -> Vec<TargetFinding
     let averages = state.bands.iter().filter(|b| matches!(b.position, "*" | "listening"));
     let few = !state.bands.iter().any(|b| b.position == "*");
     let bands: Vec<&BandFacts<'_>> = if few { state.bands.iter().collect() } else { averages.collect() };
-    let mut findings: Vec<TargetFinding> = bands.into_iter().filter_map(|band| against_band(band, target)).collect();
+    let mut findings: Vec<TargetFinding> =
+        bands.into_iter().filter_map(|band| against_band(band, target)).collect();
     if let Target::Longest(limit_s) = target {
         let claimed = state.modes.modes.iter().enumerate().filter(|(_, m)| m.kind == Kind::Mode);
         findings.extend(claimed.map(|(index, mode)| {

@@ -11,6 +11,9 @@ use crate::flag::{Flag, Flags};
 const SD_PER_99: f64 = 2.575_829_303_548_901;
 /// A decay worse known than this makes no finding: the interval of a logarithm no longer holds.
 const DECAY_SD: f64 = 0.15;
+/// A level worse known than this (1 dB) makes no finding either: modes that overlap have errors that
+/// are far from normal.
+const LEVEL_SD: f64 = 0.115;
 /// Nepers in a decibel of pressure.
 pub(super) const NEPERS_PER_DB: f64 = std::f64::consts::LN_10 / 20.0;
 
@@ -42,6 +45,8 @@ pub(super) struct Case {
     pub finding: bool,
     /// Relative sd of the decay before and after.
     pub decay_sd: (f64, f64),
+    /// Whether the change of level survives it.
+    pub level_finding: bool,
     /// Change of level with the gain removed, its error included.
     pub level: Result<LevelChange, Flag>,
     /// Who changed the decay.
@@ -63,6 +68,7 @@ pub(super) enum Why {
     ChainMovedLevel { loudspeaker: bool },
     Untold { one_place: bool },
     AmongMany,
+    LevelAmongMany,
     LevelMoved { as_stated: bool },
     MaybeDamping,
     WithinMargins,
@@ -97,10 +103,11 @@ pub(super) fn decide(case: &Case, settings: &ChangeSettings, flags: &mut Flags) 
         return (Verdict::Unsure, Why::NotClaimed { before: false });
     }
     let known = case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD;
-    if case.finding && known {
+    let counts = decay.log.abs() > (1.0 + settings.least_t60).ln();
+    if case.finding && known && counts {
         return changed_decay(case, decay, settings, flags);
     }
-    if decay.excludes_none() && known {
+    if decay.excludes_none() && known && !case.finding {
         flags.add(Flag::ManyModes);
         // A change that is small for certain needs no finding to be called none.
         if !decay.within(settings.t60_margin) {
@@ -132,12 +139,7 @@ fn changed_decay(
     }
 }
 
-fn by_level(
-    case: &Case,
-    decay: DecayChange,
-    settings: &ChangeSettings,
-    flags: &mut Flags,
-) -> (Verdict, Why) {
+fn by_level(case: &Case, decay: DecayChange, settings: &ChangeSettings, flags: &mut Flags) -> (Verdict, Why) {
     let steady = decay.within(settings.t60_margin);
     let level = match case.level {
         Ok(level) => level,
@@ -145,7 +147,8 @@ fn by_level(
         Err(_) => return (Verdict::Unsure, Why::Wide(need(case, decay, settings))),
     };
     let least = settings.least_level_db * NEPERS_PER_DB;
-    if level.log.abs() > least && level.log.abs() > SD_PER_99 * level.sd {
+    let moved = level.log.abs() > least && level.log.abs() > SD_PER_99 * level.sd;
+    if moved && level.sd < LEVEL_SD && case.level_finding {
         return changed_level(case, decay, level, settings, flags);
     }
     let margin = settings.level_margin_db * NEPERS_PER_DB;
@@ -154,6 +157,10 @@ fn by_level(
     }
     if level.log.abs() + SD_PER_95 * level.sd <= margin {
         return (Verdict::Unchanged, Why::WithinMargins);
+    }
+    if moved && level.sd < LEVEL_SD {
+        flags.add(Flag::ManyModes);
+        return (Verdict::Unsure, Why::LevelAmongMany);
     }
     (Verdict::Unsure, Why::WideLevel)
 }

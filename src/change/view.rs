@@ -63,8 +63,6 @@ pub(super) struct Seen {
     pub strength: Complex64,
     /// Expected squared error of the strength with the pole held.
     pub variance: f64,
-    /// The whole of it.
-    pub total_variance: f64,
 }
 
 /// A resonance of one state.
@@ -151,14 +149,12 @@ fn resonance(
             let amplitude = mode.amplitudes.get(at).copied().flatten()?;
             let turn = (resonance.pole * shift_s).exp() * rate_hz / gain;
             let strength = Complex64::new(amplitude.re, amplitude.im) * turn;
-            let total = (amplitude.covariance[0] + amplitude.covariance[2])
-                * turn.norm_sqr()
-                * widening
-                * widening;
+            let total =
+                (amplitude.covariance[0] + amplitude.covariance[2]) * turn.norm_sqr() * widening * widening;
             // The share of the pole's error is an estimate too; a tenth is always left to the noise.
             let variance = (total - common * strength.norm_sqr()).max(0.1 * total);
             let sound = strength.is_finite() && total.is_finite() && total > 0.0;
-            sound.then_some(Seen { strength, variance, total_variance: total })
+            sound.then_some(Seen { strength, variance })
         })
         .collect();
     resonance

@@ -6,6 +6,9 @@ use super::view::Resonance;
 /// A mode shows if its decay would be known at least this well; the fit claims modes to 25 %.
 const SHOWS: f64 = 0.12;
 
+/// Beyond this overlap with its neighbours a mode may be taken for one of them.
+const CROWD: f64 = 0.35;
+
 /// Least relative standard deviation of δ that a mode of these strengths can have, alone in its noise.
 ///
 /// (sd/δ)² = 2δ / Σ_m |B_m|²/S_m, S the one-sided density: the Cramér–Rao bound of a damped oscillation
@@ -30,7 +33,7 @@ pub(super) fn would_show(
     let decay = faster * mode.decay();
     let alone = bound_log_sd(decay, &powers, noise)?;
     let crowd: f64 = others.iter().map(|o| overlap(o, mode, decay)).sum();
-    Some(alone * (1.0 + crowd).powi(2) < SHOWS)
+    Some(crowd < CROWD && alone * (1.0 + crowd).powi(2) < SHOWS)
 }
 
 /// How much of a decay another one imitates, |⟨e^{λt}, e^{μt}⟩|² over both norms.
@@ -41,7 +44,12 @@ fn overlap(other: &Resonance, mode: &Resonance, decay: f64) -> f64 {
 }
 
 /// Noise of each common place in the unit of strengths squared per hertz.
-pub(super) fn strength_noise(noises: &[Option<Noise>], rates_hz: &[f64], gain: f64, hz: f64) -> Vec<Option<f64>> {
+pub(super) fn strength_noise(
+    noises: &[Option<Noise>],
+    rates_hz: &[f64],
+    gain: f64,
+    hz: f64,
+) -> Vec<Option<f64>> {
     noises
         .iter()
         .zip(rates_hz)

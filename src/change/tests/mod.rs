@@ -1,4 +1,7 @@
 mod cases;
 mod confusion;
+mod jobs;
 mod session;
 mod stand_in;
+mod tally;
+mod truth;

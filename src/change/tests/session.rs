@@ -1,7 +1,7 @@
 //! Invented sessions: two states of a rectangular room with everything about them known.
 
 use super::stand_in::{Record, fitted};
-use crate::change::{Changes, ChangeSettings, HighBand, PlaceFacts, StateFacts, compare};
+use crate::change::{ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, compare};
 use crate::modes::ModeSet;
 use crate::response::LowEnd;
 use crate::room::simulate::sound::{Background, add_modes};
@@ -65,12 +65,13 @@ impl StateSetup {
             poles: solved.poles.iter().map(|p| p.s).collect(),
             residues,
             range_hz: RANGE_HZ,
-            file_rate_hz: FILE_RATE_HZ,
         };
         let (set, truth) = fitted(&record, &names);
         let distances: Vec<f64> = self.places.iter().map(|p| distance(*p, self.source)).collect();
-        let arrivals_s =
-            distances.iter().map(|d| EMISSION_S + d / solved.room.sound_speed_m_s + 5e-6 * gauss.normal()).collect();
+        let arrivals_s = distances
+            .iter()
+            .map(|d| EMISSION_S + d / solved.room.sound_speed_m_s + 5e-6 * gauss.normal())
+            .collect();
         let direct = distances.iter().map(|d| direct(self.scene.gain, *d, gauss)).collect();
         Measured { solved, set, truth, lows, arrivals_s, direct, names }
     }
@@ -97,7 +98,7 @@ impl Measured {
         let place = |m: usize| PlaceFacts {
             position: &self.names[m],
             source: "",
-            role: if m % 2 == 0 { Role::Listening } else { Role::Boundary },
+            role: if m.is_multiple_of(2) { Role::Listening } else { Role::Boundary },
             low: Some(&self.lows[m]),
             file_rate_hz: FILE_RATE_HZ,
             arrival_s: self.arrivals_s[m],

@@ -21,7 +21,6 @@ pub struct Record<'a> {
     pub residues: Vec<Vec<Complex64>>,
     /// Range that is reported, hertz.
     pub range_hz: (f64, f64),
-    pub file_rate_hz: f64,
 }
 
 /// The set, and for each of its modes the index of the true pole.
@@ -29,8 +28,7 @@ pub fn fitted(record: &Record<'_>, names: &[String]) -> (ModeSet, Vec<usize>) {
     let known = known_poles(record);
     let n = record.noise[0].len();
     let seconds = n as f64 / record.rate_hz;
-    let (first, last) =
-        ((10.0 * seconds) as usize, ((record.range_hz.1 + 15.0) * seconds) as usize);
+    let (first, last) = ((10.0 * seconds) as usize, ((record.range_hz.1 + 15.0) * seconds) as usize);
     let omegas: Vec<f64> = (first..=last).map(|k| 2.0 * PI * k as f64 / seconds).collect();
     let weights: Vec<f64> =
         omegas.iter().map(|o| 2.0 / (seconds * (record.density)(o / (2.0 * PI))).sqrt()).collect();
@@ -174,11 +172,7 @@ fn response(rate_hz: f64, n: usize, pole: Complex64, a: Complex64, omega: f64, s
         let q = ((pole - Complex64::new(0.0, omega)) / rate_hz).exp();
         let last = q.powu(n as u32);
         let sum = (1.0 - last) / (1.0 - q);
-        let value = if slope {
-            (q * sum - n as f64 * last) / (1.0 - q) / rate_hz
-        } else {
-            sum
-        };
+        let value = if slope { (q * sum - n as f64 * last) / (1.0 - q) / rate_hz } else { sum };
         a * value / rate_hz
     };
     part(pole, a) + part(pole.conj(), a.conj())

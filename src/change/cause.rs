@@ -1,0 +1,157 @@
+//! Who changed a mode: the room, a filter in the chain, or the loudspeaker.
+
+use super::chain::{self, Evidence, Witness};
+use super::rank::{Rank, Rows};
+use super::verdict::Cause;
+use super::view::Resonance;
+use rustfft::num_complex::Complex64;
+
+/// ln of the odds from which neighbours speak for a filter: a thousand to one.
+const FILTER: f64 = 6.9;
+/// ln of the odds from which they speak for the room: ten to one. A filter that cancels a mode's pole
+/// to the digit does not come about by itself (common practice, no source).
+const ROOM: f64 = 2.3;
+/// From so many decays that changed together, by the room as all of them together say, one alone is
+/// the room's too unless its neighbours speak for a filter.
+const MANY: usize = 3;
+/// A pole whose strengths follow the before state's response this closely may be a filter's.
+const LIKE_RESPONSE: f64 = 0.8;
+
+/// A pole of the after state that belongs to a filter.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Filter {
+    /// Index among the after state's resonances.
+    pub pole: usize,
+    at: Complex64,
+    residue: Complex64,
+}
+
+/// Poles among `candidates` that act as a filter on all witnesses.
+pub(super) fn filters(
+    old: &[Resonance],
+    new: &[Resonance],
+    candidates: impl Iterator<Item = usize>,
+    witnesses: &[Witness],
+    gain_sd: f64,
+) -> Vec<Filter> {
+    let mut filters = Vec::new();
+    for pole in candidates {
+        let at = new[pole].pole;
+        let Some((residue, alike)) = chain::filter_residue(old, &new[pole]) else { continue };
+        // The mode that the pole sits beside can't testify: an absorber's pole changes it by the very same factor.
+        let beside = chain::beside(old, at);
+        let evidence = chain::weigh(witnesses, |_, s| chain::adding(at, residue)(s), beside, at, gain_sd);
+        if alike >= LIKE_RESPONSE && evidence.for_filter >= FILTER {
+            filters.push(Filter { pole, at, residue });
+        }
+    }
+    filters
+}
+
+/// All that testifies about the chain.
+pub(super) struct Causes<'a> {
+    pub old: &'a [Resonance],
+    /// For each mode before its poles after.
+    pub after: &'a [Vec<Resonance>],
+    pub witnesses: &'a [Witness],
+    pub rows: Option<&'a Rows<'a>>,
+    pub filters: &'a [Filter],
+    /// Factor of pressure between the states, and the sd of its logarithm.
+    pub gain: (f64, f64),
+    /// Whether the loudspeaker moved.
+    pub loudspeaker: bool,
+    /// How many places can be compared.
+    pub places: usize,
+}
+
+impl Causes<'_> {
+    /// Who changed each decay that is a finding.
+    pub fn decays(&self, findings: &[bool]) -> Vec<Cause> {
+        let found: Vec<usize> = (0..self.old.len()).filter(|i| findings[*i]).collect();
+        let together = self.together(&found);
+        let mut causes = vec![Cause::Untold; self.old.len()];
+        for &i in &found {
+            let alone = self.alone(i).for_filter;
+            let room = alone <= -ROOM || (found.len() >= MANY && together <= -FILTER && alone < ROOM);
+            causes[i] = if room { Cause::Room } else { self.by_bins(i, alone) };
+        }
+        causes
+    }
+
+    fn by_bins(&self, i: usize, for_filter: f64) -> Cause {
+        let after: Vec<&Resonance> = self.after[i].iter().collect();
+        let rank = self.rows.map(|rows| rows.test(&self.old[i], &after, self.gain.0));
+        match rank {
+            Some(Rank::Rejected) if for_filter < FILTER => Cause::Room,
+            // Witnesses against bins: neither is believed.
+            Some(Rank::Rejected) => Cause::Untold,
+            Some(Rank::OneFilter) if for_filter >= ROOM => Cause::Filter,
+            _ if for_filter >= FILTER => Cause::Filter,
+            _ => Cause::Untold,
+        }
+    }
+
+    /// A filter that explains one mode's change alone, against none.
+    fn alone(&self, i: usize) -> Evidence {
+        match self.transfer(i) {
+            Some(transfer) => {
+                let weigh = |_: usize, s: Complex64| transfer(s);
+                chain::weigh(self.witnesses, weigh, Some(i), self.old[i].pole, self.gain.1)
+            }
+            None => Evidence::default(),
+        }
+    }
+
+    /// Filters that explain all changes, against none: ln of the odds. Each mode feels those of the others.
+    fn together(&self, found: &[usize]) -> f64 {
+        let transfers: Vec<_> = found.iter().filter_map(|i| Some((*i, self.transfer(*i)?))).collect();
+        let Some(&middle) = found.get(found.len() / 2) else { return 0.0 };
+        let product = |but: usize, s: Complex64| {
+            let others = transfers.iter().filter(|(i, _)| *i != but);
+            others.map(|(_, transfer)| transfer(s)).product::<Complex64>()
+        };
+        chain::weigh(self.witnesses, product, None, self.old[middle].pole, self.gain.1).for_filter
+    }
+
+    /// The filter that would make a mode look like what it became.
+    fn transfer(&self, i: usize) -> Option<Box<dyn Fn(Complex64) -> Complex64>> {
+        match self.after[i].as_slice() {
+            [one] => Some(Box::new(chain::replacing(self.old[i].pole, one.pole))),
+            [slow, fast] => {
+                let residue = |p: &Resonance| chain::filter_residue(self.old, p).map(|r| r.0);
+                let first = chain::adding(slow.pole, residue(slow)?);
+                let second = chain::adding(fast.pole, residue(fast)?);
+                Some(Box::new(move |s| first(s) + second(s) - 1.0))
+            }
+            _ => None,
+        }
+    }
+
+    /// Who changed a mode's level, its decay apart. `decays`: who changed each decay.
+    pub fn level(&self, i: usize, decays: &[Cause]) -> Cause {
+        if self.loudspeaker {
+            return Cause::Loudspeaker;
+        }
+        match self.filter_on(i, decays) {
+            Some(true) => Cause::Filter,
+            _ if self.places < 2 => Cause::Untold,
+            _ => Cause::Room,
+        }
+    }
+
+    /// Whether the filters found explain the factor on a mode's strengths; `None` without a witness.
+    fn filter_on(&self, i: usize, decays: &[Cause]) -> Option<bool> {
+        let witness = self.witnesses.iter().find(|w| w.before == i)?;
+        let added = self.filters.iter().fold(Complex64::new(1.0, 0.0), |sum, f| {
+            sum + chain::adding(f.at, f.residue)(witness.pole) - 1.0
+        });
+        let replacing = (0..decays.len()).filter(|n| *n != i && decays[*n] == Cause::Filter);
+        let replaced: Complex64 =
+            replacing.filter_map(|n| self.transfer(n)).map(|transfer| transfer(witness.pole)).product();
+        let transfer = added * replaced;
+        let sd = witness.factor.variance.sqrt().max(0.02);
+        let felt = (transfer - 1.0).norm() > 3.0 * sd;
+        let explains = (witness.factor.value - transfer).norm() < 0.5 * (witness.factor.value - 1.0).norm();
+        Some(felt && explains)
+    }
+}
