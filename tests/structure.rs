@@ -27,7 +27,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("criterion", &["session", "decay", "room", "modes"]),
     ("procedure", &["session", "decay", "room", "modes"]),
     ("state", &["session", "response", "recording", "decay", "modes", "room", "criterion", "procedure"]),
-    ("change", &["state", "response", "modes", "room", "session", "decay"]),
+    ("change", &["state", "response", "modes", "room", "criterion", "session", "decay"]),
     ("absorber", &["change", "state", "modes", "response", "room", "session"]),
     (
         "analysis",

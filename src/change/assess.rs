@@ -16,11 +16,11 @@ use super::seats::{Story, positions};
 use super::shape::mac;
 use super::split::{APART_SD, Split, one_pole};
 use super::verdict::{Case, Cause, Why, decide};
-use super::view::{Common, LN_1000, Resonance, Seen};
+use super::view::{Common, Resonance, Seen};
 use super::visible::{bound_log_sd, strength_noise, would_show};
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
-use crate::modes::Kind;
+use crate::modes::{Kind, LN_1000};
 use rustfft::num_complex::Complex64;
 
 /// All that the cases are gathered from.

@@ -1,6 +1,6 @@
 //! How long a mode is heard to ring: until its free decay is 60 dB down for good.
 
-use super::view::LN_1000;
+use crate::modes::LN_1000;
 use rustfft::num_complex::Complex64;
 
 /// Time from which the sum of some decays stays 60 dB under its largest value, seconds.

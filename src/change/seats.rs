@@ -4,8 +4,9 @@ use super::gain::Gain;
 use super::level::Height;
 use super::outcome::{ModeChange, PositionChange, Ratio, Seat, Verdict};
 use super::ring::ring_s;
-use super::view::{Common, LN_1000, Resonance};
+use super::view::{Common, Resonance};
 use crate::flag::{Flag, Flags};
+use crate::modes::LN_1000;
 use crate::session::Role;
 use rustfft::num_complex::Complex64;
 

@@ -1,11 +1,11 @@
 //! Decay times of one state against a target.
 
 use super::facts::{BandFacts, StateFacts};
-use super::view::LN_1000;
 use crate::criterion::limits;
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
 use crate::modes::Kind;
+use crate::modes::LN_1000;
 
 /// What decay times should be.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -5,9 +5,6 @@ use super::facts::{PlaceFacts, StateFacts};
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
 
-/// ln 10³: a fall by 60 dB is one by the factor 1000 in amplitude.
-pub(super) const LN_1000: f64 = 6.907_755_278_982_137;
-
 /// Arrivals this near each other are those of one place, seconds (5 cm of travel).
 pub(super) const SAME_ARRIVAL_S: f64 = 1.5e-4;
 
