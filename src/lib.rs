@@ -12,6 +12,7 @@
 //! 6. [`room`] names them by the rectangular room's, [`criterion`] holds them against what can be heard,
 //!    [`procedure`] the measurement against its standards.
 //! 7. [`analysis`] does all of this for every [`state`], in parallel; the only place that starts threads.
+//!    [`change`] then pairs the modes of two states and says what became of each.
 //! 8. [`table`] and [`output`] write it down. Only there do decibels and rounding occur.
 //!
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
@@ -61,5 +62,5 @@ pub mod session;
 pub mod state;
 pub mod table;
 
-pub use analysis::{Analysis, Control, Settings, analyze};
+pub use analysis::{Analysis, CompareSettings, Comparison, Control, Settings, analyze, compare_states};
 pub use session::{OpenOptions, Session, open};

@@ -286,3 +286,43 @@ fn repeats_of_one_position_are_averaged_by_a_pattern() {
         assert!((low_s..high_s).contains(&number(row, "t20_s")), "{row:?}");
     }
 }
+
+/// The demo's absorber is tuned to the lowest mode (33.2 Hz): its ringing gets shorter, by the truth
+/// beside the audio from 1.70 s to 1.10 s of the slower of two poles; no other mode may be called gone.
+#[test]
+fn the_demos_absorber_shortens_its_mode() {
+    let job = Job::new();
+    assert_eq!(job.run(&["demo", "job", "--quiet"]).status, 0);
+    let run = job.run(&["compare", "job", "--modes-to", "110", "--target-t60", "1.5", "--out", "out"]);
+    assert_eq!(run.status, 0, "{}", run.err);
+    assert!(run.out.contains("shorter"), "{}", run.out);
+    let rows = job.rows("out/changes.csv");
+    let target =
+        rows.iter().find(|row| (number(row, "before_hz") - 33.2).abs() < 0.2).expect("the lowest mode");
+    assert_eq!(target["verdict"], "shorter", "{target:?}");
+    assert!((number(target, "after_t60_s") / 1.10 - 1.0).abs() < 0.05, "{target:?}");
+    assert!(rows.iter().all(|row| row["verdict"] != "gone" && row["verdict"] != "longer"), "{}", run.out);
+    assert!(job.rows("out/targets.csv").iter().any(|row| row["met"] == "no"));
+}
+
+#[test]
+fn a_baseline_is_never_guessed() {
+    let job = Job::new().with_response("s/a/seat.wav", 0.5).with_response("s/b/seat.wav", 0.3);
+    let run = job.run(&["compare", "s"]);
+    assert_eq!(run.status, 2);
+    assert!(run.err.contains("--before") && run.err.contains("a, b"), "{}", run.err);
+    assert_eq!(job.run(&["compare", "s", "--before", "c"]).status, 2);
+}
+
+/// One seat, on and off: what can't be told from one position is said with what would settle it.
+#[test]
+fn two_single_files_are_compared_or_told_what_they_lack() {
+    let job = Job::new().with_response("off.wav", 0.8).with_response("on.wav", 0.4);
+    let run = job.run(&["compare", "off.wav", "on.wav", "--out", "out"]);
+    assert_eq!(run.status, 0, "{}", run.err);
+    let rows = job.rows("out/changes.csv");
+    let tone = rows.iter().find(|row| (number(row, "before_hz") - 50.0).abs() < 0.5).expect("the tone");
+    assert!((number(tone, "t60_change_percent") + 50.0).abs() < 3.0, "{tone:?}");
+    assert!(["shorter", "unsure"].contains(&tone["verdict"].as_str()), "{tone:?}");
+    assert!(!tone["reason"].is_empty());
+}

@@ -1,11 +1,12 @@
 //! The modes of a state: fitted over all its places, checked behind narrow filters, named, ranked.
 
-use super::{Control, Settings};
+use super::{Control, ModeRange, Settings};
 use crate::criterion::{Ringing, prioritise};
 use crate::decay::{NarrowRecord, narrow_t20};
 use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::{self, FitSettings, Kind, Mode, ModeSet};
+use crate::response::{LowEnd, Place};
 use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign};
 use crate::session::{Role, Session};
 use crate::state::{PlaceResult, Resonances, StateResult};
@@ -22,16 +23,7 @@ pub(super) fn add(
     if state.places.is_empty() || (control.cancelled)() {
         return state;
     }
-    let places: Vec<modes::Place<'_>> = state
-        .places
-        .iter()
-        .map(|p| {
-            modes::Place::from_low_end(&p.response.place.position, &p.response.place.source, &p.response.low)
-        })
-        .collect();
-    let mut fit = FitSettings::default();
-    (fit.from_hz, fit.to_hz, fit.cancel) = (range.from_hz, range.to_hz, Some(control.cancelled));
-    let set = modes::fit(&places, &fit);
+    let set = fit(state.places.iter().map(|p| (&p.response.place, &p.response.low)), range, control);
     if set.cancelled {
         return state;
     }
@@ -40,6 +32,19 @@ pub(super) fn add(
     let priorities = priorities(session, &set);
     state.resonances = Some(Resonances { set, filter_t20_s, names, priorities });
     state
+}
+
+/// The common-pole fit over the low ends of some places.
+pub(super) fn fit<'a>(
+    places: impl Iterator<Item = (&'a Place, &'a LowEnd)>,
+    range: ModeRange,
+    control: &Control<'_>,
+) -> ModeSet {
+    let places: Vec<modes::Place<'_>> =
+        places.map(|(place, low)| modes::Place::from_low_end(&place.position, &place.source, low)).collect();
+    let mut fit = FitSettings::default();
+    (fit.from_hz, fit.to_hz, fit.cancel) = (range.from_hz, range.to_hz, Some(control.cancelled));
+    modes::fit(&places, &fit)
 }
 
 fn hertz(mode: &Mode) -> f64 {

@@ -55,7 +55,7 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     Ok(exit(&found))
 }
 
-fn exit(found: &Analysis) -> Exit {
+pub(super) fn exit(found: &Analysis) -> Exit {
     match (found.interrupted, found.failures.is_empty()) {
         (true, _) => Exit::Interrupted,
         (false, true) => Exit::Done,
@@ -74,7 +74,7 @@ pub(super) fn options(reading: &ReadingArgs) -> OpenOptions {
     options
 }
 
-fn settings(computing: &ComputingArgs, jobs: Option<std::num::NonZeroUsize>) -> Settings {
+pub(super) fn settings(computing: &ComputingArgs, jobs: Option<std::num::NonZeroUsize>) -> Settings {
     let mut settings = Settings::default();
     settings.fraction = match computing.bands {
         Bands::Octave => Fraction::Octave,
@@ -86,7 +86,7 @@ fn settings(computing: &ComputingArgs, jobs: Option<std::num::NonZeroUsize>) -> 
     settings
 }
 
-fn report_failures(found: &Analysis, quiet: bool) {
+pub(super) fn report_failures(found: &Analysis, quiet: bool) {
     for failure in &found.failures {
         screen::error(&failure.to_string());
     }

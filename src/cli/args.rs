@@ -29,6 +29,11 @@ pub enum Command {
         Exit status: 0 done, 1 nothing could be done, 2 wrong usage or manifest, 3 done but an input\n\
         failed (named on stderr and in results.json), 130 interrupted.")]
     Analyze(AnalyzeArgs),
+    /// What became of each mode between a baseline and other states
+    #[command(after_help = "Examples:\n  stillroom compare cello-room --before empty --after treated\n  \
+        stillroom compare off.wav on.wav\n  stillroom compare cello-room --target-t60 0.5\n\n\
+        The baseline is never guessed: session.toml names it, --before does, or the first of several paths is it.")]
+    Compare(CompareArgs),
     /// Before packing up: what each file is, what is missing or wrong, and whether it is enough
     #[command(after_help = "Example:\n  stillroom check cello-room --write\n\n\
         Reads every file, fits no modes, takes seconds. --write drafts a session.toml.")]
@@ -37,6 +42,38 @@ pub enum Command {
     #[command(after_help = "Examples:\n  stillroom predict --dims 5.6x4.25x2.75\n  \
         stillroom predict --dims '18ft4in x 14ft x 9ft' --to 120 --temperature 18")]
     Predict(PredictArgs),
+}
+
+/// `stillroom compare`.
+#[derive(Debug, Args)]
+pub struct CompareArgs {
+    /// A session folder; or the baseline and what came after, as folders or single audio files
+    #[arg(required = true, value_hint = ValueHint::AnyPath)]
+    pub paths: Vec<PathBuf>,
+    /// State that the others are compared with
+    #[arg(long, value_name = "STATE")]
+    pub before: Option<String>,
+    /// State to compare with it; may be given several times [default: all others]
+    #[arg(long, value_name = "STATE")]
+    pub after: Vec<String>,
+    /// Hold bands and modes against a longest decay time, s
+    #[arg(long, value_name = "S", conflicts_with = "target_mask")]
+    pub target_t60: Option<f64>,
+    /// Hold bands against the tolerance mask of ITU-R BS.1116-3 round each state's own mean
+    #[arg(long)]
+    pub target_mask: bool,
+    /// How to read the folder.
+    #[command(flatten)]
+    pub reading: ReadingArgs,
+    /// What to compute.
+    #[command(flatten)]
+    pub computing: ComputingArgs,
+    /// Where results go.
+    #[command(flatten)]
+    pub output: OutputArgs,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
 }
 
 /// `stillroom check`.

@@ -3,6 +3,7 @@
 mod analyze;
 mod args;
 mod check;
+mod compare;
 mod demo;
 mod exit;
 mod interrupt;
@@ -23,6 +24,7 @@ pub fn run() -> Exit {
     let ended = match cli.command {
         Command::Demo(args) => demo::run(&args),
         Command::Analyze(args) => analyze::run(&args),
+        Command::Compare(args) => compare::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Predict(args) => predict::run(&args),
     };

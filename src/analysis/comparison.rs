@@ -1,0 +1,194 @@
+//! States of an analysis against a baseline: what became of each mode, and targets.
+
+use super::{Analysis, Control, ModeRange, Settings, resonances};
+use crate::change::{
+    BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, compare,
+    hold_against,
+};
+use crate::decay::BandDecay;
+use crate::modes::ModeSet;
+use crate::response::BandEnergy;
+use crate::session::{Role, Session};
+use crate::state::{PlaceResult, StateResult};
+use rayon::prelude::*;
+
+/// What to compare and against what.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct CompareSettings {
+    /// Name of the baseline state.
+    pub before: String,
+    /// Names of the states compared with it.
+    pub after: Vec<String>,
+    /// Target for decay times.
+    pub target: Option<TargetKind>,
+}
+
+impl CompareSettings {
+    /// Compares `after` with `before`, without a target.
+    #[must_use]
+    pub fn new(before: &str, after: Vec<String>) -> Self {
+        Self { before: before.to_owned(), after, target: None }
+    }
+}
+
+/// What decay times should be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum TargetKind {
+    /// No band and no mode longer than this, s.
+    Longest(f64),
+    /// The tolerance mask of ITU-R BS.1116-3 round the state's own mean T20 of 200 Hz to 4 kHz.
+    Mask,
+}
+
+/// All pairs of a comparison.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Comparison {
+    /// Place of the baseline in the analysis's states.
+    pub before: usize,
+    /// Place of each after state, with what changed.
+    pub pairs: Vec<(usize, Changes)>,
+    /// Place of each state that was held against the target, with the findings.
+    pub targets: Vec<(usize, Vec<TargetFinding>)>,
+}
+
+/// Compares states of an analysis. Names that were not found, or have nothing to compare, are left out:
+/// the caller sees which pairs there are.
+#[must_use]
+pub fn compare_states(
+    session: &Session,
+    found: &Analysis,
+    settings: &Settings,
+    asked: &CompareSettings,
+    control: &Control<'_>,
+) -> Option<Comparison> {
+    let usable = |name: &str| {
+        found.states.iter().position(|s| s.name == name).filter(|i| found.states[*i].resonances.is_some())
+    };
+    let before = usable(&asked.before)?;
+    let after: Vec<usize> = asked.after.iter().filter_map(|name| usable(name)).collect();
+    let involved: Vec<usize> = std::iter::once(before).chain(after.iter().copied()).collect();
+    let prepared: Vec<Prepared> =
+        involved.par_iter().map(|i| Prepared::new(session, &found.states[*i], settings, control)).collect();
+    let facts: Vec<StateFacts<'_>> = involved
+        .iter()
+        .zip(&prepared)
+        .filter_map(|(i, prepared)| state_facts(session, &found.states[*i], prepared))
+        .collect();
+    if facts.len() != involved.len() {
+        return None;
+    }
+    let range = settings.modes.unwrap_or_default();
+    let mut change = ChangeSettings::default();
+    (change.same_chain, change.range_hz) = (session.same_chain, (range.from_hz, range.to_hz));
+    let pairs = facts[1..].par_iter().map(|after| compare(&facts[0], after, &change)).collect::<Vec<_>>();
+    let targets = involved.iter().zip(&facts).filter_map(|(i, facts)| {
+        let target = match asked.target? {
+            TargetKind::Longest(limit_s) => Target::Longest(limit_s),
+            TargetKind::Mask => Target::Mask { mean_t_s: mean_t20_s(facts)? },
+        };
+        Some((*i, hold_against(facts, target)))
+    });
+    Some(Comparison { before, targets: targets.collect(), pairs: after.into_iter().zip(pairs).collect() })
+}
+
+/// What a comparison needs of a state beyond its result.
+struct Prepared {
+    averages: [(&'static str, Vec<BandDecay>); 2],
+    repeats: Vec<ModeSet>,
+}
+
+impl Prepared {
+    fn new(session: &Session, state: &StateResult, settings: &Settings, control: &Control<'_>) -> Self {
+        let listening = |position: &str| session.role(position) == Role::Listening;
+        Self {
+            averages: [("*", state.average(|_| true)), ("listening", state.average(listening))],
+            repeats: repeats(state, settings.modes.unwrap_or_default(), control),
+        }
+    }
+}
+
+/// Modes of the first takes of all places, of the second, and so on; where every place has two or more.
+fn repeats(state: &StateResult, range: ModeRange, control: &Control<'_>) -> Vec<ModeSet> {
+    let lows = |place: &PlaceResult| {
+        place
+            .response
+            .takes
+            .iter()
+            .filter(|take| take.left_out.is_none())
+            .filter_map(|t| t.low.clone())
+            .collect()
+    };
+    let all: Vec<Vec<_>> = state.places.iter().map(lows).collect();
+    let least = all.iter().map(Vec::len).min().unwrap_or(0);
+    if least < 2 {
+        return Vec::new();
+    }
+    (0..least)
+        .into_par_iter()
+        .map(|k| {
+            let places = state.places.iter().zip(&all).map(|(place, lows)| (&place.response.place, &lows[k]));
+            resonances::fit(places, range, control)
+        })
+        .collect()
+}
+
+fn state_facts<'a>(
+    session: &Session,
+    state: &'a StateResult,
+    prepared: &'a Prepared,
+) -> Option<StateFacts<'a>> {
+    let places = state.places.iter().map(|place| place_facts(session, place)).collect();
+    let own = state.places.iter().flat_map(|place| {
+        let at = &place.response.place;
+        place.bands.iter().map(|band| band_facts(&at.position, &at.source, band))
+    });
+    let averages = prepared
+        .averages
+        .iter()
+        .flat_map(|(name, bands)| bands.iter().map(|band| band_facts(name, "", band)));
+    Some(StateFacts {
+        modes: &state.resonances.as_ref()?.set,
+        places,
+        bands: own.chain(averages).collect(),
+        repeats: prepared.repeats.iter().collect(),
+    })
+}
+
+fn band_facts<'a>(position: &'a str, source: &'a str, band: &BandDecay) -> BandFacts<'a> {
+    BandFacts { position, source, band_hz: band.band.centre_hz, t20_s: band.t20_s, level: band.level }
+}
+
+fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> {
+    let response = &place.response;
+    let high = |bands: &[BandEnergy]| {
+        bands.iter().map(|b| HighBand { mid_hz: b.mid_hz, energy: b.energy, noise: b.noise }).collect()
+    };
+    PlaceFacts {
+        position: &response.place.position,
+        source: &response.place.source,
+        role: session.role(&response.place.position),
+        low: Some(&response.low),
+        file_rate_hz: response.rate_hz,
+        arrival_s: response.onset.arrival_s,
+        origin_s: response.origin_s(),
+        emission_known: response.emission_s.is_some(),
+        direct: high(&response.chain.direct),
+        whole: high(&response.chain.whole),
+        normalised: response.flags.has(crate::flag::Flag::Normalised),
+    }
+}
+
+/// Mean T20 of the bands from 200 Hz to 4 kHz: of the average over positions, or of the only place.
+fn mean_t20_s(facts: &StateFacts<'_>) -> Option<f64> {
+    let average = facts.bands.iter().any(|band| band.position == "*");
+    let values: Vec<f64> = facts
+        .bands
+        .iter()
+        .filter(|band| !average || band.position == "*")
+        .filter(|band| (180.0..4_500.0).contains(&band.band_hz))
+        .filter_map(|band| Some(band.t20_s.ok()?.value))
+        .collect();
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}

@@ -1,0 +1,170 @@
+//! `stillroom compare`: what became of each mode, worst first.
+
+use super::analyze::{exit, options, report_failures, settings};
+use super::args::{CompareArgs, Format};
+use super::progress::Bar;
+use super::{Exit, Failed, interrupt, screen, write};
+use stillroom::analysis::{
+    Analysis, CompareSettings, Comparison, Control, TargetKind, analyze, compare_states,
+};
+use stillroom::change::{Changes, ModeChange, Verdict};
+use stillroom::session::{self, Session};
+use stillroom::table::gather::{Asked, results};
+use stillroom::table::gather_changes::comparison;
+use stillroom::table::{Rows, number};
+
+/// Runs the command.
+pub fn run(args: &CompareArgs) -> Result<Exit, Failed> {
+    if args.target_t60.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
+        return Err(Failed::usage("--target-t60 must be a time above 0 s"));
+    }
+    let options = options(&args.reading);
+    let opened = if args.paths.len() == 1 {
+        session::open(&args.paths, &options)
+    } else {
+        session::open_each(&args.paths, &options)
+    };
+    let session = opened
+        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
+    let asked = pair(&session, args)?;
+    let folder = write::open(&session, &args.output)?;
+    let settings = settings(&args.computing, args.run.jobs);
+    let bar = Bar::new(args.run.quiet);
+    let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
+    let found = analyze(&session, &settings, &control);
+    let compared = compare_states(&session, &found, &settings, &asked, &control);
+    bar.clear();
+    report_failures(&found, args.run.quiet);
+    if !found.found_anything() {
+        return Err(Failed::nothing("no file could be used"));
+    }
+    let words = Asked {
+        each: args.reading.each,
+        before: Some(&asked.before),
+        after: &asked.after,
+        target_t60_s: args.target_t60,
+    };
+    let mut tables = results(&session, &settings, &words, &found);
+    tables.comparison = Some(compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default());
+    write::tables(&folder, &tables)?;
+    if args.output.format == Format::Table {
+        if !args.run.quiet {
+            summary(&found, compared.as_ref(), &asked);
+            screen::line("");
+            screen::line(&format!("Tables: {}", write::shown(folder.path())));
+        }
+    } else if let Some(tables_of) = &tables.comparison {
+        write::standard(&tables, Rows::of(&tables_of.changes), args.output.format);
+    }
+    Ok(exit(&found))
+}
+
+/// Baseline and after states; a baseline is never guessed.
+fn pair(session: &Session, args: &CompareArgs) -> Result<CompareSettings, Failed> {
+    let states = || session.states.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");
+    let known = |name: &str| {
+        session.state(name).map(|state| state.name.clone()).ok_or_else(|| {
+            Failed::usage(format!(
+                "no state is called {name}\n  allowed  {}\n  do       check the spelling",
+                states()
+            ))
+        })
+    };
+    let Some(before) = args.before.as_ref().or(session.baseline.as_ref()) else {
+        return Err(Failed::usage(format!(
+            "no baseline given\n  found    the states {}\n  do       name the one to compare with: --before STATE",
+            states()
+        )));
+    };
+    let before = known(before)?;
+    let after: Vec<String> = if args.after.is_empty() {
+        session.states.iter().map(|s| s.name.clone()).filter(|name| *name != before).collect()
+    } else {
+        args.after.iter().map(|name| known(name)).collect::<Result<_, _>>()?
+    };
+    if after.is_empty() {
+        return Err(Failed::usage(format!(
+            "nothing to compare {before} with\n  do       add a second state"
+        )));
+    }
+    let mut asked = CompareSettings::new(&before, after);
+    asked.target = match (args.target_t60, args.target_mask) {
+        (Some(limit_s), _) => Some(TargetKind::Longest(limit_s)),
+        (None, true) => Some(TargetKind::Mask),
+        (None, false) => None,
+    };
+    Ok(asked)
+}
+
+fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSettings) {
+    let Some(compared) = compared else {
+        screen::heading("Nothing could be compared: a state has no modes (see the errors above).");
+        return;
+    };
+    for (state, changes) in &compared.pairs {
+        screen::heading(&format!("{} → {}", asked.before, found.states[*state].name));
+        lines(changes);
+        screen::line(&format!("  {}", changes.summary));
+        if let Some(gain) = changes.chain.gain {
+            let db = 20.0 * gain.value.log10();
+            if db.abs() >= 0.05 {
+                screen::line(&format!(
+                    "  The measuring chain's gain changed by {db:+.1} dB; levels are compared without it."
+                ));
+            }
+        }
+    }
+    for (state, findings) in &compared.targets {
+        let count = |word: &str| findings.iter().filter(|f| f.met.word() == word).count();
+        screen::line(&format!(
+            "  Target, {}: {} kept, {} missed, {} unsure (targets.csv).",
+            found.states[*state].name,
+            count("yes"),
+            count("no"),
+            count("unsure")
+        ));
+    }
+}
+
+/// Lines that the screen shows of each pair.
+const LISTED: usize = 14;
+
+/// One line a mode that changed or can't be told, those that still ring longest first.
+fn lines(changes: &Changes) {
+    let mut told: Vec<&ModeChange> =
+        changes.modes.iter().filter(|c| !matches!(c.verdict, Verdict::Unchanged | Verdict::Unsure)).collect();
+    let ring = |change: &ModeChange| match (change.after_ring_s, change.before_ring_s) {
+        (Some(Ok(s)), _) | (None, Some(Ok(s))) => s,
+        _ => 0.0,
+    };
+    told.sort_by(|a, b| ring(b).total_cmp(&ring(a)));
+    let rows: Vec<Vec<String>> = told.iter().take(LISTED).map(|change| line(change)).collect();
+    if !rows.is_empty() {
+        screen::table(&["Hz", "rings before, s", "after, s", "T60 change, %", "what became of it"], &rows);
+    }
+    let count = |verdict: Verdict| changes.modes.iter().filter(|c| c.verdict == verdict).count();
+    screen::line(&format!(
+        "  And {} unchanged, {} unsure: changes.csv has every mode with its reason.",
+        count(Verdict::Unchanged),
+        count(Verdict::Unsure)
+    ));
+}
+
+fn line(change: &ModeChange) -> Vec<String> {
+    let values = change.before_values.or(change.after_values);
+    let seconds = |ring: Option<Result<f64, _>>| match ring {
+        Some(Ok(s)) => format!("{s:.2}"),
+        _ => "–".to_owned(),
+    };
+    let percent = match change.t60_ratio {
+        Some(Ok(ratio)) => number::plus_minus(100.0 * (ratio.value - 1.0), 50.0 * (ratio.high - ratio.low)),
+        _ => None,
+    };
+    vec![
+        values.map(|v| format!("{:.1}", v.frequency_hz)).unwrap_or_default(),
+        seconds(change.before_ring_s),
+        seconds(change.after_ring_s),
+        percent.unwrap_or_else(|| "–".to_owned()),
+        change.verdict.word().to_owned(),
+    ]
+}
