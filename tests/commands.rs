@@ -326,3 +326,30 @@ fn two_single_files_are_compared_or_told_what_they_lack() {
     assert!(["shorter", "unsure"].contains(&tone["verdict"].as_str()), "{tone:?}");
     assert!(!tone["reason"].is_empty());
 }
+
+/// Ctrl-C in the middle: the status that shells expect, soon, and no half-written file.
+#[cfg(unix)]
+#[test]
+fn an_interrupt_ends_the_run_cleanly() {
+    let mut job = Job::new();
+    for n in 0..60 {
+        job = job.with_response(&format!("s/state{n}/seat.wav"), 0.5);
+    }
+    let mut child = std::process::Command::new(assert_cmd::cargo::cargo_bin("stillroom"))
+        .current_dir(job.0.path())
+        .args(["analyze", "s", "--jobs", "1", "--modes-to", "300"])
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("the program runs");
+    std::thread::sleep(std::time::Duration::from_millis(700));
+    let asked = std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status();
+    assert!(asked.is_ok_and(|status| status.success()));
+    let status = child.wait().expect("it ends");
+    assert_eq!(status.code(), Some(130));
+    let left = job.path("s-results");
+    if left.exists() {
+        assert!(left.join("results.json").exists(), "what was finished is kept, whole");
+        assert!(bytes(&left).keys().all(|name| !name.to_string_lossy().ends_with(".tmp")));
+    }
+}

@@ -131,10 +131,26 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
         })
         .collect();
     let mut warnings = session.warnings.clone();
+    warnings.extend(states.iter().flat_map(averaging));
     warnings.extend(states.iter().flat_map(|state| state.warnings()));
     let mut failures = files::of_session(session);
     failures.extend(read.failures);
     Analysis { states, files: read.files, failures, warnings, interrupted: (control.cancelled)() }
+}
+
+/// What averaging repeats gained, measured, in one sentence a place.
+fn averaging(state: &StateResult) -> Vec<String> {
+    let gained = state.places.iter().filter_map(|place| Some((place, place.response.averaging_gain?)));
+    gained
+        .map(|(place, gain)| {
+            let (takes, name) = (place.response.files().count(), &place.response.place);
+            let decibels = 10.0 * gain.log10();
+            format!(
+                "{name} in {}: averaging {takes} takes changed the peak-to-noise by {decibels:+.1} dB",
+                state.name
+            )
+        })
+        .collect()
 }
 
 /// What the procedure checks look at; `None` for a state without places.

@@ -101,6 +101,16 @@ fn summary(session: &Session, found: &Analysis, results: &Results) {
         screen::heading(&format!("{title}{} · {}", state.name, counted(state)));
         let bands: Vec<&BandRow> = results.bands.iter().filter(|row| *row.state == *state.name).collect();
         screen::line(&middle(&bands));
+        for place in &state.places {
+            if let Some(gain) = place.response.averaging_gain {
+                screen::line(&format!(
+                    "  {}: {} takes averaged, peak-to-noise {:+.1} dB.",
+                    place.response.place,
+                    place.response.files().count(),
+                    10.0 * gain.log10()
+                ));
+            }
+        }
         screen::line(&format!("  Procedure: {}.", procedure::summary(&state.checks)));
         if state.resonances.is_some() {
             let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();

@@ -146,6 +146,10 @@ fn room_fit(session: &Session, state: &StateResult) -> Option<RoomFitRow> {
     })
 }
 
+/// Remarks on the instant that files share: a band's decay doesn't depend on it.
+const ABOUT_INSTANTS: [Flag; 4] =
+    [Flag::NoTimeBase, Flag::OwnStart, Flag::EmissionFromDistance, Flag::EmissionAssumed];
+
 /// Rows of every place, then of the averages.
 fn band_rows(state: &StateResult, listening: &impl Fn(&str) -> bool) -> Vec<BandRow> {
     let name: Name = state.name.as_str().into();
@@ -156,7 +160,8 @@ fn band_rows(state: &StateResult, listening: &impl Fn(&str) -> bool) -> Vec<Band
         let source: Name = response.place.source.as_str().into();
         let file: Name = response.files().collect::<Vec<_>>().join(";").into();
         let labels = [&name, &position, &source, &file];
-        rows.extend(place.bands.iter().map(|band| band_row(labels, band, &response.flags)));
+        let remarks: Flags = response.flags.iter().filter(|flag| !ABOUT_INSTANTS.contains(flag)).collect();
+        rows.extend(place.bands.iter().map(|band| band_row(labels, band, &remarks)));
     }
     let nothing: Name = "".into();
     let averages: [(&str, Vec<BandDecay>); 2] =
@@ -295,6 +300,13 @@ fn number(index: usize) -> u32 {
     u32::try_from(index + 1).unwrap_or(u32::MAX)
 }
 
+/// Remarks on a level: not seen, and what is odd about the place's instant or scale.
+fn level_flags(state: &StateResult, place: usize, seen: bool) -> Flags {
+    let of_place = state.places.get(place).map(|p| p.response.flags.clone()).unwrap_or_default();
+    let matters = |flag: &Flag| ABOUT_INSTANTS.contains(flag) || *flag == Flag::Normalised;
+    of_place.iter().filter(matters).chain((!seen).then_some(Flag::NotSeen)).collect()
+}
+
 fn mode_level_rows(state: &StateResult) -> Vec<ModeLevelRow> {
     let Some(found) = &state.resonances else { return Vec::new() };
     let name: Name = state.name.as_str().into();
@@ -317,7 +329,7 @@ fn mode_level_rows(state: &StateResult) -> Vec<ModeLevelRow> {
                     (true, false) => Err(Flag::NotSeen),
                     (true, true) => Ok(amplitude.im.atan2(amplitude.re).to_degrees()),
                 },
-                flags: if seen { Flags::default() } else { std::iter::once(Flag::NotSeen).collect() },
+                flags: level_flags(state, p, seen),
             });
         }
     }
