@@ -5,7 +5,8 @@
 //! parabola that stays within `t` of its top over `n` samples is at most t (1 + ((n + 1)/(n - 1))²) lower
 //! one sample further (the quantiser's step allowed for), 5 t for the least n = 3 and less for more. A
 //! clipped wave arrives with its full slope. So a run is a flat top if the sample before or after it lies
-//! more than 6 t below.
+//! more than 6 t below. A run that is only nearly flat needs a corner on both sides: a response whose first
+//! sample is a crest has one before it, and is sound.
 
 use super::{Fault, Look};
 
@@ -45,7 +46,8 @@ fn tops(samples: &[f64], sign: f64, ceiling: f64, look: &Look) -> Vec<Top> {
     if exact.is_empty() { runs(samples, sign, ceiling, NEARLY * ceiling, look.step) } else { exact }
 }
 
-/// Runs within `tolerance` of the ceiling that begin or end in a corner.
+/// Runs within `tolerance` of the ceiling with a corner: at either end of an exactly flat one, at both of
+/// another.
 fn runs(samples: &[f64], sign: f64, ceiling: f64, tolerance: f64, step: f64) -> Vec<Top> {
     let corner = CORNER * tolerance.max(step);
     let falls = |beside: Option<&f64>| beside.is_some_and(|v| ceiling - sign * v > corner);
@@ -56,7 +58,8 @@ fn runs(samples: &[f64], sign: f64, ceiling: f64, tolerance: f64, step: f64) -> 
         let len = samples[start..].iter().take_while(|v| sign * **v >= ceiling - tolerance).count();
         from = start + len;
         let before = start.checked_sub(1).and_then(|i| samples.get(i));
-        if len >= MIN_RUN && (falls(before) || falls(samples.get(from))) {
+        let corners = usize::from(falls(before)) + usize::from(falls(samples.get(from)));
+        if len >= MIN_RUN && corners >= if tolerance > 0.0 { 2 } else { 1 } {
             found.push(Top { from: start, len });
         }
     }

@@ -119,7 +119,7 @@ fn a_decay_with_a_floor_has_no_fault() {
 }
 
 #[test]
-#[ignore = "long: 720 records; run with --release"]
+#[ignore = "long: 720 records; run with --profile suite"]
 fn a_decay_with_a_floor_has_no_fault_in_many_draws() {
     for (name, samples) in sound_records(100..120) {
         assert_eq!(found(&samples), [], "{name}");
