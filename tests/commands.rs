@@ -353,3 +353,65 @@ fn an_interrupt_ends_the_run_cleanly() {
         assert!(bytes(&left).keys().all(|name| !name.to_string_lossy().ends_with(".tmp")));
     }
 }
+
+/// The whole way of a measurement: the program's own signal, played into one resonance of 50 Hz that rings
+/// half a second (a closed form: y[n] = x[n] + 2 r cos(w) y[n-1] - r^2 y[n-2], differenced), recorded with
+/// the signal on a second channel, recovered, analysed.
+#[test]
+fn a_signal_becomes_a_response_and_its_resonance_is_found() {
+    for (kind, signal, respond) in [
+        ("sweep", &["--seconds", "6", "--tail", "3"][..], &["--reference", "2"][..]),
+        (
+            "noise",
+            &["--noise", "pink", "--seconds", "4"][..],
+            &["--reference", "2", "--noise", "--segment", "4"],
+        ),
+    ] {
+        let job = Job::new();
+        let file = format!("{kind}.wav");
+        let common = ["excite", "--rate", "8000", "--from", "15", "--to", "3600", "--out", &file];
+        let run = job.run(&[&common[..], signal].concat());
+        assert_eq!(run.status, 0, "{}", run.err);
+        assert!(run.out.contains("hearing") && run.out.contains("loudspeaker"), "{}", run.out);
+        assert_eq!(job.run(&[&common[..], signal].concat()).status, 2, "not replaced unasked");
+        record_through_a_resonance(&job.path(&file), &job.path("raw/seat.wav"));
+        let run = job.run(&[&["respond", "raw/seat.wav", "--out", "room/now"], respond].concat());
+        assert_eq!(run.status, 0, "{}{}", run.out, run.err);
+        let run = job.run(&["analyze", "room"]);
+        assert_eq!(run.status, 0, "{}", run.err);
+        let modes = job.rows("room-results/modes.csv");
+        let found = modes.iter().find(|row| (number(row, "frequency_hz") - 50.0).abs() < 0.05);
+        let row = found.unwrap_or_else(|| panic!("{kind}: no 50 Hz in {modes:?}"));
+        assert!((number(row, "t60_s") - 0.5).abs() < 0.01, "{kind}: {row:?}");
+    }
+}
+
+/// Writes what microphone (first channel) and output (second) would give.
+fn record_through_a_resonance(signal: &Path, recording: &Path) {
+    let mut played = hound::WavReader::open(signal).expect("written");
+    let spec = hound::WavSpec { channels: 2, ..played.spec() };
+    let rate = f64::from(spec.sample_rate);
+    let (r, w) = ((-6.9078 / 0.5 / rate).exp(), TAU * 50.0 / rate);
+    fs::create_dir_all(recording.parent().expect("inside the folder")).expect("writable");
+    let mut wav = hound::WavWriter::create(recording, spec).expect("writable");
+    let (mut y1, mut y2, mut x1) = (0.0, 0.0, 0.0);
+    for sample in played.samples::<i32>() {
+        let x = f64::from(sample.expect("a sample"));
+        let y = x - x1 + 2.0 * r * w.cos() * y1 - r * r * y2;
+        (y2, y1, x1) = (y1, y, x);
+        wav.write_sample((0.2 * x + 0.004 * y) as i32).expect("writable");
+        wav.write_sample(x as i32).expect("writable");
+    }
+    wav.finalize().expect("writable");
+}
+
+#[test]
+fn a_recording_without_its_signal_is_refused() {
+    let job = Job::new().with_response("a.wav", 0.5).with_response("b/a.wav", 0.5);
+    assert_eq!(job.run(&["respond", "a.wav"]).status, 2, "needs --signal or --reference");
+    let run = job.run(&["respond", "a.wav", "--reference", "2"]);
+    assert_eq!(run.status, 1, "{}", run.err);
+    assert!(run.err.contains("a.wav") && run.err.contains("channel"), "{}", run.err);
+    let run = job.run(&["respond", "a.wav", "b/a.wav", "--signal", "a.wav"]);
+    assert!(run.status == 2 && run.err.contains("second recording"), "{}", run.err);
+}

@@ -80,7 +80,7 @@ const RULES: &[(&str, &[&str])] = &[
             "recording",
         ],
     ),
-    ("demo", &["room", "recording", "session"]),
+    ("demo", &["room", "recording", "session", "output"]),
 ];
 
 #[test]

@@ -42,6 +42,102 @@ pub enum Command {
     #[command(after_help = "Examples:\n  stillroom predict --dims 5.6x4.25x2.75\n  \
         stillroom predict --dims '18ft4in x 14ft x 9ft' --to 120 --temperature 18")]
     Predict(PredictArgs),
+    /// Write a test signal: an exponential sweep, or periodic noise
+    #[command(after_help = "Examples:\n  stillroom excite\n  \
+        stillroom excite --from 15 --to 500 --seconds 30 --out low.wav\n  \
+        stillroom excite --noise pink --rate 44100\n\n\
+        Start quietly. Sweeps and low tones can damage hearing and loudspeakers; low tones are felt less\n\
+        loud than they are.")]
+    Excite(ExciteArgs),
+    /// Turn recordings of a test signal into impulse responses
+    #[command(
+        after_help = "Examples:\n  stillroom respond raw/*.wav --signal sweep.wav --out room/empty\n  \
+        stillroom respond raw/*.wav --reference 2 --out room/empty\n  \
+        stillroom respond noise.wav --reference 2 --noise\n\n\
+        --signal: the file that was played. --reference: the channel of each recording that holds the\n\
+        signal as it left the output; then all responses share the instant of emission."
+    )]
+    Respond(RespondArgs),
+}
+
+/// `stillroom excite`.
+#[derive(Debug, Args)]
+pub struct ExciteArgs {
+    /// Periodic noise of this colour instead of a sweep
+    #[arg(long, value_enum, value_name = "COLOUR")]
+    pub noise: Option<NoiseColour>,
+    /// Lowest frequency, Hz
+    #[arg(long, value_name = "HZ", default_value_t = 15.0)]
+    pub from: f64,
+    /// Highest frequency, Hz
+    #[arg(long, value_name = "HZ", default_value_t = 20_000.0)]
+    pub to: f64,
+    /// Length of the sweep, or of one period of noise, s [default: 20, or 10 for noise]
+    #[arg(long, value_name = "S")]
+    pub seconds: Option<f64>,
+    /// Silence after the sweep, s: longer than the longest decay
+    #[arg(long, value_name = "S", default_value_t = 5.0, conflicts_with = "noise")]
+    pub tail: f64,
+    /// Periods of noise
+    #[arg(long, value_name = "N", default_value_t = 6, requires = "noise")]
+    pub periods: usize,
+    /// Sample rate, Hz
+    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
+    pub rate: u32,
+    /// Peak, dB below full scale
+    #[arg(long, value_name = "DB", default_value_t = 12.0)]
+    pub below: f64,
+    /// File to write [default: sweep.wav or noise.wav]
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub out: Option<PathBuf>,
+    /// Replace a file of that name
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Colour of periodic noise.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum NoiseColour {
+    /// The same power in every octave
+    Pink,
+    /// The same power in every hertz
+    White,
+}
+
+/// `stillroom respond`.
+#[derive(Debug, Args)]
+#[command(group = clap::ArgGroup::new("known").args(["signal", "reference"]).required(true))]
+pub struct RespondArgs {
+    /// Recordings of the test signal
+    #[arg(required = true, value_hint = ValueHint::FilePath)]
+    pub recordings: Vec<PathBuf>,
+    /// The file that was played
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub signal: Option<PathBuf>,
+    /// Channel of each recording that holds the signal as it left the output, counted from 1
+    #[arg(long, value_name = "N")]
+    pub reference: Option<NonZeroUsize>,
+    /// Channel that holds the microphone, counted from 1 [default: the first that is not the reference]
+    #[arg(long, value_name = "N")]
+    pub channel: Option<NonZeroUsize>,
+    /// The signal is noise: average segments, with the coherence between the channels
+    #[arg(long, requires = "reference")]
+    pub noise: bool,
+    /// Length of a segment of noise, s: the period, if it is periodic, else several times the decay
+    #[arg(long, value_name = "S", default_value_t = 10.0, requires = "noise")]
+    pub segment: f64,
+    /// Length of the response after the emission, s [default: as the recording allows]
+    #[arg(long, value_name = "S", conflicts_with = "noise")]
+    pub length: Option<f64>,
+    /// Folder for the responses, each named like its recording
+    #[arg(long, value_name = "DIR", default_value = "responses", value_hint = ValueHint::DirPath)]
+    pub out: PathBuf,
+    /// Replace files of these names
+    #[arg(long)]
+    pub force: bool,
+    /// No summary; errors only
+    #[arg(long)]
+    pub quiet: bool,
 }
 
 /// `stillroom compare`.

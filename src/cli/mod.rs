@@ -5,10 +5,12 @@ mod args;
 mod check;
 mod compare;
 mod demo;
+mod excite;
 mod exit;
 mod interrupt;
 mod predict;
 mod progress;
+mod respond;
 mod screen;
 mod write;
 
@@ -27,6 +29,8 @@ pub fn run() -> Exit {
         Command::Compare(args) => compare::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Predict(args) => predict::run(&args),
+        Command::Excite(args) => excite::run(&args),
+        Command::Respond(args) => respond::run(&args),
     };
     ended.unwrap_or_else(|failed| {
         screen::error(&failed.text);

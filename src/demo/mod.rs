@@ -10,8 +10,8 @@ mod truth;
 
 pub use truth::{StateTruth, TruePole};
 
-use crate::room::simulate::{SceneError, sound};
-use std::io::Cursor;
+use crate::output::audio::{SampleForm, wav};
+use crate::room::simulate::SceneError;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -67,8 +67,8 @@ pub fn write(folder: &Path) -> Result<Demo, DemoError> {
         for take in &job.takes {
             let samples = job.samples(state, &solved, take)?;
             let path = in_state.join(take.file_name());
-            let bytes = wav(&samples, job.rate_hz)
-                .map_err(|e| DemoError::Write { path: path.clone(), reason: std::io::Error::other(e) })?;
+            let bytes = wav(&samples, job.rate_hz, SampleForm::Integer24)
+                .map_err(|reason| DemoError::Write { path: path.clone(), reason })?;
             put(&path, &bytes)?;
         }
         states.push(StateTruth::new(state.name, &job, &solved));
@@ -92,24 +92,6 @@ fn check_free(folder: &Path) -> Result<(), DemoError> {
             .map_err(|reason| DemoError::Write { path: folder.to_path_buf(), reason });
     }
     Err(DemoError::NotEmpty { path: folder.to_path_buf() })
-}
-
-/// A mono 24-bit file in memory.
-fn wav(samples: &[f64], rate_hz: u32) -> Result<Vec<u8>, hound::Error> {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate_hz,
-        bits_per_sample: 24,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut file = Cursor::new(Vec::with_capacity(3 * samples.len() + 128));
-    let written = hound::WavWriter::new(&mut file, spec).and_then(|mut writer| {
-        for &sample in samples {
-            writer.write_sample(sound::to_24_bit(sample))?;
-        }
-        writer.finalize()
-    });
-    written.map(|()| file.into_inner())
 }
 
 /// Writes a file beside its place and renames it there.

@@ -109,7 +109,7 @@ fn locked(folder: &Path) -> Option<File> {
 }
 
 /// A temporary file that, once renamed, others may read: `tempfile` makes it for its owner alone.
-fn new_file(folder: &Path) -> io::Result<NamedTempFile> {
+pub(super) fn new_file(folder: &Path) -> io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(PREFIX).suffix(".tmp");
     #[cfg(unix)]

@@ -33,6 +33,16 @@ pub enum OutputError {
         /// The path.
         path: PathBuf,
     },
+    /// A file of that name is there, and nobody asked to replace it.
+    #[error(
+        "{}: is there already\n  found    a file of that name\n  allowed  a new name\n  \
+         do       choose another name with --out, or add --force to replace it",
+        path.display()
+    )]
+    Exists {
+        /// The file.
+        path: PathBuf,
+    },
     /// A file could not be written or put in its place.
     #[error(
         "{}: can't be written\n  found    {reason}\n  allowed  a folder with write permission and room on the \

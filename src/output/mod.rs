@@ -5,6 +5,7 @@
 //! then renamed one after the other, so no reader ever sees half a file, and a run that fails or is
 //! stopped while writing leaves the folder as it was.
 
+pub mod audio;
 mod batch;
 mod error;
 mod folder;

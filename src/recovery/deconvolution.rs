@@ -97,13 +97,14 @@ fn after(
     Ok(settings.after_s.unwrap_or(held).clamp(LEAST_AFTER_S.min(held), held.max(LEAST_AFTER_S)))
 }
 
-/// One past the last sample within 80 dB of the peak: where the signal ends.
+/// One past the last sample within 40 dB of the peak: where the signal ends. A sweep ends at full level; a
+/// recorded one has noise behind it.
 fn end_of(reference: &[f64]) -> Option<usize> {
     let peak = largest(reference);
     if peak <= 0.0 {
         return None;
     }
-    reference.iter().rposition(|sample| sample.abs() > 1e-4 * peak).map(|last| last + 1)
+    reference.iter().rposition(|sample| sample.abs() > 1e-2 * peak).map(|last| last + 1)
 }
 
 fn largest(samples: &[f64]) -> f64 {

@@ -184,10 +184,3 @@ impl Background {
         }
     }
 }
-
-/// Rounds to the steps of a 24-bit file, so that platforms agree on the bytes. Beyond full scale clips.
-#[must_use]
-pub fn to_24_bit(sample: f64) -> i32 {
-    const FULL: f64 = 8_388_608.0;
-    (sample * FULL).round().clamp(-FULL, FULL - 1.0) as i32
-}

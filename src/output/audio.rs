@@ -1,0 +1,109 @@
+//! Audio files that the program writes: one channel, whole or not at all.
+
+use super::OutputError;
+use super::batch::new_file;
+use std::io::{BufWriter, Cursor, Write};
+use std::path::Path;
+
+/// How a sample stands in the file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SampleForm {
+    /// 24-bit integer: every player takes it. Beyond full scale clips.
+    Integer24,
+    /// 32-bit float: no level is too high or too low.
+    Float32,
+}
+
+/// Largest value of a 24-bit sample, plus one.
+const FULL_24: f64 = 8_388_608.0;
+
+/// The bytes of a mono WAV file.
+///
+/// `samples`: full scale is 1; `rate_hz`: whole hertz, as the format has it.
+///
+/// # Errors
+/// More samples than a WAV file holds (4 GiB); none else can occur in memory.
+pub fn wav(samples: &[f64], rate_hz: u32, form: SampleForm) -> std::io::Result<Vec<u8>> {
+    let (bits_per_sample, sample_format) = match form {
+        SampleForm::Integer24 => (24, hound::SampleFormat::Int),
+        SampleForm::Float32 => (32, hound::SampleFormat::Float),
+    };
+    let spec = hound::WavSpec { channels: 1, sample_rate: rate_hz, bits_per_sample, sample_format };
+    let mut file = Cursor::new(Vec::with_capacity(4 * samples.len() + 128));
+    let written = hound::WavWriter::new(&mut file, spec).and_then(|mut writer| {
+        for &sample in samples {
+            match form {
+                SampleForm::Integer24 => writer.write_sample(to_24_bit(sample))?,
+                SampleForm::Float32 => writer.write_sample(sample as f32)?,
+            }
+        }
+        writer.finalize()
+    });
+    written.map(|()| file.into_inner()).map_err(std::io::Error::other)
+}
+
+fn to_24_bit(sample: f64) -> i32 {
+    (sample * FULL_24).round().clamp(-FULL_24, FULL_24 - 1.0) as i32
+}
+
+/// Writes a mono WAV file, by rename: no reader sees half of it. `replace`: whether one may be there.
+///
+/// # Errors
+/// [`OutputError::Exists`] if one is there and may not be replaced; [`OutputError::Write`].
+pub fn write_wav(
+    path: &Path,
+    samples: &[f64],
+    rate_hz: u32,
+    form: SampleForm,
+    replace: bool,
+) -> Result<(), OutputError> {
+    let failed = |error: std::io::Error| OutputError::Write { path: path.to_owned(), reason: error.kind() };
+    if !replace && path.exists() {
+        return Err(OutputError::Exists { path: path.to_owned() });
+    }
+    let bytes = wav(samples, rate_hz, form).map_err(failed)?;
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    std::fs::create_dir_all(folder).map_err(failed)?;
+    let mut file = new_file(folder).map_err(failed)?;
+    BufWriter::new(file.as_file_mut()).write_all(&bytes).map_err(failed)?;
+    file.as_file().sync_all().map_err(failed)?;
+    let placed = if replace { file.persist(path) } else { file.persist_noclobber(path) };
+    placed.map(|_| ()).map_err(|failure| failed(failure.error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Read back with hound directly, not by the project's own reader.
+    #[test]
+    fn samples_come_back_to_the_form_s_precision() {
+        let samples = [0.0, 0.5, -0.25, 1e-3, -1.0];
+        for (form, step) in [(SampleForm::Integer24, 0.5 / FULL_24), (SampleForm::Float32, 1e-9)] {
+            let bytes = wav(&samples, 44_100, form).expect("fits");
+            let mut reader = hound::WavReader::new(Cursor::new(bytes)).expect("a WAV file");
+            assert_eq!((reader.spec().sample_rate, reader.spec().channels), (44_100, 1));
+            let back: Vec<f64> = match form {
+                SampleForm::Integer24 => {
+                    reader.samples::<i32>().map(|s| f64::from(s.expect("a sample")) / FULL_24).collect()
+                }
+                SampleForm::Float32 => {
+                    reader.samples::<f32>().map(|s| f64::from(s.expect("a sample"))).collect()
+                }
+            };
+            assert_eq!(back.len(), samples.len());
+            assert!(back.iter().zip(samples).all(|(a, b)| (a - b).abs() <= step), "{back:?}");
+        }
+    }
+
+    #[test]
+    fn a_file_is_replaced_only_where_that_was_asked() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("new/sweep.wav");
+        let write = |value: f64, replace| write_wav(&path, &[value], 8_000, SampleForm::Float32, replace);
+        assert!(write(0.5, false).is_ok());
+        assert!(matches!(write(0.25, false), Err(OutputError::Exists { .. })));
+        assert!(write(0.25, true).is_ok());
+        assert_eq!(std::fs::read_dir(folder.path().join("new")).expect("made").count(), 1);
+    }
+}
