@@ -5,7 +5,7 @@ use super::progress::Bar;
 use super::{Exit, Failed, analyze::options, interrupt, screen, write};
 use stillroom::analysis::{Analysis, Control, Settings, analyze, state_facts};
 use stillroom::filter::Fraction;
-use stillroom::procedure::{FileFacts, FileLine, LookFacts, ReadFacts, Readiness, Weight, look};
+use stillroom::procedure::{FileFacts, FileLine, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look};
 use stillroom::recording::Fault;
 use stillroom::session::{self, Session};
 
@@ -69,23 +69,9 @@ fn refusal(found: &Analysis, file: &str) -> String {
 
 fn show(judged: &Readiness, found: &Analysis) {
     screen::heading("How the files were read");
-    let rows: Vec<Vec<String>> =
-        judged.files.iter().map(|line| line.cells().map(str::to_owned).to_vec()).collect();
-    screen::table(&FileLine::HEAD, &rows);
-    screen::heading("Peak-to-noise by octave, dB");
-    if let Some(first) = judged.noise.first() {
-        let bands: Vec<String> = first.octaves.iter().map(|(hz, _)| hz.to_string()).collect();
-        let mut head = vec!["place"];
-        head.extend(bands.iter().map(String::as_str));
-        head.push("record");
-        let rows = judged.noise.iter().map(|line| {
-            let mut cells = vec![format!("{} {}", line.state, line.place)];
-            cells.extend(line.octaves.iter().map(|(_, text)| text.clone()));
-            cells.push(line.record.clone());
-            cells
-        });
-        screen::table(&head, &rows.collect::<Vec<_>>());
-    }
+    show_files(&judged.files);
+    screen::heading("Peak-to-noise by octave (Hz), dB");
+    show_noise(&judged.noise);
     for (weight, title) in [(Weight::Again, "Measure again"), (Weight::Note, "Good to know")] {
         let of_weight: Vec<String> =
             judged.findings.iter().filter(|f| f.weight == weight).map(ToString::to_string).collect();
@@ -98,6 +84,64 @@ fn show(judged: &Readiness, found: &Analysis) {
         screen::error(&failure.to_string());
     }
     screen::heading(&judged.verdict());
+}
+
+/// Widest file name and place on the screen.
+const FILE_WIDTH: usize = 34;
+const PLACE_WIDTH: usize = 18;
+
+/// Columns that say the same, or nothing, in each line are left out; a common format is said once.
+fn show_files(files: &[FileLine]) {
+    const AUDIO: usize = 5;
+    let common = files.first().map(|first| first.audio.clone()).filter(|audio| !audio.is_empty());
+    let common = common.filter(|audio| files.len() > 1 && files.iter().all(|line| line.audio == *audio));
+    let shown: Vec<usize> = (0..FileLine::HEAD.len())
+        .filter(|&column| match column {
+            0 => true,
+            AUDIO if common.is_some() => false,
+            _ => files.iter().any(|line| !line.cells()[column].is_empty()),
+        })
+        .collect();
+    let head: Vec<&str> = shown.iter().map(|&column| FileLine::HEAD[column]).collect();
+    let width = |column| {
+        if column == 0 {
+            FILE_WIDTH
+        } else if column < AUDIO {
+            PLACE_WIDTH
+        } else {
+            usize::MAX
+        }
+    };
+    let rows = files.iter().map(|line| {
+        shown.iter().map(|&column| screen::shortened(line.cells()[column], width(column))).collect()
+    });
+    screen::table(&head, &rows.collect::<Vec<_>>());
+    if let Some(audio) = common {
+        screen::line(&format!("  All {}: {audio}.", files.len()));
+    }
+}
+
+/// One line a place under its state; octaves above every file's rate are left out.
+fn show_noise(noise: &[NoiseLine]) {
+    let Some(first) = noise.first() else { return };
+    let heard =
+        |octave: &usize| noise.iter().any(|line| line.octaves.get(*octave).is_some_and(|o| !o.1.is_empty()));
+    let octaves: Vec<usize> = (0..first.octaves.len()).filter(heard).collect();
+    let mut head = vec!["place"];
+    head.extend(octaves.iter().map(|&octave| first.octaves[octave].0.as_str()));
+    head.push("");
+    for of_state in noise.chunk_by(|a, b| a.state == b.state) {
+        screen::line(&format!("  {}", of_state[0].state));
+        let rows = of_state.iter().map(|line| {
+            let mut cells = vec![screen::shortened(&line.place, PLACE_WIDTH)];
+            cells.extend(
+                octaves.iter().map(|&octave| line.octaves.get(octave).map_or("", |o| &o.1).to_owned()),
+            );
+            cells.push(line.record.clone());
+            cells
+        });
+        screen::table(&head, &rows.collect::<Vec<_>>());
+    }
 }
 
 /// Writes a manifest to fill in; one that is there already is never touched.

@@ -28,7 +28,7 @@ pub fn line(text: &str) {
     println!("{}", without_controls(text));
 }
 
-/// A table on standard output: first column left, the others right.
+/// A table on standard output: numbers right, the last column and a first one of words left.
 pub fn table(header: &[&str], rows: &[Vec<String>]) {
     let mut table = Table::new();
     table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
@@ -36,14 +36,27 @@ pub fn table(header: &[&str], rows: &[Vec<String>]) {
     for row in rows {
         table.add_row(row.iter().map(|cell| without_controls(cell)).collect::<Vec<_>>());
     }
+    let words = |cell: &str| cell.chars().any(char::is_alphabetic);
+    let named = rows.iter().any(|row| row.first().is_some_and(|cell| words(cell)));
     for (index, column) in table.column_iter_mut().enumerate() {
-        let last = index + 1 == header.len();
+        let left = index + 1 == header.len() || (index == 0 && named);
         column.set_padding((if index == 0 { 2 } else { 1 }, 1));
-        column.set_cell_alignment(if last { CellAlignment::Left } else { CellAlignment::Right });
+        column.set_cell_alignment(if left { CellAlignment::Left } else { CellAlignment::Right });
     }
     for row in table.lines() {
         println!("{}", row.trim_end());
     }
+}
+
+/// A text of at most `width` characters: a longer one loses its middle, as names differ at their ends.
+pub fn shortened(text: &str, width: usize) -> String {
+    let length = text.chars().count();
+    if length <= width {
+        return text.to_owned();
+    }
+    let kept = width.saturating_sub(1);
+    let (head, tail) = (kept.div_ceil(3), kept - kept.div_ceil(3));
+    text.chars().take(head).chain(['…']).chain(text.chars().skip(length - tail)).collect()
 }
 
 /// Names of files and states may hold anything; line ends are ours.

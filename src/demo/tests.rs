@@ -44,7 +44,7 @@ fn residues_explain_the_low_end(demo: &Demo) {
             })
             .collect();
         let mut modal = vec![0.0; samples.len()];
-        sound::add_modes(&mut modal, 48_000.0, 0.02, &pairs);
+        crate::room::simulate::sound::add_modes(&mut modal, 48_000.0, 0.02, &pairs);
         let rest: Vec<f64> = samples.iter().zip(&modal).map(|(a, b)| a - b).collect();
         // 60…150 Hz in steps of 1/3 Hz: 270 bins, mean of their ratios within 4/√270 of one.
         let ratio: f64 =

@@ -22,9 +22,10 @@ pub struct NoiseLine {
     pub state: String,
     /// Place: position, with its source where there is one.
     pub place: String,
-    /// Band and its peak-to-noise: a number, a lower bound, or empty where nothing can be said.
+    /// Octave by its nominal name (`63`, `1k`; hertz) and its peak-to-noise in dB: a number, a lower bound, a
+    /// word, or empty where nothing can be said.
     pub octaves: Vec<(String, String)>,
-    /// Whether the record holds the decay.
+    /// Bands in which the record ends before the decay does, in words; empty if it is long enough.
     pub record: String,
 }
 
@@ -33,17 +34,25 @@ pub(super) fn lines(facts: &LookFacts<'_>) -> Vec<NoiseLine> {
 }
 
 fn line(state: &StateFacts<'_>, place: &PlaceFacts<'_>) -> NoiseLine {
-    let octaves = place.bands.iter().map(|band| (hertz(band.band.centre_hz), shown(band))).collect();
+    let cell = |band: &BandDecay| shown(band).replace(" dB", "").replace("≥ ", "≥");
+    let octaves = place.bands.iter().map(|band| (octave(band.band.centre_hz), cell(band))).collect();
     let cut = bands_cut(place);
     NoiseLine {
         state: state.state.name.clone(),
         place: place.name(),
         octaves,
-        record: if cut.is_empty() {
-            "long enough".into()
-        } else {
-            format!("ends in the decay at {}", few(&cut))
-        },
+        record: if cut.is_empty() { String::new() } else { format!("ends in the decay at {}", few(&cut)) },
+    }
+}
+
+/// The nominal name of an octave (IEC 61260-1:2014, annex E), thousands as `k`.
+fn octave(centre_hz: f64) -> String {
+    match (centre_hz / 1000.0).log2().round() as i32 {
+        -6 => "16".into(),
+        -5 => "31.5".into(),
+        -4 => "63".into(),
+        below if below < 0 => format!("{:.0}", 1000.0 * 2.0_f64.powi(below)),
+        above => format!("{:.0}k", 2.0_f64.powi(above)),
     }
 }
 

@@ -6,7 +6,37 @@ use super::{Finding, LookFacts};
 use crate::room::{PlanSettings, PredictedMode, Prediction, shape};
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
-    facts.states.iter().flat_map(|state| of_state(facts, state)).collect()
+    let mut found: Vec<Finding> = facts.states.iter().flat_map(|state| of_state(facts, state)).collect();
+    found.extend(unanswered(facts));
+    found
+}
+
+/// What can't be said of modes that no position sees, and what would let it be said.
+fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
+    let session = facts.session;
+    let lone = facts.states.iter().filter(|state| state.positions().len() == 1);
+    let mut found: Vec<Finding> = lone
+        .map(|state| {
+            let place = format!("state {}", state.state.name);
+            let reason = "one position: a mode that vanishes there is missed, and shapes can't be told";
+            Finding::note(place, reason, "measure at corners and seats as well, six places or more")
+        })
+        .collect();
+    let unplaced = || {
+        let mut all = facts.states.iter().flat_map(StateFacts::positions);
+        all.any(|name| session.position(&name).is_none_or(|position| position.at_m.is_none()))
+    };
+    let lacking = match session.room.dimensions_m {
+        // A volume alone: the room is not rectangular, and no closed form tells its modes.
+        None if session.room.volume_m3.is_some() => return found,
+        None => "the room's lengths",
+        Some(_) if unplaced() => "where each microphone stood",
+        Some(_) => return found,
+    };
+    let reason =
+        format!("session.toml does not say {lacking}, so modes that no position sees can't be named");
+    found.push(Finding::note("session", reason, "add it, or let --write draft a session.toml"));
+    found
 }
 
 /// Nothing where `session.toml` gives no lengths, or doesn't place every microphone: an unplaced one
