@@ -24,7 +24,7 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
         .collect();
     let unplaced = || {
         let mut all = facts.states.iter().flat_map(StateFacts::positions);
-        all.any(|name| session.position(&name).is_none_or(|position| position.at_m.is_none()))
+        all.any(|name| session.position(name).is_none_or(|position| position.at_m.is_none()))
     };
     let lacking = match session.room.dimensions_m {
         // A volume alone: the room is not rectangular, and no closed form tells its modes.
