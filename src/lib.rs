@@ -13,7 +13,8 @@
 //!    [`procedure`] the measurement against its standards.
 //! 7. [`analysis`] does all of this for every [`state`], in parallel; the only place that starts threads.
 //!    [`change`] then pairs the modes of two states and says what became of each.
-//! 8. [`table`] and [`output`] write it down. Only there do decibels and rounding occur.
+//! 8. [`table`] and [`output`] write it down, [`report`] makes the page. Only there do decibels and
+//!    rounding occur.
 //!
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
 //! [`demo`] writes an invented session whose truth is known.
@@ -56,6 +57,7 @@ pub mod output;
 pub mod procedure;
 pub mod recording;
 pub mod recovery;
+pub mod report;
 pub mod response;
 pub mod room;
 pub mod session;

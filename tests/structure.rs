@@ -73,6 +73,7 @@ const RULES: &[(&str, &[&str])] = &[
             "change",
             "absorber",
             "criterion",
+            "procedure",
             "room",
             "modes",
             "decay",

@@ -7,6 +7,7 @@ use stillroom::analysis::{Analysis, Control, ModeRange, Settings, analyze};
 use stillroom::estimate::SD_PER_95;
 use stillroom::filter::Fraction;
 use stillroom::procedure;
+use stillroom::report::Content;
 use stillroom::session::{self, OpenOptions, Session};
 use stillroom::state::StateResult;
 use stillroom::table::gather::{Asked, results};
@@ -41,12 +42,13 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     }
     let asked = Asked { each: args.reading.each, ..Asked::default() };
     let results = results(&session, &settings, &asked, &found);
-    write::tables(&folder, &results)?;
+    let content = Content { session: &session, found: &found, compared: None, results: &results };
+    write::results(&folder, &content)?;
     if args.output.format == Format::Table {
         if !args.run.quiet {
             summary(&session, &found, &results);
             screen::line("");
-            screen::line(&format!("Tables: {}", write::shown(folder.path())));
+            write::say_where(&folder);
         }
     } else {
         let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };
@@ -95,7 +97,7 @@ pub(super) fn report_failures(found: &Analysis, quiet: bool) {
     }
 }
 
-fn summary(session: &Session, found: &Analysis, results: &Results) {
+pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
     for state in found.states.iter().filter(|state| !state.places.is_empty()) {
         let title = session.title.as_ref().map(|title| format!("{title}: ")).unwrap_or_default();
         screen::heading(&format!("{title}{} · {}", state.name, counted(state)));

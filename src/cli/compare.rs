@@ -3,11 +3,12 @@
 use super::analyze::{exit, options, report_failures, settings};
 use super::args::{CompareArgs, Format};
 use super::progress::Bar;
-use super::{Exit, Failed, interrupt, screen, write};
+use super::{Exit, Failed, analyze, interrupt, screen, write};
 use stillroom::analysis::{
     Analysis, CompareSettings, Comparison, Control, TargetKind, analyze, compare_states,
 };
 use stillroom::change::{Changes, ModeChange, Verdict};
+use stillroom::report::Content;
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
 use stillroom::table::gather_changes::comparison;
@@ -15,6 +16,11 @@ use stillroom::table::{Rows, number};
 
 /// Runs the command.
 pub fn run(args: &CompareArgs) -> Result<Exit, Failed> {
+    run_and_show(args, false)
+}
+
+/// Runs the command; `each_state`: the summary of each state stands before the comparison.
+pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit, Failed> {
     if args.target_t60.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
         return Err(Failed::usage("--target-t60 must be a time above 0 s"));
     }
@@ -46,12 +52,16 @@ pub fn run(args: &CompareArgs) -> Result<Exit, Failed> {
     };
     let mut tables = results(&session, &settings, &words, &found);
     tables.comparison = Some(compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default());
-    write::tables(&folder, &tables)?;
+    let content = Content { session: &session, found: &found, compared: compared.as_ref(), results: &tables };
+    write::results(&folder, &content)?;
     if args.output.format == Format::Table {
         if !args.run.quiet {
+            if each_state {
+                analyze::summary(&session, &found, &tables);
+            }
             summary(&found, compared.as_ref(), &asked);
             screen::line("");
-            screen::line(&format!("Tables: {}", write::shown(folder.path())));
+            write::say_where(&folder);
         }
     } else if let Some(tables_of) = &tables.comparison {
         write::standard(&tables, Rows::of(&tables_of.changes), args.output.format);

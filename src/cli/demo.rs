@@ -1,9 +1,9 @@
 //! `stillroom demo`: the invented session, and the main job on it.
 
-use super::args::{AnalyzeArgs, Bands, ComputingArgs, DemoArgs, Format, OutputArgs, ReadingArgs};
-use super::{Exit, Failed, analyze, screen, write};
+use super::args::{Bands, CompareArgs, ComputingArgs, DemoArgs, Format, OutputArgs, ReadingArgs};
+use super::{Exit, Failed, compare, screen, write};
 
-/// Writes the session and analyses it.
+/// Writes the session, analyses it and compares its states.
 pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
     let demo = stillroom::demo::write(&args.folder).map_err(Failed::nothing)?;
     if !args.run.quiet {
@@ -16,11 +16,16 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
             "Its empty room has {modes} resonances whose frequency and decay are known exactly."
         ));
     }
-    analyze::run(&AnalyzeArgs {
+    let args = CompareArgs {
         paths: vec![args.folder.clone()],
+        before: None,
+        after: Vec::new(),
+        target_t60: None,
+        target_mask: false,
         reading: ReadingArgs::default(),
         computing: ComputingArgs { bands: Bands::Third, modes_from: 15.0, modes_to: 200.0, no_modes: false },
         output: OutputArgs { out: None, force: false, format: Format::Table },
         run: args.run.clone(),
-    })
+    };
+    compare::run_and_show(&args, true)
 }

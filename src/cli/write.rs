@@ -4,7 +4,8 @@ use super::Failed;
 use super::args::{Format, OutputArgs};
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use stillroom::output::{Batch, Folder, Overwrite, add_tables};
+use stillroom::output::{Batch, Folder, Overwrite, REPORT_HTML, add_tables};
+use stillroom::report::{self, Content};
 use stillroom::session::{Session, default_out};
 use stillroom::table::{Results, Rows, csv_text, json};
 
@@ -15,10 +16,12 @@ pub fn open(session: &Session, output: &OutputArgs) -> Result<Folder, Failed> {
     Folder::open(&path, overwrite).map_err(Failed::usage)
 }
 
-/// Writes all tables into the folder.
-pub fn tables(folder: &Folder, results: &Results) -> Result<(), Failed> {
+/// Writes all tables and the report into the folder.
+pub fn results(folder: &Folder, content: &Content<'_>) -> Result<(), Failed> {
     let mut batch: Batch = folder.batch().map_err(Failed::nothing)?;
-    add_tables(&mut batch, results).map_err(Failed::nothing)?;
+    add_tables(&mut batch, content.results).map_err(Failed::nothing)?;
+    let page = report::html(content);
+    batch.add(REPORT_HTML, |out| out.write_all(page.as_bytes())).map_err(Failed::nothing)?;
     batch.commit().map_err(Failed::nothing)?;
     Ok(())
 }
@@ -37,6 +40,13 @@ pub fn standard(results: &Results, main: Rows<'_>, format: Format) {
         super::screen::error(&format!("standard output: {error}"));
     }
     let _ = std::io::stdout().flush();
+}
+
+/// The last line of a summary: where the results are.
+pub fn say_where(folder: &Folder) {
+    let path = folder.path();
+    super::screen::line(&format!("Report: {}", shown(&path.join(REPORT_HTML))));
+    super::screen::line(&format!("Tables: {}", shown(path)));
 }
 
 /// A path as the user would type it.

@@ -1,0 +1,450 @@
+//! The first sheet: what was measured, what came of it in one sentence, the modes that matter, the
+//! worst seat, and what was not shown.
+
+use super::content::{Content, Pair, frequency};
+use super::draw::{Drawing, Ink, Scale, svg};
+use super::limits;
+use super::tails::{self, Row, Tail};
+use super::words::{self, counted, hertz, joined, seconds, shown, signed};
+use crate::change::{ModeChange, Seat, Verdict};
+use crate::state::StateResult;
+use crate::table::{ChangeRow, ModeRow, PositionChangeRow};
+use maud::{Markup, PreEscaped, html};
+
+/// Rows that fit on the first printed sheet beside everything else.
+pub(super) const ROWS: usize = 9;
+
+/// The sheet of a comparison, or of states alone.
+pub(super) fn sheet(content: &Content<'_>) -> Markup {
+    let pairs = content.pairs();
+    html! {
+        section #answer aria-labelledby="answer-head" {
+            h2.hidden #answer-head { "The answer" }
+            (measured(content))
+            @if let Some(last) = pairs.last() {
+                (compared(content, &pairs, last))
+            } @else {
+                (alone(content))
+            }
+            (limits::not_shown(content))
+        }
+    }
+}
+
+/// What was measured, in one sentence.
+fn measured(content: &Content<'_>) -> Markup {
+    let states: Vec<String> = content.states().map(|s| s.name.clone()).collect();
+    let places = content.states().map(|s| s.places.len()).max().unwrap_or(0);
+    let range = content.results.settings.with_modes.then_some(&content.results.settings);
+    html! {
+        p.measured {
+            "Measured: " (counted(places, "pair")) " of loudspeaker and microphone places, in "
+            (if states.len() == 1 { "the state " } else { "the states " })
+            @for (k, state) in states.iter().enumerate() {
+                @if k > 0 { (if k + 1 == states.len() { " and " } else { ", " }) }
+                b { bdi { (shown(state)) } }
+            }
+            @if let Some(range) = range {
+                "; the room’s own resonances between " (range.modes_from_hz) " and " (range.modes_to_hz) " Hz"
+            }
+            "."
+        }
+    }
+}
+
+fn compared(content: &Content<'_>, pairs: &[Pair<'_>], last: &Pair<'_>) -> Markup {
+    html! {
+        @for pair in pairs {
+            p.verdict {
+                @if pairs.len() > 1 { b { bdi { (shown(&pair.after.name)) } ": " } }
+                (sentence(pair))
+            }
+        }
+        @if let Some(text) = strongest(last) { p.lead { (text) } }
+        (tally(last))
+        @if pairs.len() > 1 {
+            p.note { "The chart compares " b { bdi { (shown(&last.before.name)) } } " with "
+                b { bdi { (shown(&last.after.name)) } } "; the other states follow further down." }
+        }
+        (chart(last, ROWS))
+        (worst_seat(content, last))
+    }
+}
+
+/// The verdict on a pair in one sentence.
+pub(super) fn sentence(pair: &Pair<'_>) -> String {
+    let n = pair.rows.iter().filter(|row| row.mode.is_some()).count();
+    let count = |verdict| pair.count(verdict);
+    let (shorter, gone, longer) = (count(Verdict::Shorter), count(Verdict::Gone), count(Verdict::Longer));
+    if n == 0 {
+        return "No resonance was found before, so there is nothing to compare.".to_owned();
+    }
+    let mut text = match shorter + gone {
+        0 => format!("None of {n} resonances rings shorter than before"),
+        k => format!("{k} of {n} resonances ring{} shorter than before", if k == 1 { "s" } else { "" }),
+    };
+    if gone > 0 {
+        text.push_str(&format!(" ({gone} of them can no longer be found)"));
+    }
+    text.push_str(&match longer {
+        0 => ", none longer".to_owned(),
+        1 => ", 1 rings longer".to_owned(),
+        k => format!(", {k} ring longer"),
+    });
+    let rest: Vec<String> = [
+        (count(Verdict::Unchanged), "as before"),
+        (count(Verdict::LevelOnly), "changed in loudness only"),
+        (count(Verdict::Chain), "changed by the measuring chain, not the room"),
+        (count(Verdict::New), "new"),
+    ]
+    .into_iter()
+    .filter(|(k, _)| *k > 0)
+    .map(|(k, what)| format!("{k} {} {what}", if k == 1 { "is" } else { "are" }))
+    .collect();
+    if !rest.is_empty() {
+        text.push_str(&format!("; {}", joined(&rest)));
+    }
+    match count(Verdict::Unsure) {
+        0 => text.push('.'),
+        k => text.push_str(&format!("; for {k} this measurement can’t tell.")),
+    }
+    text
+}
+
+/// The clearest change in numbers.
+fn strongest(pair: &Pair<'_>) -> Option<String> {
+    let decided = |c: &&ModeChange| matches!(c.verdict, Verdict::Shorter | Verdict::Longer);
+    let clear = |c: &ModeChange| match c.t60_ratio {
+        Some(Ok(ratio)) if ratio.high < 1.0 => -ratio.high.ln(),
+        Some(Ok(ratio)) => ratio.low.ln(),
+        _ => 0.0,
+    };
+    let change = pair.changes.modes.iter().filter(decided).max_by(|a, b| clear(a).total_cmp(&clear(b)))?;
+    let (before, after) = (change.before_values?, change.after_values?);
+    let ratio = change.t60_ratio?.ok()?;
+    let percent = |r: f64| format!("{:.0}", 100.0 * (r - 1.0).abs());
+    let (near, far) = if ratio.value < 1.0 { (ratio.high, ratio.low) } else { (ratio.low, ratio.high) };
+    Some(format!(
+        "The clearest change: at {} the room rang {} and now rings {}. The decay is {} % {} (between {} and {} %, with 95 % confidence).",
+        hertz(before.frequency_hz),
+        seconds(before.t60_s.value),
+        seconds(after.t60_s.value),
+        percent(ratio.value),
+        if ratio.value < 1.0 { "shorter" } else { "longer" },
+        percent(near),
+        percent(far)
+    ))
+}
+
+/// How many of each, as large numbers.
+fn tally(pair: &Pair<'_>) -> Markup {
+    let shown: [(&[Verdict], &str, &str); 4] = [
+        (&[Verdict::Shorter, Verdict::Gone], "▼", "ring shorter or are gone"),
+        (&[Verdict::Longer], "▲", "ring longer"),
+        (&[Verdict::Unchanged], "=", "as before"),
+        (&[Verdict::Unsure], "?", "can’t tell"),
+    ];
+    let others: usize =
+        pair.count(Verdict::Chain) + pair.count(Verdict::LevelOnly) + pair.count(Verdict::New);
+    html! {
+        ul.tally {
+            @for (verdicts, mark, text) in shown {
+                li {
+                    b { (verdicts.iter().map(|v| pair.count(*v)).sum::<usize>()) }
+                    span { span.mark aria-hidden="true" { (mark) } " " (text) }
+                }
+            }
+            @if others > 0 { li { b { (others) } span { "loudness only, measuring chain, or new" } } }
+        }
+    }
+}
+
+/// The rows of the modes that matter.
+pub(super) fn chart(pair: &Pair<'_>, most: usize) -> Markup {
+    let rows = pair.that_matter(most);
+    let drawn: Vec<Row> = rows.iter().map(|row| row_of(pair, row)).collect();
+    let longest_s = tails::longest_s(&drawn);
+    let left = pair.rows.len() - rows.len();
+    html! {
+        figure.tails {
+            figcaption {
+                b { "How long the room rings on after the sound stops, resonance by resonance." }
+                " " span.key-before { "Above the line: " bdi { (shown(&pair.before.name)) } }
+                ". " span.key-after { "Below: " bdi { (shown(&pair.after.name)) } }
+                ". Each wedge falls as the sound does and ends 60 dB down; its point is soft where the time is uncertain. "
+                span.key-limit { "Dashed: from here on trained listeners heard a difference." }
+            }
+            div.axis aria-hidden="true" { div.head { "frequency, half waves" } div.bar { (PreEscaped(axis(longest_s))) } }
+            ol.rows {
+                @for (row, drawn) in rows.iter().zip(&drawn) {
+                    li { (mode(pair, row, drawn, longest_s)) }
+                }
+            }
+            @if left > 0 { p.note { (counted(left, "more resonance")) " in the table of all changes." } }
+        }
+    }
+}
+
+/// What the chart draws of a change.
+pub(super) fn row_of(pair: &Pair<'_>, row: &ChangeRow) -> Row {
+    let gone = row.verdict == "gone";
+    Row {
+        label: hertz(frequency(row)),
+        outcome: outcome(row),
+        before: row.before_t60.and_then(Tail::of),
+        after: row.after_t60.filter(|_| !gone).and_then(Tail::of),
+        threshold_s: threshold(pair, row),
+    }
+}
+
+fn threshold(pair: &Pair<'_>, row: &ChangeRow) -> Option<f64> {
+    pair.mode_before(row).or_else(|| pair.mode_after(row))?.threshold_t60_s.ok()
+}
+
+/// What became of a mode, with the change where it counts.
+pub(super) fn outcome(row: &ChangeRow) -> String {
+    let (_, word) = words::verdict(row.verdict);
+    match (row.verdict, row.t60_change) {
+        ("shorter" | "longer", Some(Ok(change))) => format!("{word} by {:.0} %", change.value.abs()),
+        ("level-only", _) => match row.level_change {
+            Some(Ok(level)) => format!("{} dB, rings on", signed(level.value, 1)),
+            _ => word.to_owned(),
+        },
+        _ => word.to_owned(),
+    }
+}
+
+fn axis(longest_s: f64) -> String {
+    let mut drawing = Drawing::new("axis", "", 420.0, 24.0);
+    tails::axis(&mut drawing, &Scale::linear(0.0, longest_s, 12.0, 412.0), 19.0, 12.0);
+    svg::ornament(&drawing)
+}
+
+fn bar(row: &Row, longest_s: f64) -> String {
+    let mut drawing = Drawing::new("bar", "", 420.0, 34.0);
+    tails::draw(&mut drawing, &Scale::linear(0.0, longest_s, 12.0, 412.0), 17.0, 13.0, row);
+    svg::ornament(&drawing)
+}
+
+/// One row; it opens to the reason and the seats.
+fn mode(pair: &Pair<'_>, row: &ChangeRow, drawn: &Row, longest_s: f64) -> Markup {
+    let (mark, _) = words::verdict(row.verdict);
+    let mode = pair.mode_before(row).or_else(|| pair.mode_after(row));
+    let time = |tail: Option<Tail>| tail.map_or_else(|| "–".to_owned(), |t| seconds(t.value_s));
+    html! {
+        details {
+            summary {
+                span.hz { (drawn.label) }
+                span.waves { (mode.and_then(|m| words::half_waves(&m.axes)).unwrap_or_default()) }
+                span.bar { (PreEscaped(bar(drawn, longest_s))) }
+                span.times {
+                    span.key-before { span.hidden { "before " } (time(drawn.before)) }
+                    " → "
+                    span.key-after { span.hidden { "after " } (time(drawn.after)) }
+                }
+                span.outcome { span.mark aria-hidden="true" { (mark) } " " (drawn.outcome) }
+            }
+            div.more {
+                p { (shown(&row.reason)) }
+                (numbers(row, mode, drawn))
+                (seats(pair, row))
+            }
+        }
+    }
+}
+
+/// The row's numbers in full.
+fn numbers(row: &ChangeRow, mode: Option<&ModeRow>, drawn: &Row) -> Markup {
+    let interval = |tail: Option<Tail>| {
+        tail.map(|t| format!("{} (95 %: {:.2} to {:.2} s)", seconds(t.value_s), t.low_s, t.high_s))
+    };
+    let level = match row.level_change {
+        Some(Ok(l)) => {
+            Some(format!("{} dB ({} to {})", signed(l.value, 1), signed(l.low, 1), signed(l.high, 1)))
+        }
+        _ => None,
+    };
+    let music = mode.and_then(|m| m.threshold_music_t60_s.ok()).map(seconds);
+    let facts = [
+        ("Decay time before", interval(drawn.before)),
+        ("Decay time after", interval(drawn.after)),
+        ("Loudness of the resonance", level),
+        ("Audible from (test sounds)", drawn.threshold_s.map(seconds)),
+        ("Audible from (music)", music),
+    ];
+    html! { dl.facts { @for (name, value) in facts { @if let Some(value) = value { div { dt { (name) } dd { (value) } } } } } }
+}
+
+fn seats(pair: &Pair<'_>, row: &ChangeRow) -> Markup {
+    let Some(mode) = row.mode else { return html! {} };
+    let here: Vec<_> = pair.positions.iter().filter(|p| p.mode == mode && p.role == "listening").collect();
+    if here.is_empty() {
+        return html! {};
+    }
+    let told: Vec<String> = here
+        .iter()
+        .map(|p| {
+            let level = match p.level_change {
+                Some(Ok(l)) => format!("{} dB", signed(l.value, 1)),
+                _ => "level not known".to_owned(),
+            };
+            format!("{} {level}", shown(&words::place(&p.position, &p.source)))
+        })
+        .collect();
+    html! { p { "Loudness of this resonance where people listen: " bdi { (joined(&told)) } "." } }
+}
+
+/// The seat where treatment did least.
+fn worst_seat(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
+    let Some(seat) = &pair.changes.worst_seat else {
+        return html! { p.seat { b { "Worst seat: " }
+        "not named, since no resonance changed in the room, or levels can’t be compared." } };
+    };
+    let listening = content.session.positions.iter().any(|p| p.role == crate::session::Role::Listening);
+    html! {
+        p.seat {
+            b { "Worst seat: " bdi { (shown(&words::place(&seat.position, &seat.source))) } ". " }
+            (if listening { "Of all listening places, " } else { "Of all measured places (none is marked as a listening place), " })
+            "treatment did least for the resonances that changed here: on average they "
+            (louder(20.0 * seat.level_ratio.log10())) "."
+            @if let Some(text) = beside_the_others(pair, seat) { " " (text) }
+        }
+    }
+}
+
+fn louder(db: f64) -> String {
+    let word = if db > 0.0 { "louder" } else { "quieter" };
+    format!("are {:.1} dB {word}", db.abs())
+}
+
+/// How the longest of the resonances that changed stands at a seat beside the place where it is loudest.
+fn beside_the_others(pair: &Pair<'_>, seat: &Seat) -> Option<String> {
+    let changed = |mode: u32| {
+        pair.rows.iter().find(|r| r.mode == Some(mode) && matches!(r.verdict, "shorter" | "longer"))
+    };
+    let here = pair.positions.iter().filter(|p| *p.position == *seat.position && *p.source == *seat.source);
+    let (row, place, ring_s) = here
+        .filter_map(|p| Some((changed(p.mode)?, *p, p.after_ring_s?.ok()?)))
+        .max_by(|a, b| a.2.total_cmp(&b.2))?;
+    let level = |p: &PositionChangeRow| p.after_level_db.and_then(Result::ok);
+    let same = |p: &&&PositionChangeRow| p.mode == place.mode && p.role == place.role;
+    let loudest = pair.positions.iter().filter(same).filter_map(|p| Some((p, level(p)?)));
+    let (top, most) = loudest.max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let below = most - level(place)?;
+    let (hz, time) = (hertz(frequency(row)), seconds(ring_s));
+    Some(if below < 0.5 {
+        format!("The longest of them, {hz}, now rings {time} here.")
+    } else {
+        let other = words::place(&top.position, &top.source);
+        format!(
+            "The longest of them, {hz}, now rings {time} here, and stays {below:.0} dB weaker than at {}.",
+            shown(&other)
+        )
+    })
+}
+
+/// The sheet of states that nothing is compared with.
+fn alone(content: &Content<'_>) -> Markup {
+    html! {
+        @for state in content.states() {
+            @let modes = content.modes_of(&state.name);
+            h3 { bdi { (shown(&state.name)) } }
+            p.verdict { (alone_sentence(&modes)) }
+            (alone_chart(&modes))
+        }
+    }
+}
+
+fn alone_sentence(modes: &[&ModeRow]) -> String {
+    let claimed: Vec<_> = modes.iter().filter(|m| m.kind == "mode").collect();
+    if claimed.is_empty() {
+        return "No resonance that this measurement can stand behind.".to_owned();
+    }
+    let over = claimed
+        .iter()
+        .filter(|m| matches!((m.t60, m.threshold_t60_s), (Ok(t), Ok(limit)) if t.value > limit));
+    let first = claimed.iter().find(|m| m.priority == Some(1)).and_then(|m| {
+        let (hz, t60) = (m.frequency.ok()?, m.t60.ok()?);
+        Some(format!("; the one to treat first is {}, which rings {}", hertz(hz.value), seconds(t60.value)))
+    });
+    format!(
+        "{} found, {} of them ringing longer than the published threshold of audibility{}.",
+        counted(claimed.len(), "resonance"),
+        over.count(),
+        first.unwrap_or_default()
+    )
+}
+
+fn alone_chart(modes: &[&ModeRow]) -> Markup {
+    let first = to_treat(modes);
+    let rows: Vec<Row> = first.iter().map(|m| alone_row(m)).collect();
+    if rows.is_empty() {
+        return html! {};
+    }
+    let longest_s = tails::longest_s(&rows);
+    html! {
+        figure.tails {
+            figcaption {
+                b { "The resonances to treat first: how long each rings on after the sound stops." }
+                " Each wedge falls as the sound does and ends 60 dB down; its point is soft where the time is uncertain. "
+                span.key-limit { "Dashed: from here on trained listeners heard a difference." }
+            }
+            div.axis aria-hidden="true" { div.head { "frequency, half waves" } div.bar { (PreEscaped(axis(longest_s))) } }
+            ol.rows {
+                @for (row, mode) in rows.iter().zip(&first) {
+                    li { div.plain {
+                        span.hz { (row.label) }
+                        span.waves { (words::half_waves(&mode.axes).unwrap_or_default()) }
+                        span.bar { (PreEscaped(bar(row, longest_s))) }
+                        span.times { (row.before.map(|t| seconds(t.value_s)).unwrap_or_default()) }
+                        span.outcome { (row.outcome) }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+/// The charts as figures: one a pair, or one a state where nothing was compared.
+pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
+    let pairs = content.pairs();
+    let of_pair = |(k, pair): (usize, &Pair<'_>)| {
+        let rows: Vec<Row> = pair.that_matter(2 * ROWS).iter().map(|row| row_of(pair, row)).collect();
+        let title = format!("Ringing of the resonances, {} and {}", pair.before.name, pair.after.name);
+        let legend = [
+            (Ink::Before, format!("above: {}", pair.before.name)),
+            (Ink::After, format!("below: {}", pair.after.name)),
+        ];
+        (!rows.is_empty()).then(|| tails::figure(&format!("ringing-{}", k + 1), &title, &rows, &legend))
+    };
+    if !pairs.is_empty() {
+        return pairs.iter().enumerate().filter_map(of_pair).collect();
+    }
+    let of_state = |(k, state): (usize, &StateResult)| {
+        let rows: Vec<Row> = to_treat(&content.modes_of(&state.name)).iter().map(|m| alone_row(m)).collect();
+        let title = format!("Ringing of the resonances to treat first, {}", state.name);
+        let legend = [(Ink::Before, state.name.clone())];
+        (!rows.is_empty()).then(|| tails::figure(&format!("ringing-{}", k + 1), &title, &rows, &legend))
+    };
+    content.states().enumerate().filter_map(of_state).collect()
+}
+
+/// The modes to treat first, in rising frequency.
+fn to_treat<'a>(modes: &[&'a ModeRow]) -> Vec<&'a ModeRow> {
+    let mut first: Vec<&ModeRow> = modes.iter().filter(|m| m.priority.is_some()).copied().collect();
+    first.sort_by_key(|m| m.priority);
+    first.truncate(ROWS);
+    first.sort_by_key(|m| m.mode);
+    first
+}
+
+/// What the chart draws of a mode in one state.
+pub(super) fn alone_row(mode: &ModeRow) -> Row {
+    Row {
+        label: mode.frequency.map(|f| hertz(f.value)).unwrap_or_default(),
+        outcome: mode.priority.map(|p| format!("treat no. {p}")).unwrap_or_default(),
+        before: mode.t60.ok().and_then(Tail::of),
+        after: None,
+        threshold_s: mode.threshold_t60_s.ok(),
+    }
+}

@@ -1,0 +1,217 @@
+//! Decay in bands: the average with its spread over the places, and the tolerance mask.
+
+use super::content::Content;
+use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
+use super::listing::{self, decimal, number, text};
+use super::words::{seconds, shown};
+use crate::criterion::limits;
+use crate::table::BandRow;
+use maud::{Markup, PreEscaped, html};
+
+/// One state's band decays, ready to draw.
+#[derive(Debug, Clone)]
+struct Series {
+    name: String,
+    /// Frequency, average T20, and least and greatest of the places, seconds.
+    points: Vec<(f64, f64, Option<(f64, f64)>)>,
+}
+
+/// The section.
+pub(super) fn section(content: &Content<'_>) -> Markup {
+    html! {
+        section #bands {
+            h2 { "Decay in bands" }
+            p { "Above the range of single resonances a room is described by the decay of whole bands (T20 of ISO 3382: the time for 60 dB, read between 5 and 25 dB down). "
+                "The thin bars span the measured places. A band without a point had too little level over the noise, or its filter rings as long as the room; the tables say which." }
+            @if let Some(figure) = figure(content) { figure { (PreEscaped(svg::inline(&figure, "bands-figure"))) (mask_note(content)) } }
+            (table(content))
+        }
+    }
+}
+
+fn mask_note(content: &Content<'_>) -> Markup {
+    match mask_mean(content) {
+        Some((state, mean)) => html! { figcaption { span.key-limit { "Dashed: " }
+        "the tolerance mask that ITU-R BS.1116-3 draws for listening rooms round the room’s own mean ("
+        (seconds(mean)) ", " bdi { (shown(&state)) } "). It judges bands, no resonances." } },
+        None => html! {},
+    }
+}
+
+/// The figure; `None` where no band has a value.
+pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
+    let (names, series) = series(content);
+    let most = series
+        .iter()
+        .flat_map(|s| s.points.iter().map(|p| p.2.map_or(p.1, |r| r.1.min(1.6 * p.1))))
+        .fold(0.0, f64::max);
+    if most <= 0.0 {
+        return None;
+    }
+    let mut drawing = Drawing::new("bands", "Decay time in bands", 760.0, 330.0);
+    let x = Scale::log(17.8, 22_400.0, 60.0, 745.0);
+    let y = Scale::linear(0.0, (most * 5.0).ceil() / 5.0, 275.0, 40.0);
+    frame(&mut drawing, &x, &y);
+    mask(&mut drawing, content, &x, &y);
+    for (k, one) in series.iter().enumerate() {
+        let ink = if k == 0 && series.len() > 1 { Ink::Before } else { Ink::After };
+        draw_series(&mut drawing, &x, &y, one, ink, k);
+    }
+    drawing.description = spoken(&series);
+    legend(&mut drawing, &names);
+    Some(drawing)
+}
+
+/// Baseline and last state, or the only one.
+fn series(content: &Content<'_>) -> (Vec<String>, Vec<Series>) {
+    let names: Vec<String> = match content.pairs().last() {
+        Some(pair) => vec![pair.before.name.clone(), pair.after.name.clone()],
+        None => content.states().take(1).map(|s| s.name.clone()).collect(),
+    };
+    let series = names.iter().map(|name| of_state(content, name)).collect();
+    (names, series)
+}
+
+fn of_state(content: &Content<'_>, state: &str) -> Series {
+    let average = content.average_of(state);
+    let own: Vec<&BandRow> = content
+        .results
+        .bands
+        .iter()
+        .filter(|r| &*r.state == state && !matches!(&*r.position, "*" | "listening"))
+        .collect();
+    let point = |row: &&BandRow| {
+        let t20 = row.t20.ok()?.value;
+        let here = own.iter().filter(|r| r.band_hz.total_cmp(&row.band_hz).is_eq());
+        let values: Vec<f64> = here.filter_map(|r| Some(r.t20.ok()?.value)).collect();
+        let range = values.iter().copied().reduce(f64::min).zip(values.iter().copied().reduce(f64::max));
+        Some((row.band_hz, t20, range))
+    };
+    Series { name: state.to_owned(), points: average.iter().filter_map(point).collect() }
+}
+
+fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale) {
+    for (hz, label) in [
+        (31.5, "31.5"),
+        (63.0, "63"),
+        (125.0, "125"),
+        (250.0, "250"),
+        (500.0, "500"),
+        (1e3, "1k"),
+        (2e3, "2k"),
+        (4e3, "4k"),
+        (8e3, "8k"),
+        (16e3, "16k"),
+    ] {
+        let at = x.at(hz);
+        drawing.line(vec![[at, y.start], [at, y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
+        drawing.text([at, y.start + 18.0], label, 12.0, Anchor::Middle, Ink::Quiet);
+    }
+    let ticks = y.ticks(5);
+    for value in &ticks.values {
+        let at = y.at(*value);
+        drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
+        let label = format!("{value:.*}", ticks.decimals);
+        drawing.text([x.start - 6.0, at + 4.0], &label, 12.0, Anchor::End, Ink::Quiet);
+    }
+    drawing.text([402.0, y.start + 38.0], "band, Hz", 12.0, Anchor::Middle, Ink::Quiet);
+    drawing.turned([18.0, 0.5 * (y.start + y.end)], "T20, s", 12.0, Ink::Quiet);
+}
+
+/// Before: open circles on a dashed line; after: filled ones. The two stand a little apart.
+fn draw_series(drawing: &mut Drawing, x: &Scale, y: &Scale, series: &Series, ink: Ink, k: usize) {
+    let open = ink == Ink::Before;
+    let side = if open { -2.0 } else { 2.0 } * f64::from(u8::from(k > 0 || open));
+    let points: Vec<[f64; 2]> = series.points.iter().map(|p| [x.at(p.0) + side, y.at(p.1)]).collect();
+    for (point, value) in points.iter().zip(&series.points) {
+        if let Some((low, high)) = value.2 {
+            drawing.line(vec![[point[0], y.at(low)], [point[0], y.at(high)]], Line::new(ink, 1.0));
+        }
+    }
+    let line = if open { Line::dashed(ink, 1.2, 5.0, 3.0) } else { Line::new(ink, 1.2) };
+    if points.len() > 1 {
+        drawing.line(points.clone(), line);
+    }
+    for point in points {
+        let fill = if open { (Ink::Paper, 1.0) } else { (ink, 1.0) };
+        drawing.circle(point, 3.2, Some(Line::new(ink, 1.4)), Some(fill));
+    }
+}
+
+fn legend(drawing: &mut Drawing, names: &[String]) {
+    let mut x = 60.0;
+    for (k, name) in names.iter().enumerate() {
+        let open = k == 0 && names.len() > 1;
+        let ink = if open { Ink::Before } else { Ink::After };
+        let fill = if open { (Ink::Paper, 1.0) } else { (ink, 1.0) };
+        drawing.circle([x + 6.0, 18.0], 4.0, Some(Line::new(ink, 1.4)), Some(fill));
+        drawing.text([x + 16.0, 22.0], name, 13.0, Anchor::Start, ink);
+        x += 46.0 + 7.5 * name.chars().count() as f64;
+    }
+}
+
+/// Mean T20 of 200 Hz to 4 kHz of the last state shown, which the mask goes round.
+fn mask_mean(content: &Content<'_>) -> Option<(String, f64)> {
+    let (_, series) = series(content);
+    let last = series.last()?;
+    let values: Vec<f64> =
+        last.points.iter().filter(|p| (180.0..4_500.0).contains(&p.0)).map(|p| p.1).collect();
+    (!values.is_empty()).then(|| (last.name.clone(), values.iter().sum::<f64>() / values.len() as f64))
+}
+
+fn mask(drawing: &mut Drawing, content: &Content<'_>, x: &Scale, y: &Scale) {
+    let Some((_, mean)) = mask_mean(content) else { return };
+    // Nominal thirds of the figure's range, and the corners of its steps.
+    let hz: Vec<f64> = (0..=210).map(|k| 63.0 * (8000.0f64 / 63.0).powf(f64::from(k) / 210.0)).collect();
+    let line = Line::dashed(Ink::Limit, 1.2, 3.0, 3.0);
+    let upper = hz.iter().filter_map(|f| Some([x.at(*f), y.at(limits(mean, *f)?.upper_s)])).collect();
+    drawing.line(upper, line);
+    let lower = hz.iter().filter_map(|f| Some([x.at(*f), y.at(limits(mean, *f)?.lower_s?)])).collect();
+    drawing.line(lower, line);
+}
+
+fn spoken(series: &[Series]) -> String {
+    let one = |s: &Series| {
+        let values: Vec<String> = s.points.iter().map(|p| format!("{:.0} Hz {:.2} s", p.0, p.1)).collect();
+        format!("{}: {}.", s.name, values.join(", "))
+    };
+    series.iter().map(one).collect::<Vec<_>>().join(" ")
+}
+
+/// Averages of all states, band by band.
+fn table(content: &Content<'_>) -> Markup {
+    let states: Vec<_> = content.states().collect();
+    let heads = [
+        text("state"),
+        number("band, Hz"),
+        number("EDT, s"),
+        number("T20, s"),
+        number("T30, s"),
+        number("C50, dB"),
+        number("level, dB"),
+        number("level over noise, dB"),
+        text("remarks"),
+    ];
+    let rows: Vec<Vec<String>> = states
+        .iter()
+        .flat_map(|state| content.average_of(&state.name))
+        .map(|row| {
+            let spread = |r: &crate::estimate::Reading| {
+                r.map(|e| super::words::plus_minus(e, 0.001)).unwrap_or_default()
+            };
+            vec![
+                row.state.to_string(),
+                format!("{:.1}", row.band_hz),
+                decimal(row.edt, 3),
+                spread(&row.t20),
+                spread(&row.t30),
+                decimal(row.c50_db, 1),
+                decimal(row.level_db, 1),
+                decimal(row.peak_to_noise_db, 1),
+                listing::flags(&row.flags),
+            ]
+        })
+        .collect();
+    html! { details.table { summary { "Numbers of the bands (average over places, ± half the 95 % interval)" }
+    (listing::table("Decay in bands, average over places", &heads, &rows)) } }
+}

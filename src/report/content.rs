@@ -1,0 +1,129 @@
+//! What a report is made from, and the rows of a before/after pair picked out of it.
+
+use crate::analysis::{Analysis, Comparison};
+use crate::change::{Changes, Verdict};
+use crate::session::Session;
+use crate::state::StateResult;
+use crate::table::{BandRow, ChangeRow, ModeRow, PositionChangeRow, Results};
+
+/// Everything that a report shows.
+#[derive(Clone, Copy)]
+pub struct Content<'a> {
+    /// The session.
+    pub session: &'a Session,
+    /// What its states showed.
+    pub found: &'a Analysis,
+    /// What became of the modes, where states were compared.
+    pub compared: Option<&'a Comparison>,
+    /// The same in the tables' rows.
+    pub results: &'a Results,
+}
+
+/// A baseline and one state compared with it.
+#[derive(Clone)]
+pub(super) struct Pair<'a> {
+    /// The baseline.
+    pub before: &'a StateResult,
+    /// The state after.
+    pub after: &'a StateResult,
+    /// What changed.
+    pub changes: &'a Changes,
+    /// Rows of `changes.csv`.
+    pub rows: Vec<&'a ChangeRow>,
+    /// Rows of `position_changes.csv`.
+    pub positions: Vec<&'a PositionChangeRow>,
+    /// Rows of `modes.csv` before.
+    pub modes_before: Vec<&'a ModeRow>,
+    /// Rows of `modes.csv` after.
+    pub modes_after: Vec<&'a ModeRow>,
+}
+
+impl<'a> Content<'a> {
+    /// Title of the job: the manifest's, or else the folder's name.
+    pub(super) fn title(&self) -> &'a str {
+        self.session.title.as_deref().unwrap_or(&self.session.name)
+    }
+
+    /// The pairs of the comparison, in order.
+    pub(super) fn pairs(&self) -> Vec<Pair<'a>> {
+        let (Some(compared), Some(tables)) = (self.compared, &self.results.comparison) else {
+            return Vec::new();
+        };
+        let states = &self.found.states;
+        let Some(before) = states.get(compared.before) else { return Vec::new() };
+        let pair = |(index, changes): &'a (usize, Changes)| {
+            let after = states.get(*index)?;
+            let mine = |state: &str| state == after.name;
+            Some(Pair {
+                before,
+                after,
+                changes,
+                rows: tables.changes.iter().filter(|r| mine(&r.after_state)).collect(),
+                positions: tables.position_changes.iter().filter(|r| mine(&r.after_state)).collect(),
+                modes_before: self.modes_of(&before.name),
+                modes_after: self.modes_of(&after.name),
+            })
+        };
+        compared.pairs.iter().filter_map(pair).collect()
+    }
+
+    /// Rows of `modes.csv` of a state.
+    pub(super) fn modes_of(&self, state: &str) -> Vec<&'a ModeRow> {
+        self.results.modes.iter().filter(|row| &*row.state == state).collect()
+    }
+
+    /// Rows of `bands.csv` of a state's average: over listening places where there is one, else over
+    /// all, else of the only place.
+    pub(super) fn average_of(&self, state: &str) -> Vec<&'a BandRow> {
+        let at = |position: Option<&str>| -> Vec<&'a BandRow> {
+            let rows = self.results.bands.iter().filter(|row| &*row.state == state);
+            rows.filter(|row| position.is_none_or(|p| &*row.position == p)).collect()
+        };
+        let average = at(Some("*"));
+        if average.is_empty() { at(None) } else { average }
+    }
+
+    /// States that have places.
+    pub(super) fn states(&self) -> impl Iterator<Item = &'a StateResult> {
+        self.found.states.iter().filter(|state| !state.places.is_empty())
+    }
+}
+
+impl<'a> Pair<'a> {
+    /// How many modes got a verdict.
+    pub(super) fn count(&self, verdict: Verdict) -> usize {
+        self.changes.modes.iter().filter(|mode| mode.verdict == verdict).count()
+    }
+
+    /// The row of `modes.csv` before that a change is about.
+    pub(super) fn mode_before(&self, row: &ChangeRow) -> Option<&'a ModeRow> {
+        self.modes_before.iter().find(|mode| Some(mode.mode) == row.mode).copied()
+    }
+
+    /// The same after.
+    pub(super) fn mode_after(&self, row: &ChangeRow) -> Option<&'a ModeRow> {
+        self.modes_after.iter().find(|mode| Some(mode.mode) == row.after_mode).copied()
+    }
+
+    /// Rank of treatment of a change's mode: the baseline's, or for a new one the after state's.
+    pub(super) fn priority(&self, row: &ChangeRow) -> u32 {
+        let mode = self.mode_before(row).or_else(|| self.mode_after(row));
+        mode.and_then(|mode| mode.priority).unwrap_or(u32::MAX)
+    }
+
+    /// The rows that matter: all that changed, then those to treat first, at most `most`, in rising frequency.
+    pub(super) fn that_matter(&self, most: usize) -> Vec<&'a ChangeRow> {
+        let settled = |row: &ChangeRow| matches!(row.verdict, "unchanged" | "unsure");
+        let mut rows: Vec<&ChangeRow> = self.rows.clone();
+        rows.retain(|row| !settled(row) || self.priority(row) != u32::MAX);
+        rows.sort_by_key(|row| (settled(row), self.priority(row)));
+        rows.truncate(most);
+        rows.sort_by(|a, b| frequency(a).total_cmp(&frequency(b)));
+        rows
+    }
+}
+
+/// Frequency of a change: before, or for a new mode after.
+pub(super) fn frequency(row: &ChangeRow) -> f64 {
+    row.before_hz.or(row.after_hz).unwrap_or(0.0)
+}

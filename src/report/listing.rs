@@ -1,0 +1,94 @@
+//! Tables of the page: a caption, heads, cells; sortable and copyable once the page's script has run.
+
+use super::words::shown;
+use crate::flag::Flags;
+use maud::{Markup, html};
+
+/// A column's head.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Head {
+    /// What it says.
+    pub text: &'static str,
+    /// Class of its cells: numbers line up at the right, sentences need room.
+    pub class: Option<&'static str>,
+}
+
+/// A column of text.
+pub(super) const fn text(text: &'static str) -> Head {
+    Head { text, class: None }
+}
+
+/// A column of numbers.
+pub(super) const fn number(text: &'static str) -> Head {
+    Head { text, class: Some("number") }
+}
+
+/// A column of sentences.
+pub(super) const fn sentence(text: &'static str) -> Head {
+    Head { text, class: Some("sentence") }
+}
+
+/// A table; `label` names the region that scrolls where it is too wide. An empty cell shows a dash.
+pub(super) fn table(label: &str, heads: &[Head], rows: &[Vec<String>]) -> Markup {
+    html! {
+        div.scroll tabindex="0" role="region" aria-label=(label) {
+            table.data {
+                caption { (label) }
+                thead { tr {
+                    @for head in heads {
+                        th scope="col" class=[head.class] { (head.text) }
+                    }
+                } }
+                tbody {
+                    @for row in rows { tr {
+                        @for (cell, head) in row.iter().zip(heads) {
+                            td class=[head.class] { (cell_of(cell)) }
+                        }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+fn cell_of(cell: &str) -> Markup {
+    html! { @if cell.is_empty() { "–" } @else { bdi { (shown(cell)) } } }
+}
+
+/// A number of two decimals, or nothing.
+pub(super) fn decimal<E>(value: Result<f64, E>, digits: usize) -> String {
+    value.ok().filter(|v| v.is_finite()).map(|v| plain(v, digits)).unwrap_or_default()
+}
+
+/// A number with a true minus sign and none for zero.
+pub(super) fn plain(value: f64, digits: usize) -> String {
+    let text = format!("{value:.digits$}");
+    let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
+    if zero { text.trim_start_matches('-').to_owned() } else { text.replace('-', "\u{2212}") }
+}
+
+/// Flags as the tables hold them, a blank after each.
+pub(super) fn flags(flags: &Flags) -> String {
+    flags.to_string().replace(';', "; ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cells_are_text_whatever_they_hold() {
+        let rows = vec![vec!["<script>x</script>".to_owned(), String::new()]];
+        let page = table("a \"label\"", &[text("name"), number("s")], &rows).into_string();
+        assert!(!page.contains("<script"), "{page}");
+        assert!(page.contains("&lt;script&gt;") && page.contains("<td class=\"number\">–</td>"), "{page}");
+        assert!(page.contains("aria-label=\"a &quot;label&quot;\""), "{page}");
+    }
+
+    #[test]
+    fn numbers_by_hand() {
+        assert_eq!(plain(-0.001, 2), "0.00");
+        assert_eq!(plain(-1.5, 1), "\u{2212}1.5");
+        assert_eq!(decimal::<()>(Ok(f64::NAN), 1), "");
+    }
+}
