@@ -12,8 +12,17 @@ use maud::{Markup, PreEscaped, html};
 #[derive(Debug, Clone)]
 struct Series {
     name: String,
-    /// Frequency, average T20, and least and greatest of the places, seconds.
-    points: Vec<(f64, f64, Option<(f64, f64)>)>,
+    points: Vec<Point>,
+}
+
+/// One band.
+#[derive(Debug, Clone, Copy)]
+struct Point {
+    hz: f64,
+    /// Average T20, s.
+    mean_s: f64,
+    /// Least and greatest of the places, s.
+    range_s: Option<(f64, f64)>,
 }
 
 /// The section.
@@ -43,7 +52,7 @@ pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
     let (names, series) = series(content);
     let most = series
         .iter()
-        .flat_map(|s| s.points.iter().map(|p| p.2.map_or(p.1, |r| r.1.min(1.6 * p.1))))
+        .flat_map(|s| s.points.iter().map(|p| p.range_s.map_or(p.mean_s, |r| r.1.min(1.6 * p.mean_s))))
         .fold(0.0, f64::max);
     if most <= 0.0 {
         return None;
@@ -85,7 +94,7 @@ fn of_state(content: &Content<'_>, state: &str) -> Series {
         let here = own.iter().filter(|r| r.band_hz.total_cmp(&row.band_hz).is_eq());
         let values: Vec<f64> = here.filter_map(|r| Some(r.t20.ok()?.value)).collect();
         let range = values.iter().copied().reduce(f64::min).zip(values.iter().copied().reduce(f64::max));
-        Some((row.band_hz, t20, range))
+        Some(Point { hz: row.band_hz, mean_s: t20, range_s: range })
     };
     Series { name: state.to_owned(), points: average.iter().filter_map(point).collect() }
 }
@@ -122,9 +131,9 @@ fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale) {
 fn draw_series(drawing: &mut Drawing, x: &Scale, y: &Scale, series: &Series, ink: Ink, k: usize) {
     let open = ink == Ink::Before;
     let side = if open { -2.0 } else { 2.0 } * f64::from(u8::from(k > 0 || open));
-    let points: Vec<[f64; 2]> = series.points.iter().map(|p| [x.at(p.0) + side, y.at(p.1)]).collect();
+    let points: Vec<[f64; 2]> = series.points.iter().map(|p| [x.at(p.hz) + side, y.at(p.mean_s)]).collect();
     for (point, value) in points.iter().zip(&series.points) {
-        if let Some((low, high)) = value.2 {
+        if let Some((low, high)) = value.range_s {
             drawing.line(vec![[point[0], y.at(low)], [point[0], y.at(high)]], Line::new(ink, 1.0));
         }
     }
@@ -155,7 +164,7 @@ fn mask_mean(content: &Content<'_>) -> Option<(String, f64)> {
     let (_, series) = series(content);
     let last = series.last()?;
     let values: Vec<f64> =
-        last.points.iter().filter(|p| (180.0..4_500.0).contains(&p.0)).map(|p| p.1).collect();
+        last.points.iter().filter(|p| (180.0..4_500.0).contains(&p.hz)).map(|p| p.mean_s).collect();
     (!values.is_empty()).then(|| (last.name.clone(), values.iter().sum::<f64>() / values.len() as f64))
 }
 
@@ -172,7 +181,8 @@ fn mask(drawing: &mut Drawing, content: &Content<'_>, x: &Scale, y: &Scale) {
 
 fn spoken(series: &[Series]) -> String {
     let one = |s: &Series| {
-        let values: Vec<String> = s.points.iter().map(|p| format!("{:.0} Hz {:.2} s", p.0, p.1)).collect();
+        let values: Vec<String> =
+            s.points.iter().map(|p| format!("{:.0} Hz {:.2} s", p.hz, p.mean_s)).collect();
         format!("{}: {}.", s.name, values.join(", "))
     };
     series.iter().map(one).collect::<Vec<_>>().join(" ")
