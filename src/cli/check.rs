@@ -3,7 +3,7 @@
 use super::args::CheckArgs;
 use super::progress::Bar;
 use super::{Exit, Failed, analyze::options, interrupt, screen, write};
-use stillroom::analysis::{Analysis, Control, Settings, analyze, state_facts};
+use stillroom::analysis::{Analysis, Control, Failure, Settings, analyze, state_facts};
 use stillroom::filter::Fraction;
 use stillroom::procedure::{FileFacts, FileLine, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look};
 use stillroom::recording::Fault;
@@ -64,7 +64,11 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
 
 fn refusal(found: &Analysis, file: &str) -> String {
     let of_file = found.failures.iter().find(|failure| failure.file.as_deref() == Some(file));
-    of_file.map_or_else(|| "not used".to_owned(), |failure| failure.reason.clone())
+    let reason = |failure: &Failure| {
+        // The line names the file already.
+        failure.reason.strip_prefix(&format!("{file}: ")).unwrap_or(&failure.reason).to_owned()
+    };
+    of_file.map_or_else(|| "not used".to_owned(), reason)
 }
 
 fn show(judged: &Readiness, found: &Analysis) {
@@ -80,7 +84,11 @@ fn show(judged: &Readiness, found: &Analysis) {
             of_weight.iter().for_each(|text| screen::line(&format!("  {text}")));
         }
     }
-    for failure in found.failures.iter().filter(|failure| failure.file.is_none()) {
+    // Failures of a file stand in its line above.
+    let of_file = |failure: &&Failure| {
+        failure.file.is_some() || judged.files.iter().any(|line| failure.reason.starts_with(&line.file))
+    };
+    for failure in found.failures.iter().filter(|failure| !of_file(failure)) {
         screen::error(&failure.to_string());
     }
     screen::heading(&judged.verdict());

@@ -344,13 +344,12 @@ fn each_fault_is_caught() {
 
     let mut partner = visit();
     partner.states[1].takes.remove(1);
-    let found = reasons(look(&LookFacts {
-        session: &partner,
-        files: Vec::new(),
-        states: Vec::new(),
-        modes_to_hz: 200.0,
-    }));
+    let found = reasons(judge(&partner, &good, |_| ()));
     assert!(found.starts_with("state treated: nothing at teacher"), "{found}");
+    let silent = judge(&whole, &good, |f| {
+        f.files[7].read.as_mut().expect("read").useless = Some("nothing was recorded".into())
+    });
+    assert!(reasons(silent).contains("state treated: nothing at teacher"));
 
     let mut noisy = octaves(0.6, RATIO_60_DB);
     noisy[1].peak_to_noise = Ok(RATIO_30_DB);

@@ -36,7 +36,7 @@ fn lacking(facts: &LookFacts<'_>) -> Vec<Finding> {
         .session
         .states
         .iter()
-        .map(|state| Measured { name: &state.name, places: distinct(state.takes.iter().filter(|t| t.used)) })
+        .map(|state| Measured { name: &state.name, places: distinct(usable(facts, &state.name)) })
         .filter(|state| !state.places.is_empty())
         .collect();
     let all = states.iter().flat_map(|state| state.places.iter().copied()).fold(Vec::new(), add);
@@ -56,6 +56,16 @@ fn of_state(state: &Measured<'_>, all: &[Place<'_>]) -> Option<Finding> {
         let reason = format!("nothing at {}, which another state has", few(&missing));
         Finding::again(format!("state {}", state.name), reason, "measure there too, or it can't be compared")
     })
+}
+
+/// Takes of a state that gave samples: a file that can't be read is no measurement of its place.
+fn usable<'a>(facts: &'a LookFacts<'_>, state: &'a str) -> impl Iterator<Item = &'a Take> {
+    facts
+        .files
+        .iter()
+        .filter(move |file| file.state == state && file.take.used)
+        .filter(|file| file.read.as_ref().is_ok_and(|read| read.useless.is_none()))
+        .map(|file| file.take)
 }
 
 fn distinct<'a>(takes: impl Iterator<Item = &'a Take>) -> Vec<Place<'a>> {
