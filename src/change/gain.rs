@@ -12,6 +12,10 @@ const OVER_NOISE: f64 = 31.6;
 /// A place this many spreads off the others is not averaged in.
 const OFF: f64 = 3.0;
 
+/// Least difference from the others, in nepers (0.3 dB), that a place can be off by: a unit close to a microphone
+/// alters what it hears up to several hundred hertz. Our choice.
+const LEAST_OFF: f64 = 0.035;
+
 /// Least spread over places that is believed, in nepers (0.05 dB): a few places may agree by chance.
 const LEAST_SPREAD: f64 = 0.006;
 
@@ -44,7 +48,7 @@ pub(super) fn gain(places: &[Common<'_>]) -> Gain {
     let spread = robust_sd(&known, middle).max(LEAST_SPREAD);
     let within = |g: &Estimate| {
         let own = g.sd.unwrap_or(0.0);
-        (g.value - middle).abs() <= OFF * spread.hypot(own)
+        (g.value - middle).abs() <= LEAST_OFF.max(OFF * spread.hypot(own))
     };
     // Two places can't outvote each other.
     let off: Vec<bool> = each.iter().map(|g| known.len() > 2 && g.is_some_and(|g| !within(&g))).collect();
@@ -92,15 +96,15 @@ fn place_gain(before: &PlaceFacts<'_>, after: &PlaceFacts<'_>) -> Option<Estimat
     if pairs.is_empty() || !rates.is_finite() {
         return None;
     }
-    let sum = pairs.iter().fold((0.0, 0.0), |sum, pair| (sum.0 + pair.0, sum.1 + pair.1));
     let each: Vec<f64> = pairs.iter().map(|pair| log(*pair)).collect();
-    let value = log(sum);
+    // Not the ratio of sums: a unit next to the microphone alters the lowest bands, which hold the most energy.
+    let value = median(each.clone())?;
     let spread = (each.iter().map(|g| (g - value).powi(2)).sum::<f64>() / each.len() as f64).sqrt();
     value.is_finite().then(|| Estimate::new(value, spread / (each.len() as f64).sqrt()))
 }
 
 /// Energies before and after, noise taken off, of the bands that stand out in both.
-fn usable(before: &[HighBand], after: &[HighBand]) -> Vec<(f64, f64)> {
+pub(super) fn usable(before: &[HighBand], after: &[HighBand]) -> Vec<(f64, f64)> {
     let stands = |b: &HighBand| b.energy > 0.0 && b.energy >= OVER_NOISE * b.noise;
     let mut pairs = Vec::new();
     for old in before.iter().filter(|b| stands(b)) {

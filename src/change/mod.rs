@@ -13,6 +13,7 @@
 //!
 //! Nothing here opens a file or fits a decay; the same facts give the same changes.
 
+mod above;
 mod assess;
 mod bands;
 mod cause;

@@ -1,5 +1,6 @@
 //! Did a microphone or the loudspeaker move between the states?
 
+use super::above;
 use super::shape::factor;
 use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
 
@@ -45,13 +46,14 @@ pub(super) fn moved(
         microphones.iter_mut().zip(&arrivals).for_each(|(m, off)| *m |= off);
     }
     if pairs.len() >= 3 {
-        outliers(&pairs, &mut microphones);
+        outliers(&pairs, &mut microphones, &above::kept(places));
     }
     Moved { microphones, loudspeaker }
 }
 
-/// Marks one place at a time as long as the rest then agrees much better.
-fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool]) {
+/// Marks one place at a time as long as the rest then agrees much better. Close to a unit the room's own
+/// shapes change; a place whose response `stayed` above the modes did not move.
+fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool], stayed: &[bool]) {
     loop {
         let Some(all) = disagreement(pairs, marked) else { return };
         let left = marked.iter().filter(|m| !**m).count();
@@ -63,7 +65,7 @@ fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool]) {
             fewer[*m] = true;
             disagreement(pairs, &fewer).unwrap_or(f64::INFINITY)
         };
-        let candidates = (0..marked.len()).filter(|m| !marked[*m]);
+        let candidates = (0..marked.len()).filter(|m| !marked[*m] && !stayed[*m]);
         let scored = candidates.map(|m| (m, without(&m)));
         match scored.min_by(|a, b| a.1.total_cmp(&b.1)) {
             Some((m, rest)) if rest < BETTER * all => marked[m] = true,
