@@ -46,6 +46,22 @@ fn table(tally: &Tally) -> String {
     text
 }
 
+/// Holds a tally of some two hundred sessions against what a consultant may sign (shares in per cent; our own limits).
+fn hold(tally: &Tally) {
+    let percent = |a: usize, b: usize| 100.0 * a as f64 / b.max(1) as f64;
+    let most = |what: &str, a: usize, b: usize, limit: f64| {
+        assert!(percent(a, b) <= limit, "{what}: {a} of {b}, allowed {limit} %");
+    };
+    most("wrong verdicts", tally.wrong.len(), tally.verdicts, 1.0);
+    most("shorter on untouched modes", tally.false_shorter, tally.untouched, 2.5);
+    most("unsure of decidable changes", tally.decidable_unsure.len(), tally.decidable, 5.0);
+    most("false new of rows", tally.false_new.len(), tally.before_rows, 2.0);
+    most("missed splits", tally.missed.len(), tally.splits, 10.0);
+    let held = percent(tally.covered, tally.intervals);
+    assert!((92.0..=97.0).contains(&held), "intervals hold {held:.1} %");
+    assert!(tally.verdicts > 1000 && tally.splits > 30 && tally.decidable > 100, "too few to judge");
+}
+
 /// Prints the confusion table; `CHANGE_SESSIONS` sets how many sessions of each kind (20).
 #[test]
 #[ignore = "hundreds of sessions; minutes"]
@@ -56,6 +72,9 @@ fn confusion_table_at_the_bound() {
     let settings = ChangeSettings { same_chain: stated, range_hz: RANGE_HZ, ..ChangeSettings::default() };
     let tally = run(per_kind, &settings);
     println!("{}", table(&tally));
+    if per_kind >= 20 {
+        hold(&tally);
+    }
     for (what, lines) in [
         ("wrong", &tally.wrong),
         ("undecided", &tally.decidable_unsure),

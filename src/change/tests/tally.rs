@@ -59,7 +59,16 @@ pub fn judge(
         }
         let Some(truth) = truth(job, &before.solved, &room, i) else { continue };
         *tally.rows.entry((job.kind, change.verdict.word())).or_default() += 1;
-        row(job, before, after, change, &truth, tally, name, filtered.then(|| e(before.solved.poles[i].s)));
+        row(
+            job,
+            before,
+            after,
+            (change, changes),
+            &truth,
+            tally,
+            name,
+            filtered.then(|| e(before.solved.poles[i].s)),
+        );
     }
 }
 
@@ -68,7 +77,7 @@ fn row(
     job: &Job,
     before: &Measured,
     after: &Measured,
-    change: &ModeChange,
+    (change, changes): (&ModeChange, &Changes),
     truth: &Truth,
     tally: &mut Tally,
     name: &str,
@@ -175,11 +184,18 @@ fn row(
         }
     }
     if truth.split {
-        split(after, truth, change, tally, line);
+        split(after, truth, change, changes, tally, line);
     }
 }
 
-fn split(after: &Measured, truth: &Truth, change: &ModeChange, tally: &mut Tally, line: String) {
+fn split(
+    after: &Measured,
+    truth: &Truth,
+    change: &ModeChange,
+    changes: &Changes,
+    tally: &mut Tally,
+    line: String,
+) {
     let found: Vec<usize> =
         (0..after.truth.len()).filter(|j| truth.poles.contains(&after.truth[*j])).collect();
     let well = |j: &usize| {
@@ -194,7 +210,10 @@ fn split(after: &Measured, truth: &Truth, change: &ModeChange, tally: &mut Tally
     let apart = ((m.omega_per_s - n.omega_per_s).powi(2) / v(0)
         + (m.decay_per_s - n.decay_per_s).powi(2) / v(1))
     .sqrt();
-    if well(a) && well(b) && apart > 6.0 {
+    // Two poles that together make up the shape, each with a quarter of it, are a split. A unit that also drives a
+    // neighbour makes poles of mixed shape, which are none; nor does a value decide that noise may carry across.
+    let clear = truth.second_share > 0.28 && truth.rest < 0.4;
+    if well(a) && well(b) && apart > 6.0 && clear {
         tally.splits += 1;
         if !change.flags.has(Flag::Split) {
             tally.missed.push(line);

@@ -14,6 +14,10 @@ pub struct Truth {
     pub poles: Vec<usize>,
     /// Whether two of them each have a quarter of its shape.
     pub split: bool,
+    /// What the two strongest leave of its shape, over what the better one alone leaves; 0 with one.
+    pub rest: f64,
+    /// The second largest share of its shape.
+    pub second_share: f64,
     /// The slowest of them.
     pub slow: usize,
 }
@@ -40,6 +44,8 @@ pub fn truth(job: &Job, old: &Solved, new: &Solved, i: usize) -> Option<Truth> {
         |k: usize| r_old.iter().zip(&r_new).map(|(a, b)| b[k] * a[i].conj()).sum::<Complex64>().norm() / norm;
     let own: Vec<usize> = (0..new.room_poles().len()).filter(|k| new.poles[*k].axes == before.axes).collect();
     let strong: Vec<usize> = own.iter().copied().filter(|k| share(*k) >= 0.25).collect();
+    let mut shares: Vec<f64> = own.iter().map(|k| share(*k)).collect();
+    shares.sort_by(|a, b| b.total_cmp(a));
     let slow = strong
         .iter()
         .copied()
@@ -66,8 +72,30 @@ pub fn truth(job: &Job, old: &Solved, new: &Solved, i: usize) -> Option<Truth> {
     Some(Truth {
         log: (new.poles[slow].decay_per_s() / before.decay_per_s()).ln(),
         level_db,
-        poles: own,
+        poles: own.clone(),
         split: strong.len() == 2,
+        rest: rest(&r_old, &r_new, i, &own, &share),
+        second_share: shares.get(1).copied().unwrap_or(0.0),
         slow,
     })
+}
+
+/// |R0 - R1 - R2| over the smaller of |R0 - R1| and |R0 - R2|, over all places.
+fn rest(
+    old: &[Vec<Complex64>],
+    new: &[Vec<Complex64>],
+    before: usize,
+    own: &[usize],
+    share: &impl Fn(usize) -> f64,
+) -> f64 {
+    let mut ranked = own.to_vec();
+    ranked.sort_by(|a, b| share(*b).total_cmp(&share(*a)));
+    let [first, second, ..] = ranked[..] else { return 0.0 };
+    let left = |poles: &[usize]| -> f64 {
+        let at = |(a, b): (&Vec<Complex64>, &Vec<Complex64>)| {
+            (a[before] - poles.iter().map(|k| b[*k]).sum::<Complex64>()).norm_sqr()
+        };
+        old.iter().zip(new).map(at).sum::<f64>().sqrt()
+    };
+    left(&[first, second]) / left(&[first]).min(left(&[second]))
 }
