@@ -77,7 +77,7 @@ fn row(
     job: &Job,
     before: &Measured,
     after: &Measured,
-    (change, changes): (&ModeChange, &Changes),
+    change: &ModeChange,
     truth: &Truth,
     tally: &mut Tally,
     name: &str,
@@ -184,18 +184,11 @@ fn row(
         }
     }
     if truth.split {
-        split(after, truth, change, changes, tally, line);
+        split(after, truth, change, tally, line);
     }
 }
 
-fn split(
-    after: &Measured,
-    truth: &Truth,
-    change: &ModeChange,
-    changes: &Changes,
-    tally: &mut Tally,
-    line: String,
-) {
+fn split(after: &Measured, truth: &Truth, change: &ModeChange, tally: &mut Tally, line: String) {
     let found: Vec<usize> =
         (0..after.truth.len()).filter(|j| truth.poles.contains(&after.truth[*j])).collect();
     let well = |j: &usize| {
