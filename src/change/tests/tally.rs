@@ -59,16 +59,7 @@ pub fn judge(
         }
         let Some(truth) = truth(job, &before.solved, &room, i) else { continue };
         *tally.rows.entry((job.kind, change.verdict.word())).or_default() += 1;
-        row(
-            job,
-            before,
-            after,
-            (change, changes),
-            &truth,
-            tally,
-            name,
-            filtered.then(|| e(before.solved.poles[i].s)),
-        );
+        row(job, before, after, change, &truth, tally, name, filtered.then(|| e(before.solved.poles[i].s)));
     }
 }
 
