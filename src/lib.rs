@@ -46,6 +46,7 @@
 pub mod analysis;
 pub mod change;
 pub mod criterion;
+pub mod curves;
 pub mod decay;
 pub mod demo;
 pub mod estimate;

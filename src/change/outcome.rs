@@ -203,6 +203,8 @@ pub struct Seat {
     pub position: String,
     /// Name of the source.
     pub source: String,
-    /// Mean level ratio (of pressures, geometric) over the changed modes.
+    /// Mean level ratio (of pressures, geometric) over the changed modes, weighted by what is known of each.
     pub level_ratio: f64,
+    /// The same with the ends of its 95 % interval.
+    pub level: Ratio,
 }

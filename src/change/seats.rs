@@ -102,7 +102,8 @@ fn ring_here(poles: &[&Resonance], m: usize) -> Option<f64> {
 }
 
 /// The listening seat (any place where none is named so) at which the modes that changed in the room
-/// came down least, by the mean of their level changes; `None` where no mode changed.
+/// came down least, by the mean of their level changes, each weighted by the inverse of its variance: a
+/// seat near a mode's node knows little of it. `None` where no mode changed.
 pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> Option<Seat> {
     let changed = |p: &&PositionChange| {
         let of_mode = |c: &&ModeChange| c.before == Some(p.mode);
@@ -119,14 +120,23 @@ pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> 
             continue;
         }
         let here = counted.iter().filter(|p| p.position == place.position && p.source == place.source);
-        let logs: Vec<f64> =
-            here.filter_map(|p| p.level_ratio.as_ref()?.as_ref().ok().map(|r| r.value.ln())).collect();
-        if !logs.is_empty() {
-            let level_ratio = (logs.iter().sum::<f64>() / logs.len() as f64).exp();
+        let known: Vec<(f64, f64)> =
+            here.filter_map(|p| log_and_weight(p.level_ratio.as_ref()?.as_ref().ok()?)).collect();
+        let weights: f64 = known.iter().map(|(_, weight)| weight).sum();
+        if weights > 0.0 {
+            let mean = known.iter().map(|(log, weight)| log * weight).sum::<f64>() / weights;
+            let level = Ratio::from_log(mean, weights.sqrt().recip());
             let (position, source) = (place.position.clone(), place.source.clone());
-            seats.push(Seat { position, source, level_ratio });
+            seats.push(Seat { position, source, level_ratio: level.value, level });
         }
     }
     // The first of equals, so that the answer does not hang on rounding.
     seats.into_iter().reduce(|worst, seat| if seat.level_ratio > worst.level_ratio { seat } else { worst })
+}
+
+/// Logarithm of a ratio and the inverse of its variance; `None` where the interval is none.
+fn log_and_weight(ratio: &Ratio) -> Option<(f64, f64)> {
+    let sd = (ratio.high / ratio.low).ln() / (2.0 * crate::estimate::SD_PER_95);
+    let weight = (sd * sd).recip();
+    (weight.is_finite() && ratio.value > 0.0).then(|| (ratio.value.ln(), weight))
 }

@@ -44,6 +44,7 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     let results = results(&session, &settings, &asked, &found);
     let content = Content { session: &session, found: &found, compared: None, results: &results };
     write::results(&folder, &content)?;
+    write::figures(&args.output, &content)?;
     if args.output.format == Format::Table {
         if !args.run.quiet {
             summary(&session, &found, &results);
@@ -113,7 +114,7 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
                 ));
             }
         }
-        screen::line(&format!("  Procedure: {}.", procedure::summary(&state.checks)));
+        screen::paragraph(&format!("Procedure: {}.", procedure::summary(&state.checks)));
         if state.resonances.is_some() {
             let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
             modes_table(&modes);
@@ -178,7 +179,7 @@ fn modes_table(modes: &[&ModeRow]) {
         }
     }
     if !rest.is_empty() {
-        screen::line(&format!("  And {}: see modes.csv.", rest.join(", ")));
+        screen::paragraph(&format!("And {}: see modes.csv.", rest.join(", ")));
     }
 }
 

@@ -18,7 +18,7 @@ pub struct Cli {
 pub enum Command {
     /// Write an invented session with known truth, and run the main job on it
     #[command(after_help = "Example:\n  stillroom demo /tmp/demo\n\
-        Then open /tmp/demo-results/modes.csv, and hold it against the truth files in /tmp/demo.")]
+        Then open /tmp/demo-results/report.html, and hold it against /tmp/demo/truth.json.")]
     Demo(DemoArgs),
     /// Decay, level and resonances of every state of a session
     #[command(after_help = "Examples:\n  stillroom analyze cello-room\n  \
@@ -58,6 +58,30 @@ pub enum Command {
         signal as it left the output; then all responses share the instant of emission."
     )]
     Respond(RespondArgs),
+    /// Print the completions of a shell
+    #[command(
+        after_help = "Example:\n  stillroom completions bash > ~/.local/share/bash-completion/completions/stillroom"
+    )]
+    Completions(CompletionsArgs),
+    /// Write a manual page for each command
+    #[command(after_help = "Example:\n  stillroom manual man1 && man ./man1/stillroom-compare.1")]
+    Manual(ManualArgs),
+}
+
+/// `stillroom completions`.
+#[derive(Debug, Args)]
+pub struct CompletionsArgs {
+    /// Which shell
+    #[arg(value_enum)]
+    pub shell: clap_complete::Shell,
+}
+
+/// `stillroom manual`.
+#[derive(Debug, Args)]
+pub struct ManualArgs {
+    /// Folder for the pages
+    #[arg(default_value = "stillroom-manual", value_hint = ValueHint::DirPath)]
+    pub folder: PathBuf,
 }
 
 /// `stillroom excite`.
@@ -218,6 +242,9 @@ pub struct DemoArgs {
     /// Folder to write the session into
     #[arg(default_value = "stillroom-demo", value_hint = ValueHint::DirPath)]
     pub folder: PathBuf,
+    /// Folder for the report's pictures as SVG and PNG files [default: none are written]
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub figures: Option<PathBuf>,
     /// How to run.
     #[command(flatten)]
     pub run: RunArgs,
@@ -295,6 +322,9 @@ pub struct OutputArgs {
     /// Write even into a folder that something else made
     #[arg(long)]
     pub force: bool,
+    /// Folder for the report's pictures as SVG and PNG files [default: none are written]
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub figures: Option<PathBuf>,
     /// What stands on standard output: a summary, the main table as CSV, or everything as JSON
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,

@@ -8,7 +8,7 @@ use stillroom::analysis::{
     Analysis, CompareSettings, Comparison, Control, TargetKind, analyze, compare_states,
 };
 use stillroom::change::{Changes, ModeChange, Verdict};
-use stillroom::report::Content;
+use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
 use stillroom::table::gather_changes::comparison;
@@ -54,6 +54,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
     tables.comparison = Some(compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default());
     let content = Content { session: &session, found: &found, compared: compared.as_ref(), results: &tables };
     write::results(&folder, &content)?;
+    write::figures(&args.output, &content)?;
     if args.output.format == Format::Table {
         if !args.run.quiet {
             if each_state {
@@ -114,20 +115,20 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
     for (state, changes) in &compared.pairs {
         screen::heading(&format!("{} → {}", asked.before, found.states[*state].name));
         lines(changes);
-        screen::line(&format!("  {}", changes.summary));
+        screen::paragraph(&changes.summary);
         if let Some(gain) = changes.chain.gain {
             let db = 20.0 * gain.value.log10();
             if db.abs() >= 0.05 {
-                screen::line(&format!(
-                    "  The measuring chain's gain changed by {db:+.1} dB; levels are compared without it."
+                screen::paragraph(&format!(
+                    "The measuring chain's gain changed by {db:+.1} dB; levels are compared without it."
                 ));
             }
         }
     }
     for (state, findings) in &compared.targets {
         let count = |word: &str| findings.iter().filter(|f| f.met.word() == word).count();
-        screen::line(&format!(
-            "  Target, {}: {} kept, {} missed, {} unsure (targets.csv).",
+        screen::paragraph(&format!(
+            "Target, {}: {} kept, {} missed, {} unsure (targets.csv).",
             found.states[*state].name,
             count("yes"),
             count("no"),
@@ -148,16 +149,35 @@ fn lines(changes: &Changes) {
         _ => 0.0,
     };
     told.sort_by(|a, b| ring(b).total_cmp(&ring(a)));
-    let rows: Vec<Vec<String>> = told.iter().take(LISTED).map(|change| line(change)).collect();
+    told.truncate(LISTED);
+    let longest_s = told.iter().filter_map(|c| c.before_ring_s?.ok()).chain(told.iter().map(|c| ring(c)));
+    let longest_s = longest_s.fold(0.0, f64::max);
+    let mut heads = vec!["Hz", "rings before, s", "after, s", "T60 change, %", "what became of it"];
+    let mut rows: Vec<Vec<String>> = told.iter().map(|change| line(change)).collect();
+    if screen::is_watched() {
+        heads.insert(4, "still █, no longer ░");
+        let known = |ring: Option<Result<f64, _>>| ring.and_then(Result::ok);
+        for (row, change) in rows.iter_mut().zip(&told) {
+            row.insert(4, drawn(known(change.after_ring_s), known(change.before_ring_s), longest_s));
+        }
+    }
     if !rows.is_empty() {
-        screen::table(&["Hz", "rings before, s", "after, s", "T60 change, %", "what became of it"], &rows);
+        screen::table(&heads, &rows);
     }
     let count = |verdict: Verdict| changes.modes.iter().filter(|c| c.verdict == verdict).count();
-    screen::line(&format!(
-        "  And {} unchanged, {} unsure: changes.csv has every mode with its reason.",
+    screen::paragraph(&format!(
+        "And {} as before; for {} the data can’t tell: changes.csv has every mode with its reason.",
         count(Verdict::Unchanged),
         count(Verdict::Unsure)
     ));
+}
+
+/// Width of a bar.
+const BAR: usize = 20;
+
+/// A bar of fixed width, so that all start at one column.
+fn drawn(after_s: Option<f64>, before_s: Option<f64>, longest_s: f64) -> String {
+    format!("{:<BAR$}", screen::bar(after_s, before_s, longest_s, BAR))
 }
 
 fn line(change: &ModeChange) -> Vec<String> {
@@ -175,6 +195,6 @@ fn line(change: &ModeChange) -> Vec<String> {
         seconds(change.before_ring_s),
         seconds(change.after_ring_s),
         percent.unwrap_or_else(|| "–".to_owned()),
-        change.verdict.word().to_owned(),
+        words::verdict(change.verdict.word()).1.to_owned(),
     ]
 }

@@ -8,11 +8,11 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
     let demo = stillroom::demo::write(&args.folder).map_err(Failed::nothing)?;
     if !args.run.quiet {
         let folder = write::shown(&args.folder);
-        screen::line(&format!(
+        screen::paragraph(&format!(
             "An invented session with known truth is in {folder} (truth.json beside the audio)."
         ));
         let modes: usize = demo.states.first().map_or(0, |state| state.poles.len());
-        screen::line(&format!(
+        screen::paragraph(&format!(
             "Its empty room has {modes} resonances whose frequency and decay are known exactly."
         ));
     }
@@ -24,7 +24,7 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
         target_mask: false,
         reading: ReadingArgs::default(),
         computing: ComputingArgs { bands: Bands::Third, modes_from: 15.0, modes_to: 200.0, no_modes: false },
-        output: OutputArgs { out: None, force: false, format: Format::Table },
+        output: OutputArgs { out: None, force: false, figures: args.figures.clone(), format: Format::Table },
         run: args.run.clone(),
     };
     compare::run_and_show(&args, true)

@@ -8,6 +8,7 @@ mod demo;
 mod excite;
 mod exit;
 mod interrupt;
+mod manual;
 mod predict;
 mod progress;
 mod respond;
@@ -31,6 +32,8 @@ pub fn run() -> Exit {
         Command::Predict(args) => predict::run(&args),
         Command::Excite(args) => excite::run(&args),
         Command::Respond(args) => respond::run(&args),
+        Command::Completions(args) => Ok(manual::completions(&args)),
+        Command::Manual(args) => manual::run(&args),
     };
     ended.unwrap_or_else(|failed| {
         screen::error(&failed.text);

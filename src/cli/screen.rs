@@ -2,7 +2,8 @@
 
 use anstream::{eprintln, println};
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
-use stillroom::table::csv_text::without_controls;
+use std::io::IsTerminal;
+use stillroom::report::words::shown;
 
 const BOLD: anstyle::Style = anstyle::Style::new().bold();
 const RED: anstyle::Style = anstyle::AnsiColor::Red.on_default().bold();
@@ -20,12 +21,53 @@ pub fn warning(text: &str) {
 
 /// A heading on standard output.
 pub fn heading(text: &str) {
-    println!("\n{BOLD}{}{BOLD:#}", without_controls(text));
+    println!("\n{BOLD}{}{BOLD:#}", shown(text));
 }
 
 /// A line on standard output.
 pub fn line(text: &str) {
-    println!("{}", without_controls(text));
+    println!("{}", shown(text));
+}
+
+/// Columns that every terminal has.
+const WIDTH: usize = 80;
+
+/// A paragraph on standard output, two blanks in, broken at blanks to 80 columns.
+pub fn paragraph(text: &str) {
+    for line in broken(&shown(text), WIDTH - 2) {
+        println!("  {line}");
+    }
+}
+
+/// Lines of at most `width` characters; a longer word keeps its own line.
+fn broken(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
+}
+
+/// Whether a person looks: bars are drawn for eyes only, a pipe gets the numbers alone.
+pub fn is_watched() -> bool {
+    std::io::stdout().is_terminal()
+}
+
+/// Ringing as a bar of `width` characters over `longest_s`: full as long as it still rings, light as
+/// long as it rang before.
+pub fn bar(after_s: Option<f64>, before_s: Option<f64>, longest_s: f64, width: usize) -> String {
+    let cells = |s: Option<f64>| {
+        let share = s.map_or(0.0, |s| s / longest_s);
+        if share.is_finite() { (share.clamp(0.0, 1.0) * width as f64).round() as usize } else { 0 }
+    };
+    let (full, light) = (cells(after_s), cells(before_s));
+    "█".repeat(full) + &"░".repeat(light.saturating_sub(full))
 }
 
 /// A table on standard output: numbers right, the last column and a first one of words left.
@@ -34,7 +76,7 @@ pub fn table(header: &[&str], rows: &[Vec<String>]) {
     table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(header.to_vec());
     for row in rows {
-        table.add_row(row.iter().map(|cell| without_controls(cell)).collect::<Vec<_>>());
+        table.add_row(row.iter().map(|cell| shown(cell)).collect::<Vec<_>>());
     }
     let words = |cell: &str| cell.chars().any(char::is_alphabetic);
     let named = rows.iter().any(|row| row.first().is_some_and(|cell| words(cell)));
@@ -61,5 +103,23 @@ pub fn shortened(text: &str, width: usize) -> String {
 
 /// Names of files and states may hold anything; line ends are ours.
 fn lines(text: &str) -> String {
-    text.lines().map(|line| without_controls(line).into_owned()).collect::<Vec<_>>().join("\n")
+    text.lines().map(|line| shown(line).into_owned()).collect::<Vec<_>>().join("\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_break_at_blanks() {
+        assert_eq!(broken("aa bb  cc dddddddd e", 5), ["aa bb", "cc", "dddddddd", "e"]);
+        assert!(broken("", 5).is_empty());
+    }
+
+    #[test]
+    fn bars_by_hand() {
+        assert_eq!(bar(Some(0.5), Some(1.0), 1.0, 8), "████░░░░");
+        assert_eq!(bar(Some(2.0), Some(0.5), 1.0, 4), "████");
+        assert_eq!(bar(None, Some(1.0), 0.0, 4), "");
+    }
 }

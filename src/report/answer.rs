@@ -6,7 +6,7 @@ use super::draw::{Drawing, Ink, Scale, svg};
 use super::limits;
 use super::tails::{self, Row, Tail};
 use super::words::{self, counted, hertz, joined, seconds, shown, signed};
-use crate::change::{ModeChange, Seat, Verdict};
+use crate::change::{ModeChange, Ratio, Seat, Verdict};
 use crate::state::StateResult;
 use crate::table::{ChangeRow, ModeRow, PositionChangeRow};
 use maud::{Markup, PreEscaped, html};
@@ -305,16 +305,21 @@ fn worst_seat(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
         p.seat {
             b { "Worst seat: " bdi { (shown(&words::place(&seat.position, &seat.source))) } ". " }
             (if listening { "Of all listening places, " } else { "Of all measured places (none is marked as a listening place), " })
-            "treatment did least for the resonances that changed here: on average they "
-            (louder(20.0 * seat.level_ratio.log10())) "."
+            "treatment did least for the loudness of the resonances that changed here: on average " (louder(&seat.level)) "."
             @if let Some(text) = beside_the_others(pair, seat) { " " (text) }
         }
     }
 }
 
-fn louder(db: f64) -> String {
-    let word = if db > 0.0 { "louder" } else { "quieter" };
-    format!("are {:.1} dB {word}", db.abs())
+fn louder(level: &Ratio) -> String {
+    let db = |ratio: f64| 20.0 * ratio.log10();
+    let word = if level.value > 1.0 { "louder" } else { "quieter" };
+    let interval = format!("{} to {} dB", signed(db(level.low), 1), signed(db(level.high), 1));
+    if level.low < 1.0 && level.high > 1.0 {
+        format!("no change beyond doubt ({interval})")
+    } else {
+        format!("{:.1} dB {word} ({interval})", db(level.value).abs())
+    }
 }
 
 /// How the longest of the resonances that changed stands at a seat beside the place where it is loudest.
@@ -430,7 +435,7 @@ pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
 }
 
 /// The modes to treat first, in rising frequency.
-fn to_treat<'a>(modes: &[&'a ModeRow]) -> Vec<&'a ModeRow> {
+pub(super) fn to_treat<'a>(modes: &[&'a ModeRow]) -> Vec<&'a ModeRow> {
     let mut first: Vec<&ModeRow> = modes.iter().filter(|m| m.priority.is_some()).copied().collect();
     first.sort_by_key(|m| m.priority);
     first.truncate(ROWS);

@@ -5,6 +5,7 @@ use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
 use super::listing::{self, decimal, number, text};
 use super::words::{seconds, shown};
 use crate::criterion::limits;
+use crate::flag::Flag;
 use crate::table::BandRow;
 use maud::{Markup, PreEscaped, html};
 
@@ -23,6 +24,8 @@ struct Point {
     mean_s: f64,
     /// Least and greatest of the places, s.
     range_s: Option<(f64, f64)>,
+    /// Whether every place has a value; an average over fewer compares with nothing.
+    whole: bool,
 }
 
 /// The section.
@@ -31,7 +34,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
         section #bands {
             h2 { "Decay in bands" }
             p { "Above the range of single resonances a room is described by the decay of whole bands (T20 of ISO 3382: the time for 60 dB, read between 5 and 25 dB down). "
-                "The thin bars span the measured places. A band without a point had too little level over the noise, or its filter rings as long as the room; the tables say which." }
+                "The thin bars span the measured places; a small point off the line is an average over some of them only, and compares with nothing. A band without a point had too little level over the noise, or its filter rings as long as the room; the tables say which." }
             @if let Some(figure) = figure(content) { figure { (PreEscaped(svg::inline(&figure, "bands-figure"))) (mask_note(content)) } }
             (table(content))
         }
@@ -94,7 +97,8 @@ fn of_state(content: &Content<'_>, state: &str) -> Series {
         let here = own.iter().filter(|r| r.band_hz.total_cmp(&row.band_hz).is_eq());
         let values: Vec<f64> = here.filter_map(|r| Some(r.t20.ok()?.value)).collect();
         let range = values.iter().copied().reduce(f64::min).zip(values.iter().copied().reduce(f64::max));
-        Some(Point { hz: row.band_hz, mean_s: t20, range_s: range })
+        let whole = !row.flags.has(Flag::SomePositions);
+        Some(Point { hz: row.band_hz, mean_s: t20, range_s: range, whole })
     };
     Series { name: state.to_owned(), points: average.iter().filter_map(point).collect() }
 }
@@ -138,12 +142,15 @@ fn draw_series(drawing: &mut Drawing, x: &Scale, y: &Scale, series: &Series, ink
         }
     }
     let line = if open { Line::dashed(ink, 1.2, 5.0, 3.0) } else { Line::new(ink, 1.2) };
-    if points.len() > 1 {
-        drawing.line(points.clone(), line);
+    let joined: Vec<[f64; 2]> =
+        points.iter().zip(&series.points).filter(|(_, p)| p.whole).map(|(at, _)| *at).collect();
+    if joined.len() > 1 {
+        drawing.line(joined, line);
     }
-    for point in points {
+    for (point, value) in points.iter().zip(&series.points) {
         let fill = if open { (Ink::Paper, 1.0) } else { (ink, 1.0) };
-        drawing.circle(point, 3.2, Some(Line::new(ink, 1.4)), Some(fill));
+        let radius = if value.whole { 3.2 } else { 1.8 };
+        drawing.circle(*point, radius, Some(Line::new(ink, 1.4)), Some(fill));
     }
 }
 

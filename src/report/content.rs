@@ -111,12 +111,20 @@ impl<'a> Pair<'a> {
         mode.and_then(|mode| mode.priority).unwrap_or(u32::MAX)
     }
 
-    /// The rows that matter: all that changed, then those to treat first, at most `most`, in rising frequency.
+    /// The rows that matter, at most `most`, in rising frequency: all that changed, two to treat first of
+    /// those that the data can't decide, and those to treat first of the rest.
     pub(super) fn that_matter(&self, most: usize) -> Vec<&'a ChangeRow> {
-        let settled = |row: &ChangeRow| matches!(row.verdict, "unchanged" | "unsure");
-        let mut rows: Vec<&ChangeRow> = self.rows.clone();
-        rows.retain(|row| !settled(row) || self.priority(row) != u32::MAX);
-        rows.sort_by_key(|row| (settled(row), self.priority(row)));
+        let of = |wanted: fn(&str) -> bool| -> Vec<&'a ChangeRow> {
+            let mut rows: Vec<&ChangeRow> = self.rows.iter().copied().filter(|r| wanted(r.verdict)).collect();
+            rows.sort_by_key(|row| self.priority(row));
+            rows
+        };
+        let ranked = |row: &&ChangeRow| self.priority(row) != u32::MAX;
+        let mut unsure = of(|v| v == "unsure").into_iter().filter(ranked);
+        let mut rows = of(|v| !matches!(v, "unchanged" | "unsure"));
+        rows.truncate(most.saturating_sub(2));
+        rows.extend(unsure.by_ref().take(2));
+        rows.extend(of(|v| v == "unchanged").into_iter().filter(ranked).chain(unsure));
         rows.truncate(most);
         rows.sort_by(|a, b| frequency(a).total_cmp(&frequency(b)));
         rows

@@ -1,6 +1,6 @@
 //! What the measurement did not show: as much a part of the answer as what it did.
 
-use super::content::{Content, Pair};
+use super::content::{Content, Pair, frequency};
 use super::words::{counted, hertz, joined, shown};
 use crate::change::Verdict;
 use crate::flag::Flag;
@@ -51,18 +51,18 @@ fn of_pair(pair: &Pair<'_>) -> Vec<String> {
     items
 }
 
-/// Undecided modes, the lowest of them by name.
+/// Undecided modes, those to treat first by name.
 fn undecided(pair: &Pair<'_>) -> Option<String> {
-    let unsure: Vec<f64> =
-        pair.rows.iter().filter(|r| r.verdict == "unsure").filter_map(|r| r.before_hz).collect();
+    let mut unsure: Vec<_> = pair.rows.iter().filter(|r| r.verdict == "unsure").collect();
+    unsure.sort_by_key(|row| pair.priority(row));
     if unsure.is_empty() {
         return None;
     }
-    let named: Vec<String> = unsure.iter().take(4).map(|hz| hertz(*hz)).collect();
+    let named: Vec<String> = unsure.iter().take(4).map(|row| hertz(frequency(row))).collect();
     let more = unsure.len() - named.len();
     let list = if more > 0 { format!("{} and {more} more", named.join(", ")) } else { joined(&named) };
     Some(format!(
-        "What became of {} of {} resonances ({list}): each row of the table says what would settle it.",
+        "What became of {} of {} resonances ({list}): the table says for each what would settle it.",
         pair.count(Verdict::Unsure),
         pair.rows.iter().filter(|r| r.mode.is_some()).count()
     ))

@@ -10,14 +10,18 @@ mod absorber;
 mod answer;
 mod bands;
 mod content;
+mod decays;
 pub mod draw;
 mod limits;
 mod listing;
+mod maps;
 mod method;
+mod plans;
 mod procedure;
 mod provenance;
 mod resonances;
 mod seats;
+mod spectra;
 mod tails;
 pub mod words;
 
@@ -74,6 +78,10 @@ pub fn html(content: &Content<'_>) -> String {
 #[must_use]
 pub fn figures(content: &Content<'_>) -> Vec<draw::Drawing> {
     let mut figures = answer::figures(content);
+    figures.extend(plans::figures(content));
+    figures.extend(decays::figures(content));
+    figures.extend(maps::figures(content));
+    figures.extend(spectra::figure(content));
     figures.extend(bands::figure(content));
     figures
 }
@@ -83,7 +91,11 @@ fn kicker(content: &Content<'_>) -> &'static str {
 }
 
 fn sections(content: &Content<'_>) -> Markup {
-    let parts: [(&str, &str, Markup); 9] = [
+    let parts: [(&str, &str, Markup); 13] = [
+        ("room", "In the room", plans::section(content)),
+        ("decays", "Decay", decays::section(content)),
+        ("maps", "Over time", maps::section(content)),
+        ("spectrum", "Spectrum", spectra::section(content)),
         ("seats", "Seats", seats::section(content)),
         ("absorber", "Absorber", absorber::section(content)),
         ("bands", "Bands", bands::section(content)),

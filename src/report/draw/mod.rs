@@ -4,9 +4,11 @@
 mod axis;
 mod ink;
 mod png;
+mod raster;
+mod strokes;
 pub mod svg;
 
-pub use self::png::{data_uri, encode};
+pub use self::png::{data_uri, encode, figure as png_file};
 pub use axis::{Scale, Ticks};
 pub use ink::{Ink, hex};
 

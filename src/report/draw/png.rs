@@ -1,6 +1,7 @@
 //! Pixels as PNG.
 
-use super::Pixels;
+use super::raster::Canvas;
+use super::{Drawing, Pixels};
 use base64::Engine as _;
 
 /// The pixels as a PNG file in memory; nothing where width and height don't fit the bytes.
@@ -24,6 +25,12 @@ pub fn encode(pixels: &Pixels) -> Vec<u8> {
 #[must_use]
 pub fn data_uri(pixels: &Pixels) -> String {
     format!("data:image/png;base64,{}", base64::engine::general_purpose::STANDARD.encode(encode(pixels)))
+}
+
+/// The figure as a PNG file, `scale` pixels a unit, on light ground.
+#[must_use]
+pub fn figure(drawing: &Drawing, scale: f64) -> Vec<u8> {
+    encode(&Canvas::of(drawing, scale).into_pixels())
 }
 
 #[cfg(test)]

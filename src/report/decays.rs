@@ -1,0 +1,200 @@
+//! The decay of chosen resonances over time: before and after on one axis, with fit and noise.
+
+use super::content::{Content, Pair, frequency};
+use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
+use super::words::{hertz, shown};
+use crate::curves::{Ringing, band_round, ringing};
+use crate::modes::Kind;
+use crate::state::StateResult;
+use crate::table::{ChangeRow, ModeRow};
+use maud::{Markup, PreEscaped, html};
+use std::f64::consts::TAU;
+
+/// Resonances that are drawn.
+const SHOWN: usize = 6;
+/// Points of a curve.
+const POINTS: usize = 160;
+/// What the figures show below the start, dB.
+const RANGE_DB: f64 = 60.0;
+
+/// A resonance to draw: what it is called, its decay times, and the states it is drawn for.
+struct Chosen<'a> {
+    label: String,
+    hz: f64,
+    times_s: Vec<f64>,
+    states: Vec<(&'a StateResult, Ink)>,
+}
+
+/// The section; nothing where no decay can be drawn.
+pub(super) fn section(content: &Content<'_>) -> Markup {
+    let figures = figures(content);
+    if figures.is_empty() {
+        return html! {};
+    }
+    html! {
+        section #decays {
+            h2 { "Decay of single resonances" }
+            p { "What is still to come after each instant, behind a narrow filter round the resonance, all places together. "
+                "Thick: measured, down to where it meets the noise (dotted). Dashed: the fit, from which the decay times come. "
+                "Where a close neighbour rings along, the measured line bends." }
+            p { (key(content)) }
+            div.panels { @for (k, figure) in figures.iter().enumerate() {
+                figure { (PreEscaped(svg::inline(figure, &format!("decay-{k}")))) }
+            } }
+        }
+    }
+}
+
+/// Which line is which state.
+fn key(content: &Content<'_>) -> Markup {
+    match content.pairs().last() {
+        Some(pair) => html! {
+            span.key-before { "Open circles: " bdi { (shown(&pair.before.name)) } } ". "
+            span.key-after { "Filled: " bdi { (shown(&pair.after.name)) } } "."
+        },
+        None => html! {},
+    }
+}
+
+/// One figure a resonance.
+pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
+    chosen(content).iter().enumerate().filter_map(|(k, one)| figure(k, one)).collect()
+}
+
+fn chosen<'a>(content: &Content<'a>) -> Vec<Chosen<'a>> {
+    match content.pairs().last() {
+        Some(pair) => {
+            let rows = pair.that_matter(SHOWN);
+            rows.into_iter().map(|row| of_pair(pair, row)).collect()
+        }
+        None => content
+            .states()
+            .flat_map(|state| {
+                super::answer::to_treat(&content.modes_of(&state.name)).into_iter().map(move |m| (state, m))
+            })
+            .take(SHOWN)
+            .filter_map(|(state, mode)| of_state(state, mode))
+            .collect(),
+    }
+}
+
+fn of_pair<'a>(pair: &Pair<'a>, row: &ChangeRow) -> Chosen<'a> {
+    Chosen {
+        label: format!("{}: {}", hertz(frequency(row)), super::answer::outcome(row)),
+        hz: frequency(row),
+        times_s: [row.before_t60, row.after_t60].into_iter().flatten().map(|t| t.value).collect(),
+        states: vec![(pair.before, Ink::Before), (pair.after, Ink::After)],
+    }
+}
+
+fn of_state<'a>(state: &'a StateResult, mode: &ModeRow) -> Option<Chosen<'a>> {
+    let (hz, t60_s) = (mode.frequency.ok()?.value, mode.t60.ok()?.value);
+    let label = format!("{}: {}", hertz(hz), super::words::seconds(t60_s));
+    Some(Chosen { label, hz, times_s: vec![t60_s], states: vec![(state, Ink::Before)] })
+}
+
+/// The figure of one resonance; `None` where no state shows a decay there.
+fn figure(k: usize, chosen: &Chosen<'_>) -> Option<Drawing> {
+    let longest_s = chosen.times_s.iter().copied().fold(0.0, f64::max);
+    let shortest_s = chosen.times_s.iter().copied().fold(longest_s, f64::min);
+    if !(shortest_s > 0.0 && longest_s < 60.0) {
+        return None;
+    }
+    let span_s = (1.15 * longest_s * 4.0).ceil() / 4.0;
+    let band = band_round(chosen.hz, &neighbours(chosen), shortest_s);
+    let found: Vec<(Ringing, &StateResult, Ink)> = chosen
+        .states
+        .iter()
+        .filter_map(|(state, ink)| Some((ringing(state, band, POINTS, span_s).ok()?, *state, *ink)))
+        .collect();
+    if found.is_empty() {
+        return None;
+    }
+    let mut drawing =
+        Drawing::new(&format!("decay-{}", k + 1), &format!("Decay at {}", chosen.label), 370.0, 260.0);
+    let x = Scale::linear(0.0, span_s, 44.0, 362.0);
+    let y = Scale::linear(-RANGE_DB, 0.0, 218.0, 30.0);
+    frame(&mut drawing, &x, &y, &chosen.label);
+    for (ringing, _, ink) in &found {
+        curve(&mut drawing, &x, &y, ringing, *ink);
+    }
+    drawing.description = spoken(&found, band.lower_hz, band.upper_hz);
+    Some(drawing)
+}
+
+/// Frequencies of the resonances around, in any of the states.
+fn neighbours(chosen: &Chosen<'_>) -> Vec<f64> {
+    let sets = chosen.states.iter().filter_map(|(state, _)| Some(&state.resonances.as_ref()?.set.modes));
+    let others = sets.flatten().filter(|mode| mode.kind == Kind::Mode).map(|mode| mode.omega_per_s / TAU);
+    // Its own poles, moved or split, are no neighbours.
+    others.filter(|hz| (hz - chosen.hz).abs() > 0.025 * chosen.hz).collect()
+}
+
+fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale, label: &str) {
+    drawing.text([x.start, 18.0], label, 14.0, Anchor::Start, Ink::Text);
+    for value in y.ticks(6).values {
+        let at = y.at(value);
+        drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
+        let text = if value < -0.5 { format!("\u{2212}{:.0}", -value) } else { "0 dB".to_owned() };
+        drawing.text([x.start - 5.0, at + 4.0], &text, 11.0, Anchor::End, Ink::Quiet);
+    }
+    let ticks = x.ticks(6);
+    for value in &ticks.values {
+        let at = x.at(*value);
+        drawing.line(vec![[at, y.start], [at, y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
+        let text = format!("{value:.*}", ticks.decimals);
+        drawing.text([at, y.start + 17.0], &text, 11.0, Anchor::Middle, Ink::Quiet);
+    }
+    drawing.text(
+        [0.5 * (x.start + x.end), y.start + 34.0],
+        "seconds after the direct sound",
+        11.0,
+        Anchor::Middle,
+        Ink::Quiet,
+    );
+}
+
+fn curve(drawing: &mut Drawing, x: &Scale, y: &Scale, ringing: &Ringing, ink: Ink) {
+    let decibels = |energy: f64| 10.0 * energy.max(1e-30).log10();
+    let within =
+        |t: &f64, e: &f64| (*t <= x.to && decibels(*e) >= -RANGE_DB).then(|| [x.at(*t), y.at(decibels(*e))]);
+    let line = |times: &[f64], energies: &[f64]| -> Vec<[f64; 2]> {
+        times.iter().zip(energies).map_while(|(t, e)| within(t, e)).collect()
+    };
+    let model = line(&ringing.model_time_s, &ringing.model);
+    if model.len() > 1 {
+        drawing.line(model, Line::dashed(ink, 1.2, 6.0, 4.0));
+    }
+    let measured = line(&ringing.measured.time_s, &ringing.measured.energy);
+    if measured.len() > 1 {
+        marks(drawing, &measured, ink);
+        drawing.line(measured, Line::new(ink, 2.2));
+    }
+    if let (Some(t), Some(e)) = (ringing.measured.time_s.last(), ringing.measured.energy.last())
+        && let Some([left, at]) = within(t, e)
+    {
+        drawing.line(vec![[left, at], [x.end, at]], Line::dashed(ink, 1.2, 1.5, 3.5));
+    }
+}
+
+/// Circles along a line, open before and filled after.
+fn marks(drawing: &mut Drawing, points: &[[f64; 2]], ink: Ink) {
+    let offset = if ink == Ink::Before { 0.12 } else { 0.2 };
+    for k in 0..3 {
+        let at = ((offset + 0.3 * f64::from(k)) * points.len() as f64) as usize;
+        if let Some(point) = points.get(at) {
+            let fill = if ink == Ink::Before { Ink::Paper } else { ink };
+            drawing.circle(*point, 3.6, Some(Line::new(ink, 1.5)), Some((fill, 1.0)));
+        }
+    }
+}
+
+fn spoken(found: &[(Ringing, &StateResult, Ink)], lower_hz: f64, upper_hz: f64) -> String {
+    let one = |(ringing, state, _): &(Ringing, &StateResult, Ink)| {
+        let end = ringing.measured.energy.last().map_or(0.0, |e| 10.0 * e.max(1e-30).log10());
+        let time = ringing.measured.time_s.last().copied().unwrap_or(0.0);
+        format!("{}: falls by {:.0} dB in {time:.2} s, where it meets the noise.", state.name, -end)
+    };
+    let states: Vec<String> = found.iter().map(one).collect();
+    format!("Energy still to come between {lower_hz:.1} and {upper_hz:.1} Hz over time. {}", states.join(" "))
+}

@@ -1,0 +1,172 @@
+//! Level over time and frequency: one flat map a state, all on one scale of colours.
+
+use super::content::Content;
+use super::draw::{Anchor, Drawing, Ink, Line, Pixels, Scale, svg};
+use super::spectra::{common, gain_db};
+use super::words::shown;
+use crate::curves::{Grid, LevelMap, level_map};
+use crate::state::StateResult;
+use maud::{Markup, PreEscaped, html};
+
+/// What the colours span below the loudest point, dB.
+const RANGE_DB: f64 = 60.0;
+/// Step of the colours, dB: finer ones can't be told apart and only fill the file.
+const STEP_DB: f64 = 1.5;
+/// Longest time shown, s.
+const LONGEST_S: f64 = 2.5;
+/// Most states side by side.
+const STATES: usize = 4;
+
+/// The section; nothing without a low end.
+pub(super) fn section(content: &Content<'_>) -> Markup {
+    let figures = figures(content);
+    if figures.is_empty() {
+        return html! {};
+    }
+    html! {
+        section #maps {
+            h2 { "Level over time and frequency" }
+            p { "A resonance is a streak to the right: the longer, the longer it rings. Mean over the places; all maps share one scale. "
+                "Each point is seen through a window some 0.15 s and 5 Hz wide, so streaks start and end softly." }
+            div.panels { @for (k, figure) in figures.iter().enumerate() {
+                figure { (PreEscaped(svg::inline(figure, &format!("map-{k}"))))
+                    figcaption { bdi { (shown(&figure.title)) } } }
+            } }
+        }
+    }
+}
+
+/// One figure a state.
+pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
+    let maps = maps(content);
+    let level = |power: f64, gain_db: f64| 10.0 * power.max(1e-30).log10() - gain_db;
+    let top = maps
+        .iter()
+        .flat_map(|(_, map, gain)| map.power.iter().map(|p| level(*p, *gain)))
+        .fold(f64::MIN, f64::max);
+    let draw = |(k, (state, map, gain)): (usize, &(&StateResult, LevelMap, f64))| {
+        let below = |power: f64| top - level(power, *gain);
+        figure(k, state, map, &below)
+    };
+    maps.iter().enumerate().map(draw).collect()
+}
+
+/// The baseline and the last states after it, or the first states of all.
+fn maps<'a>(content: &Content<'a>) -> Vec<(&'a StateResult, LevelMap, f64)> {
+    let pairs = content.pairs();
+    let states: Vec<(&StateResult, Option<&StateResult>, f64)> = match pairs.last() {
+        Some(last) => {
+            let after = pairs.iter().rev().take(STATES - 1).rev();
+            let gain = |pair: &super::content::Pair<'_>| {
+                pair.changes.chain.gain.map_or(0.0, |g| 20.0 * g.value.log10())
+            };
+            std::iter::once((last.before, Some(last.after), 0.0))
+                .chain(after.map(|pair| (pair.after, Some(pair.before), gain(pair))))
+                .collect()
+        }
+        None => content.states().take(STATES).map(|s| (s, None, gain_db(content))).collect(),
+    };
+    let grid = grid(content, states.iter().map(|s| s.0));
+    let make = |(state, other, gain): (&'a StateResult, Option<&StateResult>, f64)| {
+        Some((state, level_map(&common(state, other), &grid)?, gain))
+    };
+    states.into_iter().filter_map(make).collect()
+}
+
+fn grid<'a>(content: &Content<'_>, states: impl Iterator<Item = &'a StateResult>) -> Grid {
+    let records = states.flat_map(|s| &s.places).map(|p| {
+        let low = &p.response.low;
+        low.samples.len() as f64 / low.rate_hz - low.onset_s
+    });
+    let span_s = records.fold(LONGEST_S, f64::min).max(0.2);
+    let settings = &content.results.settings;
+    let from_hz = settings.modes_from_hz.max(20.0).min(0.9 * settings.modes_to_hz);
+    Grid { from_hz, to_hz: settings.modes_to_hz, rows: 120, span_s, columns: 150, blur_s: 0.065 }
+}
+
+fn figure(k: usize, state: &StateResult, map: &LevelMap, below: &dyn Fn(f64) -> f64) -> Drawing {
+    let mut drawing = Drawing::new(&format!("map-{}", k + 1), &state.name, 370.0, 330.0);
+    let (first, last) = (map.frequency_hz[0], map.frequency_hz[map.frequency_hz.len() - 1]);
+    let x = Scale::linear(0.0, map.time_s[map.time_s.len() - 1], 42.0, 362.0);
+    let y = Scale::log(first, last, 246.0, 10.0);
+    drawing.image([x.start, y.end], [x.end - x.start, y.start - y.end], picture(map, below));
+    drawing.frame([x.start, y.end], [x.end - x.start, y.start - y.end], Line::new(Ink::Quiet, 1.0), None);
+    for value in y.ticks(6).values {
+        drawing.line(vec![[x.start - 4.0, y.at(value)], [x.start, y.at(value)]], Line::new(Ink::Quiet, 1.0));
+        drawing.text(
+            [x.start - 7.0, y.at(value) + 4.0],
+            &format!("{value:.0}"),
+            11.0,
+            Anchor::End,
+            Ink::Quiet,
+        );
+    }
+    let ticks = x.ticks(5);
+    for value in &ticks.values {
+        drawing
+            .line(vec![[x.at(*value), y.start], [x.at(*value), y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
+        let text = format!("{value:.*}", ticks.decimals);
+        drawing.text([x.at(*value), y.start + 16.0], &text, 11.0, Anchor::Middle, Ink::Quiet);
+    }
+    drawing.text(
+        [x.start, y.start + 34.0],
+        "Hz over seconds after the direct sound",
+        11.0,
+        Anchor::Start,
+        Ink::Quiet,
+    );
+    key(&mut drawing, [x.start, y.start + 46.0], x.end - x.start);
+    drawing.description = format!(
+        "Level over time and frequency in the state {}: colours from 0 (loudest of all states) to {RANGE_DB:.0} dB below. The decay times of the streaks stand in the table of resonances.",
+        state.name
+    );
+    drawing
+}
+
+/// Colour of a level so many decibels below the loudest: the scale of Nuñez, Anderton & Renslow (PLoS
+/// ONE 13 (2018) e0199239), even in lightness for all kinds of colour vision; loud is light.
+fn colour(below_db: f64) -> [u8; 4] {
+    let step = (below_db / STEP_DB).round().max(0.0) * STEP_DB;
+    let share = (1.0 - step / RANGE_DB).clamp(0.0, 1.0);
+    let found = colorous::CIVIDIS.eval_continuous(share);
+    [found.r, found.g, found.b, 255]
+}
+
+/// High frequencies above.
+fn picture(map: &LevelMap, below: &dyn Fn(f64) -> f64) -> Pixels {
+    let width = map.time_s.len();
+    let rgba = map.power.chunks(width).rev().flatten().flat_map(|p| colour(below(*p))).collect();
+    Pixels { width, height: map.frequency_hz.len(), rgba }
+}
+
+fn key(drawing: &mut Drawing, [x, y]: [f64; 2], width: f64) {
+    let steps = (RANGE_DB / STEP_DB) as usize;
+    let rgba = (0..=steps).flat_map(|k| colour(RANGE_DB - STEP_DB * k as f64)).collect();
+    drawing.image([x, y], [width, 10.0], Pixels { width: steps + 1, height: 1, rgba });
+    for (share, text, anchor) in [
+        (0.0, format!("\u{2212}{RANGE_DB:.0} dB"), Anchor::Start),
+        (0.5, format!("\u{2212}{:.0}", 0.5 * RANGE_DB), Anchor::Middle),
+        (1.0, "0 (loudest)".to_owned(), Anchor::End),
+    ] {
+        drawing.text([x + share * width, y + 23.0], &text, 11.0, anchor, Ink::Quiet);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Loud is light, and lightness falls all the way: relative luminance (WCAG 2.2's definition, linear
+    /// parts weighted) never rises with falling level.
+    #[test]
+    fn colours_fall_in_lightness() {
+        let luminance = |[r, g, b, _]: [u8; 4]| {
+            let linear = |c: u8| (f64::from(c) / 255.0).powf(2.2);
+            0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b)
+        };
+        let all: Vec<f64> = (0..=60).map(|db| luminance(colour(f64::from(db)))).collect();
+        assert!(all.windows(2).all(|pair| pair[1] <= pair[0] + 1e-9), "{all:?}");
+        assert!(all[0] > 0.6 && all[60] < 0.05);
+        assert_eq!(colour(f64::NAN), colour(0.0), "no panic on what is no number");
+    }
+}

@@ -1,0 +1,190 @@
+//! The mean spectrum of the low end, before and after, with the resonances marked.
+
+use super::content::{Content, frequency};
+use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
+use super::words::{self, hertz, shown};
+use crate::curves::{Spectrum, spectrum};
+use crate::state::{PlaceResult, StateResult};
+use maud::{Markup, PreEscaped, html};
+
+/// Points over the figure's width.
+const POINTS: usize = 520;
+/// What is shown below the highest peak, dB.
+const RANGE_DB: f64 = 50.0;
+
+/// A state's spectrum in decibels, the chain's gain taken off.
+struct Curve<'a> {
+    state: &'a StateResult,
+    ink: Ink,
+    spectrum: Spectrum,
+    gain_db: f64,
+}
+
+/// The section; nothing without a low end.
+pub(super) fn section(content: &Content<'_>) -> Markup {
+    let Some(figure) = figure(content) else { return html! {} };
+    html! {
+        section #spectrum {
+            h2 { "Spectrum of the low end" }
+            p { "Mean over the places, from the direct sound to the end of each record. A magnitude alone doesn’t show ringing: two peaks of equal height can ring for different times. "
+                "Short strokes below mark the resonances; a mark with a number is one that changed." }
+            figure { (PreEscaped(svg::inline(&figure, "spectrum-figure")))
+                @if let Some(pair) = content.pairs().last() {
+                    figcaption { span.key-before { "Dashed: " bdi { (shown(&pair.before.name)) } } ". "
+                        span.key-after { "Unbroken: " bdi { (shown(&pair.after.name)) } } ". " (gain_note(pair.changes.chain.gain.is_some())) }
+                } }
+        }
+    }
+}
+
+fn gain_note(known: bool) -> &'static str {
+    if known {
+        "The gain of the measuring chain between the two is taken off."
+    } else {
+        "The gain of the measuring chain between the two is not known, so heights can’t be compared."
+    }
+}
+
+/// Places that both states have, or all of a single state.
+pub(super) fn common<'a>(state: &'a StateResult, other: Option<&StateResult>) -> Vec<&'a PlaceResult> {
+    let both = |p: &&PlaceResult| {
+        other.is_none_or(|o| o.places.iter().any(|q| q.response.place == p.response.place))
+    };
+    state.places.iter().filter(both).collect()
+}
+
+/// Decibels by which the chain's gain rose between the states of the last pair.
+pub(super) fn gain_db(content: &Content<'_>) -> f64 {
+    let gain = content.pairs().last().and_then(|pair| pair.changes.chain.gain);
+    gain.map_or(0.0, |g| 20.0 * g.value.log10())
+}
+
+fn curves<'a>(content: &Content<'a>) -> Vec<Curve<'a>> {
+    let (from, to) = (content.results.settings.modes_from_hz, content.results.settings.modes_to_hz);
+    let make = |state: &'a StateResult, other: Option<&StateResult>, ink: Ink, gain_db: f64| {
+        let spectrum = spectrum(&common(state, other), from, to, POINTS)?;
+        Some(Curve { state, ink, spectrum, gain_db })
+    };
+    match content.pairs().last() {
+        Some(pair) => [
+            make(pair.before, Some(pair.after), Ink::Before, 0.0),
+            make(pair.after, Some(pair.before), Ink::After, gain_db(content)),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
+        None => content.states().next().and_then(|s| make(s, None, Ink::After, 0.0)).into_iter().collect(),
+    }
+}
+
+/// The figure.
+pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
+    let curves = curves(content);
+    let decibels = |c: &Curve<'_>, p: f64| 10.0 * p.max(1e-30).log10() - c.gain_db;
+    let top = curves
+        .iter()
+        .flat_map(|c| c.spectrum.power.iter().map(|p| decibels(c, *p)))
+        .reduce(f64::max)
+        .filter(|top| top.is_finite())?;
+    let settings = &content.results.settings;
+    let mut drawing = Drawing::new("spectrum", "Mean spectrum of the low end", 760.0, 330.0);
+    let x = Scale::log(settings.modes_from_hz, settings.modes_to_hz, 50.0, 748.0);
+    let ceiling = (top / 5.0).ceil() * 5.0;
+    let y = Scale::linear(ceiling - RANGE_DB, ceiling, 262.0, 14.0);
+    frame(&mut drawing, &x, &y);
+    for curve in &curves {
+        let points = curve.spectrum.frequency_hz.iter().zip(&curve.spectrum.power);
+        let points = points.map(|(f, p)| [x.at(*f), y.at(decibels(curve, *p))]).collect();
+        let before = curve.ink == Ink::Before;
+        drawing.line(
+            points,
+            if before { Line::dashed(curve.ink, 1.4, 5.0, 2.5) } else { Line::new(curve.ink, 1.6) },
+        );
+    }
+    resonances(&mut drawing, content, &x, y.start);
+    drawing.description = spoken(content, &curves);
+    Some(drawing)
+}
+
+fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale) {
+    for value in y.ticks(5).values {
+        let at = y.at(value);
+        drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
+        drawing.text(
+            [x.start - 6.0, at + 4.0],
+            &super::listing::plain(value, 0),
+            12.0,
+            Anchor::End,
+            Ink::Quiet,
+        );
+    }
+    for value in x.ticks(8).values {
+        let at = x.at(value);
+        drawing.line(vec![[at, y.start], [at, y.end]], Line::new(Ink::Rule, 0.6));
+        drawing.text([at, y.start + 46.0], &format!("{value:.0}"), 12.0, Anchor::Middle, Ink::Quiet);
+    }
+    drawing.text(
+        [0.5 * (x.start + x.end), y.start + 63.0],
+        "frequency, Hz",
+        12.0,
+        Anchor::Middle,
+        Ink::Quiet,
+    );
+    drawing.turned([12.0, 0.5 * (y.start + y.end)], "level, dB", 12.0, Ink::Quiet);
+}
+
+/// Strokes for all resonances of the room, marks with numbers for those that changed, where there is room.
+fn resonances(drawing: &mut Drawing, content: &Content<'_>, x: &Scale, floor: f64) {
+    let inside = |hz: f64| hz >= x.from && hz <= x.to;
+    let stroke = |drawing: &mut Drawing, hz: f64, ink: Ink| {
+        drawing.line(vec![[x.at(hz), floor + 4.0], [x.at(hz), floor + 12.0]], Line::new(ink, 1.2));
+    };
+    let Some(pair) = content.pairs().pop() else {
+        let modes = content.states().next().map(|s| content.modes_of(&s.name)).unwrap_or_default();
+        let own = modes.iter().filter(|m| m.kind == "mode").filter_map(|m| m.frequency.ok());
+        own.filter(|f| inside(f.value)).for_each(|f| stroke(drawing, f.value, Ink::Text));
+        return;
+    };
+    let mut free_from = x.start - 40.0;
+    for row in &pair.rows {
+        let hz = frequency(row);
+        if !inside(hz) {
+            continue;
+        }
+        let settled = matches!(row.verdict, "unchanged" | "unsure");
+        stroke(drawing, hz, if settled { Ink::Quiet } else { Ink::After });
+        let (mark, _) = words::verdict(row.verdict);
+        let text = format!("{mark} {hz:.1}");
+        let width = 7.2 * text.chars().count() as f64;
+        let left = (x.at(hz) - 0.5 * width).min(x.end + 8.0 - width);
+        if !settled && left > free_from {
+            drawing.text([left, floor + 26.0], &text, 12.0, Anchor::Start, Ink::After);
+            free_from = left + width + 4.0;
+        }
+    }
+}
+
+fn spoken(content: &Content<'_>, curves: &[Curve<'_>]) -> String {
+    let one = |c: &Curve<'_>| {
+        let loudest = c.spectrum.power.iter().zip(&c.spectrum.frequency_hz).max_by(|a, b| a.0.total_cmp(b.0));
+        loudest.map(|(_, hz)| format!("{}: the highest peak lies at {}.", c.state.name, hertz(*hz)))
+    };
+    let peaks: Vec<String> = curves.iter().filter_map(one).collect();
+    let changed: Vec<String> = content
+        .pairs()
+        .last()
+        .map(|pair| {
+            pair.rows
+                .iter()
+                .filter(|r| !matches!(r.verdict, "unchanged" | "unsure"))
+                .map(|r| hertz(frequency(r)))
+                .collect()
+        })
+        .unwrap_or_default();
+    let marks = if changed.is_empty() {
+        String::new()
+    } else {
+        format!(" Marked as changed: {}.", words::joined(&changed))
+    };
+    format!("Level over frequency. {}{marks}", peaks.join(" "))
+}
