@@ -7,5 +7,6 @@ mod closed_forms;
 mod laws;
 mod noise;
 mod reference;
+mod scatter;
 mod signals;
 mod tables;
