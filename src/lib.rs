@@ -43,6 +43,7 @@
 // Tests may say that they were skipped.
 #![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
 
+pub mod absorber;
 pub mod analysis;
 pub mod change;
 pub mod criterion;

@@ -1,6 +1,7 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Control, ModeRange, Settings, resonances};
+use super::{Analysis, Control, ModeRange, Settings, absorbers, resonances};
+use crate::absorber::Tuning;
 use crate::change::{
     BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, compare,
     hold_against,
@@ -51,6 +52,8 @@ pub struct Comparison {
     pub pairs: Vec<(usize, Changes)>,
     /// Place of each state that was held against the target, with the findings.
     pub targets: Vec<(usize, Vec<TargetFinding>)>,
+    /// Tuned absorbers: one entry for each mode that became two poles, or that a unit's label names.
+    pub absorbers: Vec<Tuning>,
 }
 
 /// Compares states of an analysis. Names that were not found, or have nothing to compare, are left out:
@@ -90,7 +93,11 @@ pub fn compare_states(
         };
         Some((*i, hold_against(facts, target)))
     });
-    Some(Comparison { before, targets: targets.collect(), pairs: after.into_iter().zip(pairs).collect() })
+    let targets = targets.collect();
+    let pairs = after.into_iter().zip(pairs).collect();
+    let mut compared = Comparison { before, targets, pairs, absorbers: Vec::new() };
+    compared.absorbers = absorbers::all(session, found, &compared);
+    Some(compared)
 }
 
 /// What a comparison needs of a state beyond its result.

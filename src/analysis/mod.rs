@@ -5,6 +5,7 @@
 //! number of threads. Samples live only while their place is worked on: what stays of a file is its
 //! rows and, with modes, its low end.
 
+mod absorbers;
 mod comparison;
 mod files;
 mod places;
@@ -19,6 +20,7 @@ use rayon::prelude::*;
 use std::num::NonZeroUsize;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+pub use absorbers::{take_facts, tune_states};
 pub use comparison::{CompareSettings, Comparison, TargetKind, compare_states};
 pub use files::{Failure, FileRecord as File};
 

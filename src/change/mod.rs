@@ -47,6 +47,7 @@ pub use outcome::{
 pub use target::{Met, Target, TargetFinding, hold_against};
 
 use assess::Assessment;
+pub(crate) use ring::ring_s;
 use view::{Common, common_places, resonances};
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use rustfft::num_complex::Complex64;
 ///
 /// `poles`: −δ + iω; `strengths[m][k]`: of pole k at place m. Energies of the places add, envelopes of
 /// the poles interfere. One pole: its T60. `None` where nothing decays.
-pub(super) fn ring_s(poles: &[Complex64], strengths: &[Vec<Complex64>]) -> Option<f64> {
+pub(crate) fn ring_s(poles: &[Complex64], strengths: &[Vec<Complex64>]) -> Option<f64> {
     if let [pole] = poles {
         return (pole.re < 0.0).then(|| -LN_1000 / pole.re);
     }

@@ -34,6 +34,12 @@ pub enum Command {
         stillroom compare off.wav on.wav\n  stillroom compare cello-room --target-t60 0.5\n\n\
         The baseline is never guessed: session.toml names it, --before does, or the first of several paths is it.")]
     Compare(CompareArgs),
+    /// What a tuned absorber does to one mode now, best so far, and what to change next
+    #[command(after_help = "Examples:\n  stillroom tune cello-room --mode 41.3\n  \
+        stillroom tune cello-room --before empty --mode 41.3 --watch\n\n\
+        States are settings of the unit: measure the same positions in each. session.toml may name the unit,\n\
+        its place and its dials. --watch follows the folder until Ctrl-C.")]
+    Tune(TuneArgs),
     /// Before packing up: what each file is, what is missing or wrong, and whether it is enough
     #[command(after_help = "Example:\n  stillroom check cello-room --write\n\n\
         Reads every file, fits no modes, takes seconds. --write drafts a session.toml.")]
@@ -182,6 +188,35 @@ pub struct CompareArgs {
     /// Hold bands against the tolerance mask of ITU-R BS.1116-3 round each state's own mean
     #[arg(long)]
     pub target_mask: bool,
+    /// How to read the folder.
+    #[command(flatten)]
+    pub reading: ReadingArgs,
+    /// What to compute.
+    #[command(flatten)]
+    pub computing: ComputingArgs,
+    /// Where results go.
+    #[command(flatten)]
+    pub output: OutputArgs,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
+}
+
+/// `stillroom tune`.
+#[derive(Debug, Args)]
+pub struct TuneArgs {
+    /// A session folder
+    #[arg(required = true, value_hint = ValueHint::DirPath)]
+    pub path: PathBuf,
+    /// Frequency of the mode to treat, Hz, as the baseline shows it
+    #[arg(long, value_name = "HZ", value_parser = mode_frequency)]
+    pub mode: f64,
+    /// State without the unit
+    #[arg(long, value_name = "STATE")]
+    pub before: Option<String>,
+    /// Follow the folder and say what each new take shows, until Ctrl-C
+    #[arg(long)]
+    pub watch: bool,
     /// How to read the folder.
     #[command(flatten)]
     pub reading: ReadingArgs,

@@ -3,7 +3,7 @@
 use super::analyze::{exit, options, report_failures, settings};
 use super::args::{CompareArgs, Format};
 use super::progress::Bar;
-use super::{Exit, Failed, analyze, interrupt, screen, write};
+use super::{Exit, Failed, analyze, interrupt, screen, tune_screen, write};
 use stillroom::analysis::{
     Analysis, CompareSettings, Comparison, Control, TargetKind, analyze, compare_states,
 };
@@ -11,6 +11,7 @@ use stillroom::change::{Changes, ModeChange, Verdict};
 use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
+use stillroom::table::gather_absorbers::absorber_rows;
 use stillroom::table::gather_changes::comparison;
 use stillroom::table::{Rows, number};
 
@@ -52,6 +53,8 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
     };
     let mut tables = results(&session, &settings, &words, &found);
     tables.comparison = Some(compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default());
+    let absorbers = compared.as_ref().map(|c| c.absorbers.as_slice()).unwrap_or_default();
+    tables.absorber = absorber_rows(&tables.session.states, absorbers);
     let content = Content { session: &session, found: &found, compared: compared.as_ref(), results: &tables };
     write::results(&folder, &content)?;
     write::figures(&args.output, &content)?;
@@ -70,8 +73,22 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
     Ok(exit(&found))
 }
 
-/// Baseline and after states; a baseline is never guessed.
 fn pair(session: &Session, args: &CompareArgs) -> Result<CompareSettings, Failed> {
+    let mut asked = sides(session, args.before.as_ref(), &args.after)?;
+    asked.target = match (args.target_t60, args.target_mask) {
+        (Some(limit_s), _) => Some(TargetKind::Longest(limit_s)),
+        (None, true) => Some(TargetKind::Mask),
+        (None, false) => None,
+    };
+    Ok(asked)
+}
+
+/// Baseline and after states; a baseline is never guessed.
+pub(super) fn sides(
+    session: &Session,
+    before: Option<&String>,
+    after: &[String],
+) -> Result<CompareSettings, Failed> {
     let states = || session.states.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");
     let known = |name: &str| {
         session.state(name).map(|state| state.name.clone()).ok_or_else(|| {
@@ -81,30 +98,24 @@ fn pair(session: &Session, args: &CompareArgs) -> Result<CompareSettings, Failed
             ))
         })
     };
-    let Some(before) = args.before.as_ref().or(session.baseline.as_ref()) else {
+    let Some(before) = before.or(session.baseline.as_ref()) else {
         return Err(Failed::usage(format!(
             "no baseline given\n  found    the states {}\n  do       name the one to compare with: --before STATE",
             states()
         )));
     };
     let before = known(before)?;
-    let after: Vec<String> = if args.after.is_empty() {
+    let after: Vec<String> = if after.is_empty() {
         session.states.iter().map(|s| s.name.clone()).filter(|name| *name != before).collect()
     } else {
-        args.after.iter().map(|name| known(name)).collect::<Result<_, _>>()?
+        after.iter().map(|name| known(name)).collect::<Result<_, _>>()?
     };
     if after.is_empty() {
         return Err(Failed::usage(format!(
             "nothing to compare {before} with\n  do       add a second state"
         )));
     }
-    let mut asked = CompareSettings::new(&before, after);
-    asked.target = match (args.target_t60, args.target_mask) {
-        (Some(limit_s), _) => Some(TargetKind::Longest(limit_s)),
-        (None, true) => Some(TargetKind::Mask),
-        (None, false) => None,
-    };
-    Ok(asked)
+    Ok(CompareSettings::new(&before, after))
 }
 
 fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSettings) {
@@ -125,6 +136,7 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             }
         }
     }
+    compared.absorbers.iter().for_each(tune_screen::tuning);
     for (state, findings) in &compared.targets {
         let count = |word: &str| findings.iter().filter(|f| f.met.word() == word).count();
         screen::paragraph(&format!(

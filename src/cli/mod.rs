@@ -13,6 +13,8 @@ mod predict;
 mod progress;
 mod respond;
 mod screen;
+mod tune;
+mod tune_screen;
 mod write;
 
 use args::{Cli, Command};
@@ -28,6 +30,7 @@ pub fn run() -> Exit {
         Command::Demo(args) => demo::run(&args),
         Command::Analyze(args) => analyze::run(&args),
         Command::Compare(args) => compare::run(&args),
+        Command::Tune(args) => tune::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Predict(args) => predict::run(&args),
         Command::Excite(args) => excite::run(&args),

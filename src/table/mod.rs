@@ -22,6 +22,7 @@ pub mod decibel;
 pub mod failures;
 pub mod files;
 pub mod gather;
+pub mod gather_absorbers;
 pub mod gather_changes;
 pub mod json;
 pub mod mode_levels;

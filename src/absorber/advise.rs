@@ -1,0 +1,228 @@
+//! From an identified unit to the step that helps most, its uncertainty considered.
+//!
+//! The best setting is a cusp: a tenth of a hertz off it, or a tenth too much damping, costs more than
+//! what a vague take knows. So a step is judged by the T60 to be *expected* after it, over what the
+//! take leaves open; and where that is poor, the advice is to identify with little damping first.
+
+use super::coupled::{Resonator, best_t60_s, slower_t60_s};
+use super::join::State;
+use super::outcome::Next;
+use nalgebra::{Cholesky, DMatrix, DVector};
+use std::f64::consts::TAU;
+
+/// A step is good enough to be the last if T60 after it may be expected within this of the best.
+const GOOD: f64 = 1.12;
+/// A setting is left alone if a step would gain less than this share of T60.
+const LITTLE: f64 = 0.04;
+/// Share of the best extra damping at which a take places the unit well.
+const IDENTIFY: f64 = 0.35;
+/// A step of frequency larger than this changes the load by the other modes: look once more before the end.
+const FAR_HZ: f64 = 0.8;
+/// Damping advised for the end, as a share of the best: too much costs five times what too little does.
+const SHARES: [f64; 13] = [0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.84, 0.88, 0.91, 0.93, 0.95, 0.97];
+
+/// What to do.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Advice {
+    pub next: Next,
+    pub text: String,
+    /// T60 that may be expected after it, over the best.
+    pub expected: Option<f64>,
+}
+
+/// The step from an identified take.
+pub(super) fn advise(state: &State) -> Advice {
+    let best = best_decay(state);
+    let step_hz = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
+    let here = expected(state, 0.0, state.unit.decay_per_s);
+    let sd_hz = state.covariance[(2, 2)].sqrt() / TAU;
+    let last = SHARES
+        .iter()
+        .filter_map(|share| {
+            let decay = state.mode.decay_per_s + share * (best - state.mode.decay_per_s);
+            Some((expected(state, step_hz, decay)?, decay))
+        })
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    let Some((after, decay)) = last else { return less_damping(state, Some(step_hz), sd_hz) };
+    let vague = after > GOOD || (step_hz.abs() > FAR_HZ && after > 0.0);
+    let low = state.mode.decay_per_s + IDENTIFY * (best - state.mode.decay_per_s);
+    if let Some(now) = here
+        && now <= after * (1.0 + LITTLE)
+        && step_hz.abs() < FAR_HZ
+    {
+        return leave(state, now);
+    }
+    if vague {
+        // Little damping already, and still vague: better data, or the step as it is.
+        if state.unit.decay_per_s <= 1.3 * low && after > GOOD && step_hz.abs() <= FAR_HZ {
+            return go(state, step_hz, decay, Some(after));
+        }
+        return less_damping(state, Some(step_hz), sd_hz);
+    }
+    go(state, step_hz, decay, Some(after))
+}
+
+fn best_decay(state: &State) -> f64 {
+    state.mode.decay_per_s + state.coupling.max(0.0).sqrt()
+}
+
+/// To the best setting, or as near as the data allow.
+fn go(state: &State, step_hz: f64, decay: f64, expected: Option<f64>) -> Advice {
+    let factor = decay / state.unit.decay_per_s.max(0.05);
+    let text = format!("{} and {}.", frequency_words(step_hz), damping_words(factor, state));
+    let next = Next { frequency_change_hz: Some(step_hz), damping_factor: Some(factor), dials: Vec::new() };
+    Advice { next, text: sentence(&text), expected }
+}
+
+/// Move the frequency, take damping out, measure again.
+fn less_damping(state: &State, step_hz: Option<f64>, sd_hz: f64) -> Advice {
+    let low = state.mode.decay_per_s + IDENTIFY * (best_decay(state) - state.mode.decay_per_s);
+    let factor = (low / state.unit.decay_per_s.max(0.05)).clamp(0.15, 8.0);
+    let much = state.unit.decay_per_s > 1.3 * low;
+    let little = state.unit.decay_per_s < 0.3 * low;
+    let step = step_hz.filter(|s| s.abs() > 0.05 && sd_hz < 2.5);
+    let mut parts = Vec::new();
+    parts.extend(step.map(frequency_words));
+    if much {
+        parts.push(format!("bring its damping down to {factor:.2} of what it is, for now"));
+    } else if little {
+        parts.push(format!("bring its damping up to {factor:.1} times what it is, for now"));
+    }
+    if parts.is_empty() {
+        parts.push("leave the unit as it is".to_owned());
+    }
+    let text = format!("{}, then measure again: little damping places the unit best.", parts.join(" and "));
+    let factor = if much || little { factor } else { 1.0 };
+    let next = Next {
+        frequency_change_hz: Some(step.unwrap_or(0.0)),
+        damping_factor: Some(factor),
+        dials: Vec::new(),
+    };
+    Advice { next, text: sentence(&text), expected: None }
+}
+
+/// Near enough.
+fn leave(state: &State, now: f64) -> Advice {
+    let best = best_t60_s(state.mode, state.coupling.max(0.0).sqrt());
+    let text = format!(
+        "Leave it as it is: T60 may be expected within {:.0} % of the {best:.2} s that it can reach here, and a \
+         further step would not gain more than this measurement can tell.",
+        100.0 * (now - 1.0).max(0.01)
+    );
+    let next = Next { frequency_change_hz: Some(0.0), damping_factor: Some(1.0), dials: Vec::new() };
+    Advice { next, text, expected: Some(now) }
+}
+
+fn frequency_words(step_hz: f64) -> String {
+    match step_hz {
+        s if s >= 0.005 => format!("raise its frequency by {s:.2} Hz"),
+        s if s <= -0.005 => format!("lower its frequency by {:.2} Hz", -s),
+        _ => "leave its frequency".to_owned(),
+    }
+}
+
+fn damping_words(factor: f64, state: &State) -> String {
+    let share = state.unit.decay_per_s / best_decay(state);
+    if factor > 1.02 {
+        format!("multiply its damping by {factor:.2} (it is {:.0} % of the best)", 100.0 * share)
+    } else if factor < 0.98 {
+        format!("bring its damping down to {factor:.2} of what it is ({:.0} % of the best)", 100.0 * share)
+    } else {
+        "leave its damping".to_owned()
+    }
+}
+
+/// With a capital letter.
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// T60 over the best one to be expected with the frequency moved by `step_hz` and the decay constant
+/// brought to `decay`: mean over what the estimate leaves open (its frequency, damping and coupling;
+/// three nodes of Gauss and Hermite each).
+pub(super) fn expected(state: &State, step_hz: f64, decay: f64) -> Option<f64> {
+    let factor = decay / state.unit.decay_per_s.max(0.05);
+    // The step is from the unit to the mode, so the mode's own error counts too.
+    let c = &state.covariance;
+    let off = c[(2, 2)] + c[(0, 0)] - 2.0 * c[(0, 2)];
+    let rows = [(2, -1.0), (3, 0.0), (4, 0.0)];
+    let cross = |i: usize, j: usize| {
+        let value = c[(rows[i].0, rows[j].0)];
+        if i == 0 && j == 0 {
+            off
+        } else if i == 0 {
+            value - c[(0, rows[j].0)]
+        } else if j == 0 {
+            value - c[(rows[i].0, 0)]
+        } else {
+            value
+        }
+    };
+    let mut matrix = DMatrix::from_fn(3, 3, cross);
+    for i in 0..3 {
+        matrix[(i, i)] += 1e-9 * (1.0 + matrix[(i, i)]);
+    }
+    let root = Cholesky::new(matrix)?.l();
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for node in 0..27 {
+        let turn = |d: u32| (node / 3_i32.pow(d)) % 3 - 1;
+        let weight: f64 = (0..3).map(|d| if turn(d) == 0 { 2.0 / 3.0 } else { 1.0 / 6.0 }).product();
+        let moved = &root * DVector::from_fn(3, |d, _| 3f64.sqrt() * f64::from(turn(d as u32)));
+        let unit = Resonator {
+            omega_per_s: state.unit.omega_per_s + moved[0] + TAU * step_hz,
+            decay_per_s: (state.unit.decay_per_s + moved[1]).max(0.05) * factor,
+        };
+        let coupling = (state.coupling + moved[2]).max(0.01);
+        let best = best_t60_s(state.mode, coupling.sqrt());
+        let ratio = slower_t60_s(state.mode, unit, coupling)? / best;
+        sum += weight * ratio;
+        weights += weight;
+    }
+    Some(sum / weights).filter(|x| x.is_finite())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn state(off_hz: f64, share: f64, sd_hz: f64) -> State {
+        let (g, mode) = (10.0, Resonator { omega_per_s: TAU * 40.0, decay_per_s: 4.0 });
+        let unit = Resonator { omega_per_s: TAU * (40.0 + off_hz), decay_per_s: 4.0 + share * g };
+        let mut covariance = DMatrix::from_diagonal_element(5, 5, 1e-4);
+        covariance[(2, 2)] = (TAU * sd_hz).powi(2);
+        covariance[(4, 4)] = 1.0;
+        State { mode, unit, coupling: g * g, covariance }
+    }
+
+    #[test]
+    fn a_sharp_take_leads_to_the_best_and_stays_under_its_damping() {
+        let advice = advise(&state(-0.4, 0.3, 0.01));
+        assert!((advice.next.frequency_change_hz.unwrap() - 0.4).abs() < 1e-9);
+        let factor = advice.next.damping_factor.unwrap();
+        // 14 is the best decay constant; 0.9 to 0.97 of the extra damping is advised.
+        assert!((13.0..13.8).contains(&(factor * 7.0)), "{factor}");
+        assert!(advice.text.starts_with("Raise its frequency by 0.40 Hz"), "{}", advice.text);
+    }
+
+    #[test]
+    fn a_vague_take_leads_to_less_damping() {
+        let advice = advise(&state(-0.4, 1.3, 0.5));
+        assert!(advice.next.damping_factor.unwrap() < 0.6, "{advice:?}");
+        assert!(advice.text.contains("measure again"));
+    }
+
+    #[test]
+    fn a_unit_far_off_is_moved_and_looked_at_again() {
+        let advice = advise(&state(3.0, 0.9, 0.02));
+        assert!((advice.next.frequency_change_hz.unwrap() + 3.0).abs() < 1e-9);
+        assert!(advice.next.damping_factor.unwrap() < 0.7, "{advice:?}");
+    }
+
+    #[test]
+    fn a_good_setting_is_left_alone() {
+        let advice = advise(&state(0.01, 0.94, 0.05));
+        assert_eq!(advice.next.frequency_change_hz, Some(0.0));
+        assert_eq!(advice.next.damping_factor, Some(1.0));
+    }
+}

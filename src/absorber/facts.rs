@@ -1,0 +1,22 @@
+//! What the advice needs to know of each state: plain borrowed values that an analysis fills.
+
+use crate::modes::ModeSet;
+use crate::response::LowEnd;
+use crate::session::Unit;
+
+/// One state.
+#[derive(Debug, Clone)]
+pub struct TakeFacts<'a> {
+    /// Its name.
+    pub state: &'a str,
+    /// Low ends of its places, in the order of `places`.
+    pub lows: Vec<&'a LowEnd>,
+    /// Position and source of each.
+    pub places: Vec<(&'a str, &'a str)>,
+    /// Resonances that the search found; without them a first estimate takes the baseline's.
+    pub modes: Option<&'a ModeSet>,
+    /// Tuned absorbers that stood there.
+    pub units: &'a [Unit],
+    /// Factor of all frequencies against the baseline (temperature), where known; 1 otherwise.
+    pub frequency_factor: f64,
+}

@@ -1,0 +1,434 @@
+//! The poles that one mode became in one state: least squares over all places on the stretch of
+//! spectrum round it, residues free at each place (variable projection: Golub & Pereyra 1973, the
+//! Jacobian as in Kaufman 1975).
+//!
+//! The search for modes asks how many poles there are; here that is given, two where a unit stands,
+//! and they are fitted as sum and squared half distance. So a pair that has met, which no search
+//! tells from one pole, still gives what is known of it, with a joint covariance that holds.
+
+use super::coupled::Pair;
+use super::spectrum::{Cut, Group, Model, Record, groups, weight};
+use nalgebra::{Cholesky, DMatrix, DVector};
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// No pole of the pair lies farther from the middle, hertz.
+const PAIR_REACH_HZ: f64 = 14.0;
+/// A neighbour that goes farther than this is another one, hertz.
+const NEIGHBOUR_REACH_HZ: f64 = 2.5;
+/// Decay constants that a pair may have, 1/s.
+const DECAYS: (f64, f64) = (0.05, 300.0);
+/// Steps of one descent.
+const STEPS: usize = 40;
+
+/// What is fitted: pair or single, and the neighbours that move along.
+#[derive(Debug, Clone)]
+pub(super) struct Start {
+    pub target: Target,
+    pub neighbours: Vec<Complex64>,
+}
+
+/// The target's poles.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Target {
+    One(Complex64),
+    Two(Pair),
+}
+
+/// A fitted target.
+#[derive(Debug, Clone)]
+pub(super) struct Fitted {
+    pub target: Target,
+    pub neighbours: Vec<Complex64>,
+    /// Covariance of the target's numbers: of a pair [`Pair::numbers`], of one pole real and imaginary part.
+    pub covariance: DMatrix<f64>,
+    /// −2 ln of the likelihood, up to a constant of the data.
+    pub score: f64,
+    /// Sum of the target's residues at each place (`None`: not part of the fit), at its record's start,
+    /// and the time of that start from sample 0.
+    pub residues: Vec<Option<(Vec<Complex64>, f64)>>,
+    /// Relative error of the residues taken together, expected.
+    pub colour: f64,
+}
+
+/// The stretch with its noise colour.
+pub(super) struct Stretch {
+    groups: Vec<Group>,
+    cut: Cut,
+    places: usize,
+    colour: f64,
+    held: Vec<Complex64>,
+    /// For each group what is held, taken out once and for all.
+    bases: Vec<Held>,
+}
+
+/// Orthonormal columns of the held poles and the polynomial, and the whitened data without them.
+struct Held {
+    basis: DMatrix<f64>,
+    data: DMatrix<f64>,
+}
+
+struct Point {
+    /// A group's orthonormal basis, triangle inverse times basisᵀ times data, residual.
+    parts: Vec<Part>,
+    score: f64,
+}
+
+struct Part {
+    basis: DMatrix<f64>,
+    coefficients: DMatrix<f64>,
+    residual: DMatrix<f64>,
+    /// Residual variance of each column.
+    variances: Vec<f64>,
+}
+
+impl Stretch {
+    /// `held`: poles that take part and don't move. `None` where no record is usable, or they leave
+    /// nothing to fit to.
+    pub fn new(records: &[Record<'_>], cut: Cut, held: Vec<Complex64>, colour: f64) -> Option<Self> {
+        let groups = groups(records, cut);
+        let empty = Self { groups, cut, places: records.len(), colour, held, bases: Vec::new() };
+        (!empty.groups.is_empty()).then(|| empty.with_colour(colour))?
+    }
+
+    /// The same with the noise going as frequency to the power `colour`.
+    pub fn with_colour(mut self, colour: f64) -> Option<Self> {
+        self.colour = colour;
+        let model = Model { pair: None, singles: self.held.clone() };
+        self.bases = self
+            .groups
+            .iter()
+            .map(|group| {
+                let (mut matrix, mut data) = (group.columns(&model, self.cut.degree), group.data.clone());
+                self.whiten(group, &mut matrix);
+                self.whiten(group, &mut data);
+                for mut column in matrix.column_iter_mut() {
+                    let norm = column.norm();
+                    column.unscale_mut(norm.max(f64::MIN_POSITIVE));
+                }
+                let sound = matrix.iter().all(|x| x.is_finite()) && matrix.nrows() > matrix.ncols() + 12;
+                sound.then(|| {
+                    let basis = matrix.qr().q();
+                    let data = &data - &basis * basis.tr_mul(&data);
+                    Held { basis, data }
+                })
+            })
+            .collect::<Option<_>>()?;
+        Some(self)
+    }
+
+    /// How well a start fits as it stands.
+    pub fn score(&self, start: &Start) -> Option<f64> {
+        Some(self.point(&model(start))?.score)
+    }
+
+    /// How many places take part.
+    pub fn used(&self) -> usize {
+        self.groups.iter().map(|g| g.places.len()).sum()
+    }
+
+    /// Least squares from a start; then once more with the noise's colour as the residual shows it.
+    pub fn fit(self, start: &Start) -> Option<(Self, Fitted)> {
+        let (end, point) = self.descend(start)?;
+        let colour = self.residual_colour(&point)?;
+        let coloured = self.with_colour(colour)?;
+        let found = coloured.finish(&end)?;
+        Some((coloured, found))
+    }
+
+    /// Least squares at the noise's colour as it is.
+    pub fn finish(&self, start: &Start) -> Option<Fitted> {
+        let (end, point) = self.descend(start)?;
+        let (normal, _) = self.normal(&end, &point)?;
+        let inverse = invert(&normal)?;
+        let size = if matches!(end.target, Target::One(_)) { 2 } else { 4 };
+        Some(Fitted {
+            target: end.target,
+            covariance: inverse.view((0, 0), (size, size)).into_owned(),
+            score: point.score,
+            residues: self.residues(&end, &point),
+            neighbours: end.neighbours,
+            colour: self.colour,
+        })
+    }
+
+    fn point(&self, model: &Model) -> Option<Point> {
+        let (mut parts, mut score) = (Vec::with_capacity(self.groups.len()), 0.0);
+        for (group, held) in self.groups.iter().zip(&self.bases) {
+            let mut matrix = group.poles(model);
+            self.clear(group, held, &mut matrix);
+            let data = &held.data;
+            let scales: Vec<f64> = matrix.column_iter().map(|c| c.norm()).collect();
+            if scales.iter().any(|s| !(s.is_finite() && *s > 0.0)) || matrix.nrows() <= matrix.ncols() {
+                return None;
+            }
+            for (mut column, scale) in matrix.column_iter_mut().zip(&scales) {
+                column.unscale_mut(*scale);
+            }
+            let columns = matrix.ncols() + held.basis.ncols();
+            let qr = matrix.qr();
+            let (basis, triangle) = (qr.q(), qr.r());
+            let projected = basis.tr_mul(data);
+            let mut coefficients = triangle.solve_upper_triangular(&projected)?;
+            for (mut row, scale) in coefficients.row_iter_mut().zip(&scales) {
+                row.unscale_mut(*scale);
+            }
+            let residual = data - &basis * &projected;
+            let freedom = data.nrows().saturating_sub(columns).max(1) as f64;
+            let freedom_of_all = data.nrows().saturating_sub(held.basis.ncols()) as f64;
+            let squares = residual.column_iter().map(|c| c.norm_squared().max(f64::MIN_POSITIVE));
+            let variances: Vec<f64> = squares.map(|s| s / freedom).collect();
+            // Of models with more columns than another, the score falls by χ² of their number.
+            score += variances.iter().map(|v| freedom_of_all * (v * freedom).ln()).sum::<f64>();
+            parts.push(Part { basis, coefficients, residual, variances });
+        }
+        score.is_finite().then_some(Point { parts, score })
+    }
+
+    fn whiten(&self, group: &Group, matrix: &mut DMatrix<f64>) {
+        if self.colour.abs() < 1e-12 {
+            return;
+        }
+        let bins = group.omegas.len();
+        for (k, omega) in group.omegas.iter().enumerate() {
+            let factor = weight(*omega, self.cut.centre_hz, self.colour);
+            matrix.row_mut(k).scale_mut(factor);
+            matrix.row_mut(bins + k).scale_mut(factor);
+        }
+    }
+
+    /// Whitens columns and takes out of them what is held.
+    fn clear(&self, group: &Group, held: &Held, matrix: &mut DMatrix<f64>) {
+        self.whiten(group, matrix);
+        let inside = held.basis.tr_mul(matrix);
+        matrix.gemm(-1.0, &held.basis, &inside, 1.0);
+    }
+
+    fn descend(&self, start: &Start) -> Option<(Start, Point)> {
+        let mut now = start.clone();
+        let mut point = self.point(&model(&now))?;
+        let mut damping = 1e-3;
+        for _ in 0..STEPS {
+            let (normal, gradient) = self.normal(&now, &point)?;
+            let mut moved = false;
+            for _ in 0..8 {
+                let mut damped = normal.clone();
+                for i in 0..damped.nrows() {
+                    damped[(i, i)] *= 1.0 + damping;
+                }
+                let step = solve(&damped, &gradient)?;
+                let next = apply(&now, &step);
+                let better = allowed(&next, start, self.cut.centre_hz)
+                    .then(|| self.point(&model(&next)))
+                    .flatten()
+                    .filter(|p| p.score < point.score);
+                if let Some(better) = better {
+                    moved = point.score - better.score > 1e-4;
+                    (now, point) = (next, better);
+                    damping = (damping * 0.2).max(1e-9);
+                    break;
+                }
+                damping *= 8.0;
+            }
+            if !moved {
+                break;
+            }
+        }
+        Some((now, point))
+    }
+
+    /// Gauss–Newton matrix and right side over the free numbers.
+    fn normal(&self, at: &Start, point: &Point) -> Option<(DMatrix<f64>, DVector<f64>)> {
+        let numbers = free(at);
+        let mut normal = DMatrix::zeros(numbers.len(), numbers.len());
+        let mut gradient = DVector::zeros(numbers.len());
+        for ((group, held), part) in self.groups.iter().zip(&self.bases).zip(&point.parts) {
+            let slopes: Vec<DMatrix<f64>> = (0..numbers.len())
+                .map(|p| {
+                    let mut moves = self.slope(group, at, &numbers, p) * own(part, at, p);
+                    self.clear(group, held, &mut moves);
+                    &moves - &part.basis * part.basis.tr_mul(&moves)
+                })
+                .collect();
+            for (m, variance) in part.variances.iter().enumerate() {
+                for p in 0..numbers.len() {
+                    gradient[p] += slopes[p].column(m).dot(&part.residual.column(m)) / variance;
+                    for q in 0..=p {
+                        normal[(p, q)] += slopes[p].column(m).dot(&slopes[q].column(m)) / variance;
+                    }
+                }
+            }
+        }
+        for p in 0..numbers.len() {
+            for q in 0..p {
+                normal[(q, p)] = normal[(p, q)];
+            }
+        }
+        normal.iter().all(|x: &f64| x.is_finite()).then_some((normal, gradient))
+    }
+
+    /// Derivative of the columns that free number `p` moves, by a central difference (the columns are
+    /// smooth in it; its error is 1e-6 of the slope).
+    fn slope(&self, group: &Group, at: &Start, numbers: &[f64], p: usize) -> DMatrix<f64> {
+        let rows = 2 * group.omegas.len();
+        let size = target_size(at);
+        let columns = |number: f64| {
+            let mut moved = numbers.to_vec();
+            moved[p] = number;
+            let there = place(at, &moved);
+            if p < size {
+                match there.target {
+                    Target::Two(pair) => {
+                        let mut matrix = DMatrix::zeros(rows, 4);
+                        group.put_pair(&mut matrix, 0, pair);
+                        matrix
+                    }
+                    Target::One(pole) => {
+                        let mut matrix = DMatrix::zeros(rows, 2);
+                        group.put_single(&mut matrix, 0, pole);
+                        matrix
+                    }
+                }
+            } else {
+                let mut matrix = DMatrix::zeros(rows, 2);
+                group.put_single(&mut matrix, 0, there.neighbours[(p - size) / 2]);
+                matrix
+            }
+        };
+        let step = if p >= 2 && p < size { 1e-3 * (1.0 + numbers[p].abs()) } else { 1e-3 };
+        (columns(numbers[p] + step) - columns(numbers[p] - step)) / (2.0 * step)
+    }
+
+    /// Exponent of the noise's power over frequency, from the residual pooled over the places.
+    fn residual_colour(&self, point: &Point) -> Option<f64> {
+        let (mut sums, mut products) = ([0.0; 3], [0.0; 2]);
+        for (group, part) in self.groups.iter().zip(&point.parts) {
+            let bins = group.omegas.len();
+            for (k, omega) in group.omegas.iter().enumerate() {
+                let power: f64 = (0..part.variances.len())
+                    .map(|m| {
+                        let r = &part.residual;
+                        (r[(k, m)].powi(2) + r[(bins + k, m)].powi(2)) / part.variances[m]
+                    })
+                    .sum();
+                let (x, y) = ((omega / (TAU * self.cut.centre_hz)).ln(), power.max(1e-12).ln());
+                sums = [sums[0] + 1.0, sums[1] + x, sums[2] + x * x];
+                products = [products[0] + y, products[1] + x * y];
+            }
+        }
+        let determinant = sums[0] * sums[2] - sums[1] * sums[1];
+        let slope = (sums[0] * products[1] - sums[1] * products[0]) / determinant;
+        slope.is_finite().then(|| (self.colour + slope).clamp(-6.0, 3.0))
+    }
+
+    /// Residues of the target's poles at the start of each place's record.
+    fn residues(&self, end: &Start, point: &Point) -> Vec<Option<(Vec<Complex64>, f64)>> {
+        let mut all = vec![None; self.places];
+        for (group, part) in self.groups.iter().zip(&point.parts) {
+            for (m, (place, start_s)) in group.places.iter().enumerate() {
+                let c = |row: usize| part.coefficients[(row, m)];
+                let first = Complex64::new(c(0), c(1));
+                let values = match end.target {
+                    Target::One(_) => vec![first],
+                    Target::Two(pair) => {
+                        // Mean and divided difference back to the poles' own; slower pole first.
+                        let half = pair.spread.sqrt();
+                        let half = if half.norm() < 1e-3 { Complex64::new(1e-3, 0.0) } else { half };
+                        let difference = Complex64::new(c(2), c(3)) / half;
+                        let (a, b) = (0.5 * (first + difference), 0.5 * (first - difference));
+                        if half.re >= 0.0 { vec![a, b] } else { vec![b, a] }
+                    }
+                };
+                all[*place] = Some((values, *start_s));
+            }
+        }
+        all
+    }
+}
+
+fn model(start: &Start) -> Model {
+    match start.target {
+        Target::Two(pair) => Model { pair: Some(pair), singles: start.neighbours.clone() },
+        Target::One(pole) => {
+            let singles = std::iter::once(pole).chain(start.neighbours.iter().copied()).collect();
+            Model { pair: None, singles }
+        }
+    }
+}
+
+/// Coefficients of the columns that free number `p` moves.
+fn own(part: &Part, at: &Start, p: usize) -> DMatrix<f64> {
+    let size = target_size(at);
+    let (from, count) = if p < size { (0, size) } else { (size + 2 * ((p - size) / 2), 2) };
+    part.coefficients.rows(from, count).into_owned()
+}
+
+fn target_size(start: &Start) -> usize {
+    if matches!(start.target, Target::One(_)) { 2 } else { 4 }
+}
+
+/// The free numbers: the target's, then real and imaginary part of each free neighbour.
+fn free(start: &Start) -> Vec<f64> {
+    let mut numbers = match start.target {
+        Target::One(pole) => vec![pole.re, pole.im],
+        Target::Two(pair) => pair.numbers().to_vec(),
+    };
+    numbers.extend(start.neighbours.iter().flat_map(|s| [s.re, s.im]));
+    numbers
+}
+
+fn place(at: &Start, numbers: &[f64]) -> Start {
+    let mut moved = at.clone();
+    let size = target_size(at);
+    moved.target = match at.target {
+        Target::One(_) => Target::One(Complex64::new(numbers[0], numbers[1])),
+        Target::Two(_) => Target::Two(Pair::of_numbers([numbers[0], numbers[1], numbers[2], numbers[3]])),
+    };
+    for (k, neighbour) in moved.neighbours.iter_mut().enumerate() {
+        *neighbour = Complex64::new(numbers[size + 2 * k], numbers[size + 2 * k + 1]);
+    }
+    moved
+}
+
+fn apply(at: &Start, step: &DVector<f64>) -> Start {
+    let moved: Vec<f64> = free(at).iter().zip(step.iter()).map(|(x, d)| x + d).collect();
+    place(at, &moved)
+}
+
+/// Whether the poles are such as a room and a unit have, and neighbours are still the same ones.
+fn allowed(next: &Start, first: &Start, centre_hz: f64) -> bool {
+    let damped = |s: &Complex64| (DECAYS.0..DECAYS.1).contains(&-s.re);
+    let near = |s: &Complex64| (s.im - TAU * centre_hz).abs() < TAU * PAIR_REACH_HZ;
+    let target = match next.target {
+        Target::One(pole) => damped(&pole) && near(&pole),
+        Target::Two(pair) => pair.poles().iter().all(|s| damped(s) && near(s)),
+    };
+    let same = next
+        .neighbours
+        .iter()
+        .zip(&first.neighbours)
+        .all(|(a, b)| -a.re > 0.0 && (a.im - b.im).abs() < TAU * NEIGHBOUR_REACH_HZ);
+    target && same
+}
+
+fn solve(matrix: &DMatrix<f64>, right: &DVector<f64>) -> Option<DVector<f64>> {
+    let scales: Vec<f64> = matrix.diagonal().iter().map(|d| d.sqrt()).collect();
+    let scaled = scaled(matrix, &scales)?;
+    let right = DVector::from_iterator(right.len(), right.iter().zip(&scales).map(|(x, s)| x / s));
+    let found = Cholesky::new(scaled)?.solve(&right);
+    Some(DVector::from_iterator(found.len(), found.iter().zip(&scales).map(|(x, s)| x / s)))
+}
+
+/// Inverse of an information matrix, scaled to unit diagonal first.
+pub(super) fn invert(matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let scales: Vec<f64> = matrix.diagonal().iter().map(|d| d.sqrt()).collect();
+    let inverse = Cholesky::new(scaled(matrix, &scales)?)?.inverse();
+    Some(DMatrix::from_fn(inverse.nrows(), inverse.ncols(), |i, j| inverse[(i, j)] / scales[i] / scales[j]))
+}
+
+fn scaled(matrix: &DMatrix<f64>, scales: &[f64]) -> Option<DMatrix<f64>> {
+    let sound = scales.iter().all(|s| s.is_finite() && *s > 0.0);
+    sound.then(|| {
+        DMatrix::from_fn(matrix.nrows(), matrix.ncols(), |i, j| matrix[(i, j)] / scales[i] / scales[j])
+    })
+}

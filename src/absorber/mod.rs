@@ -1,0 +1,32 @@
+//! A tuned absorber while it is being tuned: what it does to a mode now, which way to turn what, and
+//! how far that can lead.
+//!
+//! 1. The mode without the unit is one pole, with it two. [`coupled`](self) holds the closed form of one
+//!    mode and one unit, and its inverse.
+//! 2. The two poles of a take come from a least-squares fit on the stretch of spectrum round the mode,
+//!    over all places, as sum and squared half distance: what the data know where the poles meet.
+//! 3. Takes are joined: the mode and, unless they contradict it, the coupling are shared.
+//! 4. The step to take now is judged by the T60 to be expected after it over what the takes leave open;
+//!    a take that is too vague leads to "less damping, measure again", not to a number.
+//!
+//! What the data don't carry is left empty with its reason. Nothing here opens a file.
+
+mod advise;
+mod coupled;
+mod dials;
+mod facts;
+mod join;
+mod local;
+mod outcome;
+mod rank;
+mod sight;
+mod spectrum;
+#[cfg(test)]
+mod tests;
+mod tune;
+mod words;
+
+pub use coupled::{Identified, Pair, Resonator, best_t60_s, best_unit, couple, identify, slower_t60_s};
+pub use facts::TakeFacts;
+pub use outcome::{Finding, Next, Tuning, Values};
+pub use tune::{Look, Reference, TuneError, tune};

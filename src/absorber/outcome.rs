@@ -1,0 +1,79 @@
+//! What is said about a tuned absorber: plain values for tables, report and screen.
+
+use crate::estimate::Estimate;
+
+/// All takes of one target mode.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Tuning {
+    /// Undamped frequency of the mode without the unit, hertz.
+    pub mode_hz: Estimate,
+    /// Its T60 without the unit, seconds.
+    pub before_t60_s: Estimate,
+    /// One entry for each take, in session order.
+    pub takes: Vec<Finding>,
+    /// For each take its rank by T60, from 1; takes whose intervals overlap share one. `None` without T60.
+    pub ranks: Vec<Option<usize>>,
+    /// The take with the shortest T60.
+    pub best: Option<usize>,
+    /// Whether all takes could share one coupling; `None` with fewer than two that tell.
+    pub shared_coupling: Option<bool>,
+    /// What to mind while following the advice.
+    pub cautions: Vec<String>,
+}
+
+/// The unit as set in one take, estimated from all.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Finding {
+    /// Name of the state.
+    pub state: String,
+    /// Name of the unit, where it is known which.
+    pub unit: Option<String>,
+    /// T60 of the slower pole, seconds.
+    pub t60_s: Option<Estimate>,
+    /// Time until the mode's free decay is 60 dB down for good, seconds.
+    pub ring_s: Option<f64>,
+    /// What the take says of the unit.
+    pub values: Option<Values>,
+    /// The check that the identification leaves over, in its own sd.
+    pub consistency: Option<f64>,
+    /// What to do, in a sentence.
+    pub advice: Option<String>,
+    /// The step to take now.
+    pub next: Next,
+    /// Why something is missing.
+    pub reason: Option<String>,
+}
+
+/// The identified unit and what it can reach.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Values {
+    /// The unit's own frequency in this room with the target mode taken out, |s|/2π, hertz.
+    pub loaded_hz: Estimate,
+    /// Its own decay constant likewise, 1/s.
+    pub loaded_decay_per_s: Estimate,
+    /// Coupling g of unit and mode, 1/s.
+    pub coupling_per_s: Estimate,
+    /// Frequency it should have on the loaded scale, hertz.
+    pub best_hz: f64,
+    /// Decay constant it should have, 1/s.
+    pub best_decay_per_s: f64,
+    /// T60 of the mode at the best setting, seconds.
+    pub best_t60_s: Estimate,
+    /// Time until the mode's free decay is 60 dB down for good at the best setting, seconds.
+    pub best_ring_s: Option<f64>,
+}
+
+/// A step of the unit's setting.
+#[derive(Debug, Clone, Default, PartialEq)]
+#[non_exhaustive]
+pub struct Next {
+    /// Change of its frequency, hertz.
+    pub frequency_change_hz: Option<f64>,
+    /// Factor on its damping.
+    pub damping_factor: Option<f64>,
+    /// Dials with the setting to try.
+    pub dials: Vec<(String, f64)>,
+}

@@ -1,0 +1,227 @@
+//! What one state shows of the target mode: two poles, one, or none.
+
+use super::coupled::{Pair, Resonator, couple};
+use super::local::{Fitted, Start, Stretch, Target};
+use super::spectrum::{Cut, Record};
+use crate::estimate::Estimate;
+use nalgebra::{Cholesky, DMatrix, DVector};
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// Half width of the stretch: a wide one costs the least (project notes on windows).
+const REACH_HZ: f64 = 45.0;
+/// Neighbours within this distance are fitted along, those beyond are held, hertz.
+const FREE_HZ: f64 = 25.0;
+/// Slower decays than the first are steady tones, faster ones than the second belong to the measuring
+/// chain (T60 under 0.17 s): both are held, 1/s.
+const MOVING: (f64, f64) = (0.5, 40.0);
+/// The two residues together keep the mode's shape: modal assurance criterion at least this; where no
+/// pair does, for a neighbour close by that the unit mixes in, at least the second.
+const SAME_SHAPE: [f64; 2] = [0.85, 0.5];
+const DEGREE: usize = 2;
+/// Later starts whose results should be the same; what they differ by goes into the intervals.
+const LATER_S: [f64; 2] = [0.010, 0.020];
+/// A second pole must better the fit by χ² of its unknowns at one in a thousand, and this much more for
+/// the search over starts.
+const SEARCHED: f64 = 8.0;
+/// Starts that are followed down.
+const FOLLOWED: usize = 6;
+
+/// What is known before looking.
+#[derive(Debug, Clone)]
+pub(super) struct Expected {
+    /// The mode without the unit.
+    pub mode: Complex64,
+    /// Other poles of the stretch.
+    pub neighbours: Vec<Complex64>,
+    /// Poles that the search for modes found in this state and that are no neighbour's.
+    pub candidates: Vec<Complex64>,
+    /// The mode's residue at each place, from the direct sound there; empty where not known yet.
+    pub shape: Vec<Option<Complex64>>,
+}
+
+/// The target's poles in one state.
+#[derive(Debug, Clone)]
+pub(super) enum Sight {
+    Two(Seen),
+    /// One pole only stands out.
+    One(Seen),
+    Nothing,
+}
+
+/// Poles with their covariance and residues.
+#[derive(Debug, Clone)]
+pub(super) struct Seen {
+    pub target: Target,
+    pub covariance: DMatrix<f64>,
+    /// At each place: residues (slower pole first) at the record's start, and its time.
+    pub residues: Vec<Option<(Vec<Complex64>, f64)>>,
+}
+
+impl Seen {
+    /// Sum of the residues at each place, from the direct sound.
+    pub fn shape(&self) -> Vec<Option<Complex64>> {
+        self.residues.iter().map(|r| r.as_ref().map(|(values, _)| values.iter().sum())).collect()
+    }
+
+    /// The slower pole's decay constant with its sd, over the spread of the pair as it is known.
+    pub fn slower(&self) -> Option<Estimate> {
+        let Target::Two(pair) = self.target else {
+            let Target::One(pole) = self.target else { return None };
+            return Some(Estimate::new(-pole.re, self.covariance[(0, 0)].sqrt()));
+        };
+        let root = Cholesky::new(self.covariance.clone())?.l();
+        let numbers = pair.numbers();
+        let (mut sum, mut squares) = (0.0, 0.0);
+        // Three nodes of Gauss and Hermite in each of four directions.
+        for node in 0..81 {
+            let turn = |d: u32| (node / 3_i32.pow(d)) % 3 - 1;
+            let step = DVector::from_fn(4, |d, _| 3f64.sqrt() * f64::from(turn(d as u32)));
+            let weight: f64 = (0..4).map(|d| if turn(d) == 0 { 2.0 / 3.0 } else { 1.0 / 6.0 }).product();
+            let moved = &root * step;
+            let n = [0, 1, 2, 3].map(|i| numbers[i] + moved[i]);
+            let decay = -Pair::of_numbers(n).poles()[0].re;
+            sum += weight * decay;
+            squares += weight * decay * decay;
+        }
+        let sd = (squares - sum * sum).max(0.0).sqrt();
+        Some(Estimate::new(-pair.poles()[0].re, sd))
+    }
+}
+
+/// The mode alone, in the state without the unit.
+pub(super) fn one(records: &[Record<'_>], expected: &Expected) -> Option<Seen> {
+    let (free, held) = expected.neighbours();
+    let stretch = Stretch::new(records, cut(expected, 0.0), held, 0.0)?;
+    let (_, found) = stretch.fit(&Start { target: Target::One(expected.mode), neighbours: free })?;
+    Some(widened(records, expected, &found))
+}
+
+/// Looks for two poles in place of the mode.
+pub(super) fn look(records: &[Record<'_>], expected: &Expected) -> Sight {
+    two_or_one(records, expected).unwrap_or(Sight::Nothing)
+}
+
+fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<Sight> {
+    let (free, held) = expected.neighbours();
+    let start = |target: Target| Start { target, neighbours: free.clone() };
+    let stretch = Stretch::new(records, cut(expected, 0.0), held, 0.0)?;
+    let (stretch, one) = stretch.fit(&start(Target::One(expected.mode)))?;
+    let others = expected.candidates.iter().filter_map(|c| stretch.finish(&start(Target::One(*c))));
+    let one = others.chain([one]).min_by(|a, b| a.score.total_cmp(&b.score))?;
+    let mut pairs: Vec<Fitted> = starts(&stretch, expected, &start)
+        .into_iter()
+        .filter_map(|pair| stretch.finish(&start(Target::Two(pair))))
+        .collect();
+    pairs.sort_by(|a, b| a.score.total_cmp(&b.score));
+    let alike = |least: f64| pairs.iter().find(|found| expected.likeness(found) >= least);
+    let two = SAME_SHAPE.into_iter().find_map(alike).cloned();
+    let shows = |two: &Fitted| one.score - two.score > needed(stretch.used());
+    match two.filter(shows) {
+        Some(two) => Some(Sight::Two(settled(records, expected, two))),
+        None => Some(Sight::One(widened(records, expected, &one))),
+    }
+}
+
+impl Expected {
+    /// How alike the sum of the residues is to the mode's shape; 1 where a shape says nothing.
+    fn likeness(&self, found: &Fitted) -> f64 {
+        let (mut product, mut squares, mut count) = (Complex64::default(), (0.0, 0.0), 0);
+        for (old, new) in self.shape.iter().zip(&found.residues) {
+            let (Some(old), Some((new, _))) = (old, new) else { continue };
+            let new: Complex64 = new.iter().sum();
+            product += old * new.conj();
+            squares = (squares.0 + old.norm_sqr(), squares.1 + new.norm_sqr());
+            count += 1;
+        }
+        if count < 2 { 1.0 } else { product.norm_sqr() / (squares.0 * squares.1) }
+    }
+
+    /// Neighbours that move along, and those that are held.
+    fn neighbours(&self) -> (Vec<Complex64>, Vec<Complex64>) {
+        let free = |s: &&Complex64| {
+            (s.im - self.mode.im).abs() < TAU * FREE_HZ && (MOVING.0..MOVING.1).contains(&-s.re)
+        };
+        let near = |s: &&Complex64| (s.im - self.mode.im).abs() < TAU * (REACH_HZ + 6.0);
+        let all = || self.neighbours.iter().filter(near);
+        (all().filter(free).copied().collect(), all().filter(|s| !free(s)).copied().collect())
+    }
+}
+
+/// χ² that noise alone reaches once in a thousand with two free numbers more and two a place.
+fn needed(places: usize) -> f64 {
+    let freedom = 2.0 * (places as f64 + 1.0);
+    // Wilson & Hilferty's approximation of the χ² quantile.
+    let (a, z) = (2.0 / (9.0 * freedom), 3.09);
+    freedom * (1.0 - a + z * a.sqrt()).powi(3) + SEARCHED
+}
+
+/// Takes in what the search for modes saw besides, then fits to the end.
+fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> Seen {
+    let Target::Two(pair) = two.target else { return widened(records, expected, &two) };
+    let poles = pair.poles();
+    let own =
+        |c: &Complex64| poles.iter().any(|s| (s.im - c.im).abs() < TAU * 1.5 + 0.5 * (s.re + c.re).abs());
+    let more = expected.candidates.iter().filter(|c| !own(c));
+    let neighbours: Vec<Complex64> = two.neighbours.iter().copied().chain(more.copied()).collect();
+    let start = Start { target: two.target, neighbours };
+    let held = expected.neighbours().1;
+    let again =
+        Stretch::new(records, cut(expected, 0.0), held, two.colour).and_then(|s| Some(s.fit(&start)?.1));
+    let same = |f: &Fitted| matches!(f.target, Target::Two(_));
+    widened(records, expected, &again.filter(same).unwrap_or(two))
+}
+
+fn cut(expected: &Expected, later_s: f64) -> Cut {
+    Cut { centre_hz: expected.mode.im / TAU, reach_hz: REACH_HZ, degree: DEGREE, later_s }
+}
+
+/// Pairs to start from: candidates by twos, and units on a grid round the mode; the best few.
+fn starts(stretch: &Stretch, expected: &Expected, start: &dyn Fn(Target) -> Start) -> Vec<Pair> {
+    let mode = Resonator::of_pole(expected.mode);
+    let mut pairs: Vec<Pair> = Vec::new();
+    for (i, a) in expected.candidates.iter().enumerate() {
+        pairs.extend(expected.candidates[i + 1..].iter().map(|b| Pair::of_poles(*a, *b)));
+    }
+    for off_hz in [-6.0, -4.0, -2.5, -1.2, -0.4, 0.4, 1.2, 2.5, 4.0, 6.0] {
+        for (g, damping) in [(4.0, 0.3), (4.0, 1.2), (10.0, 0.2), (10.0, 0.7), (10.0, 1.4), (20.0, 0.6)] {
+            let unit = Resonator {
+                omega_per_s: mode.omega_per_s + TAU * off_hz,
+                decay_per_s: mode.decay_per_s + damping * g,
+            };
+            pairs.extend(couple(mode, unit, g * g));
+        }
+    }
+    let mut scored: Vec<(f64, Pair)> = pairs
+        .into_iter()
+        .filter_map(|pair| Some((stretch.score(&start(Target::Two(pair)))?, pair)))
+        .collect();
+    scored.sort_by(|a, b| a.0.total_cmp(&b.0));
+    scored.into_iter().take(FOLLOWED).map(|s| s.1).collect()
+}
+
+/// Fits again from later starts: their mean square distance widens the covariance.
+fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Seen {
+    let numbers = |target: Target| match target {
+        Target::One(pole) => vec![pole.re, pole.im],
+        Target::Two(pair) => pair.numbers().to_vec(),
+    };
+    let here = numbers(found.target);
+    let mut covariance = found.covariance.clone();
+    let again = LATER_S.iter().filter_map(|later| {
+        let held = expected.neighbours().1;
+        let stretch = Stretch::new(records, cut(expected, *later), held, found.colour)?;
+        stretch.finish(&Start { target: found.target, neighbours: found.neighbours.clone() })
+    });
+    let moves: Vec<Vec<f64>> =
+        again.map(|f| numbers(f.target).iter().zip(&here).map(|(a, b)| a - b).collect()).collect();
+    let count = moves.len().max(1) as f64;
+    for away in &moves {
+        for i in 0..here.len() {
+            for j in 0..here.len() {
+                covariance[(i, j)] += (1.0 + 1.0 / count) / count * away[i] * away[j];
+            }
+        }
+    }
+    Seen { target: found.target, covariance, residues: found.residues.clone() }
+}

@@ -1,0 +1,251 @@
+//! The stretch of spectrum round a mode, at all places of one state, as a linear problem: columns of
+//! damped oscillations and of a low polynomial (what lies outside the stretch), data of each place.
+//!
+//! N samples of A zⁿ have at a bin ω exactly the DFT A (1 − zᴺ)/(1 − z e^{−iω/fs}), a geometric sum;
+//! a real oscillation adds the same with A* and z*. Two poles are not given a column each, which
+//! would grow alike where they meet, but their mean and their divided difference.
+
+use super::coupled::Pair;
+use nalgebra::DMatrix;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::{PI, TAU};
+
+/// One place's record.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Record<'a> {
+    pub samples: &'a [f32],
+    pub rate_hz: f64,
+    /// Direct sound, seconds from sample 0.
+    pub onset_s: f64,
+}
+
+/// How the stretch is cut.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Cut {
+    pub centre_hz: f64,
+    /// Half of its width.
+    pub reach_hz: f64,
+    /// Degree of the polynomial.
+    pub degree: usize,
+    /// Start after the direct sound.
+    pub later_s: f64,
+}
+
+/// Lowest frequency that is looked at.
+const LOWEST_HZ: f64 = 8.0;
+/// Longer records are cut: nothing of a mode is left after that.
+const LONGEST_S: f64 = 6.0;
+/// Shorter ones say nothing about two poles.
+const SHORTEST_S: f64 = 0.2;
+/// Records of one rate that differ by less than this in length share their bins.
+const ALIKE: f64 = 0.03;
+/// Poles nearer than this share a divided difference taken at this distance, 1/s.
+const LEAST_DISTANCE: f64 = 1e-4;
+
+/// Records of one rate and length.
+#[derive(Debug, Clone)]
+pub(super) struct Group {
+    rate_hz: f64,
+    len: usize,
+    /// Angular frequency of each bin.
+    pub omegas: Vec<f64>,
+    /// Spectrum over fs: real parts of all bins, then imaginary ones; a column for each place.
+    pub data: DMatrix<f64>,
+    /// Which place, and when its record starts.
+    pub places: Vec<(usize, f64)>,
+}
+
+/// What oscillates: at most one pair, and single poles.
+#[derive(Debug, Clone)]
+pub(super) struct Model {
+    pub pair: Option<Pair>,
+    pub singles: Vec<Complex64>,
+}
+
+/// The groups of a state; empty where no record is usable.
+pub(super) fn groups(records: &[Record<'_>], cut: Cut) -> Vec<Group> {
+    let mut bunches: Vec<(f64, usize, Vec<(usize, usize)>)> = Vec::new();
+    for (index, record) in records.iter().enumerate() {
+        let Some((first, len)) = usable(record, cut.later_s) else { continue };
+        let alike = |b: &&mut (f64, usize, Vec<(usize, usize)>)| {
+            b.0.total_cmp(&record.rate_hz).is_eq()
+                && (b.1 as f64 - len as f64).abs() <= ALIKE * b.1.max(len) as f64
+        };
+        match bunches.iter_mut().find(alike) {
+            Some(bunch) => {
+                bunch.1 = bunch.1.min(len);
+                bunch.2.push((index, first));
+            }
+            None => bunches.push((record.rate_hz, len, vec![(index, first)])),
+        }
+    }
+    bunches.iter().filter_map(|(rate, len, members)| group(records, cut, (*rate, *len), members)).collect()
+}
+
+fn usable(record: &Record<'_>, later_s: f64) -> Option<(usize, usize)> {
+    let sound = record.rate_hz.is_finite() && record.rate_hz > 0.0 && record.onset_s.is_finite();
+    if !sound || record.samples.iter().any(|x| !x.is_finite()) {
+        return None;
+    }
+    let top = record.samples.iter().fold(0.0_f32, |t, x| t.max(x.abs()));
+    let end = record.samples.iter().rposition(|x| x.abs() > 1e-10 * top).map_or(0, |last| last + 1);
+    let first = ((record.onset_s + later_s) * record.rate_hz).ceil().max(0.0) as usize;
+    let len = end.saturating_sub(first).min((LONGEST_S * record.rate_hz) as usize);
+    (len as f64 >= SHORTEST_S * record.rate_hz).then_some((first, len))
+}
+
+fn group(
+    records: &[Record<'_>],
+    cut: Cut,
+    (rate_hz, len): (f64, usize),
+    members: &[(usize, usize)],
+) -> Option<Group> {
+    let width = rate_hz / len as f64;
+    let low = ((cut.centre_hz - cut.reach_hz).max(LOWEST_HZ) / width).ceil() as usize;
+    let high = (((cut.centre_hz + cut.reach_hz) / width).floor() as usize).min((len - 1) / 2);
+    if high < low + cut.degree + 8 {
+        return None;
+    }
+    let bins = high - low + 1;
+    let fft = FftPlanner::new().plan_fft_forward(len);
+    let mut data = DMatrix::zeros(2 * bins, members.len());
+    for (column, (index, first)) in members.iter().enumerate() {
+        let mut buffer: Vec<Complex64> = records[*index].samples[*first..first + len]
+            .iter()
+            .map(|x| Complex64::from(f64::from(*x) / rate_hz))
+            .collect();
+        fft.process(&mut buffer);
+        for (k, value) in buffer[low..=high].iter().enumerate() {
+            (data[(k, column)], data[(bins + k, column)]) = (value.re, value.im);
+        }
+    }
+    let omegas = (low..=high).map(|k| TAU * k as f64 * width).collect();
+    let places = members.iter().map(|(index, first)| (*index, *first as f64 / rate_hz)).collect();
+    Some(Group { rate_hz, len, omegas, data, places })
+}
+
+impl Group {
+    /// Columns of the poles, unweighted: the pair's four, then two for each single.
+    pub fn poles(&self, model: &Model) -> DMatrix<f64> {
+        let first = model.pair.map_or(0, |_| 4);
+        let mut matrix = DMatrix::zeros(2 * self.omegas.len(), first + 2 * model.singles.len());
+        if let Some(pair) = &model.pair {
+            self.put_pair(&mut matrix, 0, *pair);
+        }
+        for (k, pole) in model.singles.iter().enumerate() {
+            self.put_single(&mut matrix, first + 2 * k, *pole);
+        }
+        matrix
+    }
+
+    /// Columns of the poles and then of the polynomial.
+    pub fn columns(&self, model: &Model, degree: usize) -> DMatrix<f64> {
+        let bins = self.omegas.len();
+        let poles = self.poles(model);
+        let at = poles.ncols();
+        let mut matrix = poles.resize_horizontally(at + 2 * (degree + 1), 0.0);
+        let (low, high) = (self.omegas[0], self.omegas[bins - 1]);
+        for (k, omega) in self.omegas.iter().enumerate() {
+            let x = (2.0 * (omega - low) / (high - low) - 1.0).clamp(-1.0, 1.0);
+            for term in 0..=degree {
+                let value = (term as f64 * x.acos()).cos() / self.rate_hz;
+                matrix[(k, at + 2 * term)] = value;
+                matrix[(bins + k, at + 2 * term + 1)] = value;
+            }
+        }
+        matrix
+    }
+
+    /// Columns of mean and divided difference.
+    pub fn put_pair(&self, matrix: &mut DMatrix<f64>, at: usize, pair: Pair) {
+        let middle = 0.5 * pair.sum;
+        let mut half = pair.spread.sqrt();
+        if half.norm() < LEAST_DISTANCE {
+            half = Complex64::new(LEAST_DISTANCE, 0.0);
+        }
+        let (a, b) = (middle + half, middle - half);
+        let waves = [self.wave(a), self.wave(b), self.wave(a.conj()), self.wave(b.conj())];
+        let bins = self.omegas.len();
+        for k in 0..bins {
+            let own = [0.5 * (waves[0][k] + waves[1][k]), 0.5 * (waves[0][k] - waves[1][k]) / half];
+            let mirrored =
+                [0.5 * (waves[2][k] + waves[3][k]), 0.5 * (waves[2][k] - waves[3][k]) / half.conj()];
+            for term in 0..2 {
+                put(matrix, k, at + 2 * term, own[term], mirrored[term]);
+            }
+        }
+    }
+
+    /// Columns of one pole: of Re A and Im A.
+    pub fn put_single(&self, matrix: &mut DMatrix<f64>, at: usize, pole: Complex64) {
+        let (own, mirrored) = (self.wave(pole), self.wave(pole.conj()));
+        for k in 0..self.omegas.len() {
+            put(matrix, k, at, own[k], mirrored[k]);
+        }
+    }
+
+    /// DFT over fs of e^{λ n/fs} at each bin.
+    fn wave(&self, lambda: Complex64) -> Vec<Complex64> {
+        let seconds = self.len as f64 / self.rate_hz;
+        let missing = 1.0 - (lambda * seconds).exp();
+        self.omegas
+            .iter()
+            .map(|omega| {
+                let step = (lambda - Complex64::new(0.0, *omega)) / self.rate_hz;
+                missing / (-exp_m1(step) * self.rate_hz)
+            })
+            .collect()
+    }
+}
+
+/// e^x − 1 without cancellation: e^a cos b − 1 = (e^a − 1) cos b − 2 sin²(b/2).
+fn exp_m1(x: Complex64) -> Complex64 {
+    let half = (0.5 * x.im).sin();
+    Complex64::new(x.re.exp_m1() * x.im.cos() - 2.0 * half * half, x.re.exp() * x.im.sin())
+}
+
+fn put(matrix: &mut DMatrix<f64>, k: usize, at: usize, own: Complex64, mirrored: Complex64) {
+    let bins = matrix.nrows() / 2;
+    let (re, im) = (own + mirrored, Complex64::i() * (own - mirrored));
+    (matrix[(k, at)], matrix[(bins + k, at)]) = (re.re, re.im);
+    (matrix[(k, at + 1)], matrix[(bins + k, at + 1)]) = (im.re, im.im);
+}
+
+/// Weight of a bin whose noise power goes with frequency to the power `colour`.
+pub(super) fn weight(omega: f64, centre_hz: f64, colour: f64) -> f64 {
+    (omega / (2.0 * PI * centre_hz)).powf(-0.5 * colour)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two damped oscillations, one far below and one near: columns times residues are the spectrum of
+    /// the samples, to the rounding of single precision.
+    #[test]
+    fn columns_carry_the_samples() {
+        let poles = [Complex64::new(-9.0, TAU * 41.0), Complex64::new(-6.0, TAU * 43.0)];
+        let residues = [Complex64::new(0.3, -0.2), Complex64::new(-0.1, 0.25)];
+        let samples: Vec<f32> = (0..3000)
+            .map(|n| {
+                let t = f64::from(n) / 2000.0;
+                poles.iter().zip(residues).map(|(s, a)| 2.0 * (a * (s * t).exp()).re).sum::<f64>() as f32
+            })
+            .collect();
+        let cut = Cut { centre_hz: 42.0, reach_hz: 20.0, degree: 0, later_s: 0.0 };
+        let groups = groups(&[Record { samples: &samples, rate_hz: 2000.0, onset_s: 0.0 }], cut);
+        let group = &groups[0];
+        let pair = Pair::of_poles(poles[0], poles[1]);
+        let matrix = group.columns(&Model { pair: Some(pair), singles: Vec::new() }, 0);
+        let (sum, difference) = (residues[0] + residues[1], residues[0] - residues[1]);
+        // R1 = a/2 + b/(2h), R2 = a/2 − b/(2h) with h half the distance.
+        let scaled = difference * pair.spread.sqrt();
+        let signs = if (pair.sum * 0.5 + pair.spread.sqrt() - poles[0]).norm() < 1e-6 { 1.0 } else { -1.0 };
+        let unknowns = [sum.re, sum.im, signs * scaled.re, signs * scaled.im];
+        for row in 0..matrix.nrows() {
+            let found: f64 = (0..4).map(|c| matrix[(row, c)] * unknowns[c]).sum();
+            assert!((found - group.data[(row, 0)]).abs() < 2e-8, "{row}: {found} {}", group.data[(row, 0)]);
+        }
+    }
+}

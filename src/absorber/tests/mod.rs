@@ -1,0 +1,2 @@
+mod bound;
+mod rooms;

@@ -1,0 +1,481 @@
+//! A baseline and takes with different settings become a [`Tuning`].
+
+use super::advise::{advise, expected, sentence};
+use super::coupled::{Pair, Resonator, best_t60_s, best_unit, couple};
+use super::dials::{self, Setting};
+use super::facts::TakeFacts;
+use super::join::{Joint, PairEstimate, PoleEstimate, State, consistency, join};
+use super::local::Target;
+use super::outcome::{Finding, Next, Tuning, Values};
+use super::sight::{Expected, Seen, Sight, look, one};
+use super::spectrum::Record;
+use super::words;
+use crate::change::ring_s;
+use crate::estimate::Estimate;
+use crate::modes::{Kind, LN_1000, Mode, ModeSet};
+use crate::session::Unit;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// A baseline mode is the target if it lies this near the frequency asked for, hertz.
+const TARGET_HZ: f64 = 3.0;
+/// The baseline's and the take's poles are one neighbour's within this, hertz.
+const NEIGHBOUR_HZ: f64 = 1.2;
+/// Poles of a take that may be the target's lie this near it, hertz.
+const CANDIDATE_HZ: f64 = 10.0;
+/// What the model of one mode and one unit errs by where the nearest other mode is so many times g/2π
+/// away: loaded frequency, Hz, and share of damping and coupling (90th percentiles of 150 full rooms,
+/// project notes, over 1.64). Nearer than the last nothing is said.
+const MODEL: [(f64, f64, f64); 3] = [(4.0, 0.001, 0.002), (2.0, 0.009, 0.006), (1.0, 0.08, 0.03)];
+/// The unused check may miss by this many sd and this share before nothing is advised.
+const CHECK: (f64, f64) = (4.0, 0.003);
+/// A coupling that stands out of its own error by less than this many sd is none that shows.
+const SHOWS_SD: f64 = 2.0;
+/// A frequency known no better than this is not worth a number, hertz.
+const WORTH_HZ: f64 = 5.0;
+/// Takes differ in their coupling if sharing it costs χ² beyond this chance.
+const SHARED: f64 = 0.01;
+
+/// Why there is nothing to tune.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum TuneError {
+    /// The baseline shows no such mode.
+    #[error(
+        "no mode near {asked_hz:.1} Hz in the state {state}\n  found    {nearest}\n  do       give the frequency of \
+         one that the baseline shows"
+    )]
+    NoMode {
+        /// State that was looked at.
+        state: String,
+        /// Frequency asked for, hertz.
+        asked_hz: f64,
+        /// The nearest ones, in words.
+        nearest: String,
+    },
+    /// The baseline's records can't be used.
+    #[error("{state}: its records are too short or too few to show the mode\n  do       measure longer")]
+    Baseline {
+        /// The state.
+        state: String,
+    },
+}
+
+/// The target among the baseline's resonances.
+fn target(modes: &ModeSet, asked_hz: f64, state: &str) -> Result<usize, TuneError> {
+    let usable = |m: &&(usize, &Mode)| matches!(m.1.kind, Kind::Mode | Kind::Unsure) && m.1.decay_per_s > 0.0;
+    let off = |m: &Mode| (m.omega_per_s / TAU - asked_hz).abs();
+    let indexed: Vec<(usize, &Mode)> = modes.modes.iter().enumerate().collect();
+    let mut near: Vec<&(usize, &Mode)> = indexed.iter().filter(usable).collect();
+    // A mode that is claimed goes before one that isn't, if both are near.
+    near.sort_by(|a, b| off(a.1).total_cmp(&off(b.1)));
+    let claimed = near.iter().find(|m| m.1.kind == Kind::Mode && off(m.1) <= TARGET_HZ);
+    let any = near.first().filter(|m| off(m.1) <= TARGET_HZ);
+    if let Some(found) = claimed.or(any) {
+        return Ok(found.0);
+    }
+    let words: Vec<String> =
+        near.iter().take(3).map(|m| format!("{:.1} Hz", m.1.omega_per_s / TAU)).collect();
+    let nearest = if words.is_empty() { "no modes at all".to_owned() } else { words.join(", ") };
+    Err(TuneError::NoMode { state: state.to_owned(), asked_hz, nearest })
+}
+
+fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
+    facts
+        .lows
+        .iter()
+        .map(|low| Record { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
+        .collect()
+}
+
+/// Distance to the nearest other mode that the program stands behind.
+fn nearest_hz(modes: &ModeSet, index: usize) -> f64 {
+    let own = modes.modes[index].omega_per_s;
+    let others = modes.modes.iter().enumerate().filter(|(i, m)| *i != index && m.kind == Kind::Mode);
+    others.map(|(_, m)| (m.omega_per_s - own).abs() / TAU).fold(f64::INFINITY, f64::min)
+}
+
+/// A baseline and its target mode, looked at once: the ground that takes are held against.
+#[derive(Debug, Clone)]
+pub struct Reference {
+    mode: PoleEstimate,
+    nearest_hz: f64,
+    state: String,
+    places: Vec<(String, String)>,
+    /// Whether a unit stood there already.
+    occupied: bool,
+    expected: Expected,
+}
+
+/// What one take shows of the target.
+#[derive(Debug, Clone)]
+pub struct Look(Sight);
+
+/// Works out what the unit does in each take to the mode nearest `asked_hz`, and what to change.
+///
+/// Takes that show too little say so; they never take others down with them.
+///
+/// # Errors
+/// [`TuneError`]: the baseline doesn't show the mode.
+pub fn tune(baseline: &TakeFacts<'_>, takes: &[TakeFacts<'_>], asked_hz: f64) -> Result<Tuning, TuneError> {
+    let reference = Reference::new(baseline, asked_hz)?;
+    let looks: Vec<Look> = takes.iter().map(|take| reference.look(take)).collect();
+    Ok(reference.tuning(takes, &looks))
+}
+
+impl Reference {
+    /// Looks at the mode nearest `asked_hz` in the baseline.
+    ///
+    /// # Errors
+    /// [`TuneError`]: the baseline doesn't show the mode.
+    pub fn new(baseline: &TakeFacts<'_>, asked_hz: f64) -> Result<Self, TuneError> {
+        let empty = ModeSet::default();
+        let modes = baseline.modes.unwrap_or(&empty);
+        let index = target(modes, asked_hz, baseline.state)?;
+        let pole = |m: &Mode| Complex64::new(-m.decay_per_s, m.omega_per_s);
+        let sound = |s: &Complex64| s.is_finite() && s.re < 0.0;
+        let others = modes.modes.iter().enumerate().filter(|(i, _)| *i != index);
+        let neighbours: Vec<Complex64> = others.map(|(_, m)| pole(m)).filter(sound).collect();
+        let mode = pole(&modes.modes[index]);
+        let alone = Expected { mode, neighbours, candidates: Vec::new(), shape: Vec::new() };
+        let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
+        let seen = one(&records(baseline), &alone).ok_or_else(failed)?;
+        let Target::One(found) = seen.target else { return Err(failed()) };
+        let owned = |p: &(&str, &str)| (p.0.to_owned(), p.1.to_owned());
+        Ok(Self {
+            nearest_hz: nearest_hz(modes, index),
+            state: baseline.state.to_owned(),
+            places: baseline.places.iter().map(owned).collect(),
+            occupied: !baseline.units.is_empty(),
+            expected: Expected { mode: found, shape: seen.shape(), ..alone },
+            mode: PoleEstimate { pole: found, covariance: seen.covariance },
+        })
+    }
+
+    /// Damped frequency of the target mode in the baseline, hertz.
+    #[must_use]
+    pub fn mode_hz(&self) -> f64 {
+        self.mode.pole.im / TAU
+    }
+
+    /// Looks at the target in a take.
+    #[must_use]
+    pub fn look(&self, take: &TakeFacts<'_>) -> Look {
+        let at =
+            |place: &(&str, &str)| self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
+        let shape = |place| self.expected.shape.get(at(place)?).copied().flatten();
+        let mut expected =
+            Expected { shape: take.places.iter().map(shape).collect(), ..self.expected.clone() };
+        if let Some(modes) = take.modes {
+            known_poles(&mut expected, modes);
+        }
+        Look(look(&records(take), &expected))
+    }
+
+    /// What all takes together say; `looks` in the order of `takes`.
+    #[must_use]
+    pub fn tuning(&self, takes: &[TakeFacts<'_>], looks: &[Look]) -> Tuning {
+        let sights: Vec<&Sight> = looks.iter().map(|l| &l.0).collect();
+        let pairs: Vec<Option<PairEstimate>> = takes.iter().zip(&sights).map(|(t, s)| pair(t, s)).collect();
+        let joined = if self.occupied { None } else { self.joined(takes, &pairs) };
+        let states: Vec<Option<&State>> = (0..takes.len())
+            .map(|k| joined.as_ref().and_then(|j| j.index[k].map(|i| &j.joint.takes[i])))
+            .collect();
+        let mut findings: Vec<Finding> = (0..takes.len())
+            .map(|k| self.finding(&takes[k], sights[k], pairs[k].as_ref(), states[k]))
+            .collect();
+        let shared = joined.as_ref().and_then(|j| j.shared);
+        words::undo(&mut findings);
+        self.add_dials(takes, &states, shared.unwrap_or(true), &mut findings);
+        let (ranks, best) = super::rank::rank(&findings);
+        let mode = Resonator::of_pole(self.mode.pole);
+        let sd = |i: usize| self.mode.covariance[(i, i)].sqrt();
+        Tuning {
+            mode_hz: Estimate::new(mode.omega_per_s / TAU, sd(1) / TAU),
+            before_t60_s: t60(Estimate::new(mode.decay_per_s, sd(0))),
+            cautions: words::cautions(takes, &findings),
+            takes: findings,
+            ranks,
+            best,
+            shared_coupling: shared,
+        }
+    }
+
+    /// Least squares over the takes that show two poles; shared coupling unless they contradict it.
+    fn joined(&self, takes: &[TakeFacts<'_>], pairs: &[Option<PairEstimate>]) -> Option<Joined> {
+        let shown: Vec<usize> = (0..takes.len()).filter(|k| self.sound(pairs[*k].as_ref())).collect();
+        let chosen: Vec<PairEstimate> = shown.iter().filter_map(|k| pairs[*k].clone()).collect();
+        if chosen.is_empty() {
+            return None;
+        }
+        let mut index = vec![None; takes.len()];
+        for (i, k) in shown.iter().enumerate() {
+            index[*k] = Some(i);
+        }
+        let groups = groups(&shown.iter().map(|k| takes[*k].units).collect::<Vec<_>>());
+        let apart: Vec<usize> = (0..chosen.len()).collect();
+        let joint = join(&self.mode, &chosen, &groups);
+        let each = join(&self.mode, &chosen, &apart)?;
+        let more = each_freedom(&groups, chosen.len());
+        let Some(joint) = joint.filter(|_| more > 0) else {
+            return Some(Joined { joint: each, index, shared: None });
+        };
+        let chance = chance(joint.misfit - each.misfit, more);
+        let shared = chance > SHARED;
+        Some(Joined { joint: if shared { joint } else { each }, index, shared: Some(shared) })
+    }
+
+    /// Whether a pair keeps the check that it leaves over.
+    fn sound(&self, pair: Option<&PairEstimate>) -> bool {
+        let check = pair.and_then(|p| consistency(&self.mode, p));
+        check.is_some_and(|(sds, share)| sds.abs() < CHECK.0 || share.abs() < CHECK.1)
+    }
+
+    fn finding(
+        &self,
+        take: &TakeFacts<'_>,
+        sight: &Sight,
+        pair: Option<&PairEstimate>,
+        state: Option<&State>,
+    ) -> Finding {
+        let seen = match sight {
+            Sight::Two(seen) | Sight::One(seen) => Some(seen),
+            Sight::Nothing => None,
+        };
+        let mut finding = Finding {
+            state: take.state.to_owned(),
+            unit: words::unit(take.units, self.mode.pole.im / TAU),
+            t60_s: seen.and_then(Seen::slower).map(t60),
+            ring_s: seen.and_then(|s| ring(s)),
+            values: None,
+            consistency: pair.and_then(|p| Some(consistency(&self.mode, p)?.0)),
+            advice: None,
+            next: Next::default(),
+            reason: None,
+        };
+        if self.occupied {
+            finding.reason = Some(words::off_is_a_resonator(&self.state));
+            finding.advice = Some(words::effect(self.before_t60_s(), finding.t60_s));
+            return finding;
+        }
+        match (sight, state) {
+            (Sight::Nothing, _) => finding.reason = Some(words::NOTHING.to_owned()),
+            (Sight::One(seen), _) => {
+                let powered = take.units.iter().any(|u| !u.powered);
+                let (advice, next) =
+                    words::one_pole(seen.slower(), -self.mode.pole.re, take.units, self.mode.pole.im / TAU);
+                finding.reason = Some(words::one_pole_reason(powered));
+                (finding.advice, finding.next) = (Some(advice), next);
+            }
+            (Sight::Two(_), None) => {
+                finding.reason = Some(words::CHECK_FAILS.to_owned());
+                finding.advice = Some(words::MEASURE_OTHER.to_owned());
+            }
+            (Sight::Two(_), Some(state)) => self.identified(take, state, &mut finding),
+        }
+        finding
+    }
+
+    fn before_t60_s(&self) -> Estimate {
+        t60(Estimate::new(-self.mode.pole.re, self.mode.covariance[(0, 0)].sqrt()))
+    }
+
+    /// What an identified take says.
+    fn identified(&self, take: &TakeFacts<'_>, state: &State, finding: &mut Finding) {
+        let sd_of = |i: usize| state.covariance[(i, i)].sqrt();
+        if state.coupling < SHOWS_SD * sd_of(4) || state.coupling <= 0.0 {
+            finding.reason = Some(words::WEAK.to_owned());
+            let (advice, next) = words::one_pole(finding.t60_s, 0.0, take.units, self.mode.pole.im / TAU);
+            (finding.advice, finding.next) = (Some(advice), next);
+            return;
+        }
+        let g = state.coupling.sqrt();
+        let room = self.nearest_hz / (g / TAU);
+        let Some((_, model_hz, model_share)) = MODEL.iter().find(|m| room >= m.0) else {
+            finding.reason = Some(words::close(self.nearest_hz, g));
+            finding.advice = Some(words::CLOSE_ADVICE.to_owned());
+            return;
+        };
+        let mut wider = state.clone();
+        for (i, more) in [
+            (2, TAU * model_hz),
+            (3, model_share * state.unit.decay_per_s),
+            (4, 2.0 * model_share * state.coupling),
+        ] {
+            wider.covariance[(i, i)] += more * more;
+        }
+        let sd = |i: usize| wider.covariance[(i, i)].sqrt();
+        if sd(2) / TAU > WORTH_HZ {
+            finding.reason = Some(words::WEAK.to_owned());
+        } else {
+            finding.values = Some(values(&wider, g, [sd(1), sd(2), sd(3), sd(4)]));
+        }
+        let advice = advise(&wider);
+        finding.next = advice.next;
+        finding.advice = Some(
+            if state.unit.decay_per_s < 0.5 * state.mode.decay_per_s && take.units.iter().any(|u| u.powered) {
+                sentence(&format!("{}{}", words::TURN_DOWN, advice.text))
+            } else {
+                advice.text
+            },
+        );
+    }
+
+    /// Dials to try, where the takes tell what each does.
+    fn add_dials(
+        &self,
+        takes: &[TakeFacts<'_>],
+        states: &[Option<&State>],
+        shared: bool,
+        findings: &mut [Finding],
+    ) {
+        let dials = |k: usize| takes[k].units.iter().find(|u| Some(&u.name) == findings[k].unit.as_ref());
+        let units: Vec<Option<&Unit>> = (0..takes.len()).map(dials).collect();
+        let settings: Vec<Setting<'_>> = (0..takes.len())
+            .filter_map(|k| {
+                let (unit, state) = (units[k]?, states[k]?);
+                let sd = |i: usize| state.covariance[(i, i)].sqrt();
+                let g = state.coupling.max(0.01).sqrt();
+                Some(Setting {
+                    dials: &unit.dials,
+                    unit: state.unit,
+                    g_per_s: g,
+                    sds: [sd(2), sd(3), sd(4) / (2.0 * g)],
+                })
+            })
+            .collect();
+        let mode = Resonator::of_pole(self.mode.pole);
+        for (k, finding) in findings.iter_mut().enumerate() {
+            let Some(unit) = units[k].filter(|u| !u.dials.is_empty()) else { continue };
+            let stays =
+                finding.next.frequency_change_hz == Some(0.0) && finding.next.damping_factor == Some(1.0);
+            if stays {
+                continue;
+            }
+            // Far from the end the step of the single take goes before: less damping first.
+            let last = states[k].is_some_and(|s| {
+                let decay = best_unit(s.mode, s.coupling.max(0.0).sqrt()).decay_per_s;
+                expected(s, (s.mode.omega_per_s - s.unit.omega_per_s) / TAU, 0.94 * decay)
+                    .is_some_and(|e| e < 1.3)
+            });
+            if last && let Some(next) = dials::next(mode, &settings, &unit.dials, shared) {
+                let said = next
+                    .iter()
+                    .map(|(name, value)| format!("{name} {value:.3}"))
+                    .collect::<Vec<_>>()
+                    .join(", ");
+                finding.advice = finding.advice.take().map(|a| format!("{a} By the dials: {said}."));
+                finding.next.dials = next;
+            }
+        }
+    }
+}
+
+struct Joined {
+    joint: Joint,
+    index: Vec<Option<usize>>,
+    shared: Option<bool>,
+}
+
+/// How many couplings fewer the shared fit has.
+fn each_freedom(groups: &[usize], takes: usize) -> usize {
+    takes - groups.iter().max().map_or(0, |g| g + 1)
+}
+
+/// Takes whose units stood at one place, powered alike, may share their coupling.
+fn groups(units: &[&[Unit]]) -> Vec<usize> {
+    let alike = |a: &[Unit], b: &[Unit]| {
+        a.len() == b.len()
+            && a.iter().zip(b).all(|(x, y)| x.name == y.name && x.at_m == y.at_m && x.powered == y.powered)
+    };
+    let mut kinds: Vec<&[Unit]> = Vec::new();
+    units
+        .iter()
+        .map(|u| {
+            kinds.iter().position(|k| alike(k, u)).unwrap_or_else(|| {
+                kinds.push(u);
+                kinds.len() - 1
+            })
+        })
+        .collect()
+}
+
+/// Chance of a χ² at least this large.
+fn chance(square: f64, freedom: usize) -> f64 {
+    use statrs::distribution::{ChiSquared, ContinuousCDF};
+    ChiSquared::new(freedom as f64).map_or(1.0, |d| d.sf(square.max(0.0)))
+}
+
+/// A take's pair, common factor of frequencies taken out.
+fn pair(take: &TakeFacts<'_>, sight: &Sight) -> Option<PairEstimate> {
+    let Sight::Two(seen) = sight else { return None };
+    let Target::Two(pair) = seen.target else { return None };
+    let back = |s: Complex64| Complex64::new(s.re, s.im / take.frequency_factor);
+    let [a, b] = pair.poles();
+    let pair =
+        if (take.frequency_factor - 1.0).abs() > 0.0 { Pair::of_poles(back(a), back(b)) } else { pair };
+    Some(PairEstimate { pair, covariance: seen.covariance.clone() })
+}
+
+/// Puts the take's own poles in place of the baseline's, one to one; what is left over near the mode may
+/// be the pair's.
+fn known_poles(expected: &mut Expected, modes: &ModeSet) {
+    let sound = |m: &&Mode| m.decay_per_s > 0.0 && m.omega_per_s.is_finite();
+    let mut left: Vec<(Complex64, Kind)> = modes
+        .modes
+        .iter()
+        .filter(sound)
+        .map(|m| (Complex64::new(-m.decay_per_s, m.omega_per_s), m.kind))
+        .collect();
+    for neighbour in &mut expected.neighbours {
+        let off = |s: &Complex64| (s.im - neighbour.im).abs();
+        let nearest = (0..left.len()).min_by(|a, b| off(&left[*a].0).total_cmp(&off(&left[*b].0)));
+        if let Some(k) = nearest.filter(|k| off(&left[*k].0) < TAU * NEIGHBOUR_HZ) {
+            *neighbour = left.remove(k).0;
+        }
+    }
+    for (pole, kind) in left {
+        let near = (pole.im - expected.mode.im).abs() < TAU * CANDIDATE_HZ && kind != Kind::Hum;
+        if near { expected.candidates.push(pole) } else { expected.neighbours.push(pole) }
+    }
+}
+
+fn t60(decay: Estimate) -> Estimate {
+    let t60_s = LN_1000 / decay.value;
+    Estimate { value: t60_s, sd: decay.sd.map(|sd| t60_s * sd / decay.value) }
+}
+
+/// Time until both poles together are 60 dB down for good.
+fn ring(seen: &Seen) -> Option<f64> {
+    let poles = match seen.target {
+        Target::One(pole) => vec![pole],
+        Target::Two(pair) => pair.poles().to_vec(),
+    };
+    let strengths: Vec<Vec<Complex64>> =
+        seen.residues.iter().flatten().map(|(values, _)| values.clone()).collect();
+    ring_s(&poles, &strengths)
+}
+
+fn values(state: &State, g: f64, [mode_sd, omega_sd, decay_sd, coupling_sd]: [f64; 4]) -> Values {
+    let g_sd = coupling_sd / (2.0 * g);
+    let best = best_unit(state.mode, g);
+    let t60_s = best_t60_s(state.mode, g);
+    Values {
+        loaded_hz: Estimate::new(state.unit.omega_per_s / TAU, omega_sd / TAU),
+        loaded_decay_per_s: Estimate::new(state.unit.decay_per_s, decay_sd),
+        coupling_per_s: Estimate::new(g, g_sd),
+        best_hz: best.omega_per_s / TAU,
+        best_decay_per_s: best.decay_per_s,
+        best_t60_s: Estimate::new(t60_s, t60_s * t60_s / LN_1000 * mode_sd.hypot(0.5 * g_sd)),
+        best_ring_s: model_ring_s(state.mode, best, state.coupling),
+    }
+}
+
+/// Ringing of the mode with the unit at a setting: its numerator is the unit's own, so each pole's share
+/// is (s − sa)/(s − the other).
+pub(super) fn model_ring_s(mode: Resonator, unit: Resonator, coupling: f64) -> Option<f64> {
+    let [a, b] = couple(mode, unit, coupling)?.poles();
+    let apart = if (a - b).norm() < 1e-3 { Complex64::new(1e-3, 0.0) } else { a - b };
+    let (a, own) = (b + apart, unit.pole());
+    ring_s(&[a, b], &[vec![(a - own) / apart, -(b - own) / apart]])
+}

@@ -1,0 +1,161 @@
+//! Sentences of the advice: reasons, effects, cautions.
+
+use super::facts::TakeFacts;
+use super::outcome::{Finding, Next};
+use crate::estimate::Estimate;
+use crate::session::Unit;
+
+pub(super) const NOTHING: &str =
+    "the records are too short to fit the spectrum round the mode: export longer responses";
+pub(super) const CHECK_FAILS: &str = "the two poles fail the check that one mode and one unit leave over: something \
+     else is at work here, another mode near by, a second unit, or a change of the room between baseline and take";
+pub(super) const MEASURE_OTHER: &str = "Move the unit's frequency by 1 Hz and measure again; if the check still fails, measure the empty room anew.";
+pub(super) const WEAK: &str = "the coupling doesn't stand out of its own error: the unit is too far off in frequency, \
+     too damped, or stands where the mode has little pressure";
+pub(super) const CLOSE_ADVICE: &str = "Compare T60 of takes with the frequency moved by 0.5 Hz up and down; this model can't say which way is better.";
+pub(super) const TURN_DOWN: &str =
+    "Turn it down: with its own pole this near to no damping it rings by itself. ";
+
+/// Two modes nearer to each other than the unit's coupling.
+pub(super) fn close(nearest_hz: f64, g_per_s: f64) -> String {
+    format!(
+        "another mode lies {nearest_hz:.1} Hz away, nearer than the coupling ({:.1} Hz): the unit works on both at \
+         once, and two poles don't describe that",
+        g_per_s / std::f64::consts::TAU
+    )
+}
+
+/// The baseline holds the unit.
+pub(super) fn off_is_a_resonator(state: &str) -> String {
+    format!(
+        "in the state {state} the unit stood there, switched off or not, and so was a resonator already: measure with \
+         the unit out of the room (or name such a state as the baseline) to identify it"
+    )
+}
+
+/// What a change did, without identification.
+pub(super) fn effect(before: Estimate, after: Option<Estimate>) -> String {
+    after.map_or_else(
+        || "Effect only, and it can't be told.".to_owned(),
+        |after| format!("Effect only: T60 of the mode from {:.2} s to {:.2} s.", before.value, after.value),
+    )
+}
+
+/// Why one pole tells nothing.
+pub(super) fn one_pole_reason(switched_off: bool) -> String {
+    let off = if switched_off { " (a unit that is switched off is still a resonator)" } else { "" };
+    format!(
+        "one pole only stands out here: the unit is damped far too much, too weak or far off in frequency, and one pole \
+         can't tell which{off}"
+    )
+}
+
+/// What to do with one pole.
+pub(super) fn one_pole(decay: Option<Estimate>, before: f64, units: &[Unit], mode_hz: f64) -> (String, Next) {
+    let moved = decay.is_some_and(|d| before > 0.0 && (d.value / before).ln().abs() > 0.1);
+    let tuned = units.iter().find_map(|u| u.tuned_hz).filter(|hz| (hz - mode_hz).abs() > 1.0);
+    let step = tuned.map(|hz| mode_hz - hz);
+    let mut next = Next { frequency_change_hz: None, damping_factor: Some(0.5), dials: Vec::new() };
+    let text = match (step, moved) {
+        (Some(step), _) => {
+            next.frequency_change_hz = Some(step);
+            format!(
+                "By its label the unit is {:.1} Hz off the mode: move it by {step:+.1} Hz, halve its damping and measure again.",
+                step.abs()
+            )
+        }
+        (None, true) => {
+            "Halve its damping and measure again; the two poles that then show place the unit.".to_owned()
+        }
+        (None, false) => {
+            "Halve its damping and measure again; if still nothing shows, move its frequency by 2 Hz one \
+                          way, then the other."
+                .to_owned()
+        }
+    };
+    (text, next)
+}
+
+/// Where damping was taken out and still one pole shows, ringing longer than in an earlier take, the step
+/// is taken back.
+pub(super) fn undo(findings: &mut [Finding]) {
+    for k in 1..findings.len() {
+        let unsaid = findings[k].values.is_none() && findings[k].next.damping_factor == Some(0.5);
+        let Some((_, high)) = findings[k].t60_s.filter(|_| unsaid).and_then(|t| t.interval_95()) else {
+            continue;
+        };
+        let shorter = findings[..k].iter().filter(|f| f.t60_s.is_some_and(|t| t.value < 0.95 * high));
+        let best = shorter.min_by(|a, b| order(a).total_cmp(&order(b))).map(|f| f.state.clone());
+        if let Some(best) = best.filter(|_| findings[k - 1].values.is_none()) {
+            findings[k].next =
+                Next { frequency_change_hz: None, damping_factor: Some(2.0), dials: Vec::new() };
+            findings[k].advice = Some(format!(
+                "The mode rings longer than in {best}: go back to that setting (twice this damping, if it was halved), \
+                 move the frequency by 2 Hz and measure again."
+            ));
+        }
+    }
+}
+
+fn order(finding: &Finding) -> f64 {
+    finding.t60_s.map_or(f64::INFINITY, |t| t.value)
+}
+
+/// Name of the unit that works on a mode: the only one, or the one tuned nearest.
+pub(super) fn unit(units: &[Unit], mode_hz: f64) -> Option<String> {
+    match units {
+        [] => None,
+        [only] => Some(only.name.clone()),
+        several => {
+            let tuned: Vec<(&Unit, f64)> = several.iter().filter_map(|u| Some((u, u.tuned_hz?))).collect();
+            if tuned.len() < several.len() {
+                return None;
+            }
+            let nearest = tuned.iter().min_by(|a, b| (a.1 - mode_hz).abs().total_cmp(&(b.1 - mode_hz).abs()));
+            nearest.map(|u| u.0.name.clone())
+        }
+    }
+}
+
+/// Words in a unit's note that say it is heavy or hangs.
+const HEAVY: [&str; 8] = ["kg", "heavy", "lb", "ceiling", "overhead", "hang", "hung", "suspend"];
+/// From this height of its middle a unit stands overhead, metres. Our own bound: above a seated head.
+const OVERHEAD_M: f64 = 1.7;
+
+/// What to mind, each once.
+pub(super) fn cautions(takes: &[TakeFacts<'_>], findings: &[Finding]) -> Vec<String> {
+    let moves = findings.iter().any(|f| {
+        f.next.frequency_change_hz.is_some_and(|hz| hz.abs() > 0.0)
+            || f.next.damping_factor.is_some_and(|x| (x - 1.0).abs() > 0.0)
+    });
+    let again = findings.iter().any(|f| f.advice.as_ref().is_some_and(|a| a.contains("easure again")));
+    let units = || takes.iter().flat_map(|t| t.units);
+    let heavy = units().any(|u| {
+        let note = u.note.as_deref().unwrap_or_default().to_lowercase();
+        HEAVY.iter().any(|word| note.split(|c: char| !c.is_alphabetic()).any(|w| w.starts_with(word)))
+    });
+    let overhead = units().any(|u| u.at_m.is_some_and(|at| at[2] > OVERHEAD_M));
+    let mut said = Vec::new();
+    if moves && (heavy || overhead) {
+        said.push(
+            "Something heavy or overhead is to be changed: have it held by fixings made for its load, work with a second \
+             person and nobody under it, and follow local codes; a licensed professional decides on fixings."
+                .to_owned(),
+        );
+    }
+    if moves && units().any(|u| u.powered) {
+        said.push(
+            "If the unit is mains-powered: switch it off and unplug it before opening or moving it; work inside it and \
+             fixed wiring are for a licensed electrician. Keep to the fire rating of what is added."
+                .to_owned(),
+        );
+    }
+    if again {
+        said.push(
+            "Loud low tones: protect your hearing, keep sweeps short, warn the neighbours, and stay within what the \
+             loudspeaker bears at low frequencies."
+                .to_owned(),
+        );
+    }
+    said
+}

@@ -1,0 +1,118 @@
+//! Tuned absorbers of a session: each target mode with all takes that had a unit.
+
+use super::{Analysis, Comparison};
+use crate::absorber::{Look, Reference, TakeFacts, TuneError, Tuning};
+use crate::change::{Changes, ModeChange};
+use crate::flag::Flag;
+use crate::modes::{Kind, Mode};
+use crate::session::{Session, Unit};
+use crate::state::StateResult;
+use rayon::prelude::*;
+use std::f64::consts::TAU;
+
+/// A label is this mode's within so many hertz.
+const LABEL_HZ: f64 = 4.0;
+
+/// What the advice needs to know of a state.
+#[must_use]
+pub fn take_facts<'a>(session: &'a Session, state: &'a StateResult, frequency_factor: f64) -> TakeFacts<'a> {
+    TakeFacts {
+        state: &state.name,
+        lows: state.places.iter().map(|place| &place.response.low).collect(),
+        places: state
+            .places
+            .iter()
+            .map(|p| (p.response.place.position.as_str(), p.response.place.source.as_str()))
+            .collect(),
+        modes: state.resonances.as_ref().map(|r| &r.set),
+        units: units(session, state),
+        frequency_factor,
+    }
+}
+
+fn units<'a>(session: &'a Session, state: &StateResult) -> &'a [Unit] {
+    session.state(&state.name).map_or(&[], |s| s.units.as_slice())
+}
+
+/// The mode nearest `mode_hz` over all after states of a comparison.
+///
+/// # Errors
+/// [`TuneError`]: the baseline doesn't show the mode.
+pub fn tune_states(
+    session: &Session,
+    found: &Analysis,
+    compared: &Comparison,
+    mode_hz: f64,
+) -> Result<Tuning, TuneError> {
+    let all: Vec<usize> = (0..compared.pairs.len()).collect();
+    tune_pairs(session, found, compared, &all, mode_hz)
+}
+
+fn tune_pairs(
+    session: &Session,
+    found: &Analysis,
+    compared: &Comparison,
+    pairs: &[usize],
+    mode_hz: f64,
+) -> Result<Tuning, TuneError> {
+    let baseline = take_facts(session, &found.states[compared.before], 1.0);
+    let reference = Reference::new(&baseline, mode_hz)?;
+    let takes: Vec<TakeFacts<'_>> = pairs
+        .iter()
+        .map(|p| {
+            let (state, changes) = &compared.pairs[*p];
+            take_facts(session, &found.states[*state], drift(changes))
+        })
+        .collect();
+    let looks: Vec<Look> = takes.par_iter().map(|take| reference.look(take)).collect();
+    Ok(reference.tuning(&takes, &looks))
+}
+
+/// The common factor of all frequencies, where it stands out of its own error.
+fn drift(changes: &Changes) -> f64 {
+    let known = changes.frequency_factor.filter(|f| (f.value - 1.0).abs() > 3.0 * f.sd.unwrap_or(1.0));
+    known.map_or(1.0, |f| f.value)
+}
+
+/// Every target of a comparison: modes that became two poles, and those that a unit's label names.
+pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) -> Vec<Tuning> {
+    let Some(modes) = found.states[compared.before].resonances.as_ref().map(|r| &r.set.modes) else {
+        return Vec::new();
+    };
+    let state = |p: usize| &found.states[compared.pairs[p].0];
+    let named = (0..compared.pairs.len()).any(|p| !units(session, state(p)).is_empty());
+    let mut targets: Vec<usize> = Vec::new();
+    for (p, (_, changes)) in compared.pairs.iter().enumerate() {
+        if named && units(session, state(p)).is_empty() {
+            continue;
+        }
+        targets.extend(changes.modes.iter().filter(|c| became_two(c)).filter_map(|c| c.before));
+        targets.extend(units(session, state(p)).iter().filter_map(|u| labelled(modes, u)));
+    }
+    targets.sort_unstable();
+    targets.dedup();
+    let tunings = targets.into_iter().filter_map(|mode| {
+        let takes: Vec<usize> = (0..compared.pairs.len())
+            .filter(|p| {
+                let split =
+                    compared.pairs[*p].1.modes.iter().any(|c| c.before == Some(mode) && became_two(c));
+                if named { !units(session, state(*p)).is_empty() } else { split }
+            })
+            .collect();
+        // The baseline shows this mode: it was found there.
+        tune_pairs(session, found, compared, &takes, modes[mode].omega_per_s / TAU).ok()
+    });
+    tunings.collect()
+}
+
+fn became_two(change: &ModeChange) -> bool {
+    change.flags.has(Flag::Split) || change.flags.has(Flag::MergedPair)
+}
+
+/// The claimed mode nearest the frequency that a unit is labelled with.
+fn labelled(modes: &[Mode], unit: &Unit) -> Option<usize> {
+    let label = unit.tuned_hz?;
+    let off = |m: usize| (modes[m].omega_per_s / TAU - label).abs();
+    let claimed = (0..modes.len()).filter(|m| modes[*m].kind == Kind::Mode);
+    claimed.min_by(|a, b| off(*a).total_cmp(&off(*b))).filter(|m| off(*m) < LABEL_HZ)
+}

@@ -1,0 +1,102 @@
+//! `stillroom tune`: the takes of a tuned absorber, ranked, with what to change next.
+
+use super::analyze::{exit, options, report_failures, settings};
+use super::args::{Format, TuneArgs};
+use super::compare::sides;
+use super::progress::Bar;
+use super::{Exit, Failed, interrupt, screen, tune_screen, write};
+use std::io::Write;
+use stillroom::absorber::Tuning;
+use stillroom::analysis::{
+    Analysis, CompareSettings, Comparison, Control, Settings, analyze, compare_states, tune_states,
+};
+use stillroom::report::Content;
+use stillroom::session::{self, Session};
+use stillroom::table::gather::{Asked, results};
+use stillroom::table::gather_absorbers::absorber_rows;
+use stillroom::table::gather_changes::comparison;
+use stillroom::table::{AbsorberRow, Results, Rows, csv_text, json};
+
+/// Runs the command.
+pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
+    if args.computing.no_modes || args.computing.modes_from >= args.computing.modes_to {
+        return Err(Failed::usage(
+            "tune needs the modes round --mode: leave out --no-modes, and --modes-from below --modes-to",
+        ));
+    }
+    once(args)
+}
+
+fn once(args: &TuneArgs) -> Result<Exit, Failed> {
+    let opened = session::open(std::slice::from_ref(&args.path), &options(&args.reading));
+    let session = opened
+        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
+    let asked = sides(&session, args.before.as_ref(), &[])?;
+    let folder = write::open(&session, &args.output)?;
+    let settings = settings(&args.computing, args.run.jobs);
+    let bar = Bar::new(args.run.quiet);
+    let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
+    let found = analyze(&session, &settings, &control);
+    let compared = compare_states(&session, &found, &settings, &asked, &control);
+    bar.clear();
+    report_failures(&found, args.run.quiet);
+    if found.interrupted {
+        return Ok(Exit::Interrupted);
+    }
+    let Some(compared) = compared else {
+        return Err(Failed::nothing(format!("the baseline {} shows no modes", asked.before)));
+    };
+    let tuning = tune_states(&session, &found, &compared, args.mode).map_err(Failed::nothing)?;
+    let tables = tables(&session, &settings, args, &found, &asked, &compared, &tuning);
+    let content = Content { session: &session, found: &found, compared: Some(&compared), results: &tables };
+    write::results(&folder, &content)?;
+    show(args, &tuning, &tables.absorber);
+    if args.output.format == Format::Table && !args.run.quiet {
+        screen::line("");
+        write::say_where(&folder);
+    }
+    Ok(exit(&found))
+}
+
+fn tables(
+    session: &Session,
+    settings: &Settings,
+    args: &TuneArgs,
+    found: &Analysis,
+    asked: &CompareSettings,
+    compared: &Comparison,
+    tuning: &Tuning,
+) -> Results {
+    let words = Asked {
+        each: args.reading.each,
+        before: Some(&asked.before),
+        after: &asked.after,
+        ..Asked::default()
+    };
+    let mut tables = results(session, settings, &words, found);
+    tables.comparison = Some(comparison(found, compared));
+    tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(tuning));
+    tables
+}
+
+/// The tuning on standard output, in the form asked for.
+fn show(args: &TuneArgs, tuning: &Tuning, rows: &[AbsorberRow]) {
+    let out = std::io::stdout().lock();
+    let written = match args.output.format {
+        Format::Json => json::write_absorber(rows, out),
+        Format::Csv => csv_text::write(Rows::of(rows), out),
+        Format::Table => {
+            drop(out);
+            if !args.run.quiet {
+                tune_screen::tuning(tuning);
+            }
+            Ok(())
+        }
+    };
+    if let Err(error) = written
+        && error.kind() != std::io::ErrorKind::BrokenPipe
+    {
+        screen::error(&format!("standard output: {error}"));
+    }
+    let _ = std::io::stdout().flush();
+}
