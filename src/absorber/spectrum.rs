@@ -65,22 +65,29 @@ pub(super) struct Model {
 
 /// The groups of a state; empty where no record is usable.
 pub(super) fn groups(records: &[Record<'_>], cut: Cut) -> Vec<Group> {
-    let mut bunches: Vec<(f64, usize, Vec<(usize, usize)>)> = Vec::new();
+    let mut bunches: Vec<Bunch> = Vec::new();
     for (index, record) in records.iter().enumerate() {
         let Some((first, len)) = usable(record, cut.later_s) else { continue };
-        let alike = |b: &&mut (f64, usize, Vec<(usize, usize)>)| {
-            b.0.total_cmp(&record.rate_hz).is_eq()
-                && (b.1 as f64 - len as f64).abs() <= ALIKE * b.1.max(len) as f64
+        let alike = |b: &&mut Bunch| {
+            b.rate_hz.total_cmp(&record.rate_hz).is_eq()
+                && (b.len as f64 - len as f64).abs() <= ALIKE * b.len.max(len) as f64
         };
         match bunches.iter_mut().find(alike) {
             Some(bunch) => {
-                bunch.1 = bunch.1.min(len);
-                bunch.2.push((index, first));
+                bunch.len = bunch.len.min(len);
+                bunch.members.push((index, first));
             }
-            None => bunches.push((record.rate_hz, len, vec![(index, first)])),
+            None => bunches.push(Bunch { rate_hz: record.rate_hz, len, members: vec![(index, first)] }),
         }
     }
-    bunches.iter().filter_map(|(rate, len, members)| group(records, cut, (*rate, *len), members)).collect()
+    bunches.iter().filter_map(|bunch| group(records, cut, bunch)).collect()
+}
+
+/// Records that will share their bins: which, and the first sample of each.
+struct Bunch {
+    rate_hz: f64,
+    len: usize,
+    members: Vec<(usize, usize)>,
 }
 
 fn usable(record: &Record<'_>, later_s: f64) -> Option<(usize, usize)> {
@@ -95,12 +102,9 @@ fn usable(record: &Record<'_>, later_s: f64) -> Option<(usize, usize)> {
     (len as f64 >= SHORTEST_S * record.rate_hz).then_some((first, len))
 }
 
-fn group(
-    records: &[Record<'_>],
-    cut: Cut,
-    (rate_hz, len): (f64, usize),
-    members: &[(usize, usize)],
-) -> Option<Group> {
+fn group(records: &[Record<'_>], cut: Cut, bunch: &Bunch) -> Option<Group> {
+    let Bunch { rate_hz, len, members } = bunch;
+    let (rate_hz, len) = (*rate_hz, *len);
     let width = rate_hz / len as f64;
     let low = ((cut.centre_hz - cut.reach_hz).max(LOWEST_HZ) / width).ceil() as usize;
     let high = (((cut.centre_hz + cut.reach_hz) / width).floor() as usize).min((len - 1) / 2);
@@ -166,14 +170,10 @@ impl Group {
         }
         let (a, b) = (middle + half, middle - half);
         let waves = [self.wave(a), self.wave(b), self.wave(a.conj()), self.wave(b.conj())];
-        let bins = self.omegas.len();
-        for k in 0..bins {
-            let own = [0.5 * (waves[0][k] + waves[1][k]), 0.5 * (waves[0][k] - waves[1][k]) / half];
-            let mirrored =
-                [0.5 * (waves[2][k] + waves[3][k]), 0.5 * (waves[2][k] - waves[3][k]) / half.conj()];
-            for term in 0..2 {
-                put(matrix, k, at + 2 * term, own[term], mirrored[term]);
-            }
+        for (k, w) in waves[0].iter().zip(&waves[1]).zip(waves[2].iter().zip(&waves[3])).enumerate() {
+            let ((a, b), (c, d)) = w;
+            put(matrix, k, at, 0.5 * (a + b), 0.5 * (c + d));
+            put(matrix, k, at + 2, 0.5 * (a - b) / half, 0.5 * (c - d) / half.conj());
         }
     }
 

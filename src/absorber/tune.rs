@@ -246,7 +246,7 @@ impl Reference {
             state: take.state.to_owned(),
             unit: words::unit(take.units, self.mode.pole.im / TAU),
             t60_s: seen.and_then(Seen::slower).map(t60),
-            ring_s: seen.and_then(|s| ring(s)),
+            ring_s: seen.and_then(ring),
             values: None,
             consistency: pair.and_then(|p| Some(consistency(&self.mode, p)?.0)),
             advice: None,

@@ -99,10 +99,10 @@ fn target_pair(seen: &crate::absorber::sight::Seen) -> Pair {
 }
 
 #[test]
-#[ignore = "long"]
+#[ignore = "Monte Carlo over 40 rooms"]
 fn one_take() {
-    let count = std::env::var("COUNT").ok().and_then(|c| c.parse().ok()).unwrap_or(40);
-    let db = std::env::var("DB").ok().and_then(|c| c.parse().ok()).unwrap_or(60.0);
+    let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(40);
+    let db = std::env::var("STILLROOM_DB").ok().and_then(|c| c.parse().ok()).unwrap_or(60.0);
     let (mut rows, mut found_two, mut within, mut best_ok, mut covered, mut n) = (0, 0, 0, 0, 0, 0);
     let mut ratios = Vec::new();
     for number in 0..count {
