@@ -415,3 +415,54 @@ fn a_recording_without_its_signal_is_refused() {
     let run = job.run(&["respond", "a.wav", "b/a.wav", "--signal", "a.wav"]);
     assert!(run.status == 2 && run.err.contains("second recording"), "{}", run.err);
 }
+
+/// The page and its pictures are written beside the tables, the pictures in both forms, none half there.
+#[test]
+fn report_and_pictures_are_written() {
+    let job = Job::new().with_response("s/off/seat.wav", 0.5).with_response("s/on/seat.wav", 0.3);
+    let run = job.run(&["compare", "s", "--before", "off", "--figures", "pictures", "--jobs", "1"]);
+    assert_eq!(run.status, 0, "{}", run.err);
+    assert!(run.out.contains("Report: s-results/report.html"), "{}", run.out);
+    let page = fs::read_to_string(job.path("s-results/report.html")).expect("written");
+    assert!(page.starts_with("<!DOCTYPE html>") && page.contains("What this does not show"), "no page");
+    assert!(!page.contains(job.0.path().to_str().expect("a plain path")), "no path of this machine");
+    let pictures = bytes(&job.path("pictures"));
+    let names: Vec<String> = pictures.keys().map(|p| p.display().to_string()).collect();
+    for name in ["ringing-1", "decay-1", "map-1", "map-2", "spectrum"] {
+        assert!(
+            names.contains(&format!("{name}.svg")) && names.contains(&format!("{name}.png")),
+            "{names:?}"
+        );
+    }
+    assert!(names.iter().all(|n| !n.starts_with('.')), "{names:?}");
+    for (name, bytes) in pictures {
+        let start: &[u8] = if name.extension().is_some_and(|e| e == "png") { b"\x89PNG" } else { b"<?xml" };
+        assert!(bytes.starts_with(start), "{}", name.display());
+    }
+}
+
+/// What stands on the screen fits 80 columns, and a name that holds commands to a terminal commands none.
+#[test]
+fn the_screen_is_80_columns_wide_and_obeys_no_name() {
+    let job = Job::new().with_response("s/off/a\u{1b}[31m\u{202e}.wav", 0.5).with_response("s/on/b.wav", 0.3);
+    let run = job.run(&["compare", "s", "--before", "off"]);
+    assert_eq!(run.status, 0, "{}", run.err);
+    assert!(!run.out.contains(['\u{1b}', '\u{202e}']) && !run.err.contains(['\u{1b}', '\u{202e}']));
+    for line in run.out.lines() {
+        assert!(line.chars().count() <= 80, "{line}");
+    }
+}
+
+/// Completions name every command; manual pages are roff (their first macro is .TH or a preamble before it).
+#[test]
+fn completions_and_manual_pages() {
+    let job = Job::new();
+    let run = job.run(&["completions", "bash"]);
+    assert_eq!(run.status, 0, "{}", run.err);
+    assert_eq!(job.run(&["manual", "man"]).status, 0);
+    for command in ["demo", "check", "analyze", "compare", "predict", "excite", "respond"] {
+        assert!(run.out.contains(command), "{command}");
+        let page = fs::read_to_string(job.path(&format!("man/stillroom-{command}.1"))).expect("written");
+        assert!(page.contains(&format!(".TH stillroom-{command} 1")), "{page}");
+    }
+}

@@ -35,7 +35,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             h2 { "Decay in bands" }
             p { "Above the range of single resonances a room is described by the decay of whole bands (T20 of ISO 3382: the time for 60 dB, read between 5 and 25 dB down). "
                 "The thin bars span the measured places; a small point off the line is an average over some of them only, and compares with nothing. A band without a point had too little level over the noise, or its filter rings as long as the room; the tables say which." }
-            @if let Some(figure) = figure(content) { figure { (PreEscaped(svg::inline(&figure, "bands-figure"))) (mask_note(content)) } }
+            @if let Some(figure) = figure(content) { figure { (PreEscaped(svg::wide(&figure, "bands-figure"))) (mask_note(content)) } }
             (table(content))
         }
     }

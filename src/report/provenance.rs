@@ -83,7 +83,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
         section #files {
             h2 { "Where the numbers come from" }
             p { "Made by stillroom " (env!("CARGO_PKG_VERSION")) ". The hash names the exact file that a number came from. With the same files and settings the program writes this report again, byte for byte." }
-            details.table { summary { "Files and their hashes" } (listing::table("Audio files", &heads, &rows)) }
+            details.table open { summary { "Files and their hashes" } (listing::table("Audio files", &heads, &rows)) }
         }
     }
 }

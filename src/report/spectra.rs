@@ -28,7 +28,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             h2 { "Spectrum of the low end" }
             p { "Mean over the places, from the direct sound to the end of each record. A magnitude alone doesn’t show ringing: two peaks of equal height can ring for different times. "
                 "Short strokes below mark the resonances; a mark with a number is one that changed." }
-            figure { (PreEscaped(svg::inline(&figure, "spectrum-figure")))
+            figure { (PreEscaped(svg::wide(&figure, "spectrum-figure")))
                 @if let Some(pair) = content.pairs().last() {
                     figcaption { span.key-before { "Dashed: " bdi { (shown(&pair.before.name)) } } ". "
                         span.key-after { "Unbroken: " bdi { (shown(&pair.after.name)) } } ". " (gain_note(pair.changes.chain.gain.is_some())) }

@@ -48,11 +48,13 @@ function layout() {
   }
   const cut = [];
   const over = [];
+  const small = [];
   for (const figure of document.querySelectorAll("svg.figure")) {
     const view = figure.viewBox.baseVal;
     const texts = [...figure.querySelectorAll("text")].map((text) => ({ text: text.textContent, box: text.getBoundingClientRect() }));
     const frame = figure.getBoundingClientRect();
     if (frame.width === 0) continue;
+    if (frame.width / view.width < 0.8 && texts.length) small.push(`a figure of ${view.width} units on ${Math.round(frame.width)} px`);
     for (const { text, box } of texts) {
       if (box.left < frame.left - 1.5 || box.right > frame.right + 1.5 || box.top < frame.top - 3 || box.bottom > frame.bottom + 3)
         cut.push(`“${text}” in a figure of ${view.width} by ${view.height}`);
@@ -65,7 +67,7 @@ function layout() {
       }
     });
   }
-  return { scroll: document.documentElement.scrollWidth - wide, out: out.slice(0, 5), cut: cut.slice(0, 5), over: over.slice(0, 5) };
+  return { scroll: document.documentElement.scrollWidth - wide, out: out.slice(0, 5), cut: cut.slice(0, 5), over: over.slice(0, 5), small };
 }
 
 async function look(page, view, name) {
@@ -73,6 +75,7 @@ async function look(page, view, name) {
   check(found.scroll <= 0, `${name}: the page is ${found.scroll} px wider than its window`);
   check(found.out.length === 0, `${name}: sticks out: ${found.out.join("; ")}`);
   check(found.cut.length === 0, `${name}: text leaves its figure: ${found.cut.join("; ")}`);
+  if (view.media === "screen") check(found.small.length === 0, `${name}: letters too small: ${found.small.join("; ")}`);
   check(found.over.length === 0, `${name}: text on text: ${found.over.join("; ")}`);
 }
 

@@ -30,6 +30,16 @@ pub fn inline(drawing: &Drawing, id: &str) -> String {
     text
 }
 
+/// A wide figure for the page: on a narrow screen it keeps its size and scrolls.
+#[must_use]
+pub fn wide(drawing: &Drawing, id: &str) -> String {
+    format!(
+        "<div class=\"scroll wide\" tabindex=\"0\" role=\"region\" aria-label=\"{}\">{}</div>",
+        escaped(&drawing.title),
+        inline(drawing, id)
+    )
+}
+
 /// The figure for the page where the text beside it says it all: hidden from screen readers.
 #[must_use]
 pub fn ornament(drawing: &Drawing) -> String {
