@@ -111,9 +111,9 @@ fn figure(k: usize, chosen: &Chosen<'_>) -> Option<Drawing> {
         return None;
     }
     let mut drawing =
-        Drawing::new(&format!("decay-{}", k + 1), &format!("Decay at {}", chosen.label), 370.0, 260.0);
-    let x = Scale::linear(0.0, span_s, 44.0, 362.0);
-    let y = Scale::linear(-RANGE_DB, 0.0, 218.0, 30.0);
+        Drawing::new(&format!("decay-{}", k + 1), &format!("Decay at {}", chosen.label), 300.0, 250.0);
+    let x = Scale::linear(0.0, span_s, 44.0, 290.0);
+    let y = Scale::linear(-RANGE_DB, 0.0, 208.0, 30.0);
     frame(&mut drawing, &x, &y, &chosen.label);
     for (ringing, _, ink) in &found {
         curve(&mut drawing, &x, &y, ringing, *ink);
@@ -138,7 +138,7 @@ fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale, label: &str) {
         let text = if value < -0.5 { format!("\u{2212}{:.0}", -value) } else { "0 dB".to_owned() };
         drawing.text([x.start - 5.0, at + 4.0], &text, 11.0, Anchor::End, Ink::Quiet);
     }
-    let ticks = x.ticks(6);
+    let ticks = x.ticks(5);
     for value in &ticks.values {
         let at = x.at(*value);
         drawing.line(vec![[at, y.start], [at, y.start + 4.0]], Line::new(Ink::Quiet, 1.0));

@@ -85,10 +85,10 @@ fn grid<'a>(content: &Content<'_>, states: impl Iterator<Item = &'a StateResult>
 }
 
 fn figure(k: usize, state: &StateResult, map: &LevelMap, below: &dyn Fn(f64) -> f64) -> Drawing {
-    let mut drawing = Drawing::new(&format!("map-{}", k + 1), &state.name, 370.0, 330.0);
+    let mut drawing = Drawing::new(&format!("map-{}", k + 1), &state.name, 300.0, 300.0);
     let (first, last) = (map.frequency_hz[0], map.frequency_hz[map.frequency_hz.len() - 1]);
-    let x = Scale::linear(0.0, map.time_s[map.time_s.len() - 1], 42.0, 362.0);
-    let y = Scale::log(first, last, 246.0, 10.0);
+    let x = Scale::linear(0.0, map.time_s[map.time_s.len() - 1], 38.0, 290.0);
+    let y = Scale::log(first, last, 216.0, 10.0);
     drawing.image([x.start, y.end], [x.end - x.start, y.start - y.end], picture(map, below));
     drawing.frame([x.start, y.end], [x.end - x.start, y.start - y.end], Line::new(Ink::Quiet, 1.0), None);
     for value in y.ticks(6).values {

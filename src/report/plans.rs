@@ -12,7 +12,7 @@ use maud::{Markup, PreEscaped, html};
 /// Resonances that are drawn.
 const SHOWN: usize = 6;
 /// Width of the room on the paper.
-const WIDTH: f64 = 250.0;
+const WIDTH: f64 = 222.0;
 
 /// A place on the plan with its number.
 struct Spot<'a> {
@@ -141,10 +141,10 @@ fn figure(
     mode: &Lives<'_>,
 ) -> Drawing {
     let [length, width, height] = dimensions_m;
-    let scale = (WIDTH / length).min(220.0 / width);
+    let scale = (WIDTH / length).min(200.0 / width);
     let (w, h) = (length * scale, width * scale);
     let (left, top) = (22.0, 12.0);
-    let mut drawing = Drawing::new(&format!("room-{}", k + 1), &mode.title, 330.0, top + h + 34.0);
+    let mut drawing = Drawing::new(&format!("room-{}", k + 1), &mode.title, 300.0, top + h + 34.0);
     let paper = |at: [f64; 3]| [left + at[0] * scale, top + h - at[1] * scale];
     drawing.image([left, top], [w, h], pattern(dimensions_m, mode.axes));
     drawing.frame([left, top], [w, h], Line::new(Ink::Text, 1.5), None);
