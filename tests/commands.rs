@@ -104,6 +104,7 @@ fn the_demo_is_measured_as_it_is() {
     let run = job.run(&["demo", "job", "--jobs", "2"]);
     assert_eq!(run.status, 0, "{}", run.err);
     assert!(run.out.contains("rings for, s"), "{}", run.out);
+    assert!(run.out.lines().all(|line| line.chars().count() <= 80), "80 columns: {}", run.out);
     let truth: serde_json::Value =
         serde_json::from_slice(&fs::read(job.path("job/truth.json")).expect("written")).expect("JSON");
     let rows = job.rows("job-results/modes.csv");

@@ -3,6 +3,7 @@
 use anstream::{eprintln, println};
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use std::io::IsTerminal;
+pub use stillroom::report::words::shortened;
 use stillroom::report::words::shown;
 
 const BOLD: anstyle::Style = anstyle::Style::new().bold();
@@ -88,17 +89,6 @@ pub fn table(header: &[&str], rows: &[Vec<String>]) {
     for row in table.lines() {
         println!("{}", row.trim_end());
     }
-}
-
-/// A text of at most `width` characters: a longer one loses its middle, as names differ at their ends.
-pub fn shortened(text: &str, width: usize) -> String {
-    let length = text.chars().count();
-    if length <= width {
-        return text.to_owned();
-    }
-    let kept = width.saturating_sub(1);
-    let (head, tail) = (kept.div_ceil(3), kept - kept.div_ceil(3));
-    text.chars().take(head).chain(['…']).chain(text.chars().skip(length - tail)).collect()
 }
 
 /// Names of files and states may hold anything; line ends are ours.

@@ -50,6 +50,7 @@ fn once(args: &TuneArgs) -> Result<Exit, Failed> {
     let tables = tables(&session, &settings, args, &found, &asked, &compared, &tuning);
     let content = Content { session: &session, found: &found, compared: Some(&compared), results: &tables };
     write::results(&folder, &content)?;
+    write::figures(&args.output, &content)?;
     show(args, &tuning, &tables.absorber);
     if args.output.format == Format::Table && !args.run.quiet {
         screen::line("");

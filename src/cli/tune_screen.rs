@@ -18,17 +18,10 @@ pub fn tuning(tuning: &Tuning) {
     let mut order: Vec<usize> = (0..tuning.takes.len()).collect();
     order.sort_by_key(|k| (tuning.ranks[*k].unwrap_or(usize::MAX), *k));
     let rows: Vec<Vec<String>> = order.iter().map(|k| line(tuning, *k)).collect();
-    screen::table(
-        &[
-            "take",
-            "rank",
-            "T60, s",
-            "60 dB down after, s",
-            "unit's own, Hz",
-            "damping of best, %",
-            "best T60, s",
-        ],
-        &rows,
+    screen::table(&["take", "rank", "T60, s", "rings, s", "its own, Hz", "damped, %", "at best, s"], &rows);
+    screen::paragraph(
+        "T60 of the slower half; it rings until 60 dB down for good. Its own: the unit's frequency in this \
+         room. Damped: of its best damping. At best: T60 of the mode at the unit's best setting.",
     );
     if let Some(best) = tuning.best {
         let name = &tuning.takes[best].state;
@@ -41,18 +34,18 @@ pub fn tuning(tuning: &Tuning) {
         } else {
             format!(" (not to be told from {} by this measurement)", tied.join(", "))
         };
-        screen::line(&format!("  Best so far: {name}{rest}."));
+        screen::paragraph(&format!("Best so far: {name}{rest}."));
     }
     for finding in &tuning.takes {
         if let Some(advice) = &finding.advice {
-            screen::line(&format!("  {}: {advice}", finding.state));
+            screen::paragraph(&format!("{}: {advice}", finding.state));
         }
         if let Some(reason) = &finding.reason {
-            screen::line(&format!("  {}: can't tell: {reason}.", finding.state));
+            screen::paragraph(&format!("{}: can't tell: {reason}.", finding.state));
         }
     }
     for caution in &tuning.cautions {
-        screen::line(&format!("  Care: {caution}"));
+        screen::paragraph(&format!("Care: {caution}"));
     }
 }
 
@@ -65,14 +58,14 @@ fn line(tuning: &Tuning, k: usize) -> Vec<String> {
     });
     let values = finding.values;
     vec![
-        finding.state.clone(),
+        screen::shortened(&finding.state, 14),
         rank.unwrap_or_else(dash),
         finding.t60_s.map_or_else(dash, spread),
         finding.ring_s.map_or_else(dash, |s| format!("{s:.2}")),
         values.map_or_else(dash, |v| spread(v.loaded_hz)),
         values
             .map_or_else(dash, |v| format!("{:.0}", 100.0 * v.loaded_decay_per_s.value / v.best_decay_per_s)),
-        values.map_or_else(dash, |v| spread(v.best_t60_s)),
+        values.map_or_else(dash, |v| format!("{:.2}", v.best_t60_s.value)),
     ]
 }
 

@@ -420,7 +420,8 @@ pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
             (Ink::Before, format!("above: {}", pair.before.name)),
             (Ink::After, format!("below: {}", pair.after.name)),
         ];
-        (!rows.is_empty()).then(|| tails::figure(&format!("ringing-{}", k + 1), &title, &rows, &legend))
+        (!rows.is_empty())
+            .then(|| tails::figure(&format!("ringing-{}", k + 1), &title, &rows, &legend, tails::AUDIBLE))
     };
     if !pairs.is_empty() {
         return pairs.iter().enumerate().filter_map(of_pair).collect();
@@ -429,7 +430,8 @@ pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
         let rows: Vec<Row> = to_treat(&content.modes_of(&state.name)).iter().map(|m| alone_row(m)).collect();
         let title = format!("Ringing of the resonances to treat first, {}", state.name);
         let legend = [(Ink::Before, state.name.clone())];
-        (!rows.is_empty()).then(|| tails::figure(&format!("ringing-{}", k + 1), &title, &rows, &legend))
+        (!rows.is_empty())
+            .then(|| tails::figure(&format!("ringing-{}", k + 1), &title, &rows, &legend, tails::AUDIBLE))
     };
     content.states().enumerate().filter_map(of_state).collect()
 }

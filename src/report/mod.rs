@@ -78,6 +78,7 @@ pub fn html(content: &Content<'_>) -> String {
 #[must_use]
 pub fn figures(content: &Content<'_>) -> Vec<draw::Drawing> {
     let mut figures = answer::figures(content);
+    figures.extend(absorber::figures(content));
     figures.extend(plans::figures(content));
     figures.extend(decays::figures(content));
     figures.extend(maps::figures(content));

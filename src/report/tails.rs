@@ -89,8 +89,11 @@ pub(super) fn axis(drawing: &mut Drawing, scale: &Scale, y: f64, size: f64) {
     }
 }
 
+/// What the mark of a row is, where nothing else is said.
+pub(super) const AUDIBLE: &str = "dashed mark: decay time from which trained listeners heard a difference";
+
 /// The whole chart as one figure.
-pub(super) fn figure(name: &str, title: &str, rows: &[Row], legend: &[(Ink, String)]) -> Drawing {
+pub(super) fn figure(name: &str, title: &str, rows: &[Row], legend: &[(Ink, String)], foot: &str) -> Drawing {
     const ROW: f64 = 34.0;
     let height = 74.0 + ROW * rows.len() as f64 + 20.0;
     let mut drawing = Drawing::new(name, title, 760.0, height);
@@ -108,8 +111,7 @@ pub(super) fn figure(name: &str, title: &str, rows: &[Row], legend: &[(Ink, Stri
         drawing.text([612.0, mid + 4.0], &row.outcome, 12.0, Anchor::Start, Ink::Text);
         draw(&mut drawing, &scale, mid, 12.0, row);
     }
-    let foot = "dashed mark: decay time from which trained listeners heard a difference";
-    drawing.text([150.0, height - 8.0], foot, 11.0, Anchor::Start, Ink::Limit);
+    drawing.text([150.0, height - 8.0], foot, 12.0, Anchor::Start, Ink::Limit);
     drawing.description = rows.iter().map(spoken).collect::<Vec<_>>().join(" ");
     drawing
 }

@@ -87,6 +87,18 @@ pub fn joined(parts: &[String]) -> String {
     }
 }
 
+/// A text of at most `width` characters: a longer one loses its middle, as names differ at their ends.
+#[must_use]
+pub fn shortened(text: &str, width: usize) -> String {
+    let length = text.chars().count();
+    if length <= width {
+        return text.to_owned();
+    }
+    let kept = width.saturating_sub(1);
+    let (head, tail) = (kept.div_ceil(3), kept - kept.div_ceil(3));
+    text.chars().take(head).chain(['…']).chain(text.chars().skip(length - tail)).collect()
+}
+
 /// A place: its position, and the source where there is one.
 #[must_use]
 pub fn place(position: &str, source: &str) -> String {
@@ -127,6 +139,7 @@ mod tests {
         assert_eq!(signed(2.0, 0), "+2");
         assert_eq!(joined(&["a".into(), "b".into(), "c".into()]), "a, b and c");
         assert_eq!(counted(1, "mode"), "1 mode");
+        assert_eq!((shortened("setting-10", 7), shortened("a", 3)), ("se…g-10".into(), "a".into()));
         assert_eq!(plus_minus(Estimate::new(1.694, 0.005), 0.01), "1.694 ± 0.010");
         assert_eq!(plus_minus(Estimate::exact(1.694), 0.01), "1.69");
     }
