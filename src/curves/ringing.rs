@@ -16,6 +16,17 @@ pub struct Band {
     pub upper_hz: f64,
 }
 
+impl Band {
+    /// The band with its edges `factor` times as far from `centre_hz`, above zero still.
+    #[must_use]
+    pub fn widened(self, centre_hz: f64, factor: f64) -> Self {
+        Self {
+            lower_hz: (centre_hz - factor * (centre_hz - self.lower_hz)).max(0.5 * centre_hz),
+            upper_hz: centre_hz + factor * (self.upper_hz - centre_hz),
+        }
+    }
+}
+
 /// The decay of what lies in a narrow band, over all places of a state.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]

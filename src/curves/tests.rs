@@ -94,6 +94,7 @@ fn a_single_resonance_rings_as_its_pole_says() {
 fn a_band_is_no_narrower_than_its_filter_allows() {
     let band = band_round(60.0, &[60.5, 80.0], 1.0);
     assert!((band.upper_hz - band.lower_hz - 4.0).abs() < 1e-9, "{band:?}");
+    assert_eq!(band.widened(60.0, 2.0), Band { lower_hz: 56.0, upper_hz: 64.0 });
     let alone = band_round(60.0, &[], 1.0);
     assert!((alone.lower_hz - 54.0).abs() < 1e-9 && (alone.upper_hz - 66.0).abs() < 1e-9, "{alone:?}");
 }

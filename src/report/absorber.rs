@@ -35,12 +35,7 @@ fn one_mode(k: usize, tuning: &Tuning) -> Markup {
     html! {
         @if let Some(text) = gain(tuning) { p.lead { bdi { (shown(&text)) } } }
         @if let Some(figure) = figure(k, tuning) {
-            figure { (PreEscaped(svg::wide(&figure, &format!("absorber-{k}"))))
-                figcaption {
-                    span.key-before { "Above the line: without the unit" } ". " span.key-after { "Below: as set" } ". "
-                    span.key-limit { "Dashed: what its best setting would reach" } "."
-                }
-            }
+            figure { (PreEscaped(svg::wide(&figure, &format!("absorber-{k}")))) }
         }
     }
 }

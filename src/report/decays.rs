@@ -3,7 +3,7 @@
 use super::content::{Content, Pair, frequency};
 use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
 use super::words::{hertz, shown};
-use crate::curves::{Ringing, band_round, ringing};
+use crate::curves::{Band, Ringing, band_round, ringing};
 use crate::modes::Kind;
 use crate::state::StateResult;
 use crate::table::{ChangeRow, ModeRow};
@@ -36,7 +36,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             h2 { "Decay of single resonances" }
             p { "What is still to come after each instant, behind a narrow filter round the resonance, all places together. "
                 "Thick: measured, down to where it meets the noise (dotted). Dashed: the fit, from which the decay times come. "
-                "Where a close neighbour rings along, the measured line bends." }
+                "The filter reaches as far as the numbers at the top say; where a neighbour rings along in it, the lines bend." }
             p { (key(content)) }
             div.panels { @for (k, figure) in figures.iter().enumerate() {
                 figure { (PreEscaped(svg::inline(figure, &format!("decay-{k}")))) }
@@ -101,12 +101,13 @@ fn figure(k: usize, chosen: &Chosen<'_>) -> Option<Drawing> {
         return None;
     }
     let span_s = (1.15 * longest_s * 4.0).ceil() / 4.0;
-    let band = band_round(chosen.hz, &neighbours(chosen), shortest_s);
-    let found: Vec<(Ringing, &StateResult, Ink)> = chosen
-        .states
-        .iter()
-        .filter_map(|(state, ink)| Some((ringing(state, band, POINTS, span_s).ok()?, *state, *ink)))
-        .collect();
+    let narrow = band_round(chosen.hz, &neighbours(chosen), shortest_s);
+    // A filter whose ringing leaves no room for the noise in a short record is tried wider.
+    let tries = WIDENED.iter().map(|factor| narrow.widened(chosen.hz, *factor));
+    let (band, found) = tries
+        .map(|band| (band, in_band(chosen, band, span_s)))
+        .find(|(_, found)| found.len() == chosen.states.len())
+        .unwrap_or_else(|| (narrow, in_band(chosen, narrow, span_s)));
     if found.is_empty() {
         return None;
     }
@@ -115,11 +116,35 @@ fn figure(k: usize, chosen: &Chosen<'_>) -> Option<Drawing> {
     let x = Scale::linear(0.0, span_s, 44.0, 290.0);
     let y = Scale::linear(-RANGE_DB, 0.0, 208.0, 30.0);
     frame(&mut drawing, &x, &y, &chosen.label);
+    let between = format!("{:.1} to {:.1} Hz", band.lower_hz, band.upper_hz);
+    drawing.text([x.end, y.end + 13.0], &between, 11.0, Anchor::End, Ink::Quiet);
     for (ringing, _, ink) in &found {
         curve(&mut drawing, &x, &y, ringing, *ink);
     }
+    legend(&mut drawing, &x, &y, &found);
     drawing.description = spoken(&found, band.lower_hz, band.upper_hz);
     Some(drawing)
+}
+
+/// Names of the states at the lower left, where no decay is.
+fn legend(drawing: &mut Drawing, x: &Scale, y: &Scale, found: &[(Ringing, &StateResult, Ink)]) {
+    for (k, (_, state, ink)) in found.iter().rev().enumerate() {
+        let at = [x.start + 9.0, y.start - 12.0 - 16.0 * k as f64];
+        let fill = if *ink == Ink::Before { Ink::Paper } else { *ink };
+        drawing.circle(at, 3.6, Some(Line::new(*ink, 1.5)), Some((fill, 1.0)));
+        let name = super::words::shortened(&state.name, 14);
+        drawing.text([at[0] + 8.0, at[1] + 4.0], &name, 11.0, Anchor::Start, *ink);
+    }
+}
+
+/// By how much the band is tried wider.
+const WIDENED: [f64; 3] = [1.0, 1.6, 2.5];
+
+fn in_band<'a>(chosen: &Chosen<'a>, band: Band, span_s: f64) -> Vec<(Ringing, &'a StateResult, Ink)> {
+    let one = |(state, ink): &(&'a StateResult, Ink)| {
+        Some((ringing(state, band, POINTS, span_s).ok()?, *state, *ink))
+    };
+    chosen.states.iter().filter_map(one).collect()
 }
 
 /// Frequencies of the resonances around, in any of the states.

@@ -3,7 +3,6 @@
 use super::content::Content;
 use super::draw::{Anchor, Drawing, Ink, Line, Pixels, Scale, svg};
 use super::spectra::{common, gain_db};
-use super::words::shown;
 use crate::curves::{Grid, LevelMap, level_map};
 use crate::state::StateResult;
 use maud::{Markup, PreEscaped, html};
@@ -29,8 +28,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             p { "A resonance is a streak to the right: the longer, the longer it rings. Mean over the places; all maps share one scale. "
                 "Each point is seen through a window some 0.15 s and 5 Hz wide, so streaks start and end softly." }
             div.panels { @for (k, figure) in figures.iter().enumerate() {
-                figure { (PreEscaped(svg::inline(figure, &format!("map-{k}"))))
-                    figcaption { bdi { (shown(&figure.title)) } } }
+                figure { (PreEscaped(svg::inline(figure, &format!("map-{k}")))) }
             } }
         }
     }
@@ -108,9 +106,10 @@ fn figure(k: usize, state: &StateResult, map: &LevelMap, below: &dyn Fn(f64) -> 
         let text = format!("{value:.*}", ticks.decimals);
         drawing.text([x.at(*value), y.start + 16.0], &text, 11.0, Anchor::Middle, Ink::Quiet);
     }
+    let name = super::words::shortened(&state.name, 14);
     drawing.text(
         [x.start, y.start + 34.0],
-        "Hz over seconds after the direct sound",
+        &format!("{name}: Hz over seconds"),
         11.0,
         Anchor::Start,
         Ink::Quiet,

@@ -36,8 +36,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                     "A disc’s size tells how strongly a place hears the resonance beside the place that hears it most: "
                     span.key-before { "ring: before" } ", " span.key-after { "disc: after" } ". A resonance with half waves along the height has its pattern upwards too: the strip at the right is the wall, floor below." }
                 div.panels { @for (k, figure) in figures.iter().enumerate() {
-                    figure { (PreEscaped(svg::inline(figure, &format!("plan-{k}"))))
-                        figcaption { (figure.title) } }
+                    figure { (PreEscaped(svg::inline(figure, &format!("plan-{k}")))) }
                 } }
                 (list(content, &spots))
             }
@@ -90,7 +89,10 @@ fn spots(session: &Session) -> Vec<Spot<'_>> {
 /// What a figure needs to know of a mode.
 struct Lives<'a> {
     axes: [u32; 3],
-    title: String,
+    /// Frequency and what became of it.
+    label: String,
+    /// Its half waves in words.
+    waves: String,
     before: Option<&'a ModeRow>,
     after: Option<&'a ModeRow>,
 }
@@ -117,7 +119,7 @@ fn chosen<'a>(content: &Content<'a>) -> Vec<Lives<'a>> {
 }
 
 fn of_pair<'a>(pair: &Pair<'a>, row: &crate::table::ChangeRow) -> Option<Lives<'a>> {
-    lives(pair.mode_before(row), pair.mode_after(row), &format!(" ({})", super::answer::outcome(row)))
+    lives(pair.mode_before(row), pair.mode_after(row), &format!(": {}", super::answer::outcome(row)))
 }
 
 fn lives<'a>(before: Option<&'a ModeRow>, after: Option<&'a ModeRow>, outcome: &str) -> Option<Lives<'a>> {
@@ -125,12 +127,8 @@ fn lives<'a>(before: Option<&'a ModeRow>, after: Option<&'a ModeRow>, outcome: &
     let numbers: Vec<u32> = named.axes.split(' ').map(str::parse).collect::<Result<_, _>>().ok()?;
     let axes = *numbers.first_chunk::<3>()?;
     let hz = before.or(after)?.frequency.ok()?.value;
-    Some(Lives {
-        axes,
-        title: format!("{}: {}{outcome}", hertz(hz), half_waves(&named.axes)?),
-        before,
-        after,
-    })
+    let label = format!("{}{outcome}", hertz(hz));
+    Some(Lives { axes, label, waves: half_waves(&named.axes)?, before, after })
 }
 
 fn figure(
@@ -143,9 +141,16 @@ fn figure(
     let [length, width, height] = dimensions_m;
     let scale = (WIDTH / length).min(200.0 / width);
     let (w, h) = (length * scale, width * scale);
-    let (left, top) = (22.0, 12.0);
-    let mut drawing = Drawing::new(&format!("room-{}", k + 1), &mode.title, 300.0, top + h + 34.0);
+    let (left, top) = (22.0, 48.0);
+    let mut drawing = Drawing::new(
+        &format!("room-{}", k + 1),
+        &format!("{}: {}", mode.label, mode.waves),
+        300.0,
+        top + h + 34.0,
+    );
     let paper = |at: [f64; 3]| [left + at[0] * scale, top + h - at[1] * scale];
+    drawing.text([left - 10.0, 15.0], &mode.label, 13.0, Anchor::Start, Ink::Text);
+    drawing.text([left - 10.0, 31.0], &mode.waves, 11.0, Anchor::Start, Ink::Quiet);
     drawing.image([left, top], [w, h], pattern(dimensions_m, mode.axes));
     drawing.frame([left, top], [w, h], Line::new(Ink::Text, 1.5), None);
     drawing.text(
@@ -243,7 +248,7 @@ fn labels(spots: &[Spot<'_>], units: &[[f64; 2]], paper: &dyn Fn([f64; 3]) -> [f
     let mut taken: Vec<[f64; 2]> = units.iter().map(|[x, y]| [x - 5.0, y + 5.0]).collect();
     for spot in spots {
         let [x, y] = paper(spot.at_m);
-        let mut at = [x + 9.0, (y - 7.0).max(13.0)];
+        let mut at = [x + 9.0, (y - 7.0).max(48.0)];
         while taken.iter().any(|t| (t[0] - at[0]).abs() < 13.0 && (t[1] - at[1]).abs() < 12.0) {
             at[0] += 13.0;
         }
@@ -278,7 +283,7 @@ fn spoken(content: &Content<'_>, spots: &[Spot<'_>], mode: &Lives<'_>) -> String
         .collect();
     format!(
         "Plan of the room with the pressure of the resonance {}. Beside the loudest place, before: {}.",
-        mode.title,
+        mode.label,
         told.join(", ")
     )
 }
@@ -299,7 +304,7 @@ mod tests {
     #[test]
     fn numbers_at_one_place_stand_side_by_side() {
         let spot = |number| Spot { number, name: "a", at_m: [1.0, 1.0, 1.0], role: Role::Other };
-        let at = labels(&[spot(1), spot(2), spot(3)], &[[30.0, 5.0]], &|m| [10.0 * m[0], 10.0 * m[1]]);
+        let at = labels(&[spot(1), spot(2), spot(3)], &[[30.0, 88.0]], &|m| [10.0 * m[0], 100.0 * m[1]]);
         assert!(at.len() == 3 && at.windows(2).all(|pair| pair[1][0] - pair[0][0] >= 13.0), "{at:?}");
         assert!(at.iter().all(|p| (p[0] - 25.0).abs() >= 13.0), "none on the unit: {at:?}");
     }

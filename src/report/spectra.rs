@@ -101,6 +101,14 @@ pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
             if before { Line::dashed(curve.ink, 1.4, 5.0, 2.5) } else { Line::new(curve.ink, 1.6) },
         );
     }
+    for (k, curve) in curves.iter().enumerate() {
+        let before = curve.ink == Ink::Before;
+        let line = if before { Line::dashed(curve.ink, 1.4, 5.0, 2.5) } else { Line::new(curve.ink, 1.6) };
+        let at = [x.start + 10.0, y.end + 14.0 + 18.0 * k as f64];
+        drawing.line(vec![at, [at[0] + 26.0, at[1]]], line);
+        let name = words::shortened(&curve.state.name, 20);
+        drawing.text([at[0] + 32.0, at[1] + 4.0], &name, 12.0, Anchor::Start, curve.ink);
+    }
     resonances(&mut drawing, content, &x, y.start);
     drawing.description = spoken(content, &curves);
     Some(drawing)
