@@ -118,6 +118,8 @@ flags! {
     LongForRecord, "long-for-record", "The decay is longer than the record allows to say.",
         "Export longer responses, at least as long as the longest decay time.";
 
+    NotReproduced, "not-reproduced", "Fits with another start, length or window don't find this resonance again, so the data don't carry it.",
+        "Raise the level, average more takes, or add positions where it is strong.";
     NotSeen, "not-seen", "The resonance doesn't stand out of the noise at this position.", "";
 
     // ---- room (assignment)

@@ -16,14 +16,15 @@ const RECORDS: f64 = 1.3;
 pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
     let pole = Pole { omega_per_s: mode.omega_per_s, decay_per_s: mode.decay_per_s };
     let mut flags = Flags::default();
+    let reproduced = !mode.flags.has(Flag::NotReproduced);
     let steady =
         pole.decay_per_s < 1.5 / seconds && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
-    if steady {
+    if steady && reproduced {
         mode.kind = Kind::Hum;
         if !near_mains(&pole, mode.omega_sd_per_s, seconds) {
             flags.add(Flag::SteadyTone);
         }
-    } else if pole.t60_s() < CHAIN_T60_S {
+    } else if pole.t60_s() < CHAIN_T60_S && reproduced {
         mode.kind = Kind::Loudspeaker;
     } else {
         if mode.decay_sd_per_s > WIDE * pole.decay_per_s {
@@ -32,7 +33,7 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
         if pole.t60_s() > RECORDS * seconds {
             flags.add(Flag::LongForRecord);
         }
-        mode.kind = if flags.is_empty() { Kind::Mode } else { Kind::Unsure };
+        mode.kind = if flags.is_empty() && reproduced { Kind::Mode } else { Kind::Unsure };
     }
     mode.flags.extend(&flags);
 }

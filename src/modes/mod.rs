@@ -16,6 +16,7 @@ mod projection;
 mod record;
 mod refine;
 mod settings;
+mod settle;
 mod single;
 mod window;
 

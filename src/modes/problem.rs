@@ -3,6 +3,7 @@
 use super::basis::Bins;
 use super::pole::Pole;
 use nalgebra::DMatrix;
+use std::f64::consts::PI;
 
 /// Places whose records have one rate and one length, so that one set of columns serves them all.
 #[derive(Debug, Clone)]
@@ -46,7 +47,37 @@ pub(crate) struct Prior {
 /// where the data speak; common practice in ridge regression, no source for the figure.
 const WIDTH: f64 = 3.0;
 
+/// Frequencies within this of one another share an expectation, Hz.
+const AROUND_HZ: f64 = 4.0;
+
 impl Prior {
+    /// What the data themselves suggest: the rms response within some hertz, over the noise.
+    pub fn new(problem: &Problem, variances: &[f64]) -> Self {
+        let (low, high) = problem.band_hz;
+        let steps = (high - low).ceil().max(1.0) as usize;
+        let hertz = |i: usize| low + (high - low) * i as f64 / steps as f64;
+        let power = |hz: f64| -> f64 {
+            let (mut sum, mut count) = (0.0, 0.0);
+            for group in &problem.groups {
+                let n = group.bins.len();
+                let reach = 2.0 * PI * (hz - AROUND_HZ)..2.0 * PI * (hz + AROUND_HZ);
+                for k in (0..n).filter(|k| reach.contains(&group.bins.omegas[*k])) {
+                    let whitening = group.bins.weights[k].powi(2);
+                    for (column, place) in group.data.column_iter().zip(&group.places) {
+                        let square = column[k] * column[k] + column[n + k] * column[n + k];
+                        sum += square / whitening / variances[*place];
+                        count += 1.0;
+                    }
+                }
+            }
+            sum / f64::max(count, 1.0)
+        };
+        Self {
+            omegas: (0..=steps).map(|i| 2.0 * PI * hertz(i)).collect(),
+            response_over_noise: (0..=steps).map(|i| power(hertz(i)).sqrt()).collect(),
+        }
+    }
+
     /// Weight of the row that draws an amplitude of this pole to zero, in a record of `seconds`.
     fn weight(&self, pole: &Pole, seconds: f64) -> f64 {
         let at = self.omegas.partition_point(|o| *o < pole.omega_per_s).min(self.omegas.len() - 1);

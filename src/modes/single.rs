@@ -4,6 +4,7 @@ use super::gain::Candidates;
 use super::layout::{Span, spans, windows};
 use super::noise::{Shape, residual_exponent};
 use super::pole::Pole;
+use super::problem::Prior;
 use super::record::Records;
 use super::window::{CLOSE, THOROUGH, Window};
 use rayon::prelude::*;
@@ -101,18 +102,31 @@ pub(crate) fn answer(records: &Records, task: &Task<'_>, poles: &[Pole]) -> Vec<
 
 fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<Answer> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
-    let mut shape = task.shape.clone();
+    let terms = task.choices.degree + 1;
     let mut poles: Vec<Pole> = poles.iter().filter(|p| span.meets(p)).copied().collect();
-    let problem = records.problem(limits, task.choices.degree + 1, &shape)?;
+    let problem = records.problem(limits, terms, task.shape)?;
     poles.truncate(problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
     window.settle(CLOSE, 1);
     window.prune(task.cancelled);
     let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
     window.grow(&candidates, 0, task.cancelled);
-    shape.exponent += residual_exponent(&window.problem, &window.fit.projection);
-    let problem = records.problem(limits, task.choices.degree + 1, &shape)?;
-    let mut window = Window::new(problem, &window.fit.poles)?;
+    let mut window = window.weighted_anew(records, terms, task.shape)?;
+    window.settle(CLOSE, 1);
+    // What only seemed significant under the first weights goes; what stays is settled to the bottom.
+    window.prune(task.cancelled);
     window.settle(THOROUGH, 2);
     Some(Answer { span: *span, window })
+}
+
+impl Window {
+    /// The same poles with the noise's colour taken from the residual and a weak prior on amplitudes.
+    fn weighted_anew(&self, records: &Records, terms: usize, shape: &Shape) -> Option<Self> {
+        let mut shape = shape.clone();
+        shape.exponent += residual_exponent(&self.problem, &self.fit.projection);
+        let problem = records.problem(self.problem.band_hz, terms, &shape)?;
+        let mut window = Window::new(problem, &self.fit.poles)?;
+        window.problem.prior = Some(Prior::new(&window.problem, &window.variances));
+        Window::new(window.problem, &self.fit.poles)
+    }
 }

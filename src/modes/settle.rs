@@ -1,0 +1,112 @@
+//! What refits with other, equally good choices make of each resonance: its interval, and whether it stands.
+//!
+//! On measured rooms the choice of poles moves a value further than noise does, so intervals of one fit
+//! are 1.4 to 3 times too small. The variance reported is the fit's own plus the mean square distance of
+//! the refits that have the pole, less what they must scatter for using less of the record.
+
+use super::fit::pole_of;
+use super::{Amplitude, Mode, ModeSet};
+use crate::flag::Flag;
+
+/// A resonance stands only where this share of the refits has it.
+const REAPPEARS: f64 = 0.7;
+/// With one or two places, distances between refits count this much more: nothing there averages out.
+const FEW_PLACES: (usize, f64) = (2, 1.5);
+/// A refit that uses less of the record scatters round the fit by the difference of their variances
+/// (Hausman 1978), but no refit may excuse itself by more than this many variances of the fit.
+const EXCUSE: f64 = 1.5;
+
+/// Widens the intervals of a fit by its refits and flags what doesn't reappear.
+pub(super) fn settle(set: &mut ModeSet, refits: &[ModeSet]) {
+    if refits.is_empty() {
+        return;
+    }
+    let partners: Vec<Vec<Option<usize>>> = refits.iter().map(|refit| partners(set, refit)).collect();
+    let factor = if set.places.len() <= FEW_PLACES.0 { FEW_PLACES.1 } else { 1.0 };
+    let mut widening = Vec::with_capacity(2 * set.modes.len());
+    for (j, mode) in set.modes.iter_mut().enumerate() {
+        let again: Vec<&Mode> = refits
+            .iter()
+            .zip(&partners)
+            .filter_map(|(refit, partner)| partner[j].map(|k| &refit.modes[k]))
+            .collect();
+        if (again.len() as f64) < REAPPEARS * refits.len() as f64 {
+            mode.flags.add(Flag::NotReproduced);
+        }
+        widening.extend(widen(mode, &again, factor));
+    }
+    let side = widening.len();
+    for (i, covariance) in set.covariance.iter_mut().enumerate() {
+        *covariance *= widening[i / side] * widening[i % side];
+    }
+}
+
+/// Widens one resonance's intervals; by how much those of ω and δ grew.
+fn widen(mode: &mut Mode, again: &[&Mode], factor: f64) -> [f64; 2] {
+    let own = mode.clone();
+    let grown = |value: fn(&Mode) -> f64, sd: fn(&Mode) -> f64| {
+        let distances = again.iter().map(|m| (value(m) - value(&own), sd(m).powi(2)));
+        let between = between(distances, sd(&own).powi(2), factor);
+        (1.0 + between / sd(&own).powi(2).max(f64::MIN_POSITIVE)).sqrt()
+    };
+    let omega = grown(|m| m.omega_per_s, |m| m.omega_sd_per_s);
+    let decay = grown(|m| m.decay_per_s, |m| m.decay_sd_per_s);
+    mode.omega_sd_per_s *= omega;
+    mode.decay_sd_per_s *= decay;
+    for (place, amplitude) in mode.amplitudes.iter_mut().enumerate() {
+        let others = again.iter().filter_map(|m| m.amplitudes[place]).collect::<Vec<_>>();
+        if let Some(amplitude) = amplitude {
+            widen_amplitude(amplitude, &others, factor);
+        }
+    }
+    [omega, decay]
+}
+
+fn widen_amplitude(amplitude: &mut Amplitude, again: &[Amplitude], factor: f64) {
+    let own = *amplitude;
+    let [re, _, im] = own.covariance;
+    let more_re = between(again.iter().map(|a| (a.re - own.re, a.covariance[0])), re, factor);
+    let more_im = between(again.iter().map(|a| (a.im - own.im, a.covariance[2])), im, factor);
+    amplitude.covariance[0] += more_re;
+    amplitude.covariance[2] += more_im;
+}
+
+/// Variance between refits, from their distances and own variances.
+fn between(again: impl Iterator<Item = (f64, f64)>, own: f64, factor: f64) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for (distance, variance) in again {
+        sum += distance * distance - (variance - own).clamp(0.0, EXCUSE * own);
+        count += 1.0;
+    }
+    if count > 0.0 { (factor * (1.0 + 1.0 / count) * sum / count).max(0.0) } else { 0.0 }
+}
+
+/// For each resonance the one of a refit that is the same: pairs in rising distance, one to one.
+fn partners(set: &ModeSet, refit: &ModeSet) -> Vec<Option<usize>> {
+    let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
+    for (j, mode) in set.modes.iter().enumerate() {
+        for (k, other) in refit.modes.iter().enumerate() {
+            let apart = pole_of(mode).distance_per_s(&pole_of(other));
+            if apart < reach(mode) {
+                pairs.push((apart, j, k));
+            }
+        }
+    }
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut partners = vec![None; set.modes.len()];
+    let mut taken = vec![false; refit.modes.len()];
+    for (_, j, k) in pairs {
+        if partners[j].is_none() && !taken[k] {
+            partners[j] = Some(k);
+            taken[k] = true;
+        }
+    }
+    partners
+}
+
+/// How far a refit's pole may lie to be the same, rad/s: a good part of the resonance's width, and at
+/// most all of it.
+fn reach(mode: &Mode) -> f64 {
+    let sd = mode.omega_sd_per_s.max(mode.decay_sd_per_s);
+    (0.5 * mode.decay_per_s + 3.0 * sd).min(mode.decay_per_s.max(2.0 * sd.min(3.0)))
+}
