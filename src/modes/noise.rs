@@ -39,7 +39,8 @@ impl Shape {
     /// The shape seen in the last part of the records, or flat where that part is short or still decays.
     pub fn of_background(places: &[&Place<'_>]) -> Self {
         let tails: Vec<Tail> = places.iter().filter_map(|place| Tail::new(place)).collect();
-        if tails.is_empty() || tails.len() < places.len() || tails.iter().any(|t| t.decays) {
+        let fall = mean(&tails.iter().map(|t| t.log_fall).collect::<Vec<_>>());
+        if tails.is_empty() || tails.len() < places.len() || fall > MOST_FALL {
             return Self::default();
         }
         Self { log_density: pooled(&tails), exponent: 0.0 }
@@ -52,6 +53,8 @@ const TAIL: f64 = 0.3;
 const TAIL_S: (f64, f64) = (0.25, 2.0);
 /// Reach of the running median, Hz: passes over lines and single modes, follows the background.
 const REACH_HZ: f64 = 6.0;
+/// A tail whose first half holds twice (ln 2) the power density of its second isn't background yet.
+const MOST_FALL: f64 = std::f64::consts::LN_2;
 /// Highest frequency of a shape, Hz.
 const TOP_HZ: usize = 310;
 
@@ -61,8 +64,9 @@ struct Tail {
     step_hz: f64,
     /// Density of each bin over the record's own geometric mean.
     log_power: Vec<f64>,
-    /// Whether the first half holds over twice the power of the second.
-    decays: bool,
+    /// ln of the first half's density over the second's, mean over frequency: one strong mode that
+    /// still rings, or one band of noise, doesn't decide.
+    log_fall: f64,
 }
 
 impl Tail {
@@ -78,20 +82,18 @@ impl Tail {
         let power = hann_periodogram(samples);
         let step_hz = place.rate_hz / len as f64;
         let range = ((15.0 / step_hz) as usize + 1)..((200.0 / step_hz) as usize).min(power.len());
-        let sum = |half: &[f64]| -> f64 {
+        let log_density = |half: &[f64]| -> f64 {
             let step_hz = place.rate_hz / half.len() as f64;
             let power = hann_periodogram(half);
-            power
-                .iter()
-                .enumerate()
-                .filter(|(k, _)| (15.0..200.0).contains(&(*k as f64 * step_hz)))
-                .map(|p| p.1)
-                .sum()
+            let inside =
+                power.iter().enumerate().filter(|(k, _)| (15.0..200.0).contains(&(*k as f64 * step_hz)));
+            mean(&inside.map(|(_, p)| p.max(f64::MIN_POSITIVE).ln()).collect::<Vec<_>>())
         };
-        let decays = sum(&samples[..len / 2]) > 2.0 * sum(&samples[len / 2..]);
+        let half = len / 2;
+        let log_fall = log_density(&samples[..half]) - log_density(&samples[half..2 * half]);
         let log_power: Vec<f64> = power.iter().map(|p| p.max(f64::MIN_POSITIVE).ln()).collect();
-        let mean = log_power.get(range.clone())?.iter().sum::<f64>() / range.len().max(1) as f64;
-        Some(Self { step_hz, log_power: log_power.iter().map(|p| p - mean).collect(), decays })
+        let middle = mean(log_power.get(range)?);
+        Some(Self { step_hz, log_power: log_power.iter().map(|p| p - middle).collect(), log_fall })
     }
 }
 
