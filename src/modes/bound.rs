@@ -47,7 +47,7 @@ pub fn bound(
         let hz = |omega: f64| omega / (2.0 * std::f64::consts::PI);
         bins.weights = bins.omegas.iter().map(|o| 2.0 / (seconds * (place.density)(hz(*o))).sqrt()).collect();
         let rows = 2 * bins.len();
-        groups.push(Group { bins, data: DMatrix::zeros(rows, 1), places: vec![m] });
+        groups.push(Group { bins, data: DMatrix::zeros(rows, 1), places: vec![m], held: None });
     }
     for group in &mut groups {
         let m = group.places[0];

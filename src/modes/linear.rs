@@ -1,13 +1,29 @@
 //! The two products and the orthogonalisation that the fit spends its time in, all as matrix products.
 
-use nalgebra::DMatrix;
+use nalgebra::{Cholesky, DMatrix};
 
 /// AᵀB by the blocked product: nalgebra's `tr_mul` takes dot product by dot product, several times slower
 /// than a copy of Aᵀ and a product, but not so where B has few columns. (A view with swapped strides would
 /// save the copy; nalgebra 0.35 reads past its end when such a product is small.)
 pub(crate) fn transpose_times(a: &DMatrix<f64>, b: &DMatrix<f64>) -> DMatrix<f64> {
     const FEW: usize = 6;
-    if a.ncols().min(b.ncols()) < FEW { a.tr_mul(b) } else { a.transpose() * b }
+    if a.ncols().min(b.ncols()) < FEW { a.tr_mul(b) } else { transposed(a) * b }
+}
+
+/// Aᵀ, some columns at a time so that reads and writes both stay in the cache.
+fn transposed(a: &DMatrix<f64>) -> DMatrix<f64> {
+    const STRIP: usize = 8;
+    let (rows, columns) = a.shape();
+    let (from, mut to) = (a.as_slice(), vec![0.0; rows * columns]);
+    for first in (0..columns).step_by(STRIP) {
+        let strip = first..(first + STRIP).min(columns);
+        for (i, row) in to.chunks_exact_mut(columns.max(1)).enumerate() {
+            for (value, j) in row[strip.clone()].iter_mut().zip(strip.clone()) {
+                *value = from[j * rows + i];
+            }
+        }
+    }
+    DMatrix::from_vec(columns, rows, to)
 }
 
 /// Below this share of a (unit) column left, rounding has grown by its inverse, and a second pass is due.
@@ -44,8 +60,50 @@ pub(crate) fn orthonormal(mut columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f
 fn freed(before: &DMatrix<f64>, mut panel: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>, DMatrix<f64>) {
     let above = transpose_times(before, &panel);
     panel.gemm(-1.0, before, &above, 1.0);
-    let qr = panel.qr();
-    (qr.q(), above, qr.unpack_r())
+    let (basis, square) = decomposed(panel);
+    (basis, above, square)
+}
+
+/// QR of a narrow panel: by the Cholesky factor of its Gram matrix, twice, which is as orthonormal as
+/// Householder's where the columns aren't nearly dependent (Yamamoto et al. 2015); else by Householder.
+fn decomposed(panel: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>) {
+    let twice = by_gram(&panel).and_then(|(basis, first)| {
+        let (basis, second) = by_gram(&basis)?;
+        Some((basis, second * first))
+    });
+    twice.unwrap_or_else(|| {
+        let qr = panel.qr();
+        (qr.q(), qr.unpack_r())
+    })
+}
+
+/// One pass; `None` where the Gram matrix can't tell the columns apart.
+fn by_gram(panel: &DMatrix<f64>) -> Option<(DMatrix<f64>, DMatrix<f64>)> {
+    /// A column left with less than this of the first would lose half the digits in a Gram matrix.
+    const LEAST: f64 = 1e-4;
+    let triangle = Cholesky::new(transpose_times(panel, panel))?.l().transpose();
+    let longest = triangle.diagonal().max();
+    if !triangle.diagonal().iter().all(|d| *d > LEAST * longest) {
+        return None;
+    }
+    let mut inverse = DMatrix::identity(triangle.nrows(), triangle.nrows());
+    triangle.solve_upper_triangular_mut(&mut inverse).then(|| (panel * inverse, triangle))
+}
+
+/// Takes the span of an orthonormal basis out of columns that may have more rows (where the basis has none),
+/// a second time where much was lost.
+pub(crate) fn free_of(basis: &DMatrix<f64>, columns: &mut DMatrix<f64>) {
+    let before = columns.column_iter().map(|c| c.norm_squared()).collect::<Vec<_>>();
+    let take_out = |columns: &mut DMatrix<f64>| {
+        let mut top = columns.rows_mut(0, basis.nrows());
+        let within = transpose_times(basis, &top.clone_owned());
+        top.gemm(-1.0, basis, &within, 1.0);
+    };
+    take_out(columns);
+    let left = columns.column_iter().map(|c| c.norm_squared());
+    if left.zip(&before).any(|(left, before)| left < MUCH_LOST * MUCH_LOST * before) {
+        take_out(columns);
+    }
 }
 
 #[cfg(test)]

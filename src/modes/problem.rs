@@ -2,6 +2,7 @@
 
 use super::basis::Bins;
 use super::pole::Pole;
+use super::projection::GroupFit;
 use nalgebra::DMatrix;
 use std::f64::consts::PI;
 
@@ -10,10 +11,13 @@ use std::f64::consts::PI;
 pub(crate) struct Group {
     /// Their bins within the window.
     pub bins: Bins,
-    /// Weighted spectra over fs: real parts above imaginary parts, one column a place.
+    /// Weighted spectra over fs: real parts above imaginary parts, one column a place. Where poles are
+    /// held, freed from them, with the rows of their prior below.
     pub data: DMatrix<f64>,
     /// Which place each column is.
     pub places: Vec<usize>,
+    /// Orthonormal basis of what poles held (and the polynomial) span.
+    pub held: Option<DMatrix<f64>>,
 }
 
 /// All that a window of the fit knows before any pole is chosen.
@@ -93,21 +97,21 @@ impl Group {
 
     /// Columns of all poles and of the polynomial; below them the prior's rows.
     pub fn matrix(&self, poles: &[Pole], terms: usize, prior: Option<&Prior>) -> DMatrix<f64> {
-        let rows = self.rows();
-        let extra = if prior.is_some() { 2 * poles.len() } else { 0 };
-        let mut matrix = DMatrix::zeros(rows + extra, 2 * poles.len() + 2 * terms);
-        let mut pairs = matrix.as_mut_slice().chunks_exact_mut(2 * (rows + extra));
+        let (rows, given) = (self.rows(), self.data.nrows());
+        let whole = given + if prior.is_some() { 2 * poles.len() } else { 0 };
+        let mut matrix = DMatrix::zeros(whole, 2 * poles.len() + 2 * terms);
+        let mut pairs = matrix.as_mut_slice().chunks_exact_mut(2 * whole);
         for (j, (pole, pair)) in poles.iter().zip(&mut pairs).enumerate() {
-            let (first, second) = pair.split_at_mut(rows + extra);
+            let (first, second) = pair.split_at_mut(whole);
             self.bins.columns(pole, &mut first[..rows], &mut second[..rows]);
             if let Some(prior) = prior {
                 let weight = prior.weight(pole, self.bins.seconds());
-                first[rows + 2 * j] = weight;
-                second[rows + 2 * j + 1] = weight;
+                first[given + 2 * j] = weight;
+                second[given + 2 * j + 1] = weight;
             }
         }
         for (degree, pair) in pairs.enumerate() {
-            let (first, second) = pair.split_at_mut(rows + extra);
+            let (first, second) = pair.split_at_mut(whole);
             self.bins.polynomial(degree, &mut first[..rows], &mut second[..rows]);
         }
         matrix
@@ -126,6 +130,18 @@ impl Group {
 }
 
 impl Problem {
+    /// What is left to fit where these poles and the polynomial keep to their place but not to their
+    /// amplitudes: their columns are taken out once, and a few poles can move at little cost.
+    pub fn holding(&self, poles: &[Pole]) -> Option<Problem> {
+        let groups = self.groups.iter().map(|group| {
+            let fit = GroupFit::new(self, group, poles)?;
+            let (bins, places) = (group.bins.clone(), group.places.clone());
+            Some(Group { bins, data: fit.residual, places, held: Some(fit.basis) })
+        });
+        let groups = groups.collect::<Option<Vec<_>>>()?;
+        Some(Problem { groups, terms: 0, prior: self.prior.clone(), ..*self })
+    }
+
     /// Real numbers of a place.
     pub fn rows_of(&self, place: usize) -> usize {
         self.groups.iter().find(|g| g.places.contains(&place)).map_or(0, Group::rows)

@@ -1,7 +1,7 @@
 //! Variable projection (Golub & Pereyra 1973): amplitudes and polynomial are solved for at given
 //! poles by one QR decomposition that serves all places, and what is left depends on the poles only.
 
-use super::linear::{orthonormal, transpose_times};
+use super::linear::{free_of, orthonormal, transpose_times};
 use super::pole::Pole;
 use super::problem::{Group, Problem};
 use nalgebra::{DMatrix, DVector};
@@ -79,7 +79,8 @@ pub(crate) struct Normal {
 }
 
 impl GroupFit {
-    fn new(problem: &Problem, group: &Group, poles: &[Pole]) -> Option<Self> {
+    /// `None` where the columns are dependent or too many.
+    pub fn new(problem: &Problem, group: &Group, poles: &[Pole]) -> Option<Self> {
         let mut matrix = group.matrix(poles, problem.terms, problem.prior.as_ref());
         let (rows, unknowns) = matrix.shape();
         if unknowns >= group.rows() {
@@ -92,12 +93,15 @@ impl GroupFit {
         for (mut column, scale) in matrix.column_iter_mut().zip(&scales) {
             column.unscale_mut(*scale);
         }
+        if let Some(held) = &group.held {
+            free_of(held, &mut matrix);
+        }
         let (basis, triangle) = orthonormal(matrix);
         if (0..unknowns).any(|i| triangle[(i, i)].abs() < DEPENDENT) {
             return None;
         }
         let mut residual = DMatrix::zeros(rows, group.data.ncols());
-        residual.rows_mut(0, group.rows()).copy_from(&group.data);
+        residual.rows_mut(0, group.data.nrows()).copy_from(&group.data);
         let mut coefficients = transpose_times(&basis, &residual);
         residual.gemm(-1.0, &basis, &coefficients, 1.0);
         if !triangle.solve_upper_triangular_mut(&mut coefficients) {
@@ -125,6 +129,9 @@ impl GroupFit {
     /// Derivatives of all poles' columns, freed from the columns' span: (D₁, D₂) of each pole.
     pub fn projected_derivatives(&self, group: &Group, poles: &[Pole]) -> DMatrix<f64> {
         let mut derivatives = group.derivatives(poles, self.basis.nrows());
+        if let Some(held) = &group.held {
+            free_of(held, &mut derivatives);
+        }
         let within = transpose_times(&self.basis, &derivatives);
         derivatives.gemm(-1.0, &self.basis, &within, 1.0);
         derivatives

@@ -161,7 +161,7 @@ impl Records {
                 if row < n { value.re } else { value.im }
             });
             let places = bunch.spectra.iter().map(|(index, _)| *index).collect();
-            groups.push(Group { bins, data, places });
+            groups.push(Group { bins, data, places, held: None });
         }
         Some(Problem { groups, places: self.records.len(), terms, band_hz, prior: None })
     }

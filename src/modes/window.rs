@@ -6,6 +6,7 @@ use super::problem::Problem;
 use super::projection::Projection;
 use super::refine::{Effort, Fitted, refine};
 use statrs::distribution::{ChiSquared, ContinuousCDF};
+use std::f64::consts::PI;
 
 /// A problem, the poles chosen so far and the noise they leave.
 #[derive(Debug, Clone)]
@@ -28,6 +29,9 @@ pub(crate) const QUICK: Effort = Effort { steps: 4, enough: 0.5 };
 pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
 /// Steps that bring known poles close.
 pub(crate) const CLOSE: Effort = Effort { steps: 6, enough: 0.1 };
+
+/// Poles further than this from a change stay where they are until all are settled together, Hz.
+const NEAR_HZ: f64 = 6.0;
 
 /// Squares below this share of the data are rounding, not noise.
 const ROUNDING: f64 = 1e-25;
@@ -59,11 +63,11 @@ impl Window {
     /// RSS/(n − p) rather than RSS/n: the logarithm of a residual that many poles interpolate away
     /// would beat any price.
     pub fn score(&self) -> f64 {
-        self.score_of(&self.fit)
+        self.score_of(&self.fit.projection, self.fit.poles.len())
     }
 
-    fn score_of(&self, fit: &Fitted) -> f64 {
-        let variances = variances_of(&self.problem, &fit.projection, fit.poles.len());
+    fn score_of(&self, projection: &Projection, poles: usize) -> f64 {
+        let variances = variances_of(&self.problem, projection, poles);
         variances.iter().enumerate().map(|(m, v)| self.problem.rows_of(m) as f64 * v.ln()).sum()
     }
 
@@ -85,13 +89,34 @@ impl Window {
         }
     }
 
-    /// The fit with poles added, refined quickly, and its score.
-    fn with(&self, added: &[Pole]) -> Option<(Fitted, f64)> {
+    /// The poles with those near `around` moved to where they fit best, the others held, and the score there.
+    fn moving_near(&self, poles: &[Pole], around: &[Pole]) -> Option<(Vec<Pole>, f64)> {
+        let near =
+            |p: &Pole| around.iter().any(|a| (a.omega_per_s - p.omega_per_s).abs() < 2.0 * PI * NEAR_HZ);
+        let held: Vec<Pole> = poles.iter().filter(|p| !near(p)).copied().collect();
+        let free: Vec<Pole> = poles.iter().filter(|p| near(p)).copied().collect();
+        let reduced = self.problem.holding(&held)?;
+        let fit = refine(&reduced, &free, &self.variances, QUICK)?;
+        let score = self.score_of(&fit.projection, poles.len());
+        Some((held.into_iter().chain(fit.poles).collect(), score))
+    }
+
+    /// The poles with others added, refined quickly where they were added, and their score.
+    fn with(&self, added: &[Pole]) -> Option<(Vec<Pole>, f64)> {
         let mut poles = self.fit.poles.clone();
         poles.extend_from_slice(added);
-        let fit = refine(&self.problem, &poles, &self.variances, QUICK)?;
-        let score = self.score_of(&fit);
-        Some((fit, score))
+        self.moving_near(&poles, added)
+    }
+
+    /// The linear fit at other poles.
+    fn at(&self, poles: Vec<Pole>) -> Option<Fitted> {
+        let projection = Projection::new(&self.problem, &poles)?;
+        Some(Fitted { poles, projection })
+    }
+
+    fn take(&mut self, fit: Fitted) {
+        self.fit = fit;
+        self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
     }
 
     /// Adds poles from the candidates until none is worth its price.
@@ -103,19 +128,19 @@ impl Window {
         let (mut best, mut best_score, mut worse) = (self.fit.clone(), self.score(), 0);
         while self.fit.poles.len() < most && worse <= patience && !cancelled() {
             let missing = self.fit.poles.len() - best.poles.len();
-            let asked = |fit: &Fitted| threshold * (fit.poles.len() - best.poles.len()) as f64;
-            let enough = |fit: &Fitted, score: f64| best_score - score > asked(fit);
-            let Some((fit, score)) = self.step(candidates, most, missing, &enough) else { break };
-            if enough(&fit, score) {
+            let asked = |poles: &[Pole]| threshold * (poles.len() - best.poles.len()) as f64;
+            let enough = |poles: &[Pole], score: f64| best_score - score > asked(poles);
+            let Some((poles, score)) = self.step(candidates, most, missing, &enough) else { break };
+            let better = enough(&poles, score);
+            let Some(fit) = self.at(poles) else { break };
+            if better {
                 (best, best_score, worse) = (fit.clone(), score, 0);
             } else {
                 worse += 1;
             }
-            self.fit = fit;
-            self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
+            self.take(fit);
         }
-        self.fit = best;
-        self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
+        self.take(best);
     }
 
     /// The first of several additions that is worth its price, else the best of them.
@@ -124,8 +149,8 @@ impl Window {
         candidates: &Candidates,
         most: usize,
         missing: usize,
-        enough: &dyn Fn(&Fitted, f64) -> bool,
-    ) -> Option<(Fitted, f64)> {
+        enough: &dyn Fn(&[Pole], f64) -> bool,
+    ) -> Option<(Vec<Pole>, f64)> {
         let threshold = self.threshold();
         let gains = candidates.gains(&self.problem, &self.fit.projection, &self.variances);
         let peaks = candidates.peaks(&gains, 2.0, 0.5 * threshold);
@@ -134,14 +159,14 @@ impl Window {
         let together: Vec<Pole> = together.map(|p| p.pole).collect();
         let singles = peaks.iter().take(3).map(|p| vec![p.pole]);
         let first = (missing == 0 && together.len() > 1).then_some(together);
-        let mut best: Option<(Fitted, f64)> = None;
+        let mut best: Option<(Vec<Pole>, f64)> = None;
         for added in first.into_iter().chain(singles) {
-            let Some((fit, score)) = self.with(&added) else { continue };
-            if enough(&fit, score) {
-                return Some((fit, score));
+            let Some((poles, score)) = self.with(&added) else { continue };
+            if enough(&poles, score) {
+                return Some((poles, score));
             }
             if best.as_ref().is_none_or(|(_, s)| score < *s) {
-                best = Some((fit, score));
+                best = Some((poles, score));
             }
         }
         best
@@ -175,13 +200,12 @@ impl Window {
             let score = self.score();
             let trial = order.into_iter().take(4).find_map(|j| {
                 let mut poles = self.fit.poles.clone();
-                poles.remove(j);
-                let fit = refine(&self.problem, &poles, &self.variances, QUICK)?;
-                (self.score_of(&fit) - score < threshold).then_some(fit)
+                let dropped = poles.remove(j);
+                let (poles, without) = self.moving_near(&poles, &[dropped])?;
+                (without - score < threshold).then_some(poles)
             });
-            let Some(fit) = trial else { break };
-            self.fit = fit;
-            self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
+            let Some(fit) = trial.and_then(|poles| self.at(poles)) else { break };
+            self.take(fit);
         }
     }
 }
