@@ -65,7 +65,7 @@ fn synthetic_rooms(arguments: &Arguments) {
 fn measured_rooms(arguments: &Arguments) {
     let filter = arguments.after("--filter").cloned().unwrap_or_default();
     let run = |name: &str, first: Option<Vec<LowEnd>>, second: Option<Vec<LowEnd>>, later_s: f64| {
-        if !name.contains(&filter) {
+        if !filter.split(',').any(|word| name.contains(word)) {
             return;
         }
         let (Some(first), Some(second)) = (first, second) else { return };
@@ -84,7 +84,7 @@ fn measured_rooms(arguments: &Arguments) {
     for (room, state) in
         [("fem_l_room", "untreated"), ("fem_l_room", "treated"), ("fem_box_uneven", "as_found")]
     {
-        if !format!("{room} {state}").contains(&filter) {
+        if !filter.split(',').any(|word| format!("{room} {state}").contains(word)) {
             continue;
         }
         let Some(known) = known(room, state) else { continue };

@@ -113,7 +113,7 @@ flags! {
     // ---- modes
     SteadyTone, "steady-tone", "A tone that doesn't decay and lies at no multiple of 50 or 60 Hz.",
         "Look for a running machine or a feedback tone and measure again without it.";
-    WideInterval, "wide-interval", "The decay is known no better than to a quarter.",
+    WideInterval, "wide-interval", "The decay is known no better than to a fifth.",
         "Raise the level or average more takes; 6 dB more halve the interval.";
     LongForRecord, "long-for-record", "The decay is longer than the record allows to say.",
         "Export longer responses, at least as long as the longest decay time.";

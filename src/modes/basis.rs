@@ -9,6 +9,7 @@
 
 use super::pole::Pole;
 use rustfft::num_complex::Complex;
+use std::ops::Range;
 
 /// DFT bins of a record, each with the weight that whitens its noise.
 #[derive(Debug, Clone)]
@@ -43,6 +44,20 @@ impl Bins {
             weights: vec![1.0; angles.len()],
             turns: angles.iter().map(|a| Complex::cis(-a)).collect(),
         }
+    }
+
+    /// The bins between two frequencies, and which they are.
+    pub fn part(&self, (from_hz, to_hz): (f64, f64)) -> (Range<usize>, Self) {
+        let at = |hz: f64| self.omegas.partition_point(|o| *o < 2.0 * std::f64::consts::PI * hz);
+        let range = at(from_hz)..at(to_hz);
+        let part = Self {
+            rate_hz: self.rate_hz,
+            samples: self.samples,
+            omegas: self.omegas[range.clone()].to_vec(),
+            weights: self.weights[range.clone()].to_vec(),
+            turns: self.turns[range.clone()].to_vec(),
+        };
+        (range, part)
     }
 
     /// How many bins there are.

@@ -7,8 +7,8 @@ use crate::flag::{Flag, Flags};
 /// Poles that ring shorter belong to the measuring chain: the high-pass of a loudspeaker (order 4 at
 /// 28 Hz: 0.10 and 0.04 s); a room mode of that decay can't be told from it. Common practice, no source.
 const CHAIN_T60_S: f64 = 0.15;
-/// Relative sd of a decay beyond which it is no statement. Common practice, no source.
-const WIDE: f64 = 0.25;
+/// Relative sd of a decay beyond which it is no statement (chosen on the measured rooms of docs/accuracy.md).
+const WIDE: f64 = 0.20;
 /// In units of the record: a decay longer than that is an extrapolation.
 const RECORDS: f64 = 1.3;
 

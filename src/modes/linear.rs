@@ -1,20 +1,19 @@
 //! The two products and the orthogonalisation that the fit spends its time in, all as matrix products.
 
-use nalgebra::{Cholesky, DMatrix};
+use nalgebra::{Cholesky, DMatrix, DMatrixView};
 
 /// AᵀB by the blocked product: nalgebra's `tr_mul` takes dot product by dot product, several times slower
 /// than a copy of Aᵀ and a product, but not so where B has few columns. (A view with swapped strides would
 /// save the copy; nalgebra 0.35 reads past its end when such a product is small.)
 pub(crate) fn transpose_times(a: &DMatrix<f64>, b: &DMatrix<f64>) -> DMatrix<f64> {
     const FEW: usize = 6;
-    if a.ncols().min(b.ncols()) < FEW { a.tr_mul(b) } else { transposed(a) * b }
+    if a.ncols().min(b.ncols()) < FEW { a.tr_mul(b) } else { transposed(a.as_slice(), a.shape()) * b }
 }
 
 /// Aᵀ, some columns at a time so that reads and writes both stay in the cache.
-fn transposed(a: &DMatrix<f64>) -> DMatrix<f64> {
+fn transposed(from: &[f64], (rows, columns): (usize, usize)) -> DMatrix<f64> {
     const STRIP: usize = 8;
-    let (rows, columns) = a.shape();
-    let (from, mut to) = (a.as_slice(), vec![0.0; rows * columns]);
+    let mut to = vec![0.0; rows * columns];
     for first in (0..columns).step_by(STRIP) {
         let strip = first..(first + STRIP).min(columns);
         for (i, row) in to.chunks_exact_mut(columns.max(1)).enumerate() {
@@ -40,11 +39,13 @@ pub(crate) fn orthonormal(mut columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f
     let mut triangle = DMatrix::zeros(count, count);
     for first in (0..count).step_by(PANEL) {
         let width = PANEL.min(count - first);
-        let before = columns.columns(0, first).into_owned();
-        let panel = columns.columns(first, width).into_owned();
-        let (mut basis, mut above, mut square) = freed(&before, panel);
+        let (before, after) = columns.as_slice().split_at(rows * first);
+        let panel = DMatrix::from_column_slice(rows, width, &after[..rows * width]);
+        let across = transposed(before, (rows, first));
+        let before = DMatrixView::from_slice(before, rows, first);
+        let (mut basis, mut above, mut square) = freed(before, &across, panel);
         if square.diagonal().iter().any(|d| d.abs() < MUCH_LOST) {
-            let (again, more, correction) = freed(&before, basis);
+            let (again, more, correction) = freed(before, &across, basis);
             above += more * &square;
             square = correction * square;
             basis = again;
@@ -57,9 +58,13 @@ pub(crate) fn orthonormal(mut columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f
 }
 
 /// panel = before × above + basis × square, basis orthonormal and (nearly) free of `before`.
-fn freed(before: &DMatrix<f64>, mut panel: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>, DMatrix<f64>) {
-    let above = transpose_times(before, &panel);
-    panel.gemm(-1.0, before, &above, 1.0);
+fn freed(
+    before: DMatrixView<'_, f64>,
+    across: &DMatrix<f64>,
+    mut panel: DMatrix<f64>,
+) -> (DMatrix<f64>, DMatrix<f64>, DMatrix<f64>) {
+    let above = across * &panel;
+    panel.gemm(-1.0, &before, &above, 1.0);
     let (basis, square) = decomposed(panel);
     (basis, above, square)
 }

@@ -12,6 +12,8 @@ use crate::flag::Flag;
 const REAPPEARS: f64 = 0.7;
 /// With one or two places, distances between refits count this much more: nothing there averages out.
 const FEW_PLACES: (usize, f64) = (2, 1.5);
+/// From this many refits on the furthest is left out: one of them may have mistaken a neighbour for it.
+const ENOUGH: usize = 5;
 /// A refit that uses less of the record scatters round the fit by the difference of their variances
 /// (Hausman 1978), but no refit may excuse itself by more than this many variances of the fit.
 const EXCUSE: f64 = 1.5;
@@ -73,11 +75,14 @@ fn widen_amplitude(amplitude: &mut Amplitude, again: &[Amplitude], factor: f64) 
 
 /// Variance between refits, from their distances and own variances.
 fn between(again: impl Iterator<Item = (f64, f64)>, own: f64, factor: f64) -> f64 {
-    let (mut sum, mut count) = (0.0, 0.0);
-    for (distance, variance) in again {
-        sum += distance * distance - (variance - own).clamp(0.0, EXCUSE * own);
-        count += 1.0;
+    let mut squares: Vec<f64> = again
+        .map(|(distance, variance)| distance * distance - (variance - own).clamp(0.0, EXCUSE * own))
+        .collect();
+    squares.sort_by(f64::total_cmp);
+    if squares.len() >= ENOUGH {
+        squares.pop();
     }
+    let (sum, count) = (squares.iter().sum::<f64>(), squares.len() as f64);
     if count > 0.0 { (factor * (1.0 + 1.0 / count) * sum / count).max(0.0) } else { 0.0 }
 }
 

@@ -1,6 +1,6 @@
 //! One window of the fit on its way: poles, noise levels, and the price of one pole more.
 
-use super::gain::Candidates;
+use super::gain::{Candidates, PeakRule};
 use super::pole::Pole;
 use super::problem::Problem;
 use super::projection::Projection;
@@ -31,7 +31,7 @@ pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
 pub(crate) const CLOSE: Effort = Effort { steps: 6, enough: 0.1 };
 
 /// Poles further than this from a change stay where they are until all are settled together, Hz.
-const NEAR_HZ: f64 = 6.0;
+const NEAR_HZ: f64 = 12.0;
 
 /// Squares below this share of the data are rounding, not noise.
 const ROUNDING: f64 = 1e-25;
@@ -152,8 +152,8 @@ impl Window {
         enough: &dyn Fn(&[Pole], f64) -> bool,
     ) -> Option<(Vec<Pole>, f64)> {
         let threshold = self.threshold();
-        let gains = candidates.gains(&self.problem, &self.fit.projection, &self.variances);
-        let peaks = candidates.peaks(&gains, 2.0, 0.5 * threshold);
+        let rule = PeakRule { apart_hz: 2.0, at_least: 0.5 * threshold };
+        let peaks = candidates.peaks(&self.problem, &self.fit, &self.variances, &rule);
         let strong = threshold.max(0.3 * peaks.first()?.gain);
         let together = peaks.iter().filter(|p| p.gain > strong).take((most - self.fit.poles.len()).min(4));
         let together: Vec<Pole> = together.map(|p| p.pole).collect();
