@@ -381,9 +381,15 @@ fn a_signal_becomes_a_response_and_its_resonance_is_found() {
         let run = job.run(&["analyze", "room"]);
         assert_eq!(run.status, 0, "{}", run.err);
         let modes = job.rows("room-results/modes.csv");
-        let found = modes.iter().find(|row| (number(row, "frequency_hz") - 50.0).abs() < 0.05);
-        let row = found.unwrap_or_else(|| panic!("{kind}: no 50 Hz in {modes:?}"));
-        assert!((number(row, "t60_s") - 0.5).abs() < 0.01, "{kind}: {row:?}");
+        let [row] = &modes[..] else { panic!("{kind}: not one mode but {modes:?}") };
+        assert_eq!(row["kind"], "mode", "{kind}: {row:?}");
+        // Segments of noise leave a rest that rings at 50 Hz too, so the interval is a wide one there.
+        for (value, sd, truth, most) in
+            [("frequency_hz", "frequency_sd_hz", 50.0, 0.7), ("t60_s", "t60_sd_s", 0.5, 0.05)]
+        {
+            assert!(number(row, sd) < most, "{kind}: {row:?}");
+            assert!((number(row, value) - truth).abs() < 3.0 * number(row, sd), "{kind}: {row:?}");
+        }
     }
 }
 

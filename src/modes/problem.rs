@@ -147,6 +147,15 @@ impl Problem {
         self.groups.iter().find(|g| g.places.contains(&place)).map_or(0, Group::rows)
     }
 
+    /// Mean square of a place's numbers.
+    pub fn mean_square(&self, place: usize) -> f64 {
+        let found = self.groups.iter().find_map(|group| {
+            let column = group.places.iter().position(|p| *p == place)?;
+            Some(group.data.column(column).norm_squared() / group.rows() as f64)
+        });
+        found.unwrap_or(0.0).max(f64::MIN_POSITIVE)
+    }
+
     /// Parameters that a place pays for `poles` poles: its amplitudes, its polynomial, its share of the poles.
     pub fn price(&self, poles: usize) -> f64 {
         let poles = poles as f64;

@@ -66,11 +66,18 @@ fn widen(mode: &mut Mode, again: &[&Mode], factor: f64) -> [f64; 2] {
 
 fn widen_amplitude(amplitude: &mut Amplitude, again: &[Amplitude], factor: f64) {
     let own = *amplitude;
-    let [re, _, im] = own.covariance;
-    let more_re = between(again.iter().map(|a| (a.re - own.re, a.covariance[0])), re, factor);
-    let more_im = between(again.iter().map(|a| (a.im - own.im, a.covariance[2])), im, factor);
+    let more_re = typical(again.iter().map(|a| a.re - own.re), factor);
+    let more_im = typical(again.iter().map(|a| a.im - own.im), factor);
     amplitude.covariance[0] += more_re;
     amplitude.covariance[2] += more_im;
+}
+
+/// Variance that the median square distance stands for (0.4549 of χ² with one degree): a refit that has a
+/// twin of the pole shares the amplitude out between the two, which says nothing of either.
+fn typical(distances: impl Iterator<Item = f64>, factor: f64) -> f64 {
+    let mut squares: Vec<f64> = distances.map(|d| d * d).collect();
+    squares.sort_by(f64::total_cmp);
+    squares.get(squares.len() / 2).map_or(0.0, |median| factor * median / 0.4549)
 }
 
 /// Variance between refits, from their distances and own variances.

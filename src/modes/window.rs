@@ -36,6 +36,10 @@ const NEAR_HZ: f64 = 12.0;
 /// Squares below this share of the data are rounding, not noise.
 const ROUNDING: f64 = 1e-25;
 
+/// A rest 70 dB under the response is the model's own error (direct sound as a polynomial, resampling),
+/// and no pole more is asked to explain it.
+const MODEL: f64 = 1e-7;
+
 /// Noise variance from what a fit leaves, for the degrees of freedom it leaves.
 pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) -> Vec<f64> {
     let mut variances = vec![1.0; problem.places];
@@ -68,7 +72,9 @@ impl Window {
 
     fn score_of(&self, projection: &Projection, poles: usize) -> f64 {
         let variances = variances_of(&self.problem, projection, poles);
-        variances.iter().enumerate().map(|(m, v)| self.problem.rows_of(m) as f64 * v.ln()).sum()
+        let floor = |place: usize| MODEL * self.problem.mean_square(place);
+        let places = variances.iter().enumerate();
+        places.map(|(m, v)| self.problem.rows_of(m) as f64 * v.max(floor(m)).ln()).sum()
     }
 
     /// What one pole more must gain: the level that noise reaches somewhere in the window with the
