@@ -120,7 +120,7 @@ flags! {
 
     NotReproduced, "not-reproduced", "Fits with another start, length or window don't find this resonance again, so the data don't carry it.",
         "Raise the level, average more takes, or add positions where it is strong.";
-    NotSeen, "not-seen", "The resonance doesn't stand out of the noise here.", "";
+    NotSeen, "not-seen", "The resonance doesn't stand out of the noise at this position.", "";
 
     // ---- room (assignment)
     Unassigned, "unassigned", "No mode of a rectangular room with these lengths fits in frequency and shape.",

@@ -381,8 +381,8 @@ fn a_signal_becomes_a_response_and_its_resonance_is_found() {
         let run = job.run(&["analyze", "room"]);
         assert_eq!(run.status, 0, "{}", run.err);
         let modes = job.rows("room-results/modes.csv");
-        let [row] = &modes[..] else { panic!("{kind}: not one mode but {modes:?}") };
-        assert_eq!(row["kind"], "mode", "{kind}: {row:?}");
+        let claimed: Vec<_> = modes.iter().filter(|row| row["kind"] == "mode").collect();
+        let [row] = claimed[..] else { panic!("{kind}: not one mode but {modes:?}") };
         // Segments of noise leave a rest that rings at 50 Hz too, so the interval is a wide one there.
         for (value, sd, truth, most) in
             [("frequency_hz", "frequency_sd_hz", 50.0, 0.7), ("t60_s", "t60_sd_s", 0.5, 0.05)]

@@ -1,7 +1,7 @@
 //! What a resonance is taken for, and why it may not be claimed.
 
 use super::pole::Pole;
-use super::{Amplitude, Kind, Mode};
+use super::{Kind, Mode};
 use crate::flag::{Flag, Flags};
 
 /// Poles that ring shorter belong to the measuring chain: the high-pass of a loudspeaker (order 4 at
@@ -11,15 +11,6 @@ const CHAIN_T60_S: f64 = 0.15;
 const WIDE: f64 = 0.20;
 /// In units of the record: a decay longer than that is an extrapolation.
 const RECORDS: f64 = 1.3;
-
-/// Whether an amplitude lies three standard deviations (along its own direction) from nothing, as the
-/// tables count `positions`.
-fn stands_out(amplitude: &Amplitude) -> bool {
-    let size = amplitude.re.hypot(amplitude.im);
-    let [re, cross, im] = amplitude.covariance;
-    let (x, y) = (amplitude.re / size, amplitude.im / size);
-    size > 3.0 * (x * x * re + 2.0 * x * y * cross + y * y * im).max(0.0).sqrt()
-}
 
 /// Judges one resonance by its pole, its uncertainty and the record's length.
 pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
@@ -38,9 +29,6 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
     } else {
         if mode.decay_sd_per_s > WIDE * pole.decay_per_s {
             flags.add(Flag::WideInterval);
-        }
-        if !mode.amplitudes.iter().flatten().any(stands_out) {
-            flags.add(Flag::NotSeen);
         }
         if pole.t60_s() > RECORDS * seconds {
             flags.add(Flag::LongForRecord);
