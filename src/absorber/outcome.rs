@@ -1,5 +1,7 @@
 //! What is said about a tuned absorber: plain values for tables, report and screen.
 
+use super::coupled::Resonator;
+use super::placement::Placement;
 use crate::estimate::Estimate;
 
 /// All takes of one target mode.
@@ -20,6 +22,19 @@ pub struct Tuning {
     pub shared_coupling: Option<bool>,
     /// What to mind while following the advice.
     pub cautions: Vec<String>,
+    /// Other places for the unit, the best first; empty where the room or the unit's place isn't known.
+    pub placements: Vec<Placement>,
+    /// The mode without the unit.
+    pub mode: Resonator,
+}
+
+impl Tuning {
+    /// The best known coupling, 1/s: of the take that knows it best.
+    #[must_use]
+    pub fn coupling_per_s(&self) -> Option<Estimate> {
+        let known = self.takes.iter().filter_map(|t| Some(t.values?.coupling_per_s));
+        known.min_by(|a, b| a.sd.unwrap_or(f64::INFINITY).total_cmp(&b.sd.unwrap_or(f64::INFINITY)))
+    }
 }
 
 /// The unit as set in one take, estimated from all.

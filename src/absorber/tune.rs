@@ -33,6 +33,13 @@ const CHECK: (f64, f64) = (4.0, 0.003);
 const SHOWS_SD: f64 = 2.0;
 /// A frequency known no better than this is not worth a number, hertz.
 const WORTH_HZ: f64 = 5.0;
+/// A unit whose coupling doesn't show is moved if its frequency is known this well and this far off, hertz.
+const KNOWN_HZ: f64 = 1.0;
+const FAR_OFF_HZ: f64 = 0.8;
+/// Damping above which a unit is placed badly, whatever its coupling, 1/s.
+const LIVELY: f64 = 7.0;
+/// One pole with a T60 within this factor of the best known from other takes is the two that have met.
+const MET: f64 = 1.3;
 /// Takes differ in their coupling if sharing it costs χ² beyond this chance.
 const SHARED: f64 = 0.01;
 
@@ -185,6 +192,7 @@ impl Reference {
             .map(|k| self.finding(&takes[k], sights[k], pairs[k].as_ref(), states[k]))
             .collect();
         let shared = joined.as_ref().and_then(|j| j.shared);
+        met(&mut findings);
         words::undo(&mut findings);
         self.add_dials(takes, &states, shared.unwrap_or(true), &mut findings);
         let (ranks, best) = super::rank::rank(&findings);
@@ -194,6 +202,8 @@ impl Reference {
             mode_hz: Estimate::new(mode.omega_per_s / TAU, sd(1) / TAU),
             before_t60_s: t60(Estimate::new(mode.decay_per_s, sd(0))),
             cautions: words::cautions(takes, &findings),
+            placements: Vec::new(),
+            mode,
             takes: findings,
             ranks,
             best,
@@ -284,9 +294,7 @@ impl Reference {
     fn identified(&self, take: &TakeFacts<'_>, state: &State, finding: &mut Finding) {
         let sd_of = |i: usize| state.covariance[(i, i)].sqrt();
         if state.coupling < SHOWS_SD * sd_of(4) || state.coupling <= 0.0 {
-            finding.reason = Some(words::WEAK.to_owned());
-            let (advice, next) = words::one_pole(finding.t60_s, 0.0, take.units, self.mode.pole.im / TAU);
-            (finding.advice, finding.next) = (Some(advice), next);
+            self.weak(take, state, finding);
             return;
         }
         let g = state.coupling.sqrt();
@@ -319,6 +327,20 @@ impl Reference {
                 advice.text
             },
         );
+    }
+
+    /// Two poles, but a coupling that may be nothing: the unit's own frequency is known all the same.
+    fn weak(&self, take: &TakeFacts<'_>, state: &State, finding: &mut Finding) {
+        let sd = |i: usize| state.covariance[(i, i)].sqrt();
+        let step_hz = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
+        finding.reason = Some(words::WEAK.to_owned());
+        if sd(2) / TAU < KNOWN_HZ && step_hz.abs() > FAR_OFF_HZ {
+            let (advice, next) = words::far_off(step_hz, state.unit.decay_per_s > LIVELY);
+            (finding.advice, finding.next) = (Some(advice), next);
+        } else {
+            let (advice, next) = words::one_pole(finding.t60_s, 0.0, take.units, self.mode.pole.im / TAU);
+            (finding.advice, finding.next) = (Some(advice), next);
+        }
     }
 
     /// Dials to try, where the takes tell what each does.
@@ -367,6 +389,17 @@ impl Reference {
                 finding.advice = finding.advice.take().map(|a| format!("{a} By the dials: {said}."));
                 finding.next.dials = next;
             }
+        }
+    }
+}
+
+/// One pole near the best that other takes promise is left alone.
+fn met(findings: &mut [Finding]) {
+    let best = findings.iter().filter_map(|f| Some(f.values?.best_t60_s.value)).reduce(f64::min);
+    let Some(best) = best else { return };
+    for finding in findings.iter_mut().filter(|f| f.values.is_none() && f.next.damping_factor == Some(0.5)) {
+        if finding.t60_s.is_some_and(|t| t.value < MET * best) {
+            (finding.advice, finding.next) = words::met(best);
         }
     }
 }

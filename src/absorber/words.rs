@@ -50,6 +50,24 @@ pub(super) fn one_pole_reason(switched_off: bool) -> String {
     )
 }
 
+/// The unit is known to be far off in frequency.
+pub(super) fn far_off(step_hz: f64, damped: bool) -> (String, Next) {
+    let factor = if damped { 0.5 } else { 1.0 };
+    let damping = if damped { ", halve its damping" } else { "" };
+    let way = if step_hz > 0.0 { "Raise" } else { "Lower" };
+    let text = format!("{way} its frequency by {:.1} Hz{damping} and measure again.", step_hz.abs());
+    (text, Next { frequency_change_hz: Some(step_hz), damping_factor: Some(factor), dials: Vec::new() })
+}
+
+/// One pole where the best setting is.
+pub(super) fn met(best_t60_s: f64) -> (Option<String>, Next) {
+    let text = format!(
+        "Leave it as it is: the two poles have met, which is the best setting or very near it ({best_t60_s:.2} s by the \
+         other takes); a finer look needs less damping."
+    );
+    (Some(text), Next { frequency_change_hz: Some(0.0), damping_factor: Some(1.0), dials: Vec::new() })
+}
+
 /// What to do with one pole.
 pub(super) fn one_pole(decay: Option<Estimate>, before: f64, units: &[Unit], mode_hz: f64) -> (String, Next) {
     let moved = decay.is_some_and(|d| before > 0.0 && (d.value / before).ln().abs() > 0.1);

@@ -1,7 +1,9 @@
 //! Tuned absorbers of a session: each target mode with all takes that had a unit.
 
 use super::{Analysis, Comparison};
-use crate::absorber::{Look, Reference, TakeFacts, TuneError, Tuning};
+use crate::absorber::{
+    Look, Placement, Reference, Resonator, RoomMode, TakeFacts, TuneError, Tuning, placements,
+};
 use crate::change::{Changes, ModeChange};
 use crate::flag::Flag;
 use crate::modes::{Kind, Mode};
@@ -65,7 +67,40 @@ fn tune_pairs(
         })
         .collect();
     let looks: Vec<Look> = takes.par_iter().map(|take| reference.look(take)).collect();
-    Ok(reference.tuning(&takes, &looks))
+    let mut tuning = reference.tuning(&takes, &looks);
+    tuning.placements =
+        elsewhere(session, &found.states[compared.before], &takes, &tuning).unwrap_or_default();
+    Ok(tuning)
+}
+
+/// The unit at other places, where the manifest gives the room and its place and the modes have names.
+fn elsewhere(
+    session: &Session,
+    baseline: &StateResult,
+    takes: &[TakeFacts<'_>],
+    tuning: &Tuning,
+) -> Option<Vec<Placement>> {
+    let found = baseline.resonances.as_ref()?;
+    let dimensions_m = session.room.dimensions_m?;
+    let g = tuning.coupling_per_s()?.value;
+    let at_m = takes.iter().zip(&tuning.takes).find_map(|(take, finding)| {
+        finding.values?;
+        take.units.iter().find(|u| finding.unit.as_ref().is_none_or(|name| *name == u.name))?.at_m
+    })?;
+    let named: Vec<RoomMode> = found
+        .set
+        .modes
+        .iter()
+        .zip(&found.names.modes)
+        .filter_map(|(mode, name)| {
+            let omega_per_s = mode.omega_per_s.hypot(mode.decay_per_s);
+            Some(RoomMode { axes: name.axes?, own: Resonator { omega_per_s, decay_per_s: mode.decay_per_s } })
+        })
+        .collect();
+    let off = |m: &&RoomMode| (m.own.omega_per_s - tuning.mode.omega_per_s).abs();
+    let target = *named.iter().min_by(|a, b| off(a).total_cmp(&off(b))).filter(|m| off(m) < TAU * 0.5)?;
+    let others: Vec<RoomMode> = named.iter().filter(|m| m.axes != target.axes).copied().collect();
+    Some(placements(dimensions_m, RoomMode { own: tuning.mode, ..target }, &others, g, at_m))
 }
 
 /// The common factor of all frequencies, where it stands out of its own error.

@@ -1,6 +1,6 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Control, ModeRange, Settings, absorbers, resonances};
+use super::{Analysis, Control, Settings, absorbers, resonances};
 use crate::absorber::Tuning;
 use crate::change::{
     BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, compare,
@@ -111,13 +111,13 @@ impl Prepared {
         let listening = |position: &str| session.role(position) == Role::Listening;
         Self {
             averages: [("*", state.average(|_| true)), ("listening", state.average(listening))],
-            repeats: repeats(state, settings.modes.unwrap_or_default(), control),
+            repeats: repeats(state, settings, control),
         }
     }
 }
 
 /// Modes of the first takes of all places, of the second, and so on; where every place has two or more.
-fn repeats(state: &StateResult, range: ModeRange, control: &Control<'_>) -> Vec<ModeSet> {
+fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Vec<ModeSet> {
     let lows = |place: &PlaceResult| {
         place
             .response
@@ -136,7 +136,7 @@ fn repeats(state: &StateResult, range: ModeRange, control: &Control<'_>) -> Vec<
         .into_par_iter()
         .map(|k| {
             let places = state.places.iter().zip(&all).map(|(place, lows)| (&place.response.place, &lows[k]));
-            resonances::fit(places, range, control)
+            resonances::fit(places, settings, control)
         })
         .collect()
 }

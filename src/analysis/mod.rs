@@ -8,6 +8,7 @@
 mod absorbers;
 mod comparison;
 mod files;
+mod follow;
 mod places;
 mod resonances;
 
@@ -23,6 +24,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub use absorbers::{take_facts, tune_states};
 pub use comparison::{CompareSettings, Comparison, TargetKind, compare_states};
 pub use files::{Failure, FileRecord as File};
+pub use follow::{Follower, Print};
 
 /// What to compute.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,13 +34,16 @@ pub struct Settings {
     pub fraction: Fraction,
     /// Range of the mode tables; `None` leaves modes out. Default 15 to 200 Hz.
     pub modes: Option<ModeRange>,
+    /// Whether the modes' intervals take in what other choices of poles give; default true. Without,
+    /// a fit takes a fraction of the time, as while a folder is followed.
+    pub refits: bool,
     /// Threads; default (`None`) one a core. No result depends on it.
     pub jobs: Option<NonZeroUsize>,
 }
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { fraction: Fraction::Third, modes: Some(ModeRange::default()), jobs: None }
+        Self { fraction: Fraction::Third, modes: Some(ModeRange::default()), refits: true, jobs: None }
     }
 }
 

@@ -1,6 +1,6 @@
 //! The modes of a state: fitted over all its places, checked behind narrow filters, named, ranked.
 
-use super::{Control, ModeRange, Settings};
+use super::{Control, Settings};
 use crate::criterion::{Ringing, prioritise};
 use crate::decay::{NarrowRecord, narrow_t20};
 use crate::estimate::Reading;
@@ -19,11 +19,10 @@ pub(super) fn add(
     settings: &Settings,
     control: &Control<'_>,
 ) -> StateResult {
-    let Some(range) = settings.modes else { return state };
-    if state.places.is_empty() || (control.cancelled)() {
+    if settings.modes.is_none() || state.places.is_empty() || (control.cancelled)() {
         return state;
     }
-    let set = fit(state.places.iter().map(|p| (&p.response.place, &p.response.low)), range, control);
+    let set = fit(state.places.iter().map(|p| (&p.response.place, &p.response.low)), settings, control);
     if set.cancelled {
         return state;
     }
@@ -37,13 +36,15 @@ pub(super) fn add(
 /// The common-pole fit over the low ends of some places.
 pub(super) fn fit<'a>(
     places: impl Iterator<Item = (&'a Place, &'a LowEnd)>,
-    range: ModeRange,
+    settings: &Settings,
     control: &Control<'_>,
 ) -> ModeSet {
     let places: Vec<modes::Place<'_>> =
         places.map(|(place, low)| modes::Place::from_low_end(&place.position, &place.source, low)).collect();
     let mut fit = FitSettings::default();
+    let range = settings.modes.unwrap_or_default();
     (fit.from_hz, fit.to_hz, fit.cancel) = (range.from_hz, range.to_hz, Some(control.cancelled));
+    fit.refits = settings.refits;
     modes::fit(&places, &fit)
 }
 

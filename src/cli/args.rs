@@ -214,6 +214,9 @@ pub struct TuneArgs {
     /// State without the unit
     #[arg(long, value_name = "STATE")]
     pub before: Option<String>,
+    /// Say how many such units would bring the mode to this T60, s
+    #[arg(long, value_name = "S")]
+    pub target_t60: Option<f64>,
     /// Follow the folder and say what each new take shows, until Ctrl-C
     #[arg(long)]
     pub watch: bool,

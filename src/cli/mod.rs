@@ -15,6 +15,7 @@ mod respond;
 mod screen;
 mod tune;
 mod tune_screen;
+mod watch;
 mod write;
 
 use args::{Cli, Command};

@@ -24,7 +24,10 @@ pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
             "tune needs the modes round --mode: leave out --no-modes, and --modes-from below --modes-to",
         ));
     }
-    once(args)
+    if args.target_t60.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
+        return Err(Failed::usage("--target-t60 must be a time above 0 s"));
+    }
+    if args.watch { super::watch::run(args) } else { once(args) }
 }
 
 fn once(args: &TuneArgs) -> Result<Exit, Failed> {
@@ -81,7 +84,7 @@ fn tables(
 }
 
 /// The tuning on standard output, in the form asked for.
-fn show(args: &TuneArgs, tuning: &Tuning, rows: &[AbsorberRow]) {
+pub(super) fn show(args: &TuneArgs, tuning: &Tuning, rows: &[AbsorberRow]) {
     let out = std::io::stdout().lock();
     let written = match args.output.format {
         Format::Json => json::write_absorber(rows, out),
@@ -90,6 +93,7 @@ fn show(args: &TuneArgs, tuning: &Tuning, rows: &[AbsorberRow]) {
             drop(out);
             if !args.run.quiet {
                 tune_screen::tuning(tuning);
+                tune_screen::elsewhere(tuning, args.target_t60);
             }
             Ok(())
         }

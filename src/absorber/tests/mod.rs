@@ -1,2 +1,3 @@
 mod bound;
 mod rooms;
+mod walk;

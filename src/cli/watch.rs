@@ -1,0 +1,261 @@
+//! `stillroom tune --watch`: follows the folder until Ctrl-C.
+//!
+//! The folder is looked through five times a second (that works on network drives too); messages of the
+//! file system only wake it up earlier. A state counts as ready when its files have rested a little and
+//! the baseline's positions are there, or after two seconds of quiet with what there is.
+
+use super::analyze::{options, settings};
+use super::args::{Format, TuneArgs};
+use super::compare::sides;
+use super::{Exit, Failed, interrupt, screen, tune, write};
+use notify::{RecursiveMode, Watcher};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+use stillroom::analysis::{Control, Follower};
+use stillroom::report::Content;
+use stillroom::session::{self, Session, State};
+use stillroom::table::gather::{Asked, results};
+use stillroom::table::gather_absorbers::absorber_rows;
+
+/// Time between two looks through the folder.
+const LOOK: Duration = Duration::from_millis(200);
+/// A complete state is read once its files have rested this long.
+const REST: Duration = Duration::from_millis(350);
+/// An incomplete one after this.
+const QUIET: Duration = Duration::from_secs(2);
+
+/// Follows the session until the user stops.
+pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
+    if !args.path.is_dir() {
+        return Err(Failed::usage(format!("{}: --watch needs a folder to follow", args.path.display())));
+    }
+    let (changed, woken, _watcher) = listen(&args.path);
+    let mut watch = Watch::new(args, changed);
+    while !interrupt::asked() {
+        watch.step()?;
+        if watch.idle() {
+            let _ = woken.recv_timeout(LOOK);
+            while woken.try_recv().is_ok() {}
+        }
+    }
+    watch.write()?;
+    Ok(Exit::Interrupted)
+}
+
+/// Messages of the file system; without them the regular looks do.
+fn listen(path: &Path) -> (Arc<AtomicBool>, Receiver<()>, Option<notify::RecommendedWatcher>) {
+    let changed = Arc::new(AtomicBool::new(false));
+    let (send, receive) = channel();
+    let flag = Arc::clone(&changed);
+    let told = move |event: notify::Result<notify::Event>| {
+        if event.is_ok_and(|e| !e.kind.is_access()) {
+            flag.store(true, Ordering::SeqCst);
+            let _ = send.send(());
+        }
+    };
+    let watcher = notify::recommended_watcher(told).ok().and_then(|mut watcher| {
+        watcher.watch(path, RecursiveMode::Recursive).ok()?;
+        Some(watcher)
+    });
+    (changed, receive, watcher)
+}
+
+struct Watch<'a> {
+    args: &'a TuneArgs,
+    changed: Arc<AtomicBool>,
+    follower: Option<Follower>,
+    session: Option<Session>,
+    /// State with its files as last seen, and since when they have been so.
+    seen: BTreeMap<String, (stillroom::analysis::Print, Instant)>,
+    said: BTreeSet<String>,
+    busy: bool,
+    dirty: bool,
+}
+
+impl<'a> Watch<'a> {
+    fn new(args: &'a TuneArgs, changed: Arc<AtomicBool>) -> Self {
+        Self {
+            args,
+            changed,
+            follower: None,
+            session: None,
+            seen: BTreeMap::new(),
+            said: BTreeSet::new(),
+            busy: false,
+            dirty: false,
+        }
+    }
+
+    /// Nothing is left to do until something changes.
+    fn idle(&self) -> bool {
+        !self.busy
+    }
+
+    /// One look through the folder, and the most urgent piece of work.
+    fn step(&mut self) -> Result<(), Failed> {
+        self.busy = false;
+        self.changed.store(false, Ordering::SeqCst);
+        let session = match session::open(std::slice::from_ref(&self.args.path), &options(&self.args.reading))
+        {
+            Ok(session) => session,
+            // Nothing there yet, or a manifest half written: the next look tells.
+            Err(error) => {
+                self.say(&format!("waiting: {error}"));
+                return Ok(());
+            }
+        };
+        if self.follower.is_none() {
+            self.start(&session)?;
+        }
+        let Some(follower) = self.follower.as_mut() else { return Ok(()) };
+        let gone = follower.forget_missing(&session);
+        let ready = self.ready(&session);
+        self.session = Some(session);
+        if gone {
+            self.dirty = true;
+        }
+        if !ready.is_empty() || gone {
+            return self.first(ready);
+        }
+        self.refine()
+    }
+
+    /// The first session that has a baseline says what is followed.
+    fn start(&mut self, session: &Session) -> Result<(), Failed> {
+        let before = self.args.before.as_ref().or(session.baseline.as_ref());
+        let known = before.is_some_and(|name| session.state(name).is_some());
+        if before.is_some() && !known {
+            self.say("waiting for the baseline");
+            return Ok(());
+        }
+        let name = match sides(session, self.args.before.as_ref(), &[]) {
+            Ok(asked) => asked.before,
+            // Only the baseline is there yet.
+            Err(_) if known => {
+                session.state(before.map_or("", |b| b.as_str())).map_or_else(String::new, |s| s.name.clone())
+            }
+            Err(failed) => return Err(failed),
+        };
+        write::open(session, &self.args.output)?;
+        let settings = settings(&self.args.computing, self.args.run.jobs);
+        self.follower = Some(Follower::new(&settings, &name, self.args.mode));
+        Ok(())
+    }
+
+    /// States whose files changed and have rested.
+    fn ready(&mut self, session: &Session) -> Vec<(String, stillroom::analysis::Print)> {
+        let now = Instant::now();
+        let Some(follower) = &self.follower else { return Vec::new() };
+        let wanted = follower.baseline_places(session);
+        let mut ready = Vec::new();
+        for state in session.states.iter().filter(|s| !s.takes.is_empty()) {
+            let print = Follower::print(state);
+            let since = match self.seen.get(&state.name) {
+                Some((old, since)) if *old == print => *since,
+                _ => now,
+            };
+            self.seen.insert(state.name.clone(), (print.clone(), since));
+            let fresh = follower.is_fresh(&state.name, &print);
+            let rest = if complete(state, &wanted) { REST } else { QUIET };
+            if !fresh && now.duration_since(since) >= rest {
+                ready.push((state.name.clone(), print));
+            } else if !fresh {
+                // Wake in time for it.
+                self.busy = false;
+            }
+        }
+        ready
+    }
+
+    /// Reads what is ready and shows a first estimate.
+    fn first(&mut self, ready: Vec<(String, stillroom::analysis::Print)>) -> Result<(), Failed> {
+        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else {
+            return Ok(());
+        };
+        let control = Control { cancelled: &interrupt::asked, progress: &|_| {} };
+        let mut failures = Vec::new();
+        for (state, print) in ready {
+            failures.extend(follower.read(session, &state, print, &control));
+        }
+        for failure in failures {
+            self.say(&failure);
+        }
+        self.dirty = true;
+        self.show("first estimate");
+        self.busy = true;
+        Ok(())
+    }
+
+    /// Fits the modes of one state that changed, unless something more urgent comes.
+    fn refine(&mut self) -> Result<(), Failed> {
+        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else {
+            return Ok(());
+        };
+        let changed = Arc::clone(&self.changed);
+        let stop = move || interrupt::asked() || changed.load(Ordering::SeqCst);
+        let control = Control { cancelled: &stop, progress: &|_| {} };
+        if let Some(state) = follower.refine(session, &control) {
+            self.show(&format!("refined, {state}"));
+            self.dirty = true;
+            self.busy = true;
+        } else if self.dirty && !self.changed.load(Ordering::SeqCst) {
+            self.write()?;
+        }
+        Ok(())
+    }
+
+    fn show(&mut self, what: &str) {
+        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else { return };
+        match follower.tuning(session) {
+            Some(Ok(tuning)) => {
+                let names: Vec<String> = session.states.iter().map(|s| s.name.clone()).collect();
+                let rows = absorber_rows(&names, std::slice::from_ref(&tuning));
+                if self.args.output.format == Format::Table && !self.args.run.quiet {
+                    screen::heading(&format!("[{what}]"));
+                }
+                tune::show(self.args, &tuning, &rows);
+            }
+            Some(Err(error)) => self.say(&error.to_string()),
+            None => self.say("waiting for the baseline's files"),
+        }
+    }
+
+    /// The last state into the results folder.
+    fn write(&mut self) -> Result<(), Failed> {
+        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else {
+            return Ok(());
+        };
+        let found = follower.analysis(session);
+        if !found.found_anything() {
+            return Ok(());
+        }
+        let asked =
+            Asked { each: self.args.reading.each, before: self.args.before.as_deref(), ..Asked::default() };
+        let mut tables = results(session, follower.settings(), &asked, &found);
+        if let Some(Ok(tuning)) = follower.tuning(session) {
+            tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(&tuning));
+        }
+        let folder = write::open(session, &self.args.output)?;
+        write::results(&folder, &Content { session, found: &found, compared: None, results: &tables })?;
+        self.dirty = false;
+        Ok(())
+    }
+
+    /// A note on stderr, once.
+    fn say(&mut self, text: &str) {
+        if self.said.insert(text.to_owned()) {
+            screen::warning(text);
+        }
+    }
+}
+
+/// Whether a state has every place of the baseline.
+fn complete(state: &State, wanted: &BTreeSet<(String, String)>) -> bool {
+    wanted
+        .iter()
+        .all(|(position, source)| state.takes.iter().any(|t| t.position == *position && t.source == *source))
+}
