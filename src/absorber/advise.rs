@@ -17,7 +17,7 @@ const LITTLE: f64 = 0.04;
 /// Share of the best extra damping at which a take places the unit well.
 const IDENTIFY: f64 = 0.35;
 /// A step of frequency larger than this changes the load by the other modes: look once more before the end.
-const FAR_HZ: f64 = 0.8;
+const FAR_HZ: f64 = 1.0;
 /// Damping advised for the end, as a share of the best: too much costs five times what too little does.
 const SHARES: [f64; 13] = [0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.84, 0.88, 0.91, 0.93, 0.95, 0.97];
 

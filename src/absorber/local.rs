@@ -15,7 +15,11 @@ use std::f64::consts::TAU;
 /// No pole of the pair lies farther from the middle, hertz.
 const PAIR_REACH_HZ: f64 = 14.0;
 /// A neighbour that goes farther than this is another one, hertz.
-const NEIGHBOUR_REACH_HZ: f64 = 2.5;
+const NEIGHBOUR_REACH_HZ: f64 = 1.5;
+/// … and so many times its decay constant, for those that are wide.
+const NEIGHBOUR_WIDTH: f64 = 0.3;
+/// … or one whose decay differs by more than this factor.
+const NEIGHBOUR_DECAY: f64 = 2.0;
 /// Decay constants that a pair may have, 1/s.
 const DECAYS: (f64, f64) = (0.05, 300.0);
 /// Steps of one descent.
@@ -403,11 +407,11 @@ fn allowed(next: &Start, first: &Start, centre_hz: f64) -> bool {
         Target::One(pole) => damped(&pole) && near(&pole),
         Target::Two(pair) => pair.poles().iter().all(|s| damped(s) && near(s)),
     };
-    let same = next
-        .neighbours
-        .iter()
-        .zip(&first.neighbours)
-        .all(|(a, b)| -a.re > 0.0 && (a.im - b.im).abs() < TAU * NEIGHBOUR_REACH_HZ);
+    let same = next.neighbours.iter().zip(&first.neighbours).all(|(a, b)| {
+        let faster = a.re / b.re;
+        let reach = TAU * NEIGHBOUR_REACH_HZ - NEIGHBOUR_WIDTH * b.re;
+        (1.0 / NEIGHBOUR_DECAY..NEIGHBOUR_DECAY).contains(&faster) && (a.im - b.im).abs() < reach
+    });
     target && same
 }
 

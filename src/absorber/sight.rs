@@ -12,9 +12,10 @@ use std::f64::consts::TAU;
 const REACH_HZ: f64 = 45.0;
 /// Neighbours within this distance are fitted along, those beyond are held, hertz.
 const FREE_HZ: f64 = 25.0;
-/// Slower decays than the first are steady tones, faster ones than the second belong to the measuring
-/// chain (T60 under 0.17 s): both are held, 1/s.
-const MOVING: (f64, f64) = (0.5, 40.0);
+/// Slower decays than the first are steady tones, which are held; faster ones than the second (T60 under
+/// 0.17 s) belong to the measuring chain: fitted along with the baseline, held as they were there after
+/// that; faster ones than the third no one can tell from a polynomial. All in 1/s.
+const MOVING: [f64; 3] = [0.5, 40.0, 150.0];
 /// The two residues together keep the mode's shape: modal assurance criterion at least this; where no
 /// pair does, for a neighbour close by that the unit mixes in, at least the second.
 const SAME_SHAPE: [f64; 2] = [0.85, 0.5];
@@ -38,6 +39,8 @@ pub(super) struct Expected {
     pub candidates: Vec<Complex64>,
     /// The mode's residue at each place, from the direct sound there; empty where not known yet.
     pub shape: Vec<Option<Complex64>>,
+    /// Whether the measuring chain's poles are known from the baseline.
+    pub chain_known: bool,
 }
 
 /// The target's poles in one state.
@@ -56,6 +59,8 @@ pub(super) struct Seen {
     pub covariance: DMatrix<f64>,
     /// At each place: residues (slower pole first) at the record's start, and its time.
     pub residues: Vec<Option<(Vec<Complex64>, f64)>>,
+    /// All neighbours, as fitted or held.
+    pub neighbours: Vec<Complex64>,
 }
 
 impl Seen {
@@ -139,8 +144,9 @@ impl Expected {
 
     /// Neighbours that move along, and those that are held.
     fn neighbours(&self) -> (Vec<Complex64>, Vec<Complex64>) {
+        let fastest = if self.chain_known { MOVING[1] } else { MOVING[2] };
         let free = |s: &&Complex64| {
-            (s.im - self.mode.im).abs() < TAU * FREE_HZ && (MOVING.0..MOVING.1).contains(&-s.re)
+            (s.im - self.mode.im).abs() < TAU * FREE_HZ && (MOVING[0]..fastest).contains(&-s.re)
         };
         let near = |s: &&Complex64| (s.im - self.mode.im).abs() < TAU * (REACH_HZ + 6.0);
         let all = || self.neighbours.iter().filter(near);
@@ -223,5 +229,6 @@ fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Seen 
             }
         }
     }
-    Seen { target: found.target, covariance, residues: found.residues.clone() }
+    let neighbours = found.neighbours.iter().copied().chain(expected.neighbours().1).collect();
+    Seen { target: found.target, covariance, residues: found.residues.clone(), neighbours }
 }

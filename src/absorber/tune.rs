@@ -23,6 +23,9 @@ const TARGET_HZ: f64 = 3.0;
 const NEIGHBOUR_HZ: f64 = 1.2;
 /// Poles of a take that may be the target's lie this near it, hertz.
 const CANDIDATE_HZ: f64 = 10.0;
+/// A steady tone takes part if its frequency is known this well and it is this loud beside the mode.
+const TONE_HZ: f64 = 0.02;
+const TONE_SHARE: f64 = 0.03;
 /// What the model of one mode and one unit errs by where the nearest other mode is so many times g/2π
 /// away: loaded frequency, Hz, and share of damping and coupling (90th percentiles of 150 full rooms,
 /// project notes, over 1.64). Nearer than the last nothing is said.
@@ -141,10 +144,12 @@ impl Reference {
         let index = target(modes, asked_hz, baseline.state)?;
         let pole = |m: &Mode| Complex64::new(-m.decay_per_s, m.omega_per_s);
         let sound = |s: &Complex64| s.is_finite() && s.re < 0.0;
-        let others = modes.modes.iter().enumerate().filter(|(i, _)| *i != index);
+        let loud = strength(&modes.modes[index]);
+        let others = modes.modes.iter().enumerate().filter(|(i, m)| *i != index && believed(m, loud));
         let neighbours: Vec<Complex64> = others.map(|(_, m)| pole(m)).filter(sound).collect();
         let mode = pole(&modes.modes[index]);
-        let alone = Expected { mode, neighbours, candidates: Vec::new(), shape: Vec::new() };
+        let alone =
+            Expected { mode, neighbours, candidates: Vec::new(), shape: Vec::new(), chain_known: false };
         let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
         let seen = one(&records(baseline), &alone).ok_or_else(failed)?;
         let Target::One(found) = seen.target else { return Err(failed()) };
@@ -154,7 +159,13 @@ impl Reference {
             state: baseline.state.to_owned(),
             places: baseline.places.iter().map(owned).collect(),
             occupied: !baseline.units.is_empty(),
-            expected: Expected { mode: found, shape: seen.shape(), ..alone },
+            expected: Expected {
+                mode: found,
+                shape: seen.shape(),
+                neighbours: seen.neighbours,
+                chain_known: true,
+                ..alone
+            },
             mode: PoleEstimate { pole: found, covariance: seen.covariance },
         })
     }
@@ -450,10 +461,30 @@ fn pair(take: &TakeFacts<'_>, sight: &Sight) -> Option<PairEstimate> {
     Some(PairEstimate { pair, covariance: seen.covariance.clone() })
 }
 
+/// Whether a resonance takes part as a neighbour: what the search only guessed at would soak up the unit.
+fn believed(mode: &Mode, target: f64) -> bool {
+    let known = mode.decay_sd_per_s / mode.decay_per_s;
+    match mode.kind {
+        Kind::Mode => true,
+        Kind::Hum => mode.omega_sd_per_s < TAU * TONE_HZ && strength(mode) > TONE_SHARE * target,
+        Kind::Loudspeaker => known < 0.5,
+        Kind::Unsure => known < 0.3,
+    }
+}
+
+/// Rms amplitude over the places.
+fn strength(mode: &Mode) -> f64 {
+    let powers: Vec<f64> = mode.amplitudes.iter().flatten().map(|a| a.re * a.re + a.im * a.im).collect();
+    (powers.iter().sum::<f64>() / powers.len().max(1) as f64).sqrt()
+}
+
 /// Puts the take's own poles in place of the baseline's, one to one; what is left over near the mode may
 /// be the pair's.
 fn known_poles(expected: &mut Expected, modes: &ModeSet) {
-    let sound = |m: &&Mode| m.decay_per_s > 0.0 && m.omega_per_s.is_finite();
+    // A tone that only this take has is no neighbour of the mode; it would stand between the pair's poles.
+    let sound = |m: &&Mode| {
+        m.decay_per_s > 0.0 && m.omega_per_s.is_finite() && m.kind != Kind::Hum && believed(m, f64::INFINITY)
+    };
     let mut left: Vec<(Complex64, Kind)> = modes
         .modes
         .iter()
@@ -468,7 +499,7 @@ fn known_poles(expected: &mut Expected, modes: &ModeSet) {
         }
     }
     for (pole, kind) in left {
-        let near = (pole.im - expected.mode.im).abs() < TAU * CANDIDATE_HZ && kind != Kind::Hum;
+        let near = (pole.im - expected.mode.im).abs() < TAU * CANDIDATE_HZ && kind != Kind::Loudspeaker;
         if near { expected.candidates.push(pole) } else { expected.neighbours.push(pole) }
     }
 }

@@ -88,7 +88,7 @@ pub fn expected(room: &Room, empty: &crate::room::simulate::Solved) -> Expected 
     };
     let neighbours =
         (0..empty.poles.len()).filter(|k| loud(*k)).map(|k| empty.poles[k].s).filter(near).collect();
-    Expected { mode, neighbours, candidates: Vec::new(), shape: Vec::new() }
+    Expected { mode, neighbours, candidates: Vec::new(), shape: Vec::new(), chain_known: false }
 }
 
 fn target_pair(seen: &crate::absorber::sight::Seen) -> Pair {
@@ -120,7 +120,8 @@ fn one_take() {
             identify(room.mode(), Pair::of_poles(room.pair(&after.solved)[0], room.pair(&after.solved)[1]));
         let mut expected = expected(&room, &before.solved);
         let base = one(&records(&before.lows), &expected).unwrap();
-        expected.shape = base.shape();
+        (expected.shape, expected.neighbours, expected.chain_known) =
+            (base.shape(), base.neighbours.clone(), true);
         let clock = std::time::Instant::now();
         let sight = look(&records(&after.lows), &expected);
         let spent = clock.elapsed().as_millis();
