@@ -58,27 +58,27 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
         let other = place.other.filter(|(_, factor)| (factor - 1.0).abs() > 0.01).map(|(hz, factor)| {
             format!("; the mode at {hz:.1} Hz changes by {:+.0} %", 100.0 * (factor - 1.0))
         });
-        screen::line(&format!(
-            "  At {} (retuned there): T60 {:.2} s{}.",
+        screen::paragraph(&format!(
+            "At {} (retuned there): T60 {:.2} s{}.",
             place.name,
             place.t60_s,
             other.unwrap_or_default()
         ));
     }
     if tuning.placements.iter().take(PLACES).any(|p| p.at_m[2] > 1.7) {
-        screen::line(
-            "  Care: nothing heavy goes overhead without fixings made for its load; follow local codes, and leave the \
+        screen::paragraph(
+            "Care: nothing heavy goes overhead without fixings made for its load; follow local codes, and leave the \
              fixings to a licensed professional.",
         );
     }
     let Some(target) = target_t60_s else { return };
     let count = tuning.coupling_per_s().and_then(|g| units_for(tuning.mode, g.value, target));
-    screen::line(&match count {
-        Some(1) => format!("  One such unit at its best reaches {target:.2} s."),
+    screen::paragraph(&match count {
+        Some(1) => format!("One such unit at its best reaches {target:.2} s."),
         Some(n) => format!(
-            "  {n} such units, each at as good a place and damped for all of them, would reach {target:.2} s."
+            "{n} such units, each at as good a place and damped for all of them, would reach {target:.2} s."
         ),
-        None => format!("  How many such units reach {target:.2} s can't be told from this."),
+        None => format!("How many such units reach {target:.2} s can't be told from this."),
     });
 }
 
