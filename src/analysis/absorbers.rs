@@ -121,7 +121,10 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
         if named && units(session, state(p)).is_empty() {
             continue;
         }
-        targets.extend(changes.modes.iter().filter(|c| became_two(c)).filter_map(|c| c.before));
+        // Without a unit in the manifest only two poles that are told apart, of a mode that is claimed, speak of one.
+        let speaks = |c: &&ModeChange| if named { became_two(c) } else { c.flags.has(Flag::Split) };
+        let claimed = |mode: &usize| modes.get(*mode).is_some_and(|m| m.kind == Kind::Mode);
+        targets.extend(changes.modes.iter().filter(speaks).filter_map(|c| c.before).filter(claimed));
         targets.extend(units(session, state(p)).iter().filter_map(|u| labelled(modes, u)));
     }
     targets.sort_unstable();

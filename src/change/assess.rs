@@ -334,6 +334,13 @@ impl Assessment<'_> {
                 "Seen only after, but before it could have hidden below the noise or among its neighbours."
                     .to_string(),
             )
+        } else if pole.seen.len() < 2 && self.settings.same_chain != Some(true) {
+            (
+                Verdict::Unsure,
+                "Seen only after, at one position: a filter or another loudspeaker can't be told from the room; state \
+                 same_chain or add two positions."
+                    .to_string(),
+            )
         } else {
             (Verdict::New, format!("Only after the change the room rings at {:.1} Hz.", pole.hz()))
         };
