@@ -78,21 +78,33 @@ struct Outcome {
 }
 
 impl Outcome {
-    /// Judges lengths that must not fall below a limit; `None` where a length isn't known.
-    fn of_lengths(all: &[(String, Option<f64>)], least_m: f64) -> Self {
-        let mut known: Vec<(&str, f64)> =
-            all.iter().filter_map(|(name, length)| Some((name.as_str(), (*length)?))).collect();
-        known.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let misses = known.iter().filter(|(_, length)| *length < least_m - TYPING_M).count();
-        let shown = if misses > 0 { misses } else { known.len().min(1) };
+    /// Judges lengths that must not fall below a limit; `None` where a length isn't known. Only the shortest are
+    /// named: of ten thousand positions there are fifty million pairs.
+    fn of_lengths<N: Fn() -> String>(all: impl Iterator<Item = (N, Option<f64>)>, least_m: f64) -> Self {
+        const NAMED: usize = 4;
+        let (mut count, mut known, mut misses) = (0, 0, 0);
+        let mut shortest: Vec<(f64, String)> = Vec::new();
+        for (name, length) in all {
+            count += 1;
+            let Some(length) = length else { continue };
+            known += 1;
+            misses += usize::from(length < least_m - TYPING_M);
+            let at = shortest.partition_point(|(shorter, _)| *shorter <= length);
+            if at < NAMED {
+                shortest.insert(at, (length, name()));
+                shortest.truncate(NAMED);
+            }
+        }
+        let shown = if misses > 0 { misses.min(NAMED) } else { shortest.len().min(1) };
         let said: Vec<String> =
-            known[..shown].iter().map(|(name, length)| format!("{name} {}", metres(*length))).collect();
-        let found = match (misses, known.len()) {
+            shortest[..shown].iter().map(|(length, name)| format!("{name} {}", metres(*length))).collect();
+        let more = if misses > NAMED { format!(" and {} more", misses - NAMED) } else { String::new() };
+        let found = match (misses, known) {
             (_, 0) => String::new(),
-            (0, _) => format!("shortest: {}", few(&said)),
-            (_, of) => format!("{misses} of {of} too short: {}", few(&said)),
+            (0, _) => format!("shortest: {}", said.join(", ")),
+            (_, of) => format!("{misses} of {of} too short: {}{more}", said.join(", ")),
         };
-        Self { found, misses, all_known: known.len() == all.len() }
+        Self { found, misses, all_known: known == count }
     }
 }
 
@@ -101,11 +113,10 @@ fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
 }
 
 fn microphones_apart(all: &[Place<'_>]) -> Check {
-    let pairs: Vec<(String, Option<f64>)> = pairs(all)
-        .map(|((a, at), (b, bt))| (format!("{a}-{b}"), at.and_then(|at| Some(distance_m(at, bt?)))))
-        .collect();
-    let mut outcome = Outcome::of_lengths(&pairs, MICROPHONES_APART_M);
-    if pairs.is_empty() {
+    let lengths = pairs(all)
+        .map(|((a, at), (b, bt))| (move || format!("{a}-{b}"), at.and_then(|at| Some(distance_m(at, bt?)))));
+    let mut outcome = Outcome::of_lengths(lengths, MICROPHONES_APART_M);
+    if all.len() < 2 {
         outcome.found = "no pair: one position".into();
     }
     row(
@@ -122,9 +133,9 @@ fn pairs<'a, T: Copy>(all: &'a [T]) -> impl Iterator<Item = (T, T)> + 'a {
 }
 
 fn from_surfaces(all: &[Place<'_>], room: Option<[f64; 3]>) -> Check {
-    let distances: Vec<(String, Option<f64>)> =
-        all.iter().map(|(name, at)| ((*name).to_owned(), at.zip(room).map(nearest_surface_m))).collect();
-    let mut outcome = Outcome::of_lengths(&distances, FROM_SURFACE_M);
+    let distances =
+        all.iter().map(|(name, at)| (move || (*name).to_owned(), at.zip(room).map(nearest_surface_m)));
+    let mut outcome = Outcome::of_lengths(distances, FROM_SURFACE_M);
     // Without the room's lengths the origin's walls and floor are known all the same.
     if room.is_none() {
         let near = all.iter().filter_map(|(name, at)| {
@@ -152,14 +163,14 @@ fn nearest_surface_m((at, room): ([f64; 3], [f64; 3])) -> f64 {
 
 fn from_source(state: &StateFacts<'_>) -> Check {
     let least = least_from_data(state);
-    let distances: Vec<(String, Option<f64>)> =
-        state.places.iter().map(|p| (p.name(), state.session.distance_m(p.position, p.source))).collect();
+    let distances =
+        state.places.iter().map(|p| (move || p.name(), state.session.distance_m(p.position, p.source)));
     let (outcome, limit) = match &least {
         Some((least_m, from)) => {
-            (Outcome::of_lengths(&distances, *least_m), format!("at least {} ({from})", metres(*least_m)))
+            (Outcome::of_lengths(distances, *least_m), format!("at least {} ({from})", metres(*least_m)))
         }
         None => {
-            let shown = Outcome::of_lengths(&distances, 0.0);
+            let shown = Outcome::of_lengths(distances, 0.0);
             let unknown = Outcome { misses: 0, all_known: false, ..shown };
             (unknown, "2·√(V/(c·T)); volume or reverberation time isn't known".into())
         }
