@@ -62,7 +62,7 @@ const RULES: &[(&str, &[&str])] = &[
             "recording",
         ],
     ),
-    ("output", &["table", "analysis"]),
+    ("output", &["table", "analysis", "session"]),
     (
         "report",
         &[

@@ -1,15 +1,10 @@
 //! The folder that results go to, after a look at whose it is.
 
-use std::fmt;
-use std::fs::{self, File};
-use std::io::BufReader;
+use std::fs;
 use std::path::{Path, PathBuf};
 
-use serde::Deserializer as _;
-use serde::de::{Error as _, IgnoredAny, MapAccess, Visitor};
-
-use super::{Batch, OutputError, RESULTS_JSON};
-use crate::table::json::PROGRAM;
+use super::{Batch, OutputError};
+use crate::session::written_by_us;
 
 /// What to do with a folder that something else made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -41,7 +36,7 @@ impl Folder {
             Ok(found) if !found.is_dir() => return Err(OutputError::NotAFolder { path: path.to_owned() }),
             Ok(_) => {}
         }
-        if overwrite == Overwrite::OnlyOurs && !is_ours(path) {
+        if overwrite == Overwrite::OnlyOurs && !written_by_us(path) {
             let strangers = strangers(path)?;
             if !strangers.is_empty() {
                 return Err(OutputError::NotOurs { path: path.to_owned(), found: listed(&strangers) });
@@ -64,57 +59,6 @@ impl Folder {
         fs::create_dir_all(&self.path)
             .map_err(|error| OutputError::Write { path: self.path.clone(), reason: error.kind() })?;
         Ok(Batch::new(&self.path))
-    }
-}
-
-/// Whether this program made the folder: its `results.json` carries our `schema`. Any number counts:
-/// results of an earlier or later version are ours too.
-#[must_use]
-pub fn is_ours(folder: &Path) -> bool {
-    let Ok(file) = File::open(folder.join(RESULTS_JSON)) else { return false };
-    let mut head = Head::default();
-    // The reader stops with an error once it knows enough: the file can hold a hundred megabytes.
-    let read = serde_json::Deserializer::from_reader(BufReader::new(file)).deserialize_map(&mut head);
-    let whole = read.is_ok() || head.is_known();
-    whole
-        && head.schema.is_some_and(|schema| schema >= 1)
-        && head.program.is_none_or(|program| program == PROGRAM)
-}
-
-/// The keys of `results.json` that tell whose it is; we write them first.
-#[derive(Default)]
-struct Head {
-    schema: Option<u32>,
-    program: Option<String>,
-}
-
-impl Head {
-    fn is_known(&self) -> bool {
-        self.schema.is_some() && self.program.is_some()
-    }
-}
-
-impl<'de> Visitor<'de> for &mut Head {
-    type Value = ();
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("an object")
-    }
-
-    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<(), A::Error> {
-        while let Some(key) = map.next_key::<String>()? {
-            match key.as_str() {
-                "schema" => self.schema = Some(map.next_value()?),
-                "program" => self.program = Some(map.next_value()?),
-                _ => {
-                    map.next_value::<IgnoredAny>()?;
-                }
-            }
-            if self.is_known() {
-                return Err(A::Error::custom("known"));
-            }
-        }
-        Ok(())
     }
 }
 

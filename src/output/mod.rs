@@ -12,7 +12,10 @@ mod folder;
 
 pub use batch::Batch;
 pub use error::OutputError;
-pub use folder::{Folder, Overwrite, is_ours};
+pub use folder::{Folder, Overwrite};
+
+/// Whose a results folder is: one rule for who reads folders and who writes them.
+pub use crate::session::written_by_us as is_ours;
 
 use crate::table::{Results, csv_metadata, csv_text, json, results, schema};
 
