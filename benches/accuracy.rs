@@ -109,15 +109,13 @@ fn report(name: &str, a: &ModeSet, b: &ModeSet, trace: bool, seconds: f64) {
     let agreed = Agreement::of(a, b);
     let low = |set: &ModeSet| measured::claims_between(set, 0.0, 45.0);
     println!(
-        "{name}: {:?} claims ({}, {} under 45 Hz), {} pairs, frequency {} T60 {} agree, {seconds:.2} s; residual/noise {:.2?} {:.2?}",
+        "{name}: {:?} claims ({}, {} under 45 Hz), {} pairs, frequency {} T60 {} agree, {seconds:.2} s",
         agreed.claims,
         low(a),
         low(b),
         agreed.pairs,
         agreed.frequency,
         agreed.decay,
-        a.residual_over_noise,
-        b.residual_over_noise
     );
     for note in &agreed.notes {
         println!("    {note}");

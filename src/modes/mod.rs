@@ -39,8 +39,6 @@ pub struct ModeSet {
     pub places: Vec<(String, String)>,
     /// Sample rate of each place's file, Hz: levels refer to it.
     pub file_rates_hz: Vec<f64>,
-    /// Residual over noise in each place, as a ratio of powers; 1 where the model explains all.
-    pub residual_over_noise: Vec<f64>,
     /// Whether the fit was asked to stop before it was done; then nothing in here is to be trusted.
     pub cancelled: bool,
 }
