@@ -2,8 +2,10 @@
 
 use crate::absorber::coupled::Resonator;
 use crate::response::LowEnd;
+pub use crate::room::simulate::drawn::between;
+use crate::room::simulate::drawn::{Draw, Drawn, drawn};
 use crate::room::simulate::sound::{Background, add_modes};
-use crate::room::simulate::{Chain, Gauss, Scene, Solved, Unit, seed_from};
+use crate::room::simulate::{Gauss, Scene, Solved, Unit, seed_from};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -23,38 +25,13 @@ pub struct Room {
     pub gauss: Gauss,
 }
 
-pub fn between(gauss: &mut Gauss, low: f64, high: f64) -> f64 {
-    low + (high - low) * gauss.uniform()
-}
-
 /// Room of a number: its lowest modes are targets, the unit stands in a corner with g of 3 to 14 1/s.
 pub fn room(kind: &str, number: usize, peak_to_noise_db: f64) -> Room {
     let mut gauss = Gauss::new(seed_from(&["absorber", kind, &number.to_string()]));
     let g = &mut gauss;
-    let dims = [between(g, 4.2, 6.8), between(g, 3.1, 5.2), between(g, 2.3, 3.0)];
-    let wall = |g: &mut Gauss| between(g, 0.006, 0.02);
-    let walls = [[wall(g), wall(g)], [wall(g), wall(g)], [wall(g), wall(g)]];
-    let scene = Scene {
-        dimensions_m: dims,
-        temperature_c: 20.0,
-        walls,
-        up_to_hz: 220.0,
-        units: Vec::new(),
-        chain: Chain::high_pass(between(g, 20.0, 26.0), 2),
-        gain: 0.3,
-    };
-    let source = [between(g, 0.2, 0.6), between(g, 0.2, 0.6), between(g, 0.2, 0.5)];
-    let corner = |k: usize, axis: usize| if (k >> axis) & 1 == 1 { dims[axis] - 0.05 } else { 0.05 };
-    let places: Vec<[f64; 3]> = (0..6)
-        .map(|k| {
-            if k % 2 == 1 {
-                let which = [1, 2, 4][(k / 2) % 3];
-                [corner(which, 0), corner(which, 1), corner(which, 2)]
-            } else {
-                [between(g, 0.15, 0.85) * dims[0], between(g, 0.15, 0.85) * dims[1], between(g, 0.9, 1.5)]
-            }
-        })
-        .collect();
+    let Drawn { scene, source, places } =
+        drawn(g, &Draw { up_to_hz: 220.0, high_pass_hz: (20.0, 26.0), places: |_| 6, corners: &[1, 2, 4] });
+    let dims = scene.dimensions_m;
     let axes = [[1, 0, 0], [0, 1, 0], [1, 1, 0], [2, 0, 0], [0, 0, 1]][(g.uniform() * 4.999) as usize];
     let unit_at = [dims[0] - between(g, 0.1, 0.3), between(g, 0.1, 0.3), between(g, 0.1, 0.3)];
     let coupling = between(g, 3.0, 14.0);

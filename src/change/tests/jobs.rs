@@ -1,8 +1,9 @@
 //! Invented sessions of every kind: what was done between the two states.
 
 use super::session::StateSetup;
+use crate::room::simulate::drawn::{Draw, Drawn, between, drawn};
 use crate::room::simulate::sound::{Background, add_modes};
-use crate::room::simulate::{Chain, Gauss, Scene, Section, Unit, seed_from};
+use crate::room::simulate::{Gauss, Scene, Section, Unit, seed_from};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -30,39 +31,17 @@ pub struct Job {
     pub peak_to_noise_db: f64,
 }
 
-fn between(gauss: &mut Gauss, low: f64, high: f64) -> f64 {
-    low + (high - low) * gauss.uniform()
-}
-
 /// The session of a kind and number, and the generator for its noise.
 pub fn job(kind: &'static str, number: usize) -> (Job, Gauss) {
     let mut gauss = Gauss::new(seed_from(&["confusion", kind, &number.to_string()]));
     let g = &mut gauss;
-    let dims = [between(g, 4.2, 6.8), between(g, 3.1, 5.2), between(g, 2.3, 3.0)];
-    let wall = |g: &mut Gauss| between(g, 0.006, 0.02);
-    let walls = [[wall(g), wall(g)], [wall(g), wall(g)], [wall(g), wall(g)]];
-    let scene = Scene {
-        dimensions_m: dims,
-        temperature_c: 20.0,
-        walls,
+    let how = Draw {
         up_to_hz: 200.0,
-        units: Vec::new(),
-        chain: Chain::high_pass(between(g, 22.0, 32.0), 2),
-        gain: 0.3,
+        high_pass_hz: (22.0, 32.0),
+        places: |g| 3 + (g.uniform() * 5.999) as usize,
+        corners: &[1, 2, 4, 7],
     };
-    let source = [between(g, 0.2, 0.6), between(g, 0.2, 0.6), between(g, 0.2, 0.5)];
-    let count = 3 + (g.uniform() * 5.999) as usize;
-    let corner = |k: usize, axis: usize| if (k >> axis) & 1 == 1 { dims[axis] - 0.05 } else { 0.05 };
-    let places: Vec<[f64; 3]> = (0..count)
-        .map(|k| {
-            if k % 2 == 1 {
-                let which = [1, 2, 4, 7][(k / 2) % 4];
-                [corner(which, 0), corner(which, 1), corner(which, 2)]
-            } else {
-                [between(g, 0.15, 0.85) * dims[0], between(g, 0.15, 0.85) * dims[1], between(g, 0.9, 1.5)]
-            }
-        })
-        .collect();
+    let Drawn { scene, source, places } = drawn(g, &how);
     let before = StateSetup { scene, source, places };
     let mut after = before.clone();
     if kind != "inverse equaliser" {

@@ -18,6 +18,8 @@
 mod basis;
 mod chain;
 mod coupled;
+#[cfg(test)]
+pub mod drawn;
 mod noise;
 mod roots;
 pub mod sound;
