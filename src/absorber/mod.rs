@@ -17,11 +17,14 @@ mod dials;
 mod facts;
 mod join;
 mod local;
+mod neighbours;
 mod outcome;
 mod placement;
 mod rank;
+mod sharing;
 mod sight;
 mod spectrum;
+mod target;
 #[cfg(test)]
 mod tests;
 mod tune;
@@ -31,4 +34,5 @@ pub use coupled::{Identified, Pair, Resonator, best_t60_s, best_unit, couple, id
 pub use facts::TakeFacts;
 pub use outcome::{Finding, Next, Tuning, Values};
 pub use placement::{Placement, RoomMode, placements, units_for};
-pub use tune::{Look, Reference, TuneError, tune};
+pub use target::TuneError;
+pub use tune::{Look, Reference, tune};

@@ -6,29 +6,23 @@ use super::dials::{self, Setting};
 use super::facts::TakeFacts;
 use super::join::{Joint, PairEstimate, PoleEstimate, State, consistency, join};
 use super::local::Target;
+use super::neighbours::{believed, known_poles, strength};
 use super::outcome::{Finding, Next, Tuning, Values};
+use super::sharing::{SHARED, chance, each_freedom, groups};
 use super::sight::{Expected, Seen, Sight, look, one};
 use super::spectrum::Record;
+use super::target::{TuneError, nearest_hz, target};
 use super::words;
 use crate::change::ring_s;
 use crate::estimate::Estimate;
-use crate::modes::{Kind, LN_1000, Mode, ModeSet};
+use crate::modes::{LN_1000, Mode, ModeSet};
 use crate::session::Unit;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-/// A baseline mode is the target if it lies this near the frequency asked for, hertz.
-const TARGET_HZ: f64 = 3.0;
-/// The baseline's and the take's poles are one neighbour's within this, hertz.
-const NEIGHBOUR_HZ: f64 = 1.2;
-/// Poles of a take that may be the target's lie this near it, hertz.
-const CANDIDATE_HZ: f64 = 10.0;
-/// A steady tone takes part if its frequency is known this well and it is this loud beside the mode.
-const TONE_HZ: f64 = 0.02;
-const TONE_SHARE: f64 = 0.03;
 /// What the model of one mode and one unit errs by where the nearest other mode is so many times g/2π
 /// away: loaded frequency, Hz, and share of damping and coupling (90th percentiles of 150 full rooms,
-/// project notes, over 1.64). Nearer than the last nothing is said.
+/// own simulation with [`crate::room::simulate`], over 1.64). Nearer than the last nothing is said.
 const MODEL: [(f64, f64, f64); 3] = [(4.0, 0.001, 0.002), (2.0, 0.009, 0.006), (1.0, 0.08, 0.03)];
 /// The unused check may miss by this many sd and this share before nothing is advised.
 const CHECK: (f64, f64) = (4.0, 0.003);
@@ -43,52 +37,6 @@ const FAR_OFF_HZ: f64 = 0.8;
 const LIVELY: f64 = 7.0;
 /// One pole with a T60 within this factor of the best known from other takes is the two that have met.
 const MET: f64 = 1.3;
-/// Takes differ in their coupling if sharing it costs χ² beyond this chance.
-const SHARED: f64 = 0.01;
-
-/// Why there is nothing to tune.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[non_exhaustive]
-pub enum TuneError {
-    /// The baseline shows no such mode.
-    #[error(
-        "no mode near {asked_hz:.1} Hz in the state {state}\n  found    {nearest}\n  do       give the frequency of \
-         one that the baseline shows"
-    )]
-    NoMode {
-        /// State that was looked at.
-        state: String,
-        /// Frequency asked for, hertz.
-        asked_hz: f64,
-        /// The nearest ones, in words.
-        nearest: String,
-    },
-    /// The baseline's records can't be used.
-    #[error("{state}: its records are too short or too few to show the mode\n  do       measure longer")]
-    Baseline {
-        /// The state.
-        state: String,
-    },
-}
-
-/// The target among the baseline's resonances.
-fn target(modes: &ModeSet, asked_hz: f64, state: &str) -> Result<usize, TuneError> {
-    let usable = |m: &&(usize, &Mode)| matches!(m.1.kind, Kind::Mode | Kind::Unsure) && m.1.decay_per_s > 0.0;
-    let off = |m: &Mode| (m.omega_per_s / TAU - asked_hz).abs();
-    let indexed: Vec<(usize, &Mode)> = modes.modes.iter().enumerate().collect();
-    let mut near: Vec<&(usize, &Mode)> = indexed.iter().filter(usable).collect();
-    // A mode that is claimed goes before one that isn't, if both are near.
-    near.sort_by(|a, b| off(a.1).total_cmp(&off(b.1)));
-    let claimed = near.iter().find(|m| m.1.kind == Kind::Mode && off(m.1) <= TARGET_HZ);
-    let any = near.first().filter(|m| off(m.1) <= TARGET_HZ);
-    if let Some(found) = claimed.or(any) {
-        return Ok(found.0);
-    }
-    let words: Vec<String> =
-        near.iter().take(3).map(|m| format!("{:.1} Hz", m.1.omega_per_s / TAU)).collect();
-    let nearest = if words.is_empty() { "no modes at all".to_owned() } else { words.join(", ") };
-    Err(TuneError::NoMode { state: state.to_owned(), asked_hz, nearest })
-}
 
 fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
     facts
@@ -96,13 +44,6 @@ fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
         .iter()
         .map(|low| Record { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
         .collect()
-}
-
-/// Distance to the nearest other mode that the program stands behind.
-fn nearest_hz(modes: &ModeSet, index: usize) -> f64 {
-    let own = modes.modes[index].omega_per_s;
-    let others = modes.modes.iter().enumerate().filter(|(i, m)| *i != index && m.kind == Kind::Mode);
-    others.map(|(_, m)| (m.omega_per_s - own).abs() / TAU).fold(f64::INFINITY, f64::min)
 }
 
 /// A baseline and its target mode, looked at once: the ground that takes are held against.
@@ -421,35 +362,6 @@ struct Joined {
     shared: Option<bool>,
 }
 
-/// How many couplings fewer the shared fit has.
-fn each_freedom(groups: &[usize], takes: usize) -> usize {
-    takes - groups.iter().max().map_or(0, |g| g + 1)
-}
-
-/// Takes whose units stood at one place, powered alike, may share their coupling.
-fn groups(units: &[&[Unit]]) -> Vec<usize> {
-    let alike = |a: &[Unit], b: &[Unit]| {
-        a.len() == b.len()
-            && a.iter().zip(b).all(|(x, y)| x.name == y.name && x.at_m == y.at_m && x.powered == y.powered)
-    };
-    let mut kinds: Vec<&[Unit]> = Vec::new();
-    units
-        .iter()
-        .map(|u| {
-            kinds.iter().position(|k| alike(k, u)).unwrap_or_else(|| {
-                kinds.push(u);
-                kinds.len() - 1
-            })
-        })
-        .collect()
-}
-
-/// Chance of a χ² at least this large.
-fn chance(square: f64, freedom: usize) -> f64 {
-    use statrs::distribution::{ChiSquared, ContinuousCDF};
-    ChiSquared::new(freedom as f64).map_or(1.0, |d| d.sf(square.max(0.0)))
-}
-
 /// A take's pair, common factor of frequencies taken out.
 fn pair(take: &TakeFacts<'_>, sight: &Sight) -> Option<PairEstimate> {
     let Sight::Two(seen) = sight else { return None };
@@ -459,49 +371,6 @@ fn pair(take: &TakeFacts<'_>, sight: &Sight) -> Option<PairEstimate> {
     let pair =
         if (take.frequency_factor - 1.0).abs() > 0.0 { Pair::of_poles(back(a), back(b)) } else { pair };
     Some(PairEstimate { pair, covariance: seen.covariance.clone() })
-}
-
-/// Whether a resonance takes part as a neighbour: what the search only guessed at would soak up the unit.
-fn believed(mode: &Mode, target: f64) -> bool {
-    let known = mode.decay_sd_per_s / mode.decay_per_s;
-    match mode.kind {
-        Kind::Mode => true,
-        Kind::Hum => mode.omega_sd_per_s < TAU * TONE_HZ && strength(mode) > TONE_SHARE * target,
-        Kind::Loudspeaker => known < 0.5,
-        Kind::Unsure => known < 0.3,
-    }
-}
-
-/// Rms amplitude over the places.
-fn strength(mode: &Mode) -> f64 {
-    let powers: Vec<f64> = mode.amplitudes.iter().flatten().map(|a| a.re * a.re + a.im * a.im).collect();
-    (powers.iter().sum::<f64>() / powers.len().max(1) as f64).sqrt()
-}
-
-/// Puts the take's own poles in place of the baseline's, one to one; what is left over near the mode may
-/// be the pair's.
-fn known_poles(expected: &mut Expected, modes: &ModeSet) {
-    // A tone that only this take has is no neighbour of the mode; it would stand between the pair's poles.
-    let sound = |m: &&Mode| {
-        m.decay_per_s > 0.0 && m.omega_per_s.is_finite() && m.kind != Kind::Hum && believed(m, f64::INFINITY)
-    };
-    let mut left: Vec<(Complex64, Kind)> = modes
-        .modes
-        .iter()
-        .filter(sound)
-        .map(|m| (Complex64::new(-m.decay_per_s, m.omega_per_s), m.kind))
-        .collect();
-    for neighbour in &mut expected.neighbours {
-        let off = |s: &Complex64| (s.im - neighbour.im).abs();
-        let nearest = (0..left.len()).min_by(|a, b| off(&left[*a].0).total_cmp(&off(&left[*b].0)));
-        if let Some(k) = nearest.filter(|k| off(&left[*k].0) < TAU * NEIGHBOUR_HZ) {
-            *neighbour = left.remove(k).0;
-        }
-    }
-    for (pole, kind) in left {
-        let near = (pole.im - expected.mode.im).abs() < TAU * CANDIDATE_HZ && kind != Kind::Loudspeaker;
-        if near { expected.candidates.push(pole) } else { expected.neighbours.push(pole) }
-    }
 }
 
 fn t60(decay: Estimate) -> Estimate {
