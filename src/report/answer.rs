@@ -1,14 +1,16 @@
-//! The first sheet: what was measured, what came of it in one sentence, the modes that matter, the
-//! worst seat, and what was not shown.
+//! The first sheet: what was measured, what came of it in one sentence, the modes that matter; the worst
+//! seat ([`worst_seat`](super::worst_seat)), and what was not shown ([`limits`]).
 
+use super::alone::{alone, alone_row, to_treat};
 use super::content::{Content, Pair, frequency};
 use super::draw::{Drawing, Ink, Scale, svg};
 use super::limits;
 use super::tails::{self, Row, Tail};
 use super::words::{self, counted, hertz, joined, seconds, shown, signed};
-use crate::change::{ModeChange, Ratio, Seat, Verdict};
+use super::worst_seat::worst_seat;
+use crate::change::{ModeChange, Verdict};
 use crate::state::StateResult;
-use crate::table::{ChangeRow, ModeRow, PositionChangeRow};
+use crate::table::{ChangeRow, ModeRow};
 use maud::{Markup, PreEscaped, html};
 
 /// Rows that fit on the first printed sheet beside everything else.
@@ -214,13 +216,13 @@ pub(super) fn outcome(row: &ChangeRow) -> String {
     }
 }
 
-fn axis(longest_s: f64) -> String {
+pub(super) fn axis(longest_s: f64) -> String {
     let mut drawing = Drawing::new("axis", "", 420.0, 24.0);
     tails::axis(&mut drawing, &Scale::linear(0.0, longest_s, 12.0, 412.0), 19.0, 12.0);
     svg::ornament(&drawing)
 }
 
-fn bar(row: &Row, longest_s: f64) -> String {
+pub(super) fn bar(row: &Row, longest_s: f64) -> String {
     let mut drawing = Drawing::new("bar", "", 420.0, 34.0);
     tails::draw(&mut drawing, &Scale::linear(0.0, longest_s, 12.0, 412.0), 17.0, 13.0, row);
     svg::ornament(&drawing)
@@ -294,122 +296,6 @@ fn seats(pair: &Pair<'_>, row: &ChangeRow) -> Markup {
     html! { p { "Loudness of this resonance where people listen: " bdi { (joined(&told)) } "." } }
 }
 
-/// The seat where treatment did least.
-fn worst_seat(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
-    let Some(seat) = &pair.changes.worst_seat else {
-        return html! { p.seat { b { "Worst seat: " }
-        "not named, since no resonance changed in the room, or levels can’t be compared." } };
-    };
-    let listening = content.session.positions.iter().any(|p| p.role == crate::session::Role::Listening);
-    html! {
-        p.seat {
-            b { "Worst seat: " bdi { (shown(&words::place(&seat.position, &seat.source))) } ". " }
-            (if listening { "Of all listening places, " } else { "Of all measured places (none is marked as a listening place), " })
-            "treatment did least for the loudness of the resonances that changed here: on average " (louder(&seat.level)) "."
-            @if let Some(text) = beside_the_others(pair, seat) { " " (text) }
-        }
-    }
-}
-
-fn louder(level: &Ratio) -> String {
-    let db = |ratio: f64| 20.0 * ratio.log10();
-    let word = if level.value > 1.0 { "louder" } else { "quieter" };
-    let interval = format!("{} to {} dB", signed(db(level.low), 1), signed(db(level.high), 1));
-    if level.low < 1.0 && level.high > 1.0 {
-        format!("no change beyond doubt ({interval})")
-    } else {
-        format!("{:.1} dB {word} ({interval})", db(level.value).abs())
-    }
-}
-
-/// How the longest of the resonances that changed stands at a seat beside the place where it is loudest.
-fn beside_the_others(pair: &Pair<'_>, seat: &Seat) -> Option<String> {
-    let changed = |mode: u32| {
-        pair.rows.iter().find(|r| r.mode == Some(mode) && matches!(r.verdict, "shorter" | "longer"))
-    };
-    let here = pair.positions.iter().filter(|p| *p.position == *seat.position && *p.source == *seat.source);
-    let (row, place, ring_s) = here
-        .filter_map(|p| Some((changed(p.mode)?, *p, p.after_ring_s?.ok()?)))
-        .max_by(|a, b| a.2.total_cmp(&b.2))?;
-    let level = |p: &PositionChangeRow| p.after_level_db.and_then(Result::ok);
-    let same = |p: &&&PositionChangeRow| p.mode == place.mode && p.role == place.role;
-    let loudest = pair.positions.iter().filter(same).filter_map(|p| Some((p, level(p)?)));
-    let (top, most) = loudest.max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let below = most - level(place)?;
-    let (hz, time) = (hertz(frequency(row)), seconds(ring_s));
-    Some(if below < 0.5 {
-        format!("The longest of them, {hz}, now rings {time} here.")
-    } else {
-        let other = words::place(&top.position, &top.source);
-        format!(
-            "The longest of them, {hz}, now rings {time} here, and stays {below:.0} dB weaker than at {}.",
-            shown(&other)
-        )
-    })
-}
-
-/// The sheet of states that nothing is compared with.
-fn alone(content: &Content<'_>) -> Markup {
-    html! {
-        @for state in content.states() {
-            @let modes = content.modes_of(&state.name);
-            h3 { bdi { (shown(&state.name)) } }
-            p.verdict { (alone_sentence(&modes)) }
-            (alone_chart(&modes))
-        }
-    }
-}
-
-fn alone_sentence(modes: &[&ModeRow]) -> String {
-    let claimed: Vec<_> = modes.iter().filter(|m| m.kind == "mode").collect();
-    if claimed.is_empty() {
-        return "No resonance that this measurement can stand behind.".to_owned();
-    }
-    let over = claimed
-        .iter()
-        .filter(|m| matches!((m.t60, m.threshold_t60_s), (Ok(t), Ok(limit)) if t.value > limit));
-    let first = claimed.iter().find(|m| m.priority == Some(1)).and_then(|m| {
-        let (hz, t60) = (m.frequency.ok()?, m.t60.ok()?);
-        Some(format!("; the one to treat first is {}, which rings {}", hertz(hz.value), seconds(t60.value)))
-    });
-    format!(
-        "{} found, {} of them ringing longer than the published threshold of audibility{}.",
-        counted(claimed.len(), "resonance"),
-        over.count(),
-        first.unwrap_or_default()
-    )
-}
-
-fn alone_chart(modes: &[&ModeRow]) -> Markup {
-    let first = to_treat(modes);
-    let rows: Vec<Row> = first.iter().map(|m| alone_row(m)).collect();
-    if rows.is_empty() {
-        return html! {};
-    }
-    let longest_s = tails::longest_s(&rows);
-    html! {
-        figure.tails {
-            figcaption {
-                b { "The resonances to treat first: how long each rings on after the sound stops." }
-                " Each wedge falls as the sound does and ends 60 dB down; its point is soft where the time is uncertain. "
-                span.key-limit { "Dashed: from here on trained listeners heard a difference." }
-            }
-            div.axis aria-hidden="true" { div.head { "frequency, half waves" } div.bar { (PreEscaped(axis(longest_s))) } }
-            ol.rows {
-                @for (row, mode) in rows.iter().zip(&first) {
-                    li { div.plain {
-                        span.hz { (row.label) }
-                        span.waves { (words::half_waves(&mode.axes).unwrap_or_default()) }
-                        span.bar { (PreEscaped(bar(row, longest_s))) }
-                        span.times { (row.before.map(|t| seconds(t.value_s)).unwrap_or_default()) }
-                        span.outcome { (row.outcome) }
-                    } }
-                }
-            }
-        }
-    }
-}
-
 /// The charts as figures: one a pair, or one a state where nothing was compared.
 pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
     let pairs = content.pairs();
@@ -434,24 +320,4 @@ pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
             .then(|| tails::figure(&format!("ringing-{}", k + 1), &title, &rows, &legend, tails::AUDIBLE))
     };
     content.states().enumerate().filter_map(of_state).collect()
-}
-
-/// The modes to treat first, in rising frequency.
-pub(super) fn to_treat<'a>(modes: &[&'a ModeRow]) -> Vec<&'a ModeRow> {
-    let mut first: Vec<&ModeRow> = modes.iter().filter(|m| m.priority.is_some()).copied().collect();
-    first.sort_by_key(|m| m.priority);
-    first.truncate(ROWS);
-    first.sort_by_key(|m| m.mode);
-    first
-}
-
-/// What the chart draws of a mode in one state.
-pub(super) fn alone_row(mode: &ModeRow) -> Row {
-    Row {
-        label: mode.frequency.map(|f| hertz(f.value)).unwrap_or_default(),
-        outcome: mode.priority.map(|p| format!("treat no. {p}")).unwrap_or_default(),
-        before: mode.t60.ok().and_then(Tail::of),
-        after: None,
-        threshold_s: mode.threshold_t60_s.ok(),
-    }
 }

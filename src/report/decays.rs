@@ -70,7 +70,7 @@ fn chosen<'a>(content: &Content<'a>) -> Vec<Chosen<'a>> {
         None => content
             .states()
             .flat_map(|state| {
-                super::answer::to_treat(&content.modes_of(&state.name)).into_iter().map(move |m| (state, m))
+                super::alone::to_treat(&content.modes_of(&state.name)).into_iter().map(move |m| (state, m))
             })
             .take(SHOWN)
             .filter_map(|(state, mode)| of_state(state, mode))

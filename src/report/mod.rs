@@ -7,6 +7,7 @@
 //! but its own, named by their hashes (W3C, Content Security Policy Level 3).
 
 mod absorber;
+mod alone;
 mod answer;
 mod bands;
 mod content;
@@ -24,6 +25,7 @@ mod seats;
 mod spectra;
 mod tails;
 pub mod words;
+mod worst_seat;
 
 pub use content::Content;
 

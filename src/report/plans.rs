@@ -110,7 +110,7 @@ fn chosen<'a>(content: &Content<'a>) -> Vec<Lives<'a>> {
         Some(pair) => pair.that_matter(usize::MAX).into_iter().filter_map(|row| of_pair(pair, row)).collect(),
         None => content
             .states()
-            .flat_map(|s| super::answer::to_treat(&content.modes_of(&s.name)))
+            .flat_map(|s| super::alone::to_treat(&content.modes_of(&s.name)))
             .filter_map(|m| lives(Some(m), None, ""))
             .collect(),
     };
