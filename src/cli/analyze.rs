@@ -23,8 +23,7 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     if args.computing.modes_from >= args.computing.modes_to {
         return Err(Failed::usage("--modes-from must lie below --modes-to"));
     }
-    let session = session::open(&args.paths, &options(&args.reading))
-        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
+    let session = session::open(&args.paths, &options(&args.reading))?;
     let folder = write::open(&session, &args.output)?;
     let settings = settings(&args.computing, args.run.jobs);
     let bar = Bar::new(args.run.quiet);

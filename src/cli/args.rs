@@ -183,7 +183,7 @@ pub struct CompareArgs {
     #[arg(long, value_name = "STATE")]
     pub after: Vec<String>,
     /// Hold bands and modes against a longest decay time, s
-    #[arg(long, value_name = "S", conflicts_with = "target_mask")]
+    #[arg(long, value_name = "S", conflicts_with = "target_mask", value_parser = time)]
     pub target_t60: Option<f64>,
     /// Hold bands against the tolerance mask of ITU-R BS.1116-3 round each state's own mean
     #[arg(long)]
@@ -215,7 +215,7 @@ pub struct TuneArgs {
     #[arg(long, value_name = "STATE")]
     pub before: Option<String>,
     /// Say how many such units would bring the mode to this T60, s
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", value_parser = time)]
     pub target_t60: Option<f64>,
     /// Follow the folder and say what each new take shows, until Ctrl-C
     #[arg(long)]
@@ -267,7 +267,7 @@ pub struct PredictArgs {
     #[arg(long, value_name = "HZ", default_value_t = 120.0)]
     pub to: f64,
     /// Expected decay time, s, for the Schroeder frequency
-    #[arg(long, value_name = "S", default_value_t = 0.5)]
+    #[arg(long, value_name = "S", default_value_t = 0.5, value_parser = time)]
     pub t60: f64,
     /// Form of standard output
     #[arg(long, value_enum, default_value_t = Format::Table)]
@@ -394,4 +394,10 @@ pub struct RunArgs {
 fn mode_frequency(text: &str) -> Result<f64, String> {
     let hertz: f64 = text.parse().map_err(|_| "a number in hertz, with a point for decimals".to_owned())?;
     if (5.0..=300.0).contains(&hertz) { Ok(hertz) } else { Err("must lie between 5 and 300 Hz".to_owned()) }
+}
+
+fn time(text: &str) -> Result<f64, String> {
+    let seconds: f64 =
+        text.parse().map_err(|_| "a number in seconds, with a point for decimals".to_owned())?;
+    if seconds.is_finite() && seconds > 0.0 { Ok(seconds) } else { Err("must be above 0 s".to_owned()) }
 }

@@ -14,8 +14,7 @@ const MANIFEST: &str = "session.toml";
 
 /// Runs the command.
 pub fn run(args: &CheckArgs) -> Result<Exit, Failed> {
-    let session = session::open(&args.paths, &options(&args.reading))
-        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
+    let session = session::open(&args.paths, &options(&args.reading))?;
     let mut settings = Settings::default();
     (settings.fraction, settings.modes, settings.jobs) = (Fraction::Octave, None, args.run.jobs);
     let bar = Bar::new(args.run.quiet);

@@ -5,7 +5,7 @@ use super::args::{CompareArgs, Format};
 use super::progress::Bar;
 use super::{Exit, Failed, analyze, interrupt, screen, tune_screen, write};
 use stillroom::analysis::{
-    Analysis, CompareSettings, Comparison, Control, TargetKind, analyze, compare_states,
+    Analysis, CompareSettings, Comparison, Control, Settings, TargetKind, analyze, compare_states,
 };
 use stillroom::change::{Changes, ModeChange, Verdict};
 use stillroom::report::{Content, words};
@@ -20,28 +20,34 @@ pub fn run(args: &CompareArgs) -> Result<Exit, Failed> {
     run_and_show(args, false)
 }
 
+/// Analyses the session and compares its states, with a bar on the way; what failed is told on stderr.
+pub(super) fn both(
+    session: &Session,
+    settings: &Settings,
+    asked: &CompareSettings,
+    quiet: bool,
+) -> (Analysis, Option<Comparison>) {
+    let bar = Bar::new(quiet);
+    let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
+    let found = analyze(session, settings, &control);
+    let compared = compare_states(session, &found, settings, asked, &control);
+    bar.clear();
+    report_failures(&found, quiet);
+    (found, compared)
+}
+
 /// Runs the command; `each_state`: the summary of each state stands before the comparison.
 pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit, Failed> {
-    if args.target_t60.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
-        return Err(Failed::usage("--target-t60 must be a time above 0 s"));
-    }
     let options = options(&args.reading);
-    let opened = if args.paths.len() == 1 {
-        session::open(&args.paths, &options)
+    let session = if args.paths.len() == 1 {
+        session::open(&args.paths, &options)?
     } else {
-        session::open_each(&args.paths, &options)
+        session::open_each(&args.paths, &options)?
     };
-    let session = opened
-        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
     let asked = pair(&session, args)?;
     let folder = write::open(&session, &args.output)?;
     let settings = settings(&args.computing, args.run.jobs);
-    let bar = Bar::new(args.run.quiet);
-    let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
-    let found = analyze(&session, &settings, &control);
-    let compared = compare_states(&session, &found, &settings, &asked, &control);
-    bar.clear();
-    report_failures(&found, args.run.quiet);
+    let (found, compared) = both(&session, &settings, &asked, args.run.quiet);
     if !found.found_anything() {
         return Err(Failed::nothing("no file could be used"));
     }

@@ -22,6 +22,7 @@ use args::{Cli, Command};
 use clap::Parser;
 
 pub use exit::Exit;
+use stillroom::session::SessionError;
 
 /// Parses the arguments and runs the command; wrong usage ends in clap with status 2.
 pub fn run() -> Exit {
@@ -58,5 +59,11 @@ impl Failed {
 
     fn nothing(text: impl ToString) -> Self {
         Self { text: text.to_string(), exit: Exit::Nothing }
+    }
+}
+
+impl From<SessionError> for Failed {
+    fn from(error: SessionError) -> Self {
+        if error.is_usage() { Self::usage(error) } else { Self::nothing(error) }
     }
 }

@@ -10,9 +10,6 @@ use stillroom::session::parse_dimensions;
 /// Runs the command.
 pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
     let dimensions_m = parse_dimensions(&args.dims).map_err(Failed::usage)?;
-    if !(args.t60.is_finite() && args.t60 > 0.0) {
-        return Err(Failed::usage("--t60 must be a time above 0 s"));
-    }
     let room = Prediction::new(dimensions_m, args.temperature, args.to).map_err(Failed::usage)?;
     match args.format {
         Format::Table => show(&room, args),

@@ -1,15 +1,12 @@
 //! `stillroom tune`: the takes of a tuned absorber, ranked, with what to change next.
 
-use super::analyze::{exit, options, report_failures, settings};
+use super::analyze::{exit, options, settings};
 use super::args::{Format, TuneArgs};
-use super::compare::sides;
-use super::progress::Bar;
-use super::{Exit, Failed, interrupt, screen, tune_screen, write};
+use super::compare::{both, sides};
+use super::{Exit, Failed, screen, tune_screen, write};
 use std::io::Write;
 use stillroom::absorber::Tuning;
-use stillroom::analysis::{
-    Analysis, CompareSettings, Comparison, Control, Settings, analyze, compare_states, tune_states,
-};
+use stillroom::analysis::{Analysis, CompareSettings, Comparison, Settings, tune_states};
 use stillroom::report::Content;
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
@@ -24,25 +21,15 @@ pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
             "tune needs the modes round --mode: leave out --no-modes, and --modes-from below --modes-to",
         ));
     }
-    if args.target_t60.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
-        return Err(Failed::usage("--target-t60 must be a time above 0 s"));
-    }
     if args.watch { super::watch::run(args) } else { once(args) }
 }
 
 fn once(args: &TuneArgs) -> Result<Exit, Failed> {
-    let opened = session::open(std::slice::from_ref(&args.path), &options(&args.reading));
-    let session = opened
-        .map_err(|error| if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) })?;
+    let session = session::open(std::slice::from_ref(&args.path), &options(&args.reading))?;
     let asked = sides(&session, args.before.as_ref(), &[])?;
     let folder = write::open(&session, &args.output)?;
     let settings = settings(&args.computing, args.run.jobs);
-    let bar = Bar::new(args.run.quiet);
-    let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
-    let found = analyze(&session, &settings, &control);
-    let compared = compare_states(&session, &found, &settings, &asked, &control);
-    bar.clear();
-    report_failures(&found, args.run.quiet);
+    let (found, compared) = both(&session, &settings, &asked, args.run.quiet);
     if found.interrupted {
         return Ok(Exit::Interrupted);
     }
