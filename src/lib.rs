@@ -11,10 +11,12 @@
 //! 5. [`modes`] fits poles that all places of a state share: frequency, T60, amplitudes, covariance.
 //! 6. [`room`] names them by the rectangular room's, [`criterion`] holds them against what can be heard,
 //!    [`procedure`] the measurement against its standards.
-//! 7. [`analysis`] does all of this for every [`state`], in parallel; the only place that starts threads.
-//!    [`change`] then pairs the modes of two states and says what became of each.
-//! 8. [`table`] and [`output`] write it down, [`report`] makes the page. Only there do decibels and
-//!    rounding occur.
+//! 7. [`change`] pairs the modes of two states and says what became of each; [`absorber`] reads from a mode
+//!    that became two poles what the unit does, and what to change.
+//! 8. [`analysis`] runs all of this for every [`state`], in parallel, in its own pool of threads: the one
+//!    stage that knows the others.
+//! 9. [`table`] and [`output`] write it down; [`report`] makes the page, with what [`curves`] draws from the
+//!    records. Only there do decibels and rounding occur.
 //!
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
 //! [`demo`] writes an invented session whose truth is known.
