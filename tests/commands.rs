@@ -328,6 +328,23 @@ fn two_single_files_are_compared_or_told_what_they_lack() {
     assert!(!tone["reason"].is_empty());
 }
 
+/// What results were held against stands in them.
+#[test]
+fn a_target_is_recorded_with_the_settings() {
+    let job = Job::new().with_response("off.wav", 0.8).with_response("on.wav", 0.4);
+    for (asked, key, value) in [
+        (&["--target-mask"][..], "target_mask", "\"ITU-R BS.1116-3\""),
+        (&["--target-t60", "0.5"], "target_t60_s", "0.5"),
+    ] {
+        let run = job.run(&[&["compare", "off.wav", "on.wav", "--out", "out"], asked].concat());
+        assert_eq!(run.status, 0, "{}", run.err);
+        let text = fs::read_to_string(job.path("out/results.json")).expect("written");
+        let found: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+        assert_eq!(found["settings"][key].to_string(), value);
+    }
+    assert_eq!(job.run(&["compare", "off.wav", "on.wav", "--target-t60", "0"]).status, 2);
+}
+
 /// Ctrl-C in the middle: the status that shells expect, soon, and no half-written file.
 #[cfg(unix)]
 #[test]

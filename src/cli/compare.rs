@@ -56,6 +56,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
         before: Some(&asked.before),
         after: &asked.after,
         target_t60_s: args.target_t60,
+        target_mask: args.target_mask,
     };
     let mut tables = results(&session, &settings, &words, &found);
     tables.comparison = Some(compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default());

@@ -1,5 +1,8 @@
 //! Reverberation of listening rooms: ITU-R BS.1116-3 (2015), 8.2.3.1 and Fig. 1.
 
+/// The mask's name in results.
+pub const MASK: &str = "ITU-R BS.1116-3";
+
 /// Nominal mean decay time of a listening room of this volume, seconds: `0.25 (V/100 m³)^(1/3)`
 /// (ITU-R BS.1116-3, 8.2.3.1), meant for the mean over 200 Hz to 4 kHz.
 #[must_use]

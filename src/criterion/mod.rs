@@ -9,5 +9,5 @@ mod mask;
 mod priority;
 
 pub use audibility::Curve;
-pub use mask::{Limits, limits, nominal_t_s};
+pub use mask::{Limits, MASK, limits, nominal_t_s};
 pub use priority::{Ringing, prioritise};

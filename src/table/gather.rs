@@ -9,6 +9,7 @@ use super::{
     SettingsRow,
 };
 use crate::analysis::{Analysis, Settings};
+use crate::criterion::MASK;
 use crate::decay::BandDecay;
 use crate::estimate::{Estimate, Reading};
 use crate::filter::Fraction;
@@ -30,6 +31,8 @@ pub struct Asked<'a> {
     pub after: &'a [String],
     /// Limit set for decay times, s.
     pub target_t60_s: Option<f64>,
+    /// Whether band times were held against the published mask.
+    pub target_mask: bool,
 }
 
 /// All tables of an analysis; nothing is compared.
@@ -92,7 +95,7 @@ fn settings_row(session: &Session, settings: &Settings, asked: &Asked<'_>) -> Se
         before: asked.before.map(str::to_owned),
         after: asked.after.to_vec(),
         target_t60_s: asked.target_t60_s,
-        target_mask: None,
+        target_mask: asked.target_mask.then(|| MASK.to_owned()),
     }
 }
 
