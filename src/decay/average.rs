@@ -52,7 +52,8 @@ fn of_band(all: &[&BandDecay]) -> BandDecay {
 fn remarks(all: &[&BandDecay], mean: &BandDecay) -> Flags {
     let anew = [Flag::NotStraight, Flag::Curved];
     let shared = |flag: &Flag| all.iter().all(|b| b.flags.has(*flag)) && !anew.contains(flag);
-    let mut flags: Flags = all.iter().flat_map(|b| b.flags.iter()).filter(shared).collect();
+    // What all say, the first says.
+    let mut flags: Flags = all[0].flags.iter().filter(shared).collect();
     for reason in [mean.edt_s.err(), mean.t20_s.err(), mean.t30_s.err()].into_iter().flatten() {
         flags.add(reason);
     }
