@@ -8,7 +8,7 @@ use crate::filter::{Backward, Bank, Channel, Fraction};
 use approx::assert_relative_eq;
 use std::f64::consts::LN_10;
 
-fn channel() -> Channel {
+pub fn channel() -> Channel {
     Bank::new(&[Fraction::Octave.band(0)], 48_000.0)
         .channels()
         .next()

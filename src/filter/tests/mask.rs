@@ -8,22 +8,22 @@ use super::run;
 use std::f64::consts::{PI, TAU};
 
 /// Octave ratio of base ten (5.2).
-const G: f64 = 1.995_262_314_968_879_5;
+pub const G: f64 = 1.995_262_314_968_879_5;
 const RATES_HZ: [f64; 3] = [44_100.0, 48_000.0, 96_000.0];
 
 /// Pass band: exponent x of Ω = G^x for octaves, and the largest relative attenuation in dB; the least is −0.4.
 const PASS: [(f64, f64); 5] = [(0.0, 0.4), (0.125, 0.5), (0.25, 0.7), (0.375, 1.4), (0.5, 5.3)];
 const PASS_LEAST_DB: f64 = -0.4;
 /// Stop band: exponent and the least relative attenuation in dB; from the last on it stays.
-const STOP: [(f64, f64); 5] = [(0.5, 1.2), (1.0, 16.6), (2.0, 40.5), (3.0, 60.0), (4.0, 70.0)];
+pub const STOP: [(f64, f64); 5] = [(0.5, 1.2), (1.0, 16.6), (2.0, 40.5), (3.0, 60.0), (4.0, 70.0)];
 
 /// Breakpoint of a fraction 1/b above the centre (5.10.3, formula 9); below, its reciprocal (formula 10).
-fn breakpoint(exponent: f64, b: f64) -> f64 {
+pub fn breakpoint(exponent: f64, b: f64) -> f64 {
     1.0 + (G.powf(exponent) - 1.0) * (G.powf(0.5 / b) - 1.0) / (G.sqrt() - 1.0)
 }
 
 /// Between two breakpoints a limit runs straight over lg Ω (5.10.6, formula 11).
-fn limit(table: &[(f64, f64)], omega: f64, b: f64) -> f64 {
+pub fn limit(table: &[(f64, f64)], omega: f64, b: f64) -> f64 {
     let points: Vec<(f64, f64)> = table.iter().map(|(x, db)| (breakpoint(*x, b).ln(), *db)).collect();
     let place = omega.ln();
     let (first, last) = (points[0], points[points.len() - 1]);
@@ -121,7 +121,7 @@ fn every_band() -> impl Iterator<Item = (Fraction, Band, f64)> {
 
 /// The mask itself: its b = 3 breakpoints as IEC 61260-3, C.2, prints them (1.02667, 0.97402) and as computed.
 #[test]
-fn breakpoints_of_thirds_are_the_printed_ones() {
+pub fn breakpoints_of_thirds_are_the_printed_ones() {
     let expected = [1.0, 1.026_67, 1.055_75, 1.087_46, 1.122_02];
     for ((x, _), expected) in PASS.iter().zip(expected) {
         assert!((breakpoint(*x, 3.0) - expected).abs() < 6e-6);

@@ -1,6 +1,8 @@
 //! What the bank does as it runs.
 
 mod mask;
+mod orders;
+mod sweep;
 
 use super::{Backward, Band, Bank, Fraction, LIMITS};
 

@@ -1,0 +1,80 @@
+//! What each step of the noise treatment is worth: the program's curve with steps left out, in closed form.
+
+use super::super::crossing::Crossing;
+use super::super::curve::Curve;
+use super::super::energy::Energy;
+use super::super::line::Range;
+use super::tables::channel;
+use crate::filter::Backward;
+use std::f64::consts::LN_10;
+
+/// Entries per second of the curves: 0.1 ms apart.
+const RATE_HZ: f64 = 10_000.0;
+/// Length of the record; the decay time is 1 s.
+const LENGTH_S: f64 = 2.0;
+/// Energy decay of a T60 of 1 s, 1/s.
+const K: f64 = 6.0 * LN_10;
+
+/// Which of the three steps are taken.
+#[derive(Clone, Copy)]
+struct Steps {
+    truncate: bool,
+    subtract: bool,
+    tail: bool,
+}
+
+/// Errors of T20 and T30 in per cent for a decay of 1 s over a stationary floor; `None` where no line can be laid.
+fn errors_percent(peak_to_noise_db: f64, steps: Steps) -> [Option<f64>; 2] {
+    let floor = 10.0_f64.powf(-peak_to_noise_db / 10.0);
+    let decay = |t: f64| ((-K * t).exp() - (-K * LENGTH_S).exp()) / K;
+    let to_come: Vec<f64> = (0..=(LENGTH_S * RATE_HZ) as usize)
+        .map(|k| k as f64 / RATE_HZ)
+        .map(|t| decay(t) + floor * (LENGTH_S - t))
+        .collect();
+    let channel = channel();
+    let band = Backward { to_come: &to_come, rate_hz: RATE_HZ, zero: 0, late: [0.0; 2], channel: &channel };
+    let energy = Energy::new(&band, LENGTH_S, 48_000.0);
+    // Decay and floor meet where the envelope has fallen by the peak-to-noise.
+    let meet = (peak_to_noise_db / 60.0 * RATE_HZ).round() as usize;
+    let crossing = Crossing {
+        entry: if steps.truncate { meet } else { to_come.len() - 1 },
+        floor: if steps.subtract { floor } else { 0.0 },
+        reference: floor,
+        level: if steps.tail { floor } else { 0.0 },
+        decay_per_s: K,
+        floor_reached: true,
+        floor_steady: true,
+    };
+    let curve = Curve::new(&energy, &crossing);
+    [Range::T20, Range::T30].map(|range| curve.line(range).map(|line| 100.0 * (line.time_s() - 1.0)))
+}
+
+/// Table computed for this project (double precision): T = 1 s, 2 s record, expected energies, the peak the
+/// envelope's at 0 s; tolerance: the last printed digit, and 1 % where the line runs into the record's end, beyond
+/// which the logarithm falls without limit and the error hangs on how densely the curve is sampled.
+#[test]
+fn each_step_is_worth_what_was_computed() {
+    let nothing = Steps { truncate: false, subtract: false, tail: false };
+    let truncate = Steps { truncate: true, ..nothing };
+    let tail_only = Steps { tail: true, ..truncate };
+    let all = Steps { subtract: true, ..tail_only };
+    for (peak_to_noise_db, computed) in [
+        (35.0, [[Some(385.0), Some(513.0)], [Some(2.7), None], [Some(4.6), None], [Some(0.0), None]]),
+        (40.0, [[Some(18.7), Some(393.0)], [Some(1.5), Some(2.0)], [Some(2.1), Some(4.8)], [Some(0.0); 2]]),
+        (45.0, [[Some(4.1), Some(170.0)], [Some(0.7), Some(1.7)], [Some(0.8), Some(2.7)], [Some(0.0); 2]]),
+        (50.0, [[Some(1.2), Some(8.8)], [Some(0.3), Some(0.9)], [Some(0.3), Some(1.2)], [Some(0.0); 2]]),
+    ] {
+        for (steps, computed) in [nothing, truncate, tail_only, all].into_iter().zip(computed) {
+            let found = errors_percent(peak_to_noise_db, steps);
+            for (found, computed) in found.into_iter().zip(computed) {
+                let Some(computed) = computed else { continue };
+                let found = found.expect("a line");
+                let digit = if computed >= 10.0 { 0.01 * computed } else { 0.06 };
+                assert!(
+                    (found - computed).abs() < digit,
+                    "{peak_to_noise_db} dB: {found}, computed {computed}"
+                );
+            }
+        }
+    }
+}
