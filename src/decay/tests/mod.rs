@@ -1,7 +1,8 @@
 //! Evidence that the decay evaluation is right.
 //!
-//! Order of trust: closed forms ([`closed_forms`]), computed tables ([`tables`], [`steps`], [`ringing`]), laws ([`laws`]),
-//! statistics of noise decays ([`noise`], [`scatter`], [`ideal_band`]), and an independent numpy/scipy script ([`reference`]).
+//! Order of trust: closed forms ([`closed_forms`]), computed tables ([`tables`], [`steps`], [`ringing`]), laws
+//! ([`laws`]), statistics of noise decays ([`noise`], [`scatter`], [`ideal_band`]), and an independent numpy/scipy
+//! script ([`reference`]).
 
 mod closed_forms;
 mod ideal_band;

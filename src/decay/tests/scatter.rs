@@ -30,8 +30,9 @@ fn quantile(sorted: &[f64], share: f64) -> f64 {
 /// Simulated Gaussian decays without floor behind an ideal band (numpy, 400 to 800 runs): relative standard
 /// deviation of T20 and T30, and median of the nonlinearity of T20 in permille. Both sides are simulated:
 /// tolerance 12 % for the spreads (that of 400 draws is 3.5 %, ours and theirs), 25 % for the medians. Ours lie
-/// 2 to 11 % lower, 17 % at B T = 16 (behind an ideal band they hold within 10 %, see `ideal_band`): the skirts of a real filter let more independent noise through than an ideal
-/// band does, most where the decay is shortest against 1/B.
+/// 2 to 11 % lower, 17 % at B T = 16 (behind an ideal band they hold within 10 %, see `ideal_band`): the skirts of a
+/// real filter let more independent noise through than an ideal band does, most where the decay is shortest
+/// against 1/B.
 #[test]
 fn chance_spreads_the_times_as_simulated() {
     let draws: Vec<Vec<BandDecay>> = (0..DRAWS)
