@@ -3,6 +3,7 @@
 use crate::criterion::Curve;
 use crate::decay::{self, BandDecay};
 use crate::estimate::Reading;
+use crate::flag::Flag;
 use crate::modes::{Kind, LN_1000, ModeSet};
 use crate::procedure::Check;
 use crate::response::Response;
@@ -42,6 +43,8 @@ pub struct Resonances {
     pub set: ModeSet,
     /// T20 behind a narrow filter, one entry a mode.
     pub filter_t20_s: Vec<Reading>,
+    /// Why that contradicts the fit, one entry a mode; `None` where it doesn't.
+    pub filter_doubts: Vec<Option<Flag>>,
     /// Names by the rectangular room, one entry a mode.
     pub names: Assignment,
     /// Which to treat first, one entry a mode.
@@ -86,7 +89,7 @@ impl StateResult {
 
 impl Resonances {
     /// Audibility thresholds of a mode: with artificial stimuli and with music, s.
-    pub fn thresholds_s(frequency_hz: f64) -> [Result<f64, crate::flag::Flag>; 2] {
+    pub fn thresholds_s(frequency_hz: f64) -> [Result<f64, Flag>; 2] {
         [Curve::Absolute.t60_s(frequency_hz), Curve::Music.t60_s(frequency_hz)]
     }
 }

@@ -91,3 +91,25 @@ fn nothing_is_claimed_from_nothing() {
     let set = fit(&[Place::new("p", "s", &noise, RATE_HZ, 0.0)], &settings);
     assert!(set.modes.iter().all(|m| m.kind != Kind::Mode), "{:?}", set.modes);
 }
+
+/// What a fit leaves is the noise, whatever its colour, beside hum and behind a loudspeaker: the tail tells.
+#[test]
+fn the_residual_is_the_noise_of_the_tail() {
+    let room = Room { name: "small", size_m: [2.9, 2.1, 2.2], admittance: (0.008, 0.03) };
+    let base = Conditions::plain(2, 60.0);
+    let all = [
+        ("white", base.clone()),
+        ("12 dB/oct", Conditions { noise_power: 4.0, ..base.clone() }),
+        ("hum", Conditions { hum_db: Some(-30.0), ..base.clone() }),
+        ("loudspeaker", Conditions { loudspeaker_hz: Some(25.0), ..base }),
+    ];
+    for (name, conditions) in all {
+        let measured = measure(&scene(&room, &conditions, 9), &conditions, 9);
+        let mut settings = FitSettings::default();
+        settings.refits = false;
+        let set = fit(&places(&measured), &settings);
+        let levels: Vec<f64> = set.residual_over_noise.iter().map(|r| 10.0 * r.unwrap().log10()).collect();
+        println!("{name}: {levels:.2?} dB");
+        assert!(levels.iter().all(|db| db.abs() < 1.8), "{name}: {levels:?}");
+    }
+}

@@ -7,8 +7,10 @@
 
 mod absorbers;
 mod comparison;
+mod crosscheck;
 mod files;
 mod follow;
+mod leftover;
 mod places;
 mod resonances;
 
@@ -140,6 +142,7 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     let mut warnings = session.warnings.clone();
     warnings.extend(states.iter().flat_map(averaging));
     warnings.extend(states.iter().flat_map(|state| state.warnings()));
+    warnings.extend(states.iter().flat_map(leftover::remarks));
     let mut failures = files::of_session(session);
     failures.extend(read.failures);
     Analysis { states, files: read.files, failures, warnings, interrupted: (control.cancelled)() }

@@ -1,15 +1,13 @@
 //! The modes of a state: fitted over all its places, checked behind narrow filters, named, ranked.
 
+use super::crosscheck::{Heard, cross_check};
 use super::{Control, Settings};
 use crate::criterion::{Ringing, prioritise};
-use crate::decay::{NarrowRecord, narrow_t20};
-use crate::estimate::Reading;
-use crate::flag::Flag;
 use crate::modes::{self, FitSettings, Kind, Mode, ModeSet};
 use crate::response::{LowEnd, Place};
 use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign};
 use crate::session::{Role, Session};
-use crate::state::{PlaceResult, Resonances, StateResult};
+use crate::state::{Resonances, StateResult};
 use std::f64::consts::TAU;
 
 /// Adds the modes to a state, where they were asked for and any place was read.
@@ -26,10 +24,11 @@ pub(super) fn add(
     if set.cancelled {
         return state;
     }
-    let filter_t20_s = (0..set.modes.len()).map(|m| cross_check(&set, m, &state.places)).collect();
+    let heard: Vec<Heard<'_>> = state.places.iter().map(|p| Heard::new(&p.response)).collect();
+    let (filter_t20_s, filter_doubts) = (0..set.modes.len()).map(|m| cross_check(&set, m, &heard)).unzip();
     let names = name(session, &state, &set);
     let priorities = priorities(session, &set);
-    state.resonances = Some(Resonances { set, filter_t20_s, names, priorities });
+    state.resonances = Some(Resonances { set, filter_t20_s, filter_doubts, names, priorities });
     state
 }
 
@@ -50,23 +49,6 @@ pub(super) fn fit<'a>(
 
 fn hertz(mode: &Mode) -> f64 {
     mode.omega_per_s / TAU
-}
-
-/// T20 behind a filter that reaches half way to the neighbours, at most 20 % of the frequency wide.
-fn cross_check(set: &ModeSet, index: usize, places: &[PlaceResult]) -> Reading {
-    let own = hertz(&set.modes[index]);
-    let below = index.checked_sub(1).map_or(0.0, |i| hertz(&set.modes[i]));
-    let above = set.modes.get(index + 1).map_or(f64::INFINITY, hertz);
-    let reach = ((own - below) / 2.0).min((above - own) / 2.0).min(0.1 * own);
-    if reach <= 0.0 {
-        return Err(Flag::FilterLimited);
-    }
-    let records: Vec<NarrowRecord<'_>> = places
-        .iter()
-        .map(|p| &p.response.low)
-        .map(|low| NarrowRecord { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
-        .collect();
-    narrow_t20(&records, own - reach, own + reach)
 }
 
 /// Names the modes by the manifest's room, if it gives three lengths.

@@ -76,7 +76,13 @@ fn a_single_resonance_rings_as_its_pole_says() {
     let names = Assignment::unnamed(set.modes.len());
     let mut state = StateResult::new("empty", None);
     state.places.push(one);
-    state.resonances = Some(Resonances { set, filter_t20_s: Vec::new(), names, priorities: Vec::new() });
+    state.resonances = Some(Resonances {
+        set,
+        filter_t20_s: Vec::new(),
+        filter_doubts: Vec::new(),
+        names,
+        priorities: Vec::new(),
+    });
     let band = band_round(hz, &[20.0, 70.0], t60_s);
     assert_eq!(band, Band { lower_hz: 45.0, upper_hz: 55.0 });
     let found = ringing(&state, band, 200, 0.6).unwrap();

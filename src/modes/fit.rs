@@ -2,6 +2,7 @@
 
 use super::covariance::{Sensitivity, pole_covariance};
 use super::kinds::judge;
+use super::leftover::residual_over_noise;
 use super::noise::Shape;
 use super::pole::Pole;
 use super::record::{Cut, Records};
@@ -113,6 +114,7 @@ impl Job<'_> {
         let answers = answer(&records, &task, &found);
         let mut set = empty(self.places);
         collect(&mut set, self.places, &records, &answers, to);
+        set.residual_over_noise = residual_over_noise(self.places, &records, &answers);
         Some((set, records.seconds()))
     }
 }

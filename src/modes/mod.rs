@@ -8,6 +8,7 @@ mod fit;
 mod gain;
 mod kinds;
 mod layout;
+mod leftover;
 mod linear;
 mod noise;
 mod pole;
@@ -18,6 +19,8 @@ mod refine;
 mod settings;
 mod settle;
 mod single;
+#[cfg(test)]
+mod tests;
 mod window;
 
 pub use bound::{Listening, bound};
@@ -25,7 +28,7 @@ pub use fit::fit;
 pub use pole::{LN_1000, Pole};
 pub use settings::{FitSettings, Place};
 
-use crate::flag::Flags;
+use crate::flag::{Flag, Flags};
 
 /// The resonances of one state, in rising frequency, with one joint covariance.
 #[derive(Debug, Clone, Default)]
@@ -39,6 +42,9 @@ pub struct ModeSet {
     pub places: Vec<(String, String)>,
     /// Sample rate of each place's file, Hz: levels refer to it.
     pub file_rates_hz: Vec<f64>,
+    /// Mean square that the fit leaves at each place over that of the noise its record ends in, 1 for a
+    /// perfect fit; or why that can't be said.
+    pub residual_over_noise: Vec<Result<f64, Flag>>,
     /// Whether the fit was asked to stop before it was done; then nothing in here is to be trusted.
     pub cancelled: bool,
 }

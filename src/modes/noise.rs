@@ -54,23 +54,25 @@ const TAIL_S: (f64, f64) = (0.25, 2.0);
 /// Reach of the running median, Hz: passes over lines and single modes, follows the background.
 const REACH_HZ: f64 = 6.0;
 /// A tail whose first half holds twice (ln 2) the power density of its second isn't background yet.
-const MOST_FALL: f64 = std::f64::consts::LN_2;
+pub(super) const MOST_FALL: f64 = std::f64::consts::LN_2;
 /// Highest frequency of a shape, Hz.
 const TOP_HZ: usize = 310;
 
 /// Spectrum of the end of one record.
-struct Tail {
+pub(super) struct Tail {
     /// Bin width, Hz.
-    step_hz: f64,
+    pub step_hz: f64,
     /// Density of each bin over the record's own geometric mean.
-    log_power: Vec<f64>,
+    pub log_power: Vec<f64>,
+    /// That mean as a one-sided density, full scale squared per hertz.
+    pub density: f64,
     /// ln of the first half's density over the second's, mean over frequency: one strong mode that
     /// still rings, or one band of noise, doesn't decide.
-    log_fall: f64,
+    pub log_fall: f64,
 }
 
 impl Tail {
-    fn new(place: &Place<'_>) -> Option<Self> {
+    pub fn new(place: &Place<'_>) -> Option<Self> {
         let end = sounding_len(&place.samples);
         let first = (place.onset_s * place.rate_hz).max(0.0) as usize;
         let whole = end.checked_sub(first)?;
@@ -93,7 +95,10 @@ impl Tail {
         let log_fall = log_density(&samples[..half]) - log_density(&samples[half..2 * half]);
         let log_power: Vec<f64> = power.iter().map(|p| p.max(f64::MIN_POSITIVE).ln()).collect();
         let middle = mean(log_power.get(range)?);
-        Some(Self { step_hz, log_power: log_power.iter().map(|p| p - middle).collect(), log_fall })
+        // The window's squares add up to 3/8 of its samples.
+        let density = middle.exp() * 2.0 / (place.rate_hz * 0.375 * len as f64);
+        let log_power = log_power.iter().map(|p| p - middle).collect();
+        Some(Self { step_hz, log_power, density, log_fall })
     }
 }
 

@@ -20,6 +20,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 li { "“Rings” is the time until a resonance’s free decay is 60 dB down for good; where it has become two, both count together." }
             }
             (settings(content))
+            (left_over(content))
             (remarks(content))
         }
     }
@@ -48,6 +49,44 @@ fn settings(content: &Content<'_>) -> Markup {
         ("Channel", s.channel.to_string()),
     ];
     html! { h3 { "Settings" } dl.facts { @for (name, value) in list { div { dt { (name) } dd { bdi { (super::words::shown(&value)) } } } } } }
+}
+
+/// How well the resonances explain the records, state by state.
+fn left_over(content: &Content<'_>) -> Markup {
+    let lines: Vec<(String, String)> = content
+        .states()
+        .filter_map(|state| {
+            let rows = content.results.fits.iter().filter(|row| *row.state == *state.name);
+            let all: Vec<Result<f64, Flag>> = rows.map(|row| row.residual_over_noise_db).collect();
+            (!all.is_empty()).then(|| (state.name.clone(), spread(&all)))
+        })
+        .collect();
+    html! {
+        @if !lines.is_empty() {
+            h3 { "What the resonances leave" }
+            p { "The part of each record that no resonance explains, over the noise at the record’s end. Near 0 dB nothing but noise is left; well above, something else sounded; well below, noise was taken for resonances." }
+            dl.facts { @for (state, text) in lines { div { dt { bdi { (super::words::shown(&state)) } } dd { (text) } } } }
+        }
+    }
+}
+
+/// Least and largest of some levels, and how many there are none of.
+fn spread(levels: &[Result<f64, Flag>]) -> String {
+    let known: Vec<f64> = levels.iter().filter_map(|level| level.ok()).collect();
+    let missing = levels.len() - known.len();
+    let without = super::words::counted(missing, "place");
+    let low = known.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let range = match known.len() {
+        0 => return "not known: no record ends in its noise".into(),
+        1 => format!("{low:+.1} dB"),
+        _ => format!("{low:+.1} to {high:+.1} dB"),
+    };
+    if missing == 0 {
+        range
+    } else {
+        format!("{range}; not known at {without}, whose record ends in its decay")
+    }
 }
 
 /// The remarks that occur in this report, each with its meaning.

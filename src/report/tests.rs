@@ -74,6 +74,7 @@ fn hostile() -> (Session, Analysis, Results) {
         warnings: Vec::new(),
         files: Vec::new(),
         room_fit: Vec::new(),
+        fits: Vec::new(),
         absorber: Vec::new(),
         bands: Vec::new(),
         modes: vec![mode(EVIL)],

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::cell::Name;
 use super::decibel;
 use super::{
-    BandRow, CheckRow, FailureRow, FileRow, ModeLevelRow, ModeRow, Results, RoomFitRow, SessionRow,
+    BandRow, CheckRow, FailureRow, FileRow, FitRow, ModeLevelRow, ModeRow, Results, RoomFitRow, SessionRow,
     SettingsRow,
 };
 use crate::analysis::{Analysis, Settings};
@@ -50,6 +50,7 @@ pub fn results(session: &Session, settings: &Settings, asked: &Asked<'_>, found:
         warnings: found.warnings.clone(),
         files: found.files.iter().map(|file| file_row(session, file)).collect(),
         room_fit: found.states.iter().filter_map(|state| room_fit(session, state)).collect(),
+        fits: found.states.iter().flat_map(fit_rows).collect(),
         absorber: Vec::new(),
         bands: found.states.iter().flat_map(|state| band_rows(state, &listening)).collect(),
         modes: found.states.iter().flat_map(mode_rows).collect(),
@@ -147,6 +148,21 @@ fn room_fit(session: &Session, state: &StateResult) -> Option<RoomFitRow> {
         assigned_modes: u32::try_from(fit.assigned).unwrap_or(u32::MAX),
         rms_error_percent: fit.rms_error.map(|error| 100.0 * error),
     })
+}
+
+/// How well the modes explain each place.
+fn fit_rows(state: &StateResult) -> Vec<FitRow> {
+    let Some(found) = &state.resonances else { return Vec::new() };
+    let name: Name = state.name.as_str().into();
+    let places = found.set.places.iter().zip(&found.set.residual_over_noise);
+    let row = |((position, source), ratio): (&(String, String), &Result<f64, Flag>)| FitRow {
+        state: name.clone(),
+        position: position.as_str().into(),
+        source: source.as_str().into(),
+        residual_over_noise_db: ratio.and_then(|r| decibel::of_power(r).ok_or(Flag::NotFinite)),
+        flags: Flags::default(),
+    };
+    places.map(row).collect()
 }
 
 /// Remarks on the instant that files share: a band's decay doesn't depend on it.
@@ -273,6 +289,7 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     let thresholds = Resonances::thresholds_s(frequency.value);
     let mut flags = mode.flags.clone();
     flags.extend(&given.flags);
+    found.filter_doubts.get(m).copied().flatten().into_iter().for_each(|doubt| flags.add(doubt));
     ModeRow {
         state: state.clone(),
         mode: number(m),

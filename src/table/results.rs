@@ -9,6 +9,7 @@ use super::checks::CheckRow;
 use super::column::Table;
 use super::failures::FailureRow;
 use super::files::FileRow;
+use super::fits::FitRow;
 use super::mode_levels::ModeLevelRow;
 use super::modes::ModeRow;
 use super::position_changes::PositionChangeRow;
@@ -34,6 +35,8 @@ pub struct Results {
     pub files: Vec<FileRow>,
     /// Fitted dimensions.
     pub room_fit: Vec<RoomFitRow>,
+    /// How well the modes explain each place.
+    pub fits: Vec<FitRow>,
     /// Tuned absorbers.
     pub absorber: Vec<AbsorberRow>,
     /// Decay in bands.
@@ -81,8 +84,8 @@ pub const COMPARISON_TABLES: [&Table; 4] =
 pub const JSON_OBJECTS: [&Table; 2] = [SessionRow::TABLE, SettingsRow::TABLE];
 
 /// What `results.json` holds besides: arrays of objects.
-pub const JSON_TABLES: [&Table; 4] =
-    [FailureRow::TABLE, FileRow::TABLE, RoomFitRow::TABLE, AbsorberRow::TABLE];
+pub const JSON_TABLES: [&Table; 5] =
+    [FailureRow::TABLE, FileRow::TABLE, RoomFitRow::TABLE, FitRow::TABLE, AbsorberRow::TABLE];
 
 /// A table with its rows as cells, made one row at a time.
 pub struct Rows<'a> {
@@ -122,6 +125,7 @@ impl Results {
             Rows::of(&self.failures),
             Rows::of(&self.files),
             Rows::of(&self.room_fit),
+            Rows::of(&self.fits),
             Rows::of(&self.absorber),
         ]
     }

@@ -23,6 +23,7 @@ pub fn results() -> Results {
         warnings: vec!["treated: position “corner” is missing".into()],
         files: vec![file("empty/seat.wav")],
         room_fit: vec![room_fit()],
+        fits: vec![fit(), unjudged_fit()],
         absorber: vec![absorber(), vague_absorber()],
         bands: vec![band(), noisy_band()],
         modes: vec![mode(), unsure_mode()],
@@ -87,6 +88,20 @@ fn room_fit() -> RoomFitRow {
         assigned_modes: 9,
         rms_error_percent: Some(0.123),
     }
+}
+
+fn fit() -> FitRow {
+    FitRow {
+        state: "empty".into(),
+        position: "seat".into(),
+        source: "".into(),
+        residual_over_noise_db: Ok(0.412),
+        flags: Flags::default(),
+    }
+}
+
+fn unjudged_fit() -> FitRow {
+    FitRow { position: "corner".into(), residual_over_noise_db: Err(Flag::NoQuietEnd), ..fit() }
 }
 
 fn absorber() -> AbsorberRow {

@@ -1,0 +1,8 @@
+//! The fit held against what is not the fit: difference quotients, numpy, a rational and a subspace fit.
+
+mod closed_form;
+mod jacobian;
+mod leftover;
+mod reference;
+mod script;
+mod witnesses;

@@ -1,0 +1,26 @@
+//! `fits` of `results.json`: how well the resonances explain what each place recorded.
+
+use super::cell::{Name, Value};
+use super::column::{decibels, flags, text};
+use super::row::table;
+use crate::flag::Flags;
+
+table! {
+    "fits", FitRow, key ["state", "position", "source"],
+    "How well the resonances explain the response: one object per state, position and source.";
+    state: Name {
+        state text().required(), "Name of the state of the room.", "";
+    }
+    position: Name {
+        position text().required(), "Name of the microphone position.", "";
+    }
+    source: Name {
+        source text(), "Name of the loudspeaker place; empty for the only or first one.", "";
+    }
+    residual_over_noise_db: Value {
+        residual_over_noise_db decibels(), "What the fit of the resonances leaves over the noise at the record's end, 10 lg of the mean over the fitted frequencies of the ratio of densities, freed of what the fit's own unknowns take away: 0 is a perfect fit, far above it response remains unexplained, far below it the fit followed noise.", "";
+    }
+    flags: Flags {
+        flags flags(), "Remarks on the row, and why the value is empty.", "";
+    }
+}
