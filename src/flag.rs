@@ -122,9 +122,9 @@ flags! {
         "Raise the level, average more takes, or add positions where it is strong.";
     NoQuietEnd, "no-quiet-end", "The record ends before it has fallen into its noise, so there is nothing to hold the fit's residual against.",
         "Export longer responses, with the noise after the decay.";
-    FilterTooNarrow, "filter-too-narrow", "T20 behind the narrow filter and the fitted T60 differ beyond their intervals: the neighbours leave a band too narrow for so short a decay (B·T of 4 or less, ISO 3382-2, 7.3).",
+    FilterTooNarrow, "filter-too-narrow", "T20 behind the narrow filter and the fitted T60 differ beyond their intervals: no band round so low a frequency is wide enough for so short a decay (B·T of 4 or less, ISO 3382-2, 7.3).",
         "Go by t60_s.";
-    FilterBeats, "filter-beats", "T20 behind the narrow filter and the fitted T60 differ beyond their intervals: a neighbouring resonance or tone reaches through the filter's flanks and beats.",
+    FilterBeats, "filter-beats", "T20 behind the narrow filter and the fitted T60 differ beyond their intervals: a neighbouring resonance or tone sounds in the filter's band or through its flanks, and beats.",
         "Go by t60_s.";
     FilterInNoise, "filter-in-noise", "T20 behind the narrow filter and the fitted T60 differ beyond their intervals, and the resonances found don't explain it: noise or a disturbance in the filter's band is likely.",
         "Measure again, louder or with more averages, and see which of the two stays.";

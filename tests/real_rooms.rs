@@ -76,8 +76,9 @@ fn finite_element_rooms_are_found_as_they_are() {
     assert!(held(whole.held_frequency) && held(whole.held_decay), "{}", whole.row("finite elements"));
 }
 
-/// Odd against even positions of a finite-element room: two surveys with no microphone place in common
-/// find the same poles within the joint 95 % intervals.
+/// Odd against even positions of a finite-element room, 20 to 110 Hz as above: two surveys with no microphone
+/// place in common find the same poles within the joint 95 % intervals. Above, where the box's modes run
+/// together, they don't; what they show there is printed and stands in docs/method-checks.md.
 #[test]
 #[ignore = "slow"]
 fn odd_and_even_positions_of_a_finite_element_room_agree() {
@@ -86,13 +87,14 @@ fn odd_and_even_positions_of_a_finite_element_room_agree() {
         [("fem_l_room", "untreated"), ("fem_l_room", "treated"), ("fem_box_uneven", "as_found")]
     {
         let Some(known) = known(room, state) else { return };
-        let halves = [0, 1].map(|first| fit_lows(&known.every_other(first), 0.0, true));
-        let agreed = Agreement::of(&halves[0], &halves[1]);
-        println!("{room} {state}, odd against even: {agreed:?}");
-        assert!(agreed.pairs >= 10, "{agreed:?}");
+        let [odd, even] = [0, 1].map(|first| fit_lows(&known.every_other(first), 0.0, true));
+        let agreed = Agreement::between(&odd, &even, (20.0, 110.0));
+        let above = Agreement::between(&odd, &even, (110.0, 200.0));
+        println!("{room} {state}: 20 to 110 Hz {agreed:?}\n    110 to 200 Hz {above:?}");
+        assert!(agreed.pairs >= 8, "{agreed:?}");
         assert!(!below_90_beyond_chance(agreed.held()), "{room} {state}: {agreed:?}");
         all = (all.0 + agreed.held().0, all.1 + agreed.held().1);
     }
-    println!("all: {} of {} inside", all.0, all.1);
+    println!("all, 20 to 110 Hz: {} of {} inside", all.0, all.1);
     assert!(!below_90_beyond_chance(all), "{all:?}");
 }

@@ -33,7 +33,7 @@ pub(super) fn remarks(state: &StateResult) -> Vec<String> {
     };
     let unexplained = where_ratio(&|ratio| ratio > NOTABLE).map(|places| {
         format!(
-            "{}: the resonances leave more than the noise at {places}, so something there is none of them: \
+            "{}: the resonances leave more than the noise at {places}, so part of the response is none of them: \
              a disturbance, a room that changed between takes, or resonances too close to tell apart",
             state.name
         )

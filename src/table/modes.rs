@@ -46,7 +46,7 @@ table! {
         shape_match plain("").unit_range(), "Modal assurance criterion |ΣA·ψ|²/(Σ|A|²·Σψ²) of the measured amplitudes A against the predicted shape ψ over the positions; 1 is the same shape, 0 has nothing in common.", "Allemang & Brown, Proc. 1st Int. Modal Analysis Conf. (1982)";
     }
     filter_t20_s: Value {
-        filter_t20_s seconds().positive(), "T20 behind a narrow time-reversed band filter around the resonance, from the sum of the positions' backward-integrated curves: a cross-check that needs no model.", "ISO 3382-2:2008, 6 (the evaluation)";
+        filter_t20_s seconds().positive(), "T20 behind a narrow time-reversed band filter around the resonance, from the sum of the positions' backward-integrated curves: a cross-check that needs no model. The filter reaches half way to the neighbours, at most a tenth of the frequency to each side, but is wide enough for B·T of 5; where that contradicts `t60_s`, the flags say why.", "ISO 3382-2:2008, 6 (the evaluation)";
     }
     threshold_t60_s: Value {
         threshold_t60_s seconds().positive(), "Audibility threshold at this frequency: T60 from which on trained listeners heard a difference, with artificial stimuli; straight in ln T60 over ln f between the published points, 32 to 250 Hz, the last taken from the music curve. Where a difference can be heard, not where it disturbs.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";

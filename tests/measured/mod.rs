@@ -121,9 +121,14 @@ pub struct Agreement {
 impl Agreement {
     /// Mutually nearest claims within a hertz, or three joint sds.
     pub fn of(a: &ModeSet, b: &ModeSet) -> Self {
+        Self::between(a, b, (0.0, f64::INFINITY))
+    }
+
+    /// The same for claims of the first within some frequencies.
+    pub fn between(a: &ModeSet, b: &ModeSet, (from_hz, to_hz): (f64, f64)) -> Self {
         let (a, b) = (claims(a), claims(b));
         let mut found = Self { claims: (a.len(), b.len()), ..Self::default() };
-        for own in &a {
+        for own in a.iter().filter(|m| (from_hz..to_hz).contains(&hertz(m))) {
             let Some(other) = nearest(own, &b) else { continue };
             let back = nearest(other, &a).is_some_and(|m| std::ptr::eq(m, *own));
             let joint = own.omega_sd_per_s.hypot(other.omega_sd_per_s);
