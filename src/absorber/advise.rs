@@ -5,7 +5,8 @@
 //! take leaves open; and where that is poor, the advice is to identify with little damping first.
 
 use super::coupled::{Resonator, best_t60_s, slower_t60_s};
-use super::join::State;
+use super::group::Group;
+use super::join::{Cluster, State};
 use super::outcome::Next;
 use nalgebra::{Cholesky, DMatrix, DVector};
 use std::f64::consts::TAU;
@@ -32,6 +33,9 @@ pub(super) struct Advice {
 
 /// The step from an identified take.
 pub(super) fn advise(state: &State) -> Advice {
+    if let Some(cluster) = &state.cluster {
+        return among_others(state, cluster);
+    }
     let best = best_decay(state);
     let step_hz = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
     let here = expected(state, 0.0, state.unit.decay_per_s);
@@ -60,6 +64,86 @@ pub(super) fn advise(state: &State) -> Advice {
         return less_damping(state, Some(step_hz), sd_hz);
     }
     go(state, step_hz, decay, Some(after))
+}
+
+/// The same where other modes lie near: the step is searched for.
+fn among_others(state: &State, cluster: &Cluster) -> Advice {
+    let sd_hz = state.covariance[(2, 2)].sqrt() / TAU;
+    let rough = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
+    let found = best_of(cluster).and_then(|best| {
+        let nodes = nodes(cluster)?;
+        let mean = |step_hz: f64, factor: f64| mean_t60_s(&nodes, step_hz, factor);
+        let (step_hz, factor, after) = search((best.0, 0.93 * best.1), &mean)?;
+        Some((step_hz, factor, after / best.2, mean(0.0, 1.0).map(|now| now / best.2)))
+    });
+    let Some((step_hz, factor, after, here)) = found else { return less_damping(state, Some(rough), sd_hz) };
+    if let Some(now) = here
+        && now <= after * (1.0 + LITTLE)
+    {
+        return leave(state, now);
+    }
+    let low = state.mode.decay_per_s + IDENTIFY * (best_decay(state) - state.mode.decay_per_s);
+    let identified = state.unit.decay_per_s <= 1.3 * low && step_hz.abs() <= FAR_HZ;
+    if (after > GOOD || step_hz.abs() > FAR_HZ) && !identified {
+        return less_damping(state, Some(step_hz), sd_hz);
+    }
+    go(state, step_hz, factor * state.unit.decay_per_s, Some(after))
+}
+
+/// Step of frequency, Hz, factor on damping, and T60, s, of the best setting among near modes.
+pub(super) fn best_of(cluster: &Cluster) -> Option<(f64, f64, f64)> {
+    let (unit, coupling) = cluster.group.loaded()?;
+    let mode = cluster.group.modes[0].mode;
+    let step_hz = (mode.omega_per_s - unit.omega_per_s) / TAU;
+    let decay = mode.decay_per_s + 0.9 * coupling.max(0.0).sqrt();
+    let t60_s = |step_hz: f64, factor: f64| cluster.group.with_unit(step_hz, factor).t60_s();
+    search((step_hz, decay / unit.decay_per_s.max(0.05)), &t60_s)
+}
+
+/// Least of a function of step and factor by a pattern search: where, and how much.
+fn search(start: (f64, f64), value: &dyn Fn(f64, f64) -> Option<f64>) -> Option<(f64, f64, f64)> {
+    let mut here = (start.0, start.1.clamp(0.05, 20.0));
+    let mut least = value(here.0, here.1)?;
+    let (mut hz, mut share) = (0.5, 0.2);
+    while hz > 0.004 {
+        let ways = [(hz, 0.0), (-hz, 0.0), (0.0, share), (0.0, -share)];
+        let mut moved = false;
+        for (step, turn) in ways {
+            let next = (here.0 + step, here.1 * (1.0 + turn));
+            if let Some(found) = value(next.0, next.1).filter(|found| *found < least) {
+                (here, least, moved) = (next, found, true);
+            }
+        }
+        if !moved {
+            (hz, share) = (0.6 * hz, 0.6 * share);
+        }
+    }
+    Some((here.0, here.1, least))
+}
+
+/// What the takes leave open of unit and couplings: two points for each direction, all of one weight.
+fn nodes(cluster: &Cluster) -> Option<Vec<Group>> {
+    let mut matrix = cluster.covariance.clone();
+    let size = matrix.nrows();
+    for i in 0..size {
+        matrix[(i, i)] += 1e-9 * (1.0 + matrix[(i, i)]);
+    }
+    let root = Cholesky::new(matrix)?.l() * (size as f64).sqrt();
+    let moved = |(d, sign): (usize, f64)| {
+        let mut group = cluster.group.clone();
+        group.unit.omega_per_s += sign * root[(0, d)];
+        group.unit.decay_per_s = (group.unit.decay_per_s + sign * root[(1, d)]).max(0.05);
+        for (n, coupled) in group.modes.iter_mut().enumerate() {
+            coupled.coupling += sign * root[(2 + n, d)];
+        }
+        group
+    };
+    Some((0..size).flat_map(|d| [(d, 1.0), (d, -1.0)]).map(moved).collect())
+}
+
+fn mean_t60_s(nodes: &[Group], step_hz: f64, factor: f64) -> Option<f64> {
+    let all: Option<Vec<f64>> = nodes.iter().map(|group| group.with_unit(step_hz, factor).t60_s()).collect();
+    Some(all?.iter().sum::<f64>() / nodes.len() as f64)
 }
 
 fn best_decay(state: &State) -> f64 {
@@ -192,7 +276,7 @@ mod tests {
         let mut covariance = DMatrix::from_diagonal_element(5, 5, 1e-4);
         covariance[(2, 2)] = (TAU * sd_hz).powi(2);
         covariance[(4, 4)] = 1.0;
-        State { mode, unit, coupling: g * g, covariance }
+        State { mode, unit, coupling: g * g, covariance, cluster: None }
     }
 
     #[test]

@@ -44,8 +44,9 @@ pub(super) enum Target {
 pub(super) struct Fitted {
     pub target: Target,
     pub neighbours: Vec<Complex64>,
-    /// Covariance of the target's numbers: of a pair [`Pair::numbers`], of one pole real and imaginary part.
-    pub covariance: DMatrix<f64>,
+    /// Covariance of all free numbers: the target's (of a pair [`Pair::numbers`], of one pole real and imaginary
+    /// part), then real and imaginary part of each neighbour.
+    pub joint: DMatrix<f64>,
     /// −2 ln of the likelihood, up to a constant of the data.
     pub score: f64,
     /// Sum of the target's residues at each place (`None`: not part of the fit), at its record's start,
@@ -145,10 +146,9 @@ impl Stretch {
         let (end, point) = self.descend(start)?;
         let (normal, _) = self.normal(&end, &point)?;
         let inverse = invert(&normal)?;
-        let size = if matches!(end.target, Target::One(_)) { 2 } else { 4 };
         Some(Fitted {
             target: end.target,
-            covariance: inverse.view((0, 0), (size, size)).into_owned(),
+            joint: inverse,
             score: point.score,
             residues: self.residues(&end, &point),
             neighbours: end.neighbours,

@@ -15,6 +15,7 @@ mod advise;
 mod coupled;
 mod dials;
 mod facts;
+mod group;
 mod join;
 mod local;
 mod neighbours;

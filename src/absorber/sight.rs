@@ -19,6 +19,8 @@ const MOVING: [f64; 3] = [0.5, 40.0, 150.0];
 /// The two residues together keep the mode's shape: modal assurance criterion at least this; where no
 /// pair does, for a neighbour close by that the unit mixes in, at least the second.
 const SAME_SHAPE: [f64; 2] = [0.85, 0.5];
+/// With near modes, a fit is clearly better if −2 ln of its likelihood is less by this.
+const CLEARLY: f64 = 150.0;
 const DEGREE: usize = 2;
 /// Later starts whose results should be the same; what they differ by goes into the intervals.
 const LATER_S: [f64; 2] = [0.010, 0.020];
@@ -35,6 +37,8 @@ pub(super) struct Expected {
     pub mode: Complex64,
     /// Other poles of the stretch.
     pub neighbours: Vec<Complex64>,
+    /// Which of them are modes so near that one unit may work on them and the target at once.
+    pub near: Vec<usize>,
     /// Poles that the search for modes found in this state and that are no neighbour's.
     pub candidates: Vec<Complex64>,
     /// The mode's residue at each place, from the direct sound there; empty where not known yet.
@@ -61,6 +65,10 @@ pub(super) struct Seen {
     pub residues: Vec<Option<(Vec<Complex64>, f64)>>,
     /// All neighbours, as fitted or held.
     pub neighbours: Vec<Complex64>,
+    /// The near modes' poles, in the order of [`Expected::near`].
+    pub near: Vec<Complex64>,
+    /// Covariance of the target's numbers and of the near poles' real and imaginary parts.
+    pub joint: DMatrix<f64>,
 }
 
 impl Seen {
@@ -119,8 +127,7 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<Sight> {
         .filter_map(|pair| stretch.finish(&start(Target::Two(pair))))
         .collect();
     pairs.sort_by(|a, b| a.score.total_cmp(&b.score));
-    let alike = |least: f64| pairs.iter().find(|found| expected.likeness(found) >= least);
-    let two = SAME_SHAPE.into_iter().find_map(alike).cloned();
+    let two = expected.choose(&pairs).cloned();
     let shows = |two: &Fitted| one.score - two.score > needed(stretch.used());
     match two.filter(shows) {
         Some(two) => Some(Sight::Two(settled(records, expected, two))),
@@ -142,12 +149,36 @@ impl Expected {
         if count < 2 { 1.0 } else { product.norm_sqr() / (squares.0 * squares.1) }
     }
 
+    /// The pair that is the mode's among fitted ones, the best first.
+    ///
+    /// One that keeps the mode's shape; where modes lie near, whose shapes the unit mixes, a clearly better
+    /// fit goes before that: all poles of the group together are then what counts.
+    fn choose<'a>(&self, pairs: &'a [Fitted]) -> Option<&'a Fitted> {
+        let best = pairs.first()?;
+        let alike = |least: f64| pairs.iter().find(|found| self.likeness(found) >= least);
+        let shaped = SAME_SHAPE.into_iter().find_map(alike);
+        if self.near.is_empty() || shaped.is_some_and(|s| s.score < best.score + CLEARLY) {
+            return shaped;
+        }
+        let equal = pairs.iter().filter(|p| p.score < best.score + 1.0);
+        equal.max_by(|a, b| self.likeness(a).total_cmp(&self.likeness(b)))
+    }
+
+    /// Where in the list of those that move along the near modes are.
+    pub fn near_places(&self) -> Vec<usize> {
+        let free: Vec<usize> =
+            (0..self.neighbours.len()).filter(|k| self.moves(&self.neighbours[*k])).collect();
+        self.near.iter().filter_map(|n| free.iter().position(|k| k == n)).collect()
+    }
+
+    fn moves(&self, s: &Complex64) -> bool {
+        let fastest = if self.chain_known { MOVING[1] } else { MOVING[2] };
+        (s.im - self.mode.im).abs() < TAU * FREE_HZ && (MOVING[0]..fastest).contains(&-s.re)
+    }
+
     /// Neighbours that move along, and those that are held.
     fn neighbours(&self) -> (Vec<Complex64>, Vec<Complex64>) {
-        let fastest = if self.chain_known { MOVING[1] } else { MOVING[2] };
-        let free = |s: &&Complex64| {
-            (s.im - self.mode.im).abs() < TAU * FREE_HZ && (MOVING[0]..fastest).contains(&-s.re)
-        };
+        let free = |s: &&Complex64| self.moves(s);
         let near = |s: &&Complex64| (s.im - self.mode.im).abs() < TAU * (REACH_HZ + 6.0);
         let all = || self.neighbours.iter().filter(near);
         (all().filter(free).copied().collect(), all().filter(|s| !free(s)).copied().collect())
@@ -208,27 +239,43 @@ fn starts(stretch: &Stretch, expected: &Expected, start: &dyn Fn(Target) -> Star
 
 /// Fits again from later starts: their mean square distance widens the covariance.
 fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Seen {
-    let numbers = |target: Target| match target {
-        Target::One(pole) => vec![pole.re, pole.im],
-        Target::Two(pair) => pair.numbers().to_vec(),
-    };
-    let here = numbers(found.target);
-    let mut covariance = found.covariance.clone();
+    let (here, own) = numbers(found);
+    let mut all = found.joint.clone();
     let again = LATER_S.iter().filter_map(|later| {
         let held = expected.neighbours().1;
         let stretch = Stretch::new(records, cut(expected, *later), held, found.colour)?;
         stretch.finish(&Start { target: found.target, neighbours: found.neighbours.clone() })
     });
     let moves: Vec<Vec<f64>> =
-        again.map(|f| numbers(f.target).iter().zip(&here).map(|(a, b)| a - b).collect()).collect();
+        again.map(|f| numbers(&f).0.iter().zip(&here).map(|(a, b)| a - b).collect()).collect();
     let count = moves.len().max(1) as f64;
     for away in &moves {
         for i in 0..here.len() {
             for j in 0..here.len() {
-                covariance[(i, j)] += (1.0 + 1.0 / count) / count * away[i] * away[j];
+                all[(i, j)] += (1.0 + 1.0 / count) / count * away[i] * away[j];
             }
         }
     }
-    let neighbours = found.neighbours.iter().copied().chain(expected.neighbours().1).collect();
-    Seen { target: found.target, covariance, residues: found.residues.clone(), neighbours }
+    let places = expected.near_places();
+    let rows: Vec<usize> =
+        (0..own).chain(places.iter().flat_map(|k| [own + 2 * k, own + 2 * k + 1])).collect();
+    Seen {
+        target: found.target,
+        covariance: all.view((0, 0), (own, own)).into_owned(),
+        residues: found.residues.clone(),
+        neighbours: found.neighbours.iter().copied().chain(expected.neighbours().1).collect(),
+        near: places.iter().filter_map(|k| found.neighbours.get(*k)).copied().collect(),
+        joint: DMatrix::from_fn(rows.len(), rows.len(), |i, j| all[(rows[i], rows[j])]),
+    }
+}
+
+/// All free numbers of a fit, and how many of them are the target's.
+fn numbers(found: &Fitted) -> (Vec<f64>, usize) {
+    let mut all = match found.target {
+        Target::One(pole) => vec![pole.re, pole.im],
+        Target::Two(pair) => pair.numbers().to_vec(),
+    };
+    let own = all.len();
+    all.extend(found.neighbours.iter().flat_map(|s| [s.re, s.im]));
+    (all, own)
 }

@@ -1,10 +1,10 @@
 //! A baseline and takes with different settings become a [`Tuning`].
 
-use super::advise::{advise, expected, sentence};
+use super::advise::{advise, best_of, expected, sentence};
 use super::coupled::{Pair, Resonator, best_t60_s, best_unit, couple};
 use super::dials::{self, Setting};
 use super::facts::TakeFacts;
-use super::join::{Joint, PairEstimate, PoleEstimate, State, consistency, join};
+use super::join::{Cluster, Joint, PairEstimate, PoleEstimate, State, consistency, join, misfit};
 use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
 use super::outcome::{Finding, Next, Tuning, Values};
@@ -15,7 +15,7 @@ use super::target::{TuneError, nearest_hz, target};
 use super::words;
 use crate::change::ring_s;
 use crate::estimate::Estimate;
-use crate::modes::{LN_1000, Mode, ModeSet};
+use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::session::Unit;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -24,6 +24,12 @@ use std::f64::consts::TAU;
 /// away: loaded frequency, Hz, and share of damping and coupling (90th percentiles of 150 full rooms,
 /// own simulation with [`crate::room::simulate`], over 1.64). Nearer than the last nothing is said.
 const MODEL: [(f64, f64, f64); 3] = [(4.0, 0.001, 0.002), (2.0, 0.009, 0.006), (1.0, 0.08, 0.03)];
+/// Modes within this of the target, whose decay constants are no more than the second and known this well, make a
+/// group with it: the unit may work on all of them (hertz, 1/s, share).
+const NEAR_HZ: f64 = 8.0;
+const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
+/// Nearer than this times g, 1/s, the closed form of one mode misses the best T60 by more than a per cent or two.
+const CLOSED_FORM: f64 = 2.0;
 /// The unused check may miss by this many sd and this share before nothing is advised.
 const CHECK: (f64, f64) = (4.0, 0.003);
 /// A coupling that stands out of its own error by less than this many sd is none that shows.
@@ -38,6 +44,14 @@ const LIVELY: f64 = 7.0;
 /// One pole with a T60 within this factor of the best known from other takes is the two that have met.
 const MET: f64 = 1.3;
 
+/// Whether a mode is one of the target's group.
+fn is_near(other: &Mode, target: Complex64) -> bool {
+    other.kind == Kind::Mode
+        && (other.omega_per_s - target.im).abs() < TAU * NEAR_HZ
+        && other.decay_per_s < NEAR_DECAY.0
+        && other.decay_sd_per_s < NEAR_DECAY.1 * other.decay_per_s
+}
+
 fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
     facts
         .lows
@@ -51,6 +65,8 @@ fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
 pub struct Reference {
     mode: PoleEstimate,
     nearest_hz: f64,
+    /// Distance of the nearest mode that the model leaves out.
+    outside_hz: f64,
     state: String,
     places: Vec<(String, String)>,
     /// Whether a unit stood there already.
@@ -87,27 +103,37 @@ impl Reference {
         let sound = |s: &Complex64| s.is_finite() && s.re < 0.0;
         let loud = strength(&modes.modes[index]);
         let others = modes.modes.iter().enumerate().filter(|(i, m)| *i != index && believed(m, loud));
-        let neighbours: Vec<Complex64> = others.map(|(_, m)| pole(m)).filter(sound).collect();
+        let others: Vec<&Mode> = others.map(|(_, m)| m).filter(|m| sound(&pole(m))).collect();
         let mode = pole(&modes.modes[index]);
-        let alone =
-            Expected { mode, neighbours, candidates: Vec::new(), shape: Vec::new(), chain_known: false };
+        let near = (0..others.len()).filter(|k| is_near(others[*k], mode)).collect();
+        let alone = Expected {
+            mode,
+            neighbours: others.iter().map(|m| pole(m)).collect(),
+            near,
+            candidates: Vec::new(),
+            shape: Vec::new(),
+            chain_known: false,
+        };
         let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
         let seen = one(&records(baseline), &alone).ok_or_else(failed)?;
         let Target::One(found) = seen.target else { return Err(failed()) };
         let owned = |p: &(&str, &str)| (p.0.to_owned(), p.1.to_owned());
+        let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
         Ok(Self {
             nearest_hz: nearest_hz(modes, index),
+            outside_hz: within(nearest_hz(modes, index)),
             state: baseline.state.to_owned(),
             places: baseline.places.iter().map(owned).collect(),
             occupied: !baseline.units.is_empty(),
             expected: Expected {
                 mode: found,
+                near: alone.near_places(),
                 shape: seen.shape(),
                 neighbours: seen.neighbours,
                 chain_known: true,
                 ..alone
             },
-            mode: PoleEstimate { pole: found, covariance: seen.covariance },
+            mode: PoleEstimate { pole: found, near: seen.near, covariance: seen.joint },
         })
     }
 
@@ -189,6 +215,10 @@ impl Reference {
 
     /// Whether a pair keeps the check that it leaves over.
     fn sound(&self, pair: Option<&PairEstimate>) -> bool {
+        if !self.mode.near.is_empty() {
+            let left = pair.and_then(|p| misfit(&self.mode, p));
+            return left.is_some_and(|(square, freedom)| square < CHECK.0.powi(2) * freedom as f64);
+        }
         let check = pair.and_then(|p| consistency(&self.mode, p));
         check.is_some_and(|(sds, share)| sds.abs() < CHECK.0 || share.abs() < CHECK.1)
     }
@@ -210,7 +240,7 @@ impl Reference {
             t60_s: seen.and_then(Seen::slower).map(t60),
             ring_s: seen.and_then(ring),
             values: None,
-            consistency: pair.and_then(|p| Some(consistency(&self.mode, p)?.0)),
+            consistency: pair.and_then(|p| self.check(p)),
             advice: None,
             next: Next::default(),
             reason: None,
@@ -229,6 +259,10 @@ impl Reference {
                 finding.reason = Some(words::one_pole_reason(powered));
                 (finding.advice, finding.next) = (Some(advice), next);
             }
+            (Sight::Two(_), None) if !self.mode.near.is_empty() => {
+                finding.reason = Some(words::crowd(self.nearest_hz));
+                finding.advice = Some(words::CLOSE_ADVICE.to_owned());
+            }
             (Sight::Two(_), None) => {
                 finding.reason = Some(words::CHECK_FAILS.to_owned());
                 finding.advice = Some(words::MEASURE_OTHER.to_owned());
@@ -236,6 +270,16 @@ impl Reference {
             (Sight::Two(_), Some(state)) => self.identified(take, state, &mut finding),
         }
         finding
+    }
+
+    /// What the identification leaves over, in its own sd: of one mode the check's value, of several their χ² by
+    /// its own mean and sd.
+    fn check(&self, pair: &PairEstimate) -> Option<f64> {
+        if self.mode.near.is_empty() {
+            return Some(consistency(&self.mode, pair)?.0);
+        }
+        let (square, freedom) = misfit(&self.mode, pair)?;
+        Some((square - freedom as f64) / (2.0 * freedom as f64).sqrt())
     }
 
     fn before_t60_s(&self) -> Estimate {
@@ -250,9 +294,9 @@ impl Reference {
             return;
         }
         let g = state.coupling.sqrt();
-        let room = self.nearest_hz / (g / TAU);
+        let room = self.outside_hz / (g / TAU);
         let Some((_, model_hz, model_share)) = MODEL.iter().find(|m| room >= m.0) else {
-            finding.reason = Some(words::close(self.nearest_hz, g));
+            finding.reason = Some(words::close(self.outside_hz, g));
             finding.advice = Some(words::CLOSE_ADVICE.to_owned());
             return;
         };
@@ -270,6 +314,9 @@ impl Reference {
         } else {
             finding.values = Some(values(&wider, g, [sd(1), sd(2), sd(3), sd(4)]));
         }
+        if let Some(cluster) = &state.cluster {
+            self.of_cluster(cluster, finding);
+        }
         let advice = advise(&wider);
         finding.next = advice.next;
         finding.advice = Some(
@@ -279,6 +326,23 @@ impl Reference {
                 advice.text
             },
         );
+    }
+
+    /// With near modes T60 and ringing are those of all poles that are the target's, and the best setting is
+    /// searched for: the closed form knows one mode only.
+    fn of_cluster(&self, cluster: &Cluster, finding: &mut Finding) {
+        if let (Some(t60_s), Some(seen)) = (cluster.group.t60_s(), finding.t60_s) {
+            let sd = seen.sd.map(|sd| sd * t60_s / seen.value);
+            finding.t60_s = Some(Estimate { value: t60_s, sd });
+        }
+        finding.ring_s = cluster.group.ring_s().or(finding.ring_s);
+        let close = self.nearest_hz * TAU < CLOSED_FORM * cluster.group.modes[0].coupling.max(0.0).sqrt();
+        let Some(values) = finding.values.as_mut().filter(|_| close) else { return };
+        let Some((step_hz, factor, t60_s)) = best_of(cluster) else { return };
+        values.best_hz = values.loaded_hz.value + step_hz;
+        values.best_decay_per_s = values.loaded_decay_per_s.value * factor;
+        values.best_t60_s = Estimate { value: t60_s, ..values.best_t60_s };
+        values.best_ring_s = cluster.group.with_unit(step_hz, factor).ring_s();
     }
 
     /// Two poles, but a coupling that may be nothing: the unit's own frequency is known all the same.
@@ -368,9 +432,12 @@ fn pair(take: &TakeFacts<'_>, sight: &Sight) -> Option<PairEstimate> {
     let Target::Two(pair) = seen.target else { return None };
     let back = |s: Complex64| Complex64::new(s.re, s.im / take.frequency_factor);
     let [a, b] = pair.poles();
-    let pair =
-        if (take.frequency_factor - 1.0).abs() > 0.0 { Pair::of_poles(back(a), back(b)) } else { pair };
-    Some(PairEstimate { pair, covariance: seen.covariance.clone() })
+    let same = (take.frequency_factor - 1.0).abs() <= 0.0;
+    Some(PairEstimate {
+        pair: if same { pair } else { Pair::of_poles(back(a), back(b)) },
+        near: seen.near.iter().map(|s| if same { *s } else { back(*s) }).collect(),
+        covariance: seen.joint.clone(),
+    })
 }
 
 fn t60(decay: Estimate) -> Estimate {

@@ -25,6 +25,14 @@ pub(super) fn close(nearest_hz: f64, g_per_s: f64) -> String {
     )
 }
 
+/// Several modes, and their poles don't fit the model of them all with one unit.
+pub(super) fn crowd(nearest_hz: f64) -> String {
+    format!(
+        "another mode lies {nearest_hz:.1} Hz away, and the poles that all of them became don't fit one unit among them: \
+         the unit works on more than was seen, or something else changed"
+    )
+}
+
 /// The baseline holds the unit.
 pub(super) fn off_is_a_resonator(state: &str) -> String {
     format!(

@@ -86,9 +86,11 @@ pub fn expected(room: &Room, empty: &crate::room::simulate::Solved) -> Expected 
         let s = empty.poles[k].s;
         (-2.0 * s.re * room.noise.density(s.im / TAU) / power).sqrt() < 0.3
     };
-    let neighbours =
+    let neighbours: Vec<Complex64> =
         (0..empty.poles.len()).filter(|k| loud(*k)).map(|k| empty.poles[k].s).filter(near).collect();
-    Expected { mode, neighbours, candidates: Vec::new(), shape: Vec::new(), chain_known: false }
+    let group = |k: &usize| (neighbours[*k].im - mode.im).abs() < TAU * 8.0 && neighbours[*k].re > -20.0;
+    let near = (0..neighbours.len()).filter(group).collect();
+    Expected { mode, neighbours, near, candidates: Vec::new(), shape: Vec::new(), chain_known: false }
 }
 
 fn target_pair(seen: &crate::absorber::sight::Seen) -> Pair {
@@ -129,6 +131,7 @@ fn one_take(db: f64) {
             identify(room.mode(), Pair::of_poles(room.pair(&after.solved)[0], room.pair(&after.solved)[1]));
         let mut expected = expected(&room, &before.solved);
         let base = one(&records(&before.lows), &expected).unwrap();
+        expected.near = expected.near_places();
         (expected.shape, expected.neighbours, expected.chain_known) =
             (base.shape(), base.neighbours.clone(), true);
         let clock = std::time::Instant::now();
@@ -149,8 +152,12 @@ fn one_take(db: f64) {
         };
         found_two += 1;
         let crate::absorber::local::Target::One(pole) = base.target else { unreachable!() };
-        let mode = PoleEstimate { pole, covariance: base.covariance.clone() };
-        let take = PairEstimate { pair: target_pair(&seen), covariance: seen.covariance.clone() };
+        let mode = PoleEstimate { pole, near: base.near.clone(), covariance: base.joint.clone() };
+        let take = PairEstimate {
+            pair: target_pair(&seen),
+            near: seen.near.clone(),
+            covariance: seen.joint.clone(),
+        };
         let Some(joint) = join(&mode, std::slice::from_ref(&take), &[0]) else {
             println!("{head}: join failed");
             if b < 0.3 {
