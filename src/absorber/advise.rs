@@ -73,7 +73,9 @@ fn among_others(state: &State, cluster: &Cluster) -> Advice {
     let found = best_of(cluster).and_then(|best| {
         let nodes = nodes(cluster)?;
         let mean = |step_hz: f64, factor: f64| mean_t60_s(&nodes, step_hz, factor);
-        let (step_hz, factor, after) = search((best.0, 0.93 * best.1), &mean)?;
+        let starts = [(best.0, 0.93 * best.1), (best.0, 0.7 * best.1), (0.0, 1.0)];
+        let ends = starts.into_iter().filter_map(|start| search(start, &mean));
+        let (step_hz, factor, after) = ends.min_by(|a, b| a.2.total_cmp(&b.2))?;
         Some((step_hz, factor, after / best.2, mean(0.0, 1.0).map(|now| now / best.2)))
     });
     let Some((step_hz, factor, after, here)) = found else { return less_damping(state, Some(rough), sd_hz) };
@@ -92,12 +94,20 @@ fn among_others(state: &State, cluster: &Cluster) -> Advice {
 
 /// Step of frequency, Hz, factor on damping, and T60, s, of the best setting among near modes.
 pub(super) fn best_of(cluster: &Cluster) -> Option<(f64, f64, f64)> {
-    let (unit, coupling) = cluster.group.loaded()?;
+    let (loaded, coupling) = cluster.group.loaded()?;
     let mode = cluster.group.modes[0].mode;
-    let step_hz = (mode.omega_per_s - unit.omega_per_s) / TAU;
-    let decay = mode.decay_per_s + 0.9 * coupling.max(0.0).sqrt();
     let t60_s = |step_hz: f64, factor: f64| cluster.group.with_unit(step_hz, factor).t60_s();
-    search((step_hz, decay / unit.decay_per_s.max(0.05)), &t60_s)
+    // Between modes there may be several hollows: from the unit as the target meets it, and as it is by itself.
+    let bare = cluster.group.modes[0].coupling.max(coupling).max(0.0).sqrt();
+    let ends =
+        [(loaded, coupling.max(0.0).sqrt()), (cluster.group.unit, bare)].into_iter().flat_map(|(unit, g)| {
+            let step_hz = (mode.omega_per_s - unit.omega_per_s) / TAU;
+            [(0.0, 0.9), (-0.8, 0.6), (0.8, 0.6)].map(|(aside_hz, share)| {
+                let decay = mode.decay_per_s + share * g;
+                search((step_hz + aside_hz, decay / cluster.group.unit.decay_per_s.max(0.05)), &t60_s)
+            })
+        });
+    ends.flatten().min_by(|a, b| a.2.total_cmp(&b.2))
 }
 
 /// Least of a function of step and factor by a pattern search: where, and how much.

@@ -128,15 +128,15 @@ impl Group {
     }
 
     /// The poles that are the target's.
-    pub fn own(&self) -> Option<Vec<Complex64>> {
+    fn own(&self) -> Option<Vec<Complex64>> {
         let poles = self.poles()?;
         let residues = self.residues(&poles);
         let part = |m: &Coupled, s: Complex64| m.coupling.max(0.0).sqrt() / quadratic(m.mode, s).norm();
-        let mostly = |s: Complex64| {
+        let shaped = |s: Complex64| {
             let own = part(&self.modes[0], s);
             self.modes[1..].iter().all(|m| part(m, s) <= own)
         };
-        let own = poles.iter().zip(&residues).filter(|(s, r)| r.norm() >= SHARE || mostly(**s));
+        let own = poles.iter().zip(&residues).filter(|(s, r)| r.norm() >= SHARE || shaped(**s));
         Some(own.map(|(s, _)| *s).collect())
     }
 

@@ -201,31 +201,39 @@ impl Fit<'_> {
         Group { modes: (0..self.modes()).map(coupled).collect(), unit: at(self.own(k)) }
     }
 
-    /// Found less expected: of the modes, then of each take, and the couplings of near modes against nothing.
-    fn residuals(&self, numbers: &[f64]) -> Option<Residuals> {
+    /// Found less expected of the modes.
+    fn off_modes(&self, numbers: &[f64]) -> DVector<f64> {
         let poles = std::iter::once(&self.mode.pole).chain(&self.mode.near);
-        let mut off = Vec::new();
-        for (n, found) in poles.enumerate() {
+        let off = poles.enumerate().flat_map(|(n, found)| {
             let mode = Resonator { omega_per_s: numbers[2 * n], decay_per_s: numbers[2 * n + 1] };
             let away = found - mode.pole();
-            off.extend([away.re, away.im]);
-        }
-        let takes = (0..self.takes.len())
-            .map(|k| {
-                let (take, group) = (&self.takes[k], self.group(numbers, k));
-                let expected = if group.modes.len() == 1 {
-                    couple(group.modes[0].mode, group.unit, group.modes[0].coupling)?.numbers().to_vec()
-                } else {
-                    matched(group.poles()?, take)?
-                };
-                let near = take.near.iter().flat_map(|s| [s.re, s.im]);
-                let found = take.pair.numbers().into_iter().chain(near);
-                Some(DVector::from_iterator(expected.len(), found.zip(&expected).map(|(a, b)| a - b)))
-            })
-            .collect::<Option<_>>()?;
+            [away.re, away.im]
+        });
+        DVector::from_iterator(2 * self.modes(), off)
+    }
+
+    /// Found less expected of a take.
+    fn off_take(&self, numbers: &[f64], k: usize) -> Option<DVector<f64>> {
+        let (take, group) = (&self.takes[k], self.group(numbers, k));
+        let expected = if group.modes.len() == 1 {
+            couple(group.modes[0].mode, group.unit, group.modes[0].coupling)?.numbers().to_vec()
+        } else {
+            matched(group.poles()?, take)?
+        };
+        let near = take.near.iter().flat_map(|s| [s.re, s.im]);
+        let found = take.pair.numbers().into_iter().chain(near);
+        Some(DVector::from_iterator(expected.len(), found.zip(&expected).map(|(a, b)| a - b)))
+    }
+
+    /// Couplings of near modes against nothing.
+    fn loose(&self, numbers: &[f64]) -> Vec<f64> {
         let couplings = numbers[2 * self.modes()..self.own(0)].chunks(self.modes());
-        let loose = couplings.flat_map(|g| g[1..].iter().map(|g| -g / LOOSE_COUPLING)).collect();
-        Some((DVector::from_vec(off), takes, loose))
+        couplings.flat_map(|g| g[1..].iter().map(|g| -g / LOOSE_COUPLING)).collect()
+    }
+
+    fn residuals(&self, numbers: &[f64]) -> Option<Residuals> {
+        let takes = (0..self.takes.len()).map(|k| self.off_take(numbers, k)).collect::<Option<_>>()?;
+        Some((self.off_modes(numbers), takes, self.loose(numbers)))
     }
 
     fn misfit(&self, numbers: &[f64], weights: &Weights) -> Option<f64> {
@@ -236,31 +244,51 @@ impl Fit<'_> {
         Some(square(&mode, &weights.0) + of_takes + of_guesses).filter(|x| x.is_finite())
     }
 
-    fn normal(&self, numbers: &[f64], weights: &Weights) -> Option<(DMatrix<f64>, DVector<f64>)> {
-        let here = self.residuals(numbers)?;
-        let slopes: Vec<Residuals> = (0..numbers.len())
-            .map(|p| {
-                let step = 1e-5 * (1.0 + numbers[p].abs());
-                let at = |by: f64| {
-                    let mut moved = numbers.to_vec();
-                    moved[p] += by;
-                    self.residuals(&moved)
-                };
-                let (up, down) = (at(step)?, at(-step)?);
-                let slope = |a: &DVector<f64>, b: &DVector<f64>| (b - a) / (2.0 * step);
-                let takes = up.1.iter().zip(&down.1).map(|(a, b)| slope(a, b)).collect();
-                let loose = up.2.iter().zip(&down.2).map(|(a, b)| (b - a) / (2.0 * step)).collect();
-                Some((slope(&up.0, &down.0), takes, loose))
+    /// Whether a number has a say in a take.
+    fn concerns(&self, p: usize, k: usize) -> bool {
+        let couplings = 2 * self.modes();
+        let (first, own) = (couplings + self.groups[k] * self.modes(), self.own(k));
+        p < couplings || (first..first + self.modes()).contains(&p) || (own..own + 2).contains(&p)
+    }
+
+    /// Slopes of the residuals by one number.
+    fn slope(&self, numbers: &[f64], here: &Residuals, p: usize) -> Option<Residuals> {
+        let step = 1e-5 * (1.0 + numbers[p].abs());
+        let at = |by: f64| {
+            let mut moved = numbers.to_vec();
+            moved[p] += by;
+            moved
+        };
+        let (up, down) = (at(step), at(-step));
+        let slope = |a: &DVector<f64>, b: &DVector<f64>| (b - a) / (2.0 * step);
+        let takes = (0..self.takes.len())
+            .map(|k| {
+                if self.concerns(p, k) {
+                    Some(slope(&self.off_take(&up, k)?, &self.off_take(&down, k)?))
+                } else {
+                    Some(DVector::zeros(here.1[k].len()))
+                }
             })
             .collect::<Option<_>>()?;
+        let guesses = self.loose(&up).into_iter().zip(self.loose(&down));
+        let loose = guesses.map(|(a, b)| (b - a) / (2.0 * step)).collect();
+        Some((slope(&self.off_modes(&up), &self.off_modes(&down)), takes, loose))
+    }
+
+    fn normal(&self, numbers: &[f64], weights: &Weights) -> Option<(DMatrix<f64>, DVector<f64>)> {
+        let here = self.residuals(numbers)?;
         let size = numbers.len();
-        let product = |a: &Residuals, b: &Residuals| {
-            let takes: f64 = a.1.iter().zip(&b.1).zip(&weights.1).map(|((x, y), w)| x.dot(&(w * y))).sum();
+        let slopes: Vec<Residuals> =
+            (0..size).map(|p| self.slope(numbers, &here, p)).collect::<Option<_>>()?;
+        let product = |p: usize, b: &Residuals| {
+            let a = &slopes[p];
+            let takes = (0..self.takes.len()).filter(|k| self.concerns(p, *k));
+            let takes: f64 = takes.map(|k| a.1[k].dot(&(&weights.1[k] * &b.1[k]))).sum();
             let loose: f64 = a.2.iter().zip(&b.2).map(|(x, y)| x * y).sum();
             a.0.dot(&(&weights.0 * &b.0)) + takes + loose
         };
-        let matrix = DMatrix::from_fn(size, size, |p, q| product(&slopes[p], &slopes[q]));
-        let right = DVector::from_iterator(size, slopes.iter().map(|s| product(s, &here)));
+        let matrix = DMatrix::from_fn(size, size, |p, q| product(p, &slopes[q]));
+        let right = DVector::from_iterator(size, (0..size).map(|p| product(p, &here)));
         Some((matrix, right))
     }
 
@@ -337,6 +365,22 @@ fn matched(mut poles: Vec<Complex64>, take: &PairEstimate) -> Option<Vec<f64>> {
         numbers.extend([s.re, s.im]);
     }
     Some(numbers)
+}
+
+impl PoleEstimate {
+    /// The mode by itself.
+    pub fn alone(&self) -> Self {
+        let covariance = self.covariance.view((0, 0), (2, 2)).into_owned();
+        Self { pole: self.pole, near: Vec::new(), covariance }
+    }
+}
+
+impl PairEstimate {
+    /// The pair by itself.
+    pub fn alone(&self) -> Self {
+        let covariance = self.covariance.view((0, 0), (4, 4)).into_owned();
+        Self { pair: self.pair, near: Vec::new(), covariance }
+    }
 }
 
 /// How badly a take by itself fits the model of all near modes and one unit: χ² and what is left over for it.

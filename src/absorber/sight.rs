@@ -2,6 +2,7 @@
 
 use super::coupled::{Pair, Resonator, couple};
 use super::local::{Fitted, Start, Stretch, Target};
+use super::shift::Known;
 use super::spectrum::{Cut, Record};
 use crate::estimate::Estimate;
 use nalgebra::{Cholesky, DMatrix, DVector};
@@ -28,7 +29,9 @@ const LATER_S: [f64; 2] = [0.010, 0.020];
 /// the search over starts.
 const SEARCHED: f64 = 8.0;
 /// Starts that are followed down.
-const FOLLOWED: usize = 6;
+const FOLLOWED: usize = 4;
+/// … and of the grid's frequencies so many.
+const EACH: usize = 7;
 
 /// What is known before looking.
 #[derive(Debug, Clone)]
@@ -50,10 +53,20 @@ pub(super) struct Expected {
 /// The target's poles in one state.
 #[derive(Debug, Clone)]
 pub(super) enum Sight {
-    Two(Seen),
+    Two(Box<Two>),
     /// One pole only stands out.
     One(Seen),
     Nothing,
+}
+
+/// Two poles in place of the mode.
+#[derive(Debug, Clone)]
+pub(super) struct Two {
+    pub seen: Seen,
+    /// Where modes lie near and another pair keeps the mode's shape better: that one.
+    pub shaped: Option<Seen>,
+    /// What a fit of one pole finds: where the second is faint, still the mode's own.
+    pub alone: Known,
 }
 
 /// Poles with their covariance and residues.
@@ -75,6 +88,15 @@ impl Seen {
     /// Sum of the residues at each place, from the direct sound.
     pub fn shape(&self) -> Vec<Option<Complex64>> {
         self.residues.iter().map(|r| r.as_ref().map(|(values, _)| values.iter().sum())).collect()
+    }
+
+    /// One pole with its sds; of two the middle.
+    pub fn known(&self) -> Known {
+        let sd = |i: usize| self.covariance[(i, i)].sqrt();
+        match self.target {
+            Target::One(pole) => Known { pole, sds: (sd(0), sd(1)) },
+            Target::Two(pair) => Known { pole: 0.5 * pair.sum, sds: (0.5 * sd(0), 0.5 * sd(1)) },
+        }
     }
 
     /// The slower pole's decay constant with its sd, over the spread of the pair as it is known.
@@ -127,12 +149,13 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<Sight> {
         .filter_map(|pair| stretch.finish(&start(Target::Two(pair))))
         .collect();
     pairs.sort_by(|a, b| a.score.total_cmp(&b.score));
-    let two = expected.choose(&pairs).cloned();
-    let shows = |two: &Fitted| one.score - two.score > needed(stretch.used());
-    match two.filter(shows) {
-        Some(two) => Some(Sight::Two(settled(records, expected, two))),
-        None => Some(Sight::One(widened(records, expected, &one))),
-    }
+    let (two, shaped) = expected.choose(&pairs);
+    let shows = |two: &&Fitted| one.score - two.score > needed(stretch.used());
+    let settle = |two: &Fitted| settled(records, expected, two.clone());
+    let alone = widened(records, expected, &one);
+    let Some(two) = two.filter(shows) else { return Some(Sight::One(alone)) };
+    let shaped = shaped.filter(shows).map(settle);
+    Some(Sight::Two(Box::new(Two { seen: settle(two), shaped, alone: alone.known() })))
 }
 
 impl Expected {
@@ -152,16 +175,17 @@ impl Expected {
     /// The pair that is the mode's among fitted ones, the best first.
     ///
     /// One that keeps the mode's shape; where modes lie near, whose shapes the unit mixes, a clearly better
-    /// fit goes before that: all poles of the group together are then what counts.
-    fn choose<'a>(&self, pairs: &'a [Fitted]) -> Option<&'a Fitted> {
-        let best = pairs.first()?;
+    /// fit goes before that: all poles of the group together are then what counts. The one that keeps the shape
+    /// comes second then.
+    fn choose<'a>(&self, pairs: &'a [Fitted]) -> (Option<&'a Fitted>, Option<&'a Fitted>) {
+        let Some(best) = pairs.first() else { return (None, None) };
         let alike = |least: f64| pairs.iter().find(|found| self.likeness(found) >= least);
         let shaped = SAME_SHAPE.into_iter().find_map(alike);
         if self.near.is_empty() || shaped.is_some_and(|s| s.score < best.score + CLEARLY) {
-            return shaped;
+            return (shaped, None);
         }
         let equal = pairs.iter().filter(|p| p.score < best.score + 1.0);
-        equal.max_by(|a, b| self.likeness(a).total_cmp(&self.likeness(b)))
+        (equal.max_by(|a, b| self.likeness(a).total_cmp(&self.likeness(b))), shaped)
     }
 
     /// Where in the list of those that move along the near modes are.
@@ -213,28 +237,35 @@ fn cut(expected: &Expected, later_s: f64) -> Cut {
     Cut { centre_hz: expected.mode.im / TAU, reach_hz: REACH_HZ, degree: DEGREE, later_s }
 }
 
-/// Pairs to start from: candidates by twos, and units on a grid round the mode; the best few.
+/// Pairs to start from: candidates by twos, and units on a grid round the mode; the best few, and the best at each
+/// frequency of the grid (else what soaks up a neighbour crowds out the unit).
 fn starts(stretch: &Stretch, expected: &Expected, start: &dyn Fn(Target) -> Start) -> Vec<Pair> {
     let mode = Resonator::of_pole(expected.mode);
-    let mut pairs: Vec<Pair> = Vec::new();
-    for (i, a) in expected.candidates.iter().enumerate() {
-        pairs.extend(expected.candidates[i + 1..].iter().map(|b| Pair::of_poles(*a, *b)));
-    }
+    let score = |pair: Pair| Some((stretch.score(&start(Target::Two(pair)))?, pair));
+    let best = |mut scored: Vec<(f64, Pair)>, count: usize| {
+        scored.sort_by(|a, b| a.0.total_cmp(&b.0));
+        scored.truncate(count);
+        scored
+    };
+    let twos = expected.candidates.iter().enumerate();
+    let twos = twos.flat_map(|(i, a)| expected.candidates[i + 1..].iter().map(|b| Pair::of_poles(*a, *b)));
+    let mut all: Vec<(f64, Pair)> = twos.filter_map(score).collect();
+    let mut each: Vec<(f64, Pair)> = Vec::new();
     for off_hz in [-6.0, -4.0, -2.5, -1.2, -0.4, 0.4, 1.2, 2.5, 4.0, 6.0] {
-        for (g, damping) in [(4.0, 0.3), (4.0, 1.2), (10.0, 0.2), (10.0, 0.7), (10.0, 1.4), (20.0, 0.6)] {
-            let unit = Resonator {
-                omega_per_s: mode.omega_per_s + TAU * off_hz,
-                decay_per_s: mode.decay_per_s + damping * g,
-            };
-            pairs.extend(couple(mode, unit, g * g));
-        }
+        let settings = [(4.0, 0.3), (4.0, 1.2), (10.0, 0.2), (10.0, 0.7), (10.0, 1.4), (20.0, 0.6)];
+        let unit = |damping: f64, g: f64| Resonator {
+            omega_per_s: mode.omega_per_s + TAU * off_hz,
+            decay_per_s: mode.decay_per_s + damping * g,
+        };
+        let here = settings.into_iter().filter_map(|(g, damping)| couple(mode, unit(damping, g), g * g));
+        let here: Vec<(f64, Pair)> = here.filter_map(score).collect();
+        all.extend(here.iter().copied());
+        each.extend(best(here, 1));
     }
-    let mut scored: Vec<(f64, Pair)> = pairs
-        .into_iter()
-        .filter_map(|pair| Some((stretch.score(&start(Target::Two(pair)))?, pair)))
-        .collect();
-    scored.sort_by(|a, b| a.0.total_cmp(&b.0));
-    scored.into_iter().take(FOLLOWED).map(|s| s.1).collect()
+    let all = best(all, FOLLOWED);
+    let new = best(each, EACH).into_iter().filter(|e| all.iter().all(|a| a.1 != e.1));
+    let new: Vec<(f64, Pair)> = new.collect();
+    all.into_iter().chain(new).map(|s| s.1).collect()
 }
 
 /// Fits again from later starts: their mean square distance widens the covariance.

@@ -9,10 +9,11 @@ use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
 use super::outcome::{Finding, Next, Tuning, Values};
 use super::sharing::{SHARED, chance, each_freedom, groups};
+use super::shift::{self, Known};
 use super::sight::{Expected, Seen, Sight, look, one};
 use super::spectrum::Record;
 use super::target::{TuneError, nearest_hz, target};
-use super::words;
+use super::{history, words};
 use crate::change::ring_s;
 use crate::estimate::Estimate;
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
@@ -32,6 +33,8 @@ const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
 const CLOSED_FORM: f64 = 2.0;
 /// The unused check may miss by this many sd and this share before nothing is advised.
 const CHECK: (f64, f64) = (4.0, 0.003);
+/// … and the same of a group: χ² this many of its own sds over its mean.
+const GROUP_CHECK: f64 = 8.0;
 /// A coupling that stands out of its own error by less than this many sd is none that shows.
 const SHOWS_SD: f64 = 2.0;
 /// A frequency known no better than this is not worth a number, hertz.
@@ -39,6 +42,13 @@ const WORTH_HZ: f64 = 5.0;
 /// A unit whose coupling doesn't show is moved if its frequency is known this well and this far off, hertz.
 const KNOWN_HZ: f64 = 1.0;
 const FAR_OFF_HZ: f64 = 0.8;
+/// A second pole farther away than this is no unit that anyone would bring, but something else, hertz.
+const FARTHEST_HZ: f64 = 6.0;
+/// A unit labelled this far from the mode is another mode's, hertz.
+const ELSEWHERE_HZ: f64 = 6.0;
+/// A pole is the baseline's within so many sd, or this share of its decay constant.
+const UNTOUCHED_SD: f64 = 3.0;
+const UNTOUCHED: f64 = 0.02;
 /// Damping above which a unit is placed badly, whatever its coupling, 1/s.
 const LIVELY: f64 = 7.0;
 /// One pole with a T60 within this factor of the best known from other takes is the two that have met.
@@ -161,17 +171,15 @@ impl Reference {
     #[must_use]
     pub fn tuning(&self, takes: &[TakeFacts<'_>], looks: &[Look]) -> Tuning {
         let sights: Vec<&Sight> = looks.iter().map(|l| &l.0).collect();
-        let pairs: Vec<Option<PairEstimate>> = takes.iter().zip(&sights).map(|(t, s)| pair(t, s)).collect();
-        let joined = if self.occupied { None } else { self.joined(takes, &pairs) };
-        let states: Vec<Option<&State>> = (0..takes.len())
-            .map(|k| joined.as_ref().and_then(|j| j.index[k].map(|i| &j.joint.takes[i])))
-            .collect();
-        let mut findings: Vec<Finding> = (0..takes.len())
-            .map(|k| self.finding(&takes[k], sights[k], pairs[k].as_ref(), states[k]))
-            .collect();
-        let shared = joined.as_ref().and_then(|j| j.shared);
+        let chosen: Vec<Option<Chosen>> = takes.iter().zip(&sights).map(|(t, s)| self.chosen(t, s)).collect();
+        let pairs: Vec<Option<&PairEstimate>> = chosen.iter().map(|c| c.as_ref().map(|c| &c.pair)).collect();
+        let (states, shared) = self.joined(takes, &chosen);
+        let states: Vec<Option<&State>> = states.iter().map(Option::as_ref).collect();
+        let mut findings: Vec<Finding> =
+            (0..takes.len()).map(|k| self.finding(&takes[k], sights[k], pairs[k], states[k])).collect();
         met(&mut findings);
-        words::undo(&mut findings);
+        let dials = |k: usize| self.unit_of(&takes[k]).map(|u| u.dials.clone()).unwrap_or_default();
+        history::back(&mut findings, &(0..takes.len()).map(dials).collect::<Vec<_>>());
         self.add_dials(takes, &states, shared.unwrap_or(true), &mut findings);
         let (ranks, best) = super::rank::rank(&findings);
         let mode = Resonator::of_pole(self.mode.pole);
@@ -189,38 +197,79 @@ impl Reference {
         }
     }
 
-    /// Least squares over the takes that show two poles; shared coupling unless they contradict it.
-    fn joined(&self, takes: &[TakeFacts<'_>], pairs: &[Option<PairEstimate>]) -> Option<Joined> {
-        let shown: Vec<usize> = (0..takes.len()).filter(|k| self.sound(pairs[*k].as_ref())).collect();
-        let chosen: Vec<PairEstimate> = shown.iter().filter_map(|k| pairs[*k].clone()).collect();
-        if chosen.is_empty() {
-            return None;
+    /// The poles that speak for a take: those of the whole group, unless only the mode's pair by itself keeps its
+    /// check.
+    fn chosen(&self, take: &TakeFacts<'_>, sight: &Sight) -> Option<Chosen> {
+        let Sight::Two(two) = sight else { return None };
+        let whole = pair(take, &two.seen)?;
+        if self.sound(&whole) {
+            return Some(Chosen { pair: whole, sound: true });
         }
-        let mut index = vec![None; takes.len()];
-        for (i, k) in shown.iter().enumerate() {
-            index[*k] = Some(i);
-        }
-        let groups = groups(&shown.iter().map(|k| takes[*k].units).collect::<Vec<_>>());
-        let apart: Vec<usize> = (0..chosen.len()).collect();
-        let joint = join(&self.mode, &chosen, &groups);
-        let each = join(&self.mode, &chosen, &apart)?;
-        let more = each_freedom(&groups, chosen.len());
-        let Some(joint) = joint.filter(|_| more > 0) else {
-            return Some(Joined { joint: each, index, shared: None });
-        };
-        let chance = chance(joint.misfit - each.misfit, more);
-        let shared = chance > SHARED;
-        Some(Joined { joint: if shared { joint } else { each }, index, shared: Some(shared) })
+        let alone = pair(take, two.shaped.as_ref().unwrap_or(&two.seen)).map(|p| p.alone());
+        let alone = alone.filter(|p| !self.mode.near.is_empty() && self.sound(p));
+        Some(alone.map_or(Chosen { pair: whole, sound: false }, |pair| Chosen { pair, sound: true }))
     }
 
-    /// Whether a pair keeps the check that it leaves over.
-    fn sound(&self, pair: Option<&PairEstimate>) -> bool {
-        if !self.mode.near.is_empty() {
-            let left = pair.and_then(|p| misfit(&self.mode, p));
-            return left.is_some_and(|(square, freedom)| square < CHECK.0.powi(2) * freedom as f64);
+    /// What all takes with sound poles say of each; whether they may share one coupling, where that is a question.
+    fn joined(
+        &self,
+        takes: &[TakeFacts<'_>],
+        chosen: &[Option<Chosen>],
+    ) -> (Vec<Option<State>>, Option<bool>) {
+        let mut states = vec![None; takes.len()];
+        let mut shared = None;
+        if self.occupied {
+            return (states, shared);
         }
-        let check = pair.and_then(|p| consistency(&self.mode, p));
-        check.is_some_and(|(sds, share)| sds.abs() < CHECK.0 || share.abs() < CHECK.1)
+        // Takes that were identified with the near modes, then those without.
+        for members in [self.mode.near.len(), 0] {
+            let of_kind = |k: &usize| {
+                let sound = chosen[*k].as_ref().filter(|c| c.sound);
+                states[*k].is_none() && sound.is_some_and(|c| c.pair.near.len() == members)
+            };
+            let shown: Vec<usize> = (0..takes.len()).filter(of_kind).collect();
+            let pairs: Vec<PairEstimate> =
+                shown.iter().filter_map(|k| Some(chosen[*k].as_ref()?.pair.clone())).collect();
+            let Some((joint, alike)) = self.joined_of(takes, &shown, &pairs) else { continue };
+            shared = shared.or(alike);
+            for (k, state) in shown.into_iter().zip(joint.takes) {
+                states[k] = Some(state);
+            }
+        }
+        (states, shared)
+    }
+
+    /// Least squares over some takes; shared coupling unless they contradict it.
+    fn joined_of(
+        &self,
+        takes: &[TakeFacts<'_>],
+        shown: &[usize],
+        pairs: &[PairEstimate],
+    ) -> Option<(Joint, Option<bool>)> {
+        let mode = if pairs.first()?.near.is_empty() { &self.mode.alone() } else { &self.mode };
+        let groups = groups(&shown.iter().map(|k| takes[*k].units).collect::<Vec<_>>());
+        let apart: Vec<usize> = (0..pairs.len()).collect();
+        let each = join(mode, pairs, &apart)?;
+        let more = each_freedom(&groups, pairs.len());
+        let Some(joint) = (more > 0).then(|| join(mode, pairs, &groups)).flatten() else {
+            return Some((each, None));
+        };
+        let shared = chance(joint.misfit - each.misfit, more * (1 + mode.near.len())) > SHARED;
+        Some((if shared { joint } else { each }, Some(shared)))
+    }
+
+    /// Whether a take's poles keep the check that they leave over.
+    fn sound(&self, take: &PairEstimate) -> bool {
+        if take.near.is_empty() {
+            let check = consistency(&self.mode, take);
+            return check.is_some_and(|(sds, share)| sds.abs() < CHECK.0 || share.abs() < CHECK.1);
+        }
+        self.check(take).is_some_and(|sds| sds < GROUP_CHECK)
+    }
+
+    /// The unit that works on the mode, where that is known.
+    fn unit_of<'a>(&self, take: &TakeFacts<'a>) -> Option<&'a Unit> {
+        words::unit(take.units, self.mode.pole.im / TAU)
     }
 
     fn finding(
@@ -231,12 +280,13 @@ impl Reference {
         state: Option<&State>,
     ) -> Finding {
         let seen = match sight {
-            Sight::Two(seen) | Sight::One(seen) => Some(seen),
+            Sight::Two(two) => Some(&two.seen),
+            Sight::One(seen) => Some(seen),
             Sight::Nothing => None,
         };
         let mut finding = Finding {
             state: take.state.to_owned(),
-            unit: words::unit(take.units, self.mode.pole.im / TAU),
+            unit: self.unit_of(take).map(|u| u.name.clone()),
             t60_s: seen.and_then(Seen::slower).map(t60),
             ring_s: seen.and_then(ring),
             values: None,
@@ -252,13 +302,7 @@ impl Reference {
         }
         match (sight, state) {
             (Sight::Nothing, _) => finding.reason = Some(words::NOTHING.to_owned()),
-            (Sight::One(seen), _) => {
-                let powered = take.units.iter().any(|u| !u.powered);
-                let (advice, next) =
-                    words::one_pole(seen.slower(), -self.mode.pole.re, take.units, self.mode.pole.im / TAU);
-                finding.reason = Some(words::one_pole_reason(powered));
-                (finding.advice, finding.next) = (Some(advice), next);
-            }
+            (Sight::One(seen), _) => self.one_pole(take, seen, &mut finding),
             (Sight::Two(_), None) if !self.mode.near.is_empty() => {
                 finding.reason = Some(words::crowd(self.nearest_hz));
                 finding.advice = Some(words::CLOSE_ADVICE.to_owned());
@@ -267,15 +311,59 @@ impl Reference {
                 finding.reason = Some(words::CHECK_FAILS.to_owned());
                 finding.advice = Some(words::MEASURE_OTHER.to_owned());
             }
-            (Sight::Two(_), Some(state)) => self.identified(take, state, &mut finding),
+            (Sight::Two(two), Some(state)) => self.identified(take, two.alone, state, &mut finding),
         }
         finding
+    }
+
+    /// One pole: of the mode, moved by the unit or left alone.
+    fn one_pole(&self, take: &TakeFacts<'_>, seen: &Seen, finding: &mut Finding) {
+        let mode_hz = self.mode.pole.im / TAU;
+        let label = take.units.iter().find_map(|u| Some((u.name.as_str(), u.tuned_hz?)));
+        let elsewhere = label.is_some_and(|(_, hz)| (hz - mode_hz).abs() > ELSEWHERE_HZ);
+        if (take.units.is_empty() || elsewhere) && self.untouched(take, seen) {
+            let (reason, advice) = words::untreated(mode_hz, label);
+            (finding.reason, finding.advice) = (Some(reason), Some(advice));
+            return;
+        }
+        finding.reason = Some(words::one_pole_reason(take.units.iter().any(|u| !u.powered)));
+        let (advice, next) = words::one_pole(self.one_pole_facts(take, seen.known()));
+        (finding.advice, finding.next) = (Some(advice), next);
+    }
+
+    fn one_pole_facts(&self, take: &TakeFacts<'_>, after: Known) -> words::OnePole {
+        words::OnePole {
+            decay_moved: (after.pole.re / self.mode.pole.re).ln().abs() > 0.1,
+            by_label_hz: words::by_label_hz(take.units, self.mode.pole.im / TAU),
+            by_shift_hz: shift::step_hz(self.known(), self.without_drift(take, after)),
+        }
+    }
+
+    fn known(&self) -> Known {
+        let sd = |i: usize| self.mode.covariance[(i, i)].sqrt();
+        Known { pole: self.mode.pole, sds: (sd(0), sd(1)) }
+    }
+
+    /// A pole of a take, common factor of frequencies taken out.
+    fn without_drift(&self, take: &TakeFacts<'_>, known: Known) -> Known {
+        Known { pole: Complex64::new(known.pole.re, known.pole.im / take.frequency_factor), ..known }
+    }
+
+    /// Whether the pole is the baseline's as far as both are known, and both are known well.
+    fn untouched(&self, take: &TakeFacts<'_>, seen: &Seen) -> bool {
+        let (before, after) = (self.known(), self.without_drift(take, seen.known()));
+        let moved = after.pole - before.pole;
+        let sds = (before.sds.0.hypot(after.sds.0), before.sds.1.hypot(after.sds.1));
+        let known = sds.0 < UNTOUCHED * -before.pole.re;
+        known
+            && moved.re.abs() < (UNTOUCHED_SD * sds.0).max(UNTOUCHED * -before.pole.re)
+            && moved.im.abs() < (UNTOUCHED_SD * sds.1).max(UNTOUCHED * -before.pole.re)
     }
 
     /// What the identification leaves over, in its own sd: of one mode the check's value, of several their χ² by
     /// its own mean and sd.
     fn check(&self, pair: &PairEstimate) -> Option<f64> {
-        if self.mode.near.is_empty() {
+        if pair.near.is_empty() {
             return Some(consistency(&self.mode, pair)?.0);
         }
         let (square, freedom) = misfit(&self.mode, pair)?;
@@ -287,16 +375,17 @@ impl Reference {
     }
 
     /// What an identified take says.
-    fn identified(&self, take: &TakeFacts<'_>, state: &State, finding: &mut Finding) {
+    fn identified(&self, take: &TakeFacts<'_>, alone: Known, state: &State, finding: &mut Finding) {
         let sd_of = |i: usize| state.covariance[(i, i)].sqrt();
         if state.coupling < SHOWS_SD * sd_of(4) || state.coupling <= 0.0 {
-            self.weak(take, state, finding);
+            self.weak(take, alone, state, finding);
             return;
         }
         let g = state.coupling.sqrt();
-        let room = self.outside_hz / (g / TAU);
+        let nearest_hz = if state.cluster.is_some() { self.outside_hz } else { self.nearest_hz };
+        let room = nearest_hz / (g / TAU);
         let Some((_, model_hz, model_share)) = MODEL.iter().find(|m| room >= m.0) else {
-            finding.reason = Some(words::close(self.outside_hz, g));
+            finding.reason = Some(words::close(nearest_hz, g));
             finding.advice = Some(words::CLOSE_ADVICE.to_owned());
             return;
         };
@@ -338,7 +427,8 @@ impl Reference {
         finding.ring_s = cluster.group.ring_s().or(finding.ring_s);
         let close = self.nearest_hz * TAU < CLOSED_FORM * cluster.group.modes[0].coupling.max(0.0).sqrt();
         let Some(values) = finding.values.as_mut().filter(|_| close) else { return };
-        let Some((step_hz, factor, t60_s)) = best_of(cluster) else { return };
+        let Some((step_hz, factor, _)) = best_of(cluster) else { return };
+        let Some(t60_s) = cluster.group.with_unit(step_hz, factor).t60_s() else { return };
         values.best_hz = values.loaded_hz.value + step_hz;
         values.best_decay_per_s = values.loaded_decay_per_s.value * factor;
         values.best_t60_s = Estimate { value: t60_s, ..values.best_t60_s };
@@ -346,17 +436,19 @@ impl Reference {
     }
 
     /// Two poles, but a coupling that may be nothing: the unit's own frequency is known all the same.
-    fn weak(&self, take: &TakeFacts<'_>, state: &State, finding: &mut Finding) {
+    fn weak(&self, take: &TakeFacts<'_>, alone: Known, state: &State, finding: &mut Finding) {
         let sd = |i: usize| state.covariance[(i, i)].sqrt();
         let step_hz = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
         finding.reason = Some(words::WEAK.to_owned());
-        if sd(2) / TAU < KNOWN_HZ && step_hz.abs() > FAR_OFF_HZ {
-            let (advice, next) = words::far_off(step_hz, state.unit.decay_per_s > LIVELY);
-            (finding.advice, finding.next) = (Some(advice), next);
+        let facts = self.one_pole_facts(take, alone);
+        let known = sd(2) / TAU < KNOWN_HZ && (FAR_OFF_HZ..FARTHEST_HZ).contains(&step_hz.abs());
+        let agrees = facts.by_shift_hz.is_none_or(|by| by * step_hz > 0.0);
+        let (advice, next) = if known && agrees {
+            words::far_off(step_hz, state.unit.decay_per_s > LIVELY)
         } else {
-            let (advice, next) = words::one_pole(finding.t60_s, 0.0, take.units, self.mode.pole.im / TAU);
-            (finding.advice, finding.next) = (Some(advice), next);
-        }
+            words::one_pole(facts)
+        };
+        (finding.advice, finding.next) = (Some(advice), next);
     }
 
     /// Dials to try, where the takes tell what each does.
@@ -367,8 +459,7 @@ impl Reference {
         shared: bool,
         findings: &mut [Finding],
     ) {
-        let dials = |k: usize| takes[k].units.iter().find(|u| Some(&u.name) == findings[k].unit.as_ref());
-        let units: Vec<Option<&Unit>> = (0..takes.len()).map(dials).collect();
+        let units: Vec<Option<&Unit>> = takes.iter().map(|take| self.unit_of(take)).collect();
         let settings: Vec<Setting<'_>> = (0..takes.len())
             .filter_map(|k| {
                 let (unit, state) = (units[k]?, states[k]?);
@@ -420,15 +511,14 @@ fn met(findings: &mut [Finding]) {
     }
 }
 
-struct Joined {
-    joint: Joint,
-    index: Vec<Option<usize>>,
-    shared: Option<bool>,
+/// The poles that speak for a take, and whether they keep their check.
+struct Chosen {
+    pair: PairEstimate,
+    sound: bool,
 }
 
 /// A take's pair, common factor of frequencies taken out.
-fn pair(take: &TakeFacts<'_>, sight: &Sight) -> Option<PairEstimate> {
-    let Sight::Two(seen) = sight else { return None };
+fn pair(take: &TakeFacts<'_>, seen: &Seen) -> Option<PairEstimate> {
     let Target::Two(pair) = seen.target else { return None };
     let back = |s: Complex64| Complex64::new(s.re, s.im / take.frequency_factor);
     let [a, b] = pair.poles();

@@ -76,24 +76,57 @@ pub(super) fn met(best_t60_s: f64) -> (Option<String>, Next) {
     (Some(text), Next { frequency_change_hz: Some(0.0), damping_factor: Some(1.0), dials: Vec::new() })
 }
 
+/// Where nothing of a unit shows in the mode.
+pub(super) fn untreated(mode_hz: f64, label: Option<(&str, f64)>) -> (String, String) {
+    let named = label.map_or_else(String::new, |(name, hz)| format!(" ({name} is tuned to {hz:.1} Hz)"));
+    let reason = format!(
+        "no absorber is to be seen at this mode: frequency and T60 are what they were without one{named}"
+    );
+    let advice = format!(
+        "Nothing to turn here. A take with a unit tuned within 2 Hz of {mode_hz:.1} Hz, little damping in it, standing \
+         where the mode has pressure (a corner), would show what it does."
+    );
+    (reason, advice)
+}
+
+/// What is known where one pole shows.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct OnePole {
+    /// The mode's decay changed by more than a tenth.
+    pub decay_moved: bool,
+    /// Change of the unit's frequency that leads to the mode by the unit's label, hertz.
+    pub by_label_hz: Option<f64>,
+    /// … by the side to which the mode's own pole went.
+    pub by_shift_hz: Option<f64>,
+}
+
+/// The step by a unit's label, if that is more than 1 Hz off the mode.
+pub(super) fn by_label_hz(units: &[Unit], mode_hz: f64) -> Option<f64> {
+    units.iter().find_map(|u| u.tuned_hz).map(|hz| mode_hz - hz).filter(|step| step.abs() > 1.0)
+}
+
 /// What to do with one pole.
-pub(super) fn one_pole(decay: Option<Estimate>, before: f64, units: &[Unit], mode_hz: f64) -> (String, Next) {
-    let moved = decay.is_some_and(|d| before > 0.0 && (d.value / before).ln().abs() > 0.1);
-    let tuned = units.iter().find_map(|u| u.tuned_hz).filter(|hz| (hz - mode_hz).abs() > 1.0);
-    let step = tuned.map(|hz| mode_hz - hz);
-    let mut next = Next { frequency_change_hz: None, damping_factor: Some(0.5), dials: Vec::new() };
-    let text = match (step, moved) {
-        (Some(step), _) => {
-            next.frequency_change_hz = Some(step);
+pub(super) fn one_pole(known: OnePole) -> (String, Next) {
+    let step = known.by_label_hz.or(known.by_shift_hz);
+    let next = Next { frequency_change_hz: step, damping_factor: Some(0.5), dials: Vec::new() };
+    let text = match (known.by_label_hz, known.by_shift_hz) {
+        (Some(step), _) => format!(
+            "By its label the unit is {:.1} Hz off the mode: move it by {step:+.1} Hz, halve its damping and measure again.",
+            step.abs()
+        ),
+        (None, Some(step)) => {
+            let (side, way) = if step > 0.0 { ("below", "raise") } else { ("above", "lower") };
             format!(
-                "By its label the unit is {:.1} Hz off the mode: move it by {step:+.1} Hz, halve its damping and measure again.",
+                "The mode's own frequency went {}, so the unit lies {side} it, how far is a guess: {way} its frequency \
+                 by {:.1} Hz, halve its damping and measure again.",
+                if step > 0.0 { "up" } else { "down" },
                 step.abs()
             )
         }
-        (None, true) => {
+        (None, None) if known.decay_moved => {
             "Halve its damping and measure again; the two poles that then show place the unit.".to_owned()
         }
-        (None, false) => {
+        (None, None) => {
             "Halve its damping and measure again; if still nothing shows, move its frequency by 2 Hz one \
                           way, then the other."
                 .to_owned()
@@ -102,43 +135,18 @@ pub(super) fn one_pole(decay: Option<Estimate>, before: f64, units: &[Unit], mod
     (text, next)
 }
 
-/// Where damping was taken out and still one pole shows, ringing longer than in an earlier take, the step
-/// is taken back.
-pub(super) fn undo(findings: &mut [Finding]) {
-    for k in 1..findings.len() {
-        let unsaid = findings[k].values.is_none() && findings[k].next.damping_factor == Some(0.5);
-        let Some((_, high)) = findings[k].t60_s.filter(|_| unsaid).and_then(|t| t.interval_95()) else {
-            continue;
-        };
-        let shorter = findings[..k].iter().filter(|f| f.t60_s.is_some_and(|t| t.value < 0.95 * high));
-        let best = shorter.min_by(|a, b| order(a).total_cmp(&order(b))).map(|f| f.state.clone());
-        if let Some(best) = best.filter(|_| findings[k - 1].values.is_none()) {
-            findings[k].next =
-                Next { frequency_change_hz: None, damping_factor: Some(2.0), dials: Vec::new() };
-            findings[k].advice = Some(format!(
-                "The mode rings longer than in {best}: go back to that setting (twice this damping, if it was halved), \
-                 move the frequency by 2 Hz and measure again."
-            ));
-        }
-    }
-}
-
-fn order(finding: &Finding) -> f64 {
-    finding.t60_s.map_or(f64::INFINITY, |t| t.value)
-}
-
-/// Name of the unit that works on a mode: the only one, or the one tuned nearest.
-pub(super) fn unit(units: &[Unit], mode_hz: f64) -> Option<String> {
+/// The unit that works on a mode: the only one, or the one tuned nearest.
+pub(super) fn unit(units: &[Unit], mode_hz: f64) -> Option<&Unit> {
     match units {
         [] => None,
-        [only] => Some(only.name.clone()),
+        [only] => Some(only),
         several => {
             let tuned: Vec<(&Unit, f64)> = several.iter().filter_map(|u| Some((u, u.tuned_hz?))).collect();
             if tuned.len() < several.len() {
                 return None;
             }
             let nearest = tuned.iter().min_by(|a, b| (a.1 - mode_hz).abs().total_cmp(&(b.1 - mode_hz).abs()));
-            nearest.map(|u| u.0.name.clone())
+            nearest.map(|u| u.0)
         }
     }
 }

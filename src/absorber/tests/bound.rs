@@ -2,11 +2,13 @@
 
 use super::rooms::{RATE_HZ, Room, SECONDS, between, room};
 use crate::absorber::coupled::{Pair, Resonator, best_t60_s, identify};
-use crate::absorber::join::{PairEstimate, PoleEstimate, consistency, join};
-use crate::absorber::sight::{Expected, Sight, look, one};
+use crate::absorber::join::{PairEstimate, PoleEstimate, State, join};
+use crate::absorber::local::Target;
+use crate::absorber::sight::{Expected, Seen, Sight, look, one};
 use crate::absorber::spectrum::Record;
 use crate::modes::{Listening, Pole, bound};
 use nalgebra::DMatrix;
+use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -93,104 +95,89 @@ pub fn expected(room: &Room, empty: &crate::room::simulate::Solved) -> Expected 
     Expected { mode, neighbours, near, candidates: Vec::new(), shape: Vec::new(), chain_known: false }
 }
 
-fn target_pair(seen: &crate::absorber::sight::Seen) -> Pair {
-    match seen.target {
-        crate::absorber::local::Target::Two(pair) => pair,
-        crate::absorber::local::Target::One(pole) => Pair::of_poles(pole, pole),
+/// One take in numbers.
+struct One {
+    bound_hz: f64,
+    two: bool,
+    /// Error and sd of the loaded frequency, Hz, and error of the best T60 as a share.
+    found: Option<(f64, f64, f64)>,
+    line: String,
+}
+
+/// The take of a room whose next mode is at least 2 g/2π away; `None` for others.
+fn one_room(number: usize, db: f64) -> Option<One> {
+    let mut room = room("one take", number, db);
+    let (off, r) = (between(&mut room.gauss, -3.0, 3.0), between(&mut room.gauss, 0.2, 1.5));
+    let near = room.nearest_hz() / (room.g / TAU);
+    if near < 2.0 {
+        return None;
     }
+    let before = room.measure(Vec::new());
+    let unit = room.unit(off, r);
+    let after = room.measure(vec![unit]);
+    let bound_hz = bound_hz(&room, &before.solved, &after.solved).unwrap_or(f64::NAN);
+    let pair = room.pair(&after.solved);
+    let truth = identify(room.mode(), Pair::of_poles(pair[0], pair[1]));
+    let exact_s = best_t60_s(room.mode(), truth.coupling.max(0.0).sqrt());
+    let mut expected = expected(&room, &before.solved);
+    let base = one(&records(&before.lows), &expected).unwrap();
+    expected.near = expected.near_places();
+    (expected.shape, expected.neighbours, expected.chain_known) =
+        (base.shape(), base.neighbours.clone(), true);
+    let sight = look(&records(&after.lows), &expected);
+    let two = matches!(sight, Sight::Two(_));
+    let state = identified(&base, &sight);
+    let found = state.map(|state| {
+        let error_hz = (state.unit.omega_per_s - truth.unit.omega_per_s) / TAU;
+        let best_s = best_t60_s(state.mode, state.coupling.max(0.0).sqrt());
+        (error_hz, state.covariance[(2, 2)].sqrt() / TAU, best_s / exact_s - 1.0)
+    });
+    let (hz, g) = (room.mode().omega_per_s / TAU, room.g);
+    let line = format!(
+        "{number} f {hz:.1} near {near:.1} g {g:.1} off {off:.2} r {r:.2} bound {bound_hz:.3}: {found:.3?}"
+    );
+    Some(One { bound_hz, two, found, line })
+}
+
+/// The unit by one take and the baseline.
+fn identified(base: &Seen, sight: &Sight) -> Option<State> {
+    let Sight::Two(two) = sight else { return None };
+    let Target::One(pole) = base.target else { return None };
+    let Target::Two(pair) = two.seen.target else { return None };
+    let mode = PoleEstimate { pole, near: base.near.clone(), covariance: base.joint.clone() };
+    let take = PairEstimate { pair, near: two.seen.near.clone(), covariance: two.seen.joint.clone() };
+    join(&mode, &[take], &[0])?.takes.pop()
 }
 
 /// Of takes whose own bound is under 0.3 Hz the aim is 95 % with the loaded frequency within the larger of
-/// 0.2 Hz and 2.5 bounds, 95 % with the best T60 within 10 %, and intervals that hold in 90 to 97 %. Of 60
-/// rooms (2 g/2π and more to the next mode) 35, 38 and 37 of 39 did at 60 dB, 30, 30 and 29 of 31 at 46 dB;
-/// what is asserted lies two or three chances below, so that a loss shows.
+/// 0.2 Hz and 2.5 bounds, 95 % with the best T60 within 10 %, and intervals that hold in 90 to 97 %. docs/absorber.md
+/// has the numbers; what is asserted lies a chance or two below them, so that a loss shows.
 #[test]
-#[ignore = "Monte Carlo over 40 rooms"]
+#[ignore = "Monte Carlo over 150 rooms"]
 fn one_take_places_the_unit() {
-    for db in [60.0, 46.0] {
-        one_take(db);
-    }
-}
-
-fn one_take(db: f64) {
-    let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(40);
-    let (mut rows, mut found_two, mut within, mut best_ok, mut covered, mut n) = (0, 0, 0, 0, 0, 0);
-    let mut ratios = Vec::new();
-    for number in 0..count {
-        let mut room = room("one take", number, db);
-        let (off, r) = (between(&mut room.gauss, -3.0, 3.0), between(&mut room.gauss, 0.2, 1.5));
-        let near = room.nearest_hz() / (room.g / TAU);
-        if near < 2.0 {
-            continue;
-        }
-        let before = room.measure(Vec::new());
-        let unit = room.unit(off, r);
-        let after = room.measure(vec![unit]);
-        let b = bound_hz(&room, &before.solved, &after.solved).unwrap_or(f64::NAN);
-        let truth =
-            identify(room.mode(), Pair::of_poles(room.pair(&after.solved)[0], room.pair(&after.solved)[1]));
-        let mut expected = expected(&room, &before.solved);
-        let base = one(&records(&before.lows), &expected).unwrap();
-        expected.near = expected.near_places();
-        (expected.shape, expected.neighbours, expected.chain_known) =
-            (base.shape(), base.neighbours.clone(), true);
-        let clock = std::time::Instant::now();
-        let sight = look(&records(&after.lows), &expected);
-        let spent = clock.elapsed().as_millis();
-        rows += 1;
-        let head = format!(
-            "{number} f {:.1} near {near:.1} g {:.1} off {off:.2} r {r:.2} bound {b:.3}",
-            room.mode().omega_per_s / TAU,
-            room.g
-        );
-        let Sight::Two(seen) = sight else {
-            if b < 0.3 {
-                n += 1;
-            }
-            println!("{head}: not two ({spent} ms)");
-            continue;
-        };
-        found_two += 1;
-        let crate::absorber::local::Target::One(pole) = base.target else { unreachable!() };
-        let mode = PoleEstimate { pole, near: base.near.clone(), covariance: base.joint.clone() };
-        let take = PairEstimate {
-            pair: target_pair(&seen),
-            near: seen.near.clone(),
-            covariance: seen.joint.clone(),
-        };
-        let Some(joint) = join(&mode, std::slice::from_ref(&take), &[0]) else {
-            println!("{head}: join failed");
-            if b < 0.3 {
-                n += 1;
-            }
-            continue;
-        };
-        let state = &joint.takes[0];
-        let error = (state.unit.omega_per_s - truth.unit.omega_per_s) / TAU;
-        let sd = state.covariance[(2, 2)].sqrt() / TAU;
-        let t = best_t60_s(state.mode, state.coupling.max(0.0).sqrt())
-            / best_t60_s(room.mode(), truth.coupling.max(0.0).sqrt())
-            - 1.0;
-        let (z, rel) = consistency(&mode, &take).unwrap_or((f64::NAN, f64::NAN));
-        if b < 0.3 {
-            n += 1;
-            within += usize::from(error.abs() < 0.2f64.max(2.5 * b));
-            best_ok += usize::from(t.abs() < 0.1);
-            covered += usize::from(error.abs() < 1.96 * sd);
-            ratios.push(error / b);
-        }
-        println!(
-            "{head}: error {error:.3} sd {sd:.3} best T {:.1} % check {z:.1} ({:.2} %) {spent} ms",
-            100.0 * t,
-            100.0 * rel
-        );
-    }
-    let rms = (ratios.iter().map(|r: &f64| r * r).sum::<f64>() / ratios.len() as f64).sqrt();
     println!(
-        "{rows} takes, two poles in {found_two}; of {n} with bound under 0.3: within {within}, best T60 {best_ok}, held {covered}, rms/bound {rms:.2}"
+        "| peak to noise | takes | frequency | best T60 within 10 % | intervals hold | error/bound, median |"
     );
-    assert!(
-        100 * within >= 80 * n && 100 * best_ok >= 85 * n && 100 * covered >= 80 * n,
-        "{within}, {best_ok}, {covered} of {n}"
-    );
+    println!("| --- | --- | --- | --- | --- | --- |");
+    let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(150);
+    for db in [60.0, 46.0] {
+        let all: Vec<One> = (0..count).into_par_iter().filter_map(|k| one_room(k, db)).collect();
+        let fair: Vec<&One> = all.iter().filter(|one| one.bound_hz < 0.3).collect();
+        let known = || fair.iter().filter_map(|one| Some((one.bound_hz, one.found?)));
+        let within = known().filter(|(b, f)| f.0.abs() < 0.2f64.max(2.5 * b)).count();
+        let best = known().filter(|(_, f)| f.2.abs() < 0.1).count();
+        let held = known().filter(|(_, f)| f.0.abs() < 1.96 * f.1).count();
+        let mut ratios: Vec<f64> = known().map(|(b, f)| (f.0 / b).abs()).collect();
+        ratios.sort_by(f64::total_cmp);
+        let (n, median) = (fair.len(), ratios.get(ratios.len() / 2).copied().unwrap_or(f64::NAN));
+        let off = |one: &&&One| {
+            one.found.is_none_or(|f| f.0.abs() > 0.2f64.max(2.5 * one.bound_hz) || f.0.abs() > 1.96 * f.1)
+        };
+        fair.iter().filter(off).for_each(|one| println!("{} {}", one.line, one.two));
+        println!("| {db} dB | {n} | {within} | {best} | {held} | {median:.2} |");
+        assert!(
+            100 * within >= 92 * n && 100 * best >= 93 * n && 100 * held >= 88 * n,
+            "{within} {best} {held} {n}"
+        );
+    }
 }

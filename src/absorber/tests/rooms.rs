@@ -6,12 +6,18 @@ pub use crate::room::simulate::drawn::between;
 use crate::room::simulate::drawn::{Draw, Drawn, drawn};
 use crate::room::simulate::sound::{Background, add_modes};
 use crate::room::simulate::{Gauss, Scene, Solved, Unit, seed_from};
+use crate::session;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
 pub const RATE_HZ: f64 = 1000.0;
 pub const EMISSION_S: f64 = 0.02;
 pub const SECONDS: f64 = 2.5;
+
+/// A unit as a manifest names it.
+pub fn named(name: &str, dials: Vec<(String, f64)>) -> session::Unit {
+    session::Unit { name: name.to_owned(), at_m: None, powered: true, tuned_hz: None, dials, note: None }
+}
 
 /// A room without its unit, the mode to treat, and where everything stands.
 pub struct Room {

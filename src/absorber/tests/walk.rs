@@ -1,10 +1,13 @@
 //! Following the advice step by step in invented rooms: three takes from a start 3 Hz off.
 
+use super::rooms::named;
 use super::rooms::{EMISSION_S, Measured, RATE_HZ, Room, between, room};
 use crate::absorber::{Look, Reference, TakeFacts, Tuning};
 use crate::change::ring_s;
 use crate::modes::{FitSettings, LN_1000, ModeSet, Place, fit};
 use crate::room::simulate::Unit;
+use crate::session;
+use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -57,13 +60,14 @@ fn facts<'a>(
     measured: &'a Measured,
     names: &'a [String],
     modes: Option<&'a ModeSet>,
+    units: &'a [session::Unit],
 ) -> TakeFacts<'a> {
     TakeFacts {
         state: name,
         lows: measured.lows.iter().collect(),
         places: names.iter().map(|n| (n.as_str(), "")).collect(),
         modes,
-        units: &[],
+        units,
         frequency_factor: 1.0,
     }
 }
@@ -82,7 +86,9 @@ fn modes(measured: &Measured, names: &[String]) -> ModeSet {
 }
 
 struct Walk {
+    number: usize,
     began: (f64, f64),
+    /// T60 and ringing in the second and third take, and after the third take's advice.
     ends: Vec<(f64, f64)>,
     best: (f64, f64),
     near: f64,
@@ -98,24 +104,26 @@ fn walk(number: usize, kind: &str, db: f64) -> Option<Walk> {
     let near = room.nearest_hz() / (room.g / TAU);
     let before = room.measure(Vec::new());
     let set = modes(&before, &names);
-    let reference =
-        Reference::new(&facts("empty", &before, &names, Some(&set)), room.mode().omega_per_s / TAU).ok()?;
+    let empty = facts("empty", &before, &names, Some(&set), &[]);
+    let reference = Reference::new(&empty, room.mode().omega_per_s / TAU).ok()?;
     let mut unit = room.unit(3.0 * sign, r);
     let began = truth(&room, unit);
+    let units = [named("A", Vec::new())];
     let mut takes: Vec<Measured> = Vec::new();
     let mut looks: Vec<Look> = Vec::new();
-    let (mut ends, mut log) = (vec![began], Vec::new());
+    let (mut ends, mut log) = (Vec::new(), Vec::new());
     for _ in 0..3 {
         takes.push(room.measure(vec![unit]));
-        let all: Vec<TakeFacts<'_>> = takes.iter().map(|t| facts("take", t, &names, None)).collect();
+        let all: Vec<TakeFacts<'_>> = takes.iter().map(|t| facts("take", t, &names, None, &units)).collect();
         looks.push(reference.look(&all[all.len() - 1]));
         let tuning: Tuning = reference.tuning(&all, &looks);
         let found = tuning.takes.last()?;
         log.push(format!(
-            "{:.2?} Hz ({:?}) {:?}{}",
-            unit.omega_per_s / TAU - room.mode().omega_per_s / TAU,
+            "{:.2} Hz off, damping {:.1}: {:?} {} {}",
+            (unit.omega_per_s - room.mode().omega_per_s) / TAU,
+            unit.decay_per_s,
             found.values.map(|v| (v.loaded_hz, v.loaded_decay_per_s.value, v.coupling_per_s.value)),
-            found.next,
+            found.advice.as_deref().unwrap_or_default(),
             found.reason.as_deref().unwrap_or_default()
         ));
         unit.omega_per_s += TAU * found.next.frequency_change_hz.unwrap_or(0.0);
@@ -123,53 +131,63 @@ fn walk(number: usize, kind: &str, db: f64) -> Option<Walk> {
         ends.push(truth(&room, unit));
     }
     let start = room.unit(0.3, 0.95);
-    Some(Walk { began, ends, best: best(&room, start), near, log })
+    Some(Walk { number, began, ends, best: best(&room, start), near, log })
 }
 
-/// Aims, where the nearest other mode is at least twice g/2π away: after three takes T60 within 20 % of the best in
-/// nine of ten walks, the time until the mode is 60 dB down within 10 % in 19 of 20; anywhere at most 2 % longer than
-/// they began. Measured over 60 rooms: 40 and 41 of 44 (44 of 44 within 20 % after one step more), but 7 of 60 longer:
-/// that aim is missed. What is asserted lies at or under what was measured, so that a loss shows.
-#[test]
-#[ignore = "Monte Carlo over 60 rooms"]
-fn three_takes_lead_to_the_best() {
-    let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(60);
-    let walks: Vec<(usize, Walk)> = (0..count).filter_map(|k| Some((k, walk(k, "walk", 60.0)?))).collect();
-    let mut tally = [[0usize; 5]; 2];
-    for (k, walk) in &walks {
-        let group = usize::from(walk.near < 2.0);
-        let last = walk.ends[2];
-        let after = walk.ends[3];
-        let t60 = last.0 <= 1.2 * walk.best.0;
-        let ring = last.1 <= 1.1 * truth_ring(walk);
-        let longer = after.0.max(last.0) > 1.001 * walk.began.0;
-        tally[group][0] += 1;
-        tally[group][1] += usize::from(t60);
-        tally[group][2] += usize::from(ring);
-        tally[group][3] += usize::from(longer);
-        tally[group][4] += usize::from(after.0 <= 1.2 * walk.best.0);
-        if !t60 || !ring || longer {
-            println!(
-                "{k}: near {:.1} began {:.2?} ends {:.2?} best {:.2?}",
-                walk.near,
-                walk.began,
-                &walk.ends[1..],
-                walk.best
-            );
-            walk.log.iter().for_each(|l| println!("    {l}"));
+/// What came of some walks: how many within the aims in the third take and after its advice, how many longer.
+#[derive(Debug, Default)]
+struct Tally {
+    walks: usize,
+    t60: [usize; 2],
+    ring: [usize; 2],
+    longer: [usize; 2],
+}
+
+impl Tally {
+    fn add(&mut self, walk: &Walk) {
+        self.walks += 1;
+        for (k, end) in walk.ends[1..].iter().enumerate() {
+            self.t60[k] += usize::from(end.0 <= 1.2 * walk.best.0);
+            self.ring[k] += usize::from(end.1 <= 1.1 * walk.best.1);
+            self.longer[k] += usize::from(end.0 > 1.001 * walk.began.0);
         }
     }
-    println!(
-        "{} walks; by nearness [walks, T60 within 20 %, 60 dB within 10 %, longer, T60 after a third step]: {tally:?}",
-        walks.len()
-    );
-    let [open, close] = tally;
-    assert!(open[1] * 100 >= open[0] * 75, "{tally:?}");
-    assert!(open[2] * 100 >= open[0] * 78, "{tally:?}");
-    assert!((open[3] + close[3]) * 8 <= open[0] + close[0], "{tally:?}");
+
+    fn row(&self, name: &str) -> String {
+        let [t, r, l] = [self.t60, self.ring, self.longer].map(|[a, b]| format!("{a}, {b}"));
+        format!("| {name} | {} | {t} | {r} | {l} |", self.walks)
+    }
 }
 
-/// Ringing at the setting of the best T60.
-fn truth_ring(walk: &Walk) -> f64 {
-    walk.best.1
+/// Aims: T60 within 20 % of the best in nine of ten walks, the time until the mode is 60 dB down within 10 % in 19 of
+/// 20, at most 2 % longer than they began. Three takes; what counts is the setting that the third one's advice leads
+/// to, and, harder, the one that it was measured at. docs/absorber.md has the numbers; what is asserted lies a chance
+/// or two below them, so that a loss shows.
+#[test]
+#[ignore = "Monte Carlo over 120 rooms"]
+fn three_takes_lead_to_the_best() {
+    let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(120);
+    let walks: Vec<Walk> = (0..count).into_par_iter().filter_map(|k| walk(k, "walk", 60.0)).collect();
+    let mut tallies: [Tally; 3] = Default::default();
+    for walk in &walks {
+        tallies[0].add(walk);
+        tallies[1 + usize::from(walk.near < 2.0)].add(walk);
+        let (last, longest) = (walk.ends[2], 1.001 * walk.began.0);
+        if last.0 > 1.2 * walk.best.0 || last.1 > 1.1 * walk.best.1 || last.0 > longest {
+            let Walk { number, near, began, ends, best, log } = walk;
+            println!("{number}: near {near:.1} began {began:.2?} ends {ends:.2?} best {best:.2?}");
+            log.iter().for_each(|l| println!("    {l}"));
+        }
+    }
+    println!("| rooms | walks | T60 within 20 % | 60 dB down within 10 % | longer than at the start |");
+    println!("| --- | --- | --- | --- | --- |");
+    for (name, tally) in ["all", "next mode over 2 g/2π away", "nearer"].iter().zip(&tallies) {
+        println!("{}", tally.row(name));
+    }
+    let [all, open, close] = &tallies;
+    assert!(all.walks >= 100.min(count), "{all:?}");
+    assert!(all.t60[1] * 100 >= all.walks * 90 && all.ring[1] * 100 >= all.walks * 93, "{all:?}");
+    assert!(open.t60[0] * 100 >= open.walks * 90 && open.ring[0] * 100 >= open.walks * 94, "{open:?}");
+    assert!(close.t60[1] * 100 >= close.walks * 80, "{close:?}");
+    assert!(all.longer[1] * 50 <= all.walks, "{all:?}");
 }
