@@ -1,6 +1,7 @@
 //! How the numbers came about, what the remarks mean, and what to take care of.
 
 use super::content::Content;
+use super::words::signed;
 use crate::flag::{Flag, Flags};
 use maud::{Markup, html};
 use std::collections::BTreeSet;
@@ -78,15 +79,11 @@ fn spread(levels: &[Result<f64, Flag>]) -> String {
     let low = known.iter().copied().fold(f64::INFINITY, f64::min);
     let high = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let range = match known.len() {
-        0 => return "not known: no record ends in its noise".into(),
-        1 => format!("{low:+.1} dB"),
-        _ => format!("{low:+.1} to {high:+.1} dB"),
+        0 => return "not known: no record shows its noise at the end".into(),
+        1 => format!("{} dB", signed(low, 1)),
+        _ => format!("{} to {} dB", signed(low, 1), signed(high, 1)),
     };
-    if missing == 0 {
-        range
-    } else {
-        format!("{range}; not known at {without}, whose record ends in its decay")
-    }
+    if missing == 0 { range } else { format!("{range}; not known at {without}") }
 }
 
 /// The remarks that occur in this report, each with its meaning.
@@ -130,5 +127,18 @@ pub(super) fn cautions() -> Markup {
                 li { "No number in this report replaces local codes or licensed practice." }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_spread_says_what_is_not_known() {
+        let missing = Err(Flag::NoQuietEnd);
+        assert_eq!(spread(&[Ok(-0.71), Ok(1.37)]), "\u{2212}0.7 to +1.4 dB");
+        assert_eq!(spread(&[Ok(0.5), missing]), "+0.5 dB; not known at 1 place");
+        assert_eq!(spread(&[missing]), "not known: no record shows its noise at the end");
     }
 }
