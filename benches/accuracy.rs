@@ -2,7 +2,8 @@
 //! it says of measured and finite-element responses.
 //!
 //! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits] [--trace]` prints a Markdown table;
-//! with `--measured` the fits of `../shared/ir`.
+//! with `--write` it goes into `docs/` cell by cell (cells already there with as many draws are kept), with
+//! `--measured` the fits of `../shared/ir` are shown.
 
 #![allow(clippy::print_stdout, reason = "a bench reports on the screen")]
 
@@ -12,6 +13,8 @@ mod measured;
 mod score;
 #[path = "../tests/synthetic/mod.rs"]
 mod synthetic;
+#[path = "../tests/synthetic/table.rs"]
+mod table;
 
 use measured::{Agreement, arni, fit_lows, known, list, single};
 use score::{Cell, Score};
@@ -37,6 +40,10 @@ fn main() {
     let arguments = Arguments { words: std::env::args().skip(1).collect() };
     if arguments.has("--measured") {
         measured_rooms(&arguments);
+    } else if arguments.has("--write") {
+        if let Err(error) = write_table(&arguments) {
+            println!("{error}");
+        }
     } else {
         synthetic_rooms(&arguments);
     }
@@ -52,7 +59,7 @@ fn synthetic_rooms(arguments: &Arguments) {
             continue;
         }
         let start = Instant::now();
-        let score = cell.run(draws, !arguments.has("--no-refits"));
+        let score = cell.run(0..draws, !arguments.has("--no-refits"));
         println!("{} | {:.2} s |", score.row(&cell.name()), start.elapsed().as_secs_f64() / draws as f64);
         if arguments.has("--trace") {
             println!("{}", score.notes.join("\n"));
@@ -60,6 +67,21 @@ fn synthetic_rooms(arguments: &Arguments) {
         whole.add(&score);
     }
     println!("{} | |", whole.row("all"));
+}
+
+/// Every cell that the committed table lacks, written as soon as it is done.
+fn write_table(arguments: &Arguments) -> std::io::Result<()> {
+    let draws: u64 = arguments.after("--draws").and_then(|d| d.parse().ok()).unwrap_or(100);
+    let done = table::committed();
+    let mut rows = Vec::new();
+    for cell in Cell::all() {
+        let draws = cell.share(draws);
+        let known = done.iter().find(|r| r.cell == cell.name() && r.seed == cell.seed && r.draws == draws);
+        let row = known.cloned().unwrap_or_else(|| table::Row::new(&cell, draws, &cell.run(0..draws, true)));
+        rows.push(row);
+        table::write(&rows)?;
+    }
+    Ok(())
 }
 
 fn measured_rooms(arguments: &Arguments) {

@@ -2,6 +2,7 @@
 
 use super::covariance::{Sensitivity, pole_covariance};
 use super::kinds::judge;
+use super::layout::Span;
 use super::leftover::residual_over_noise;
 use super::noise::Shape;
 use super::pole::Pole;
@@ -26,15 +27,12 @@ const BEYOND_HZ: f64 = 12.0;
 pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
     let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
-    let Some((mut set, seconds)) = job.attempt(&Attempt::MAIN, &[]) else { return empty(places) };
+    let Some(mut main) = job.attempt(&Attempt::MAIN, Start::Nothing) else { return empty(places) };
     if settings.refits {
-        let start: Vec<Pole> = set.modes.iter().map(pole_of).collect();
-        let refits: Vec<Option<ModeSet>> = Attempt::REFITS
-            .par_iter()
-            .map(|attempt| job.attempt(attempt, &start).map(|(set, _)| set))
-            .collect();
-        settle(&mut set, &refits.into_iter().flatten().collect::<Vec<_>>());
+        let refits = job.best_of(&mut main);
+        settle(&mut main.set, &refits.into_iter().map(|fit| fit.set).collect::<Vec<_>>());
     }
+    let Fitting { mut set, seconds, .. } = main;
     for mode in &mut set.modes {
         judge(mode, seconds);
     }
@@ -51,37 +49,37 @@ pub(super) fn pole_of(mode: &Mode) -> Pole {
 struct Attempt {
     cut: Cut,
     choices: Choices,
-    /// Whether poles are searched from nothing rather than from those of the main fit.
-    from_nothing: bool,
     /// Whether the background at the record's end weights the bins.
     background: bool,
 }
 
 impl Attempt {
     /// The fit whose values are reported.
-    const MAIN: Attempt =
-        Attempt { cut: Cut::WHOLE, choices: Choices::USUAL, from_nothing: true, background: true };
+    const MAIN: Attempt = Attempt { cut: Cut::WHOLE, choices: Choices::USUAL, background: true };
+
+    /// So many of the refits start from the poles of the main fit; the others search from nothing.
+    const STARTED: usize = 5;
 
     /// Other choices that are as good: what they find otherwise, the data don't carry. The set is that
     /// of the trials on measured rooms in docs/accuracy.md; starts and the search matter most.
     const REFITS: [Attempt; 7] = {
-        let again = Attempt { from_nothing: false, ..Self::MAIN };
+        let again = Attempt { choices: Choices::REFIT, ..Self::MAIN };
         [
             Attempt { cut: Cut { later_s: 0.010, keep: 1.0 }, ..again },
             Attempt { cut: Cut { later_s: 0.020, keep: 1.0 }, ..again },
-            Attempt { choices: Choices { degree: 4, ..Choices::USUAL }, ..again },
-            Attempt { choices: Choices { own_hz: 45.0, at_once: 0, ..Choices::USUAL }, ..again },
+            Attempt { choices: Choices { degree: 4, ..Choices::REFIT }, ..again },
+            Attempt { choices: Choices { own_hz: 45.0, at_once: 0, ..Choices::REFIT }, ..again },
             Attempt { cut: Cut { later_s: 0.0, keep: 0.65 }, ..again },
             Attempt {
                 cut: Cut { later_s: 0.010, keep: 1.0 },
-                choices: Choices { offset_hz: 9.0, ..Choices::USUAL },
-                ..Self::MAIN
+                choices: Choices { offset_hz: 9.0, ..Choices::REFIT },
+                ..again
             },
             Attempt {
                 cut: Cut { later_s: 0.005, keep: 1.0 },
-                choices: Choices { search_hz: 14.0, ..Choices::USUAL },
+                choices: Choices { search_hz: 14.0, ..Choices::REFIT },
                 background: false,
-                ..Self::MAIN
+                ..again
             },
         ]
     };
@@ -94,9 +92,40 @@ struct Job<'a> {
     cancelled: &'a (dyn Fn() -> bool + Sync),
 }
 
+/// Where an attempt begins.
+#[derive(Debug, Clone, Copy)]
+enum Start<'a> {
+    /// Poles are searched band by band.
+    Nothing,
+    /// At these poles; the windows follow from them.
+    Poles(&'a [Pole]),
+    /// At these poles, in given windows.
+    Within(&'a [Pole], &'a [Span]),
+}
+
+/// What an attempt came to.
+struct Fitting {
+    set: ModeSet,
+    /// Longest record, s.
+    seconds: f64,
+    /// The windows it was fitted in.
+    spans: Vec<Span>,
+    /// Its poles, those beyond the range reported among them.
+    poles: Vec<Pole>,
+    /// Misfit and price of its poles together; comparable between fits of the same records in the same windows.
+    cost: f64,
+}
+
+/// At most so many other sets of poles are tried against those of the main fit in a round …
+const CHALLENGERS: usize = 3;
+/// … and in so many rounds: single draws of one position at 60 and 80 dB needed the second.
+const ROUNDS: usize = 2;
+/// Poles that stay within this share of δ (and of 1/T) would settle to the same place.
+const SAME: f64 = 0.1;
+
 impl Job<'_> {
-    /// Fits once, with the length of the record in seconds; `None` where no place has a record for it.
-    fn attempt(&self, attempt: &Attempt, start: &[Pole]) -> Option<(ModeSet, f64)> {
+    /// Fits once; `None` where no place has a record for it.
+    fn attempt(&self, attempt: &Attempt, start: Start<'_>) -> Option<Fitting> {
         let records = Records::new(self.places, attempt.cut);
         if records.records.is_empty() {
             return None;
@@ -110,13 +139,84 @@ impl Job<'_> {
             choices: attempt.choices,
             cancelled: self.cancelled,
         };
-        let found = if attempt.from_nothing { search(&records, &task) } else { start.to_vec() };
-        let answers = answer(&records, &task, &found);
+        let found = match start {
+            Start::Nothing => search(&records, &task),
+            Start::Poles(poles) | Start::Within(poles, _) => poles.to_vec(),
+        };
+        let spans = match start {
+            Start::Within(_, spans) => spans.to_vec(),
+            Start::Nothing | Start::Poles(_) => task.windows(&found),
+        };
+        let answers = answer(&records, &task, &spans, &found);
         let mut set = empty(self.places);
         collect(&mut set, self.places, &records, &answers, to);
         set.residual_over_noise = residual_over_noise(self.places, &records, &answers);
-        Some((set, records.seconds()))
+        let own =
+            |a: &Answer| a.window.fit.poles.iter().filter(|p| a.span.owns(p)).copied().collect::<Vec<_>>();
+        let poles = answers.iter().flat_map(own).collect();
+        let cost = answers.iter().map(|a| a.window.cost()).sum();
+        Some(Fitting { set, seconds: records.seconds(), spans, poles, cost })
     }
+
+    /// Refits in other ways: those with a start at the main fit's poles, the rest from nothing.
+    fn refits(&self, main: &Fitting, attempts: &[Attempt]) -> Vec<Option<Fitting>> {
+        let start: Vec<Pole> = main.set.modes.iter().map(pole_of).collect();
+        let from = |i: usize| if i < Attempt::STARTED { Start::Poles(&start) } else { Start::Nothing };
+        attempts.par_iter().enumerate().map(|(i, attempt)| self.attempt(attempt, from(i))).collect()
+    }
+
+    /// Refits, and the main fit made from their poles where that costs less: a search that takes one pole
+    /// after another can end beside the best set, and the refits know of others.
+    ///
+    /// A fit that lost counts as a refit from then on, and the refit whose poles won no longer: a choice
+    /// is no witness for itself.
+    fn best_of(&self, main: &mut Fitting) -> Vec<Fitting> {
+        let mut refits = self.refits(main, &Attempt::REFITS);
+        let mut tried = vec![main.poles.clone()];
+        for _ in 0..ROUNDS {
+            let Some((source, better)) = self.challenge(main, &refits, &mut tried) else { break };
+            let before = std::mem::replace(main, better);
+            // Those that search from nothing stand; the others start where this fit stands.
+            let anew = self.refits(main, &Attempt::REFITS[..Attempt::STARTED]);
+            refits[source] = None;
+            refits.splice(..Attempt::STARTED, anew);
+            refits.push(Some(before));
+        }
+        refits.into_iter().flatten().collect()
+    }
+
+    /// The cheapest fit from poles of a refit that weren't tried yet, and which refit that was; `None` if
+    /// none is cheaper than the main fit.
+    fn challenge(
+        &self,
+        main: &Fitting,
+        refits: &[Option<Fitting>],
+        tried: &mut Vec<Vec<Pole>>,
+    ) -> Option<(usize, Fitting)> {
+        let mut sets: Vec<(usize, Vec<Pole>)> = Vec::new();
+        // Those that searched from nothing come last and know most.
+        for (source, refit) in refits.iter().enumerate().rev() {
+            let Some(refit) = refit else { continue };
+            let mut poles: Vec<Pole> = refit.set.modes.iter().map(pole_of).collect();
+            poles.extend(main.poles.iter().filter(|p| p.frequency_hz() > self.range_hz.1));
+            if sets.len() < CHALLENGERS && !tried.iter().any(|set| alike(set, &poles, main.seconds)) {
+                tried.push(poles.clone());
+                sets.push((source, poles));
+            }
+        }
+        let fits: Vec<Option<Fitting>> = sets
+            .par_iter()
+            .map(|(_, poles)| self.attempt(&Attempt::MAIN, Start::Within(poles, &main.spans)))
+            .collect();
+        let fits = sets.iter().zip(fits).filter_map(|((source, _), fit)| Some((*source, fit?)));
+        fits.min_by(|a, b| a.1.cost.total_cmp(&b.1.cost)).filter(|(_, fit)| fit.cost < main.cost)
+    }
+}
+
+/// Whether two sets of poles, in rising frequency, are the same within what a fit moves them.
+fn alike(a: &[Pole], b: &[Pole], seconds: f64) -> bool {
+    let near = |(p, q): (&Pole, &Pole)| p.distance_per_s(q) < SAME * (p.decay_per_s + 1.0 / seconds);
+    a.len() == b.len() && a.iter().zip(b).all(near)
 }
 
 fn empty(places: &[Place<'_>]) -> ModeSet {

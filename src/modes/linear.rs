@@ -1,28 +1,26 @@
 //! The two products and the orthogonalisation that the fit spends its time in, all as matrix products.
 
 use nalgebra::{Cholesky, DMatrix, DMatrixView};
+use ndarray::ArrayView2;
 
-/// AᵀB by the blocked product: nalgebra's `tr_mul` takes dot product by dot product, several times slower
-/// than a copy of Aᵀ and a product, but not so where B has few columns. (A view with swapped strides would
-/// save the copy; nalgebra 0.35 reads past its end when such a product is small.)
+/// AᵀB by the blocked product, which takes A by its strides; nalgebra's `tr_mul` goes dot product by dot
+/// product, several times slower unless B has few columns, and its own view with swapped strides reads past
+/// its end when a product is small.
 pub(crate) fn transpose_times(a: &DMatrix<f64>, b: &DMatrix<f64>) -> DMatrix<f64> {
     const FEW: usize = 6;
-    if a.ncols().min(b.ncols()) < FEW { a.tr_mul(b) } else { transposed(a.as_slice(), a.shape()) * b }
+    if a.ncols().min(b.ncols()) < FEW {
+        return a.tr_mul(b);
+    }
+    columns_times(a.as_slice(), a.ncols(), b.as_slice(), b.ncols()).unwrap_or_else(|| a.tr_mul(b))
 }
 
-/// Aᵀ, some columns at a time so that reads and writes both stay in the cache.
-fn transposed(from: &[f64], (rows, columns): (usize, usize)) -> DMatrix<f64> {
-    const STRIP: usize = 8;
-    let mut to = vec![0.0; rows * columns];
-    for first in (0..columns).step_by(STRIP) {
-        let strip = first..(first + STRIP).min(columns);
-        for (i, row) in to.chunks_exact_mut(columns.max(1)).enumerate() {
-            for (value, j) in row[strip.clone()].iter_mut().zip(strip.clone()) {
-                *value = from[j * rows + i];
-            }
-        }
-    }
-    DMatrix::from_vec(columns, rows, to)
+/// AᵀB of two matrices given column by column; `None` where lengths and numbers of columns don't match.
+fn columns_times(a: &[f64], left: usize, b: &[f64], right: usize) -> Option<DMatrix<f64>> {
+    // A column of ours is a row to ndarray: nothing is copied, and BᵀA row by row is AᵀB column by column.
+    let rows_of = |values, count: usize| ArrayView2::from_shape((count, a.len() / left.max(1)), values).ok();
+    let product = rows_of(b, right)?.dot(&rows_of(a, left)?.t());
+    let values = product.is_standard_layout().then(|| product.into_raw_vec_and_offset().0)?;
+    Some(DMatrix::from_vec(left, right, values))
 }
 
 /// Below this share of a (unit) column left, rounding has grown by its inverse, and a second pass is due.
@@ -41,11 +39,9 @@ pub(crate) fn orthonormal(mut columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f
         let width = PANEL.min(count - first);
         let (before, after) = columns.as_slice().split_at(rows * first);
         let panel = DMatrix::from_column_slice(rows, width, &after[..rows * width]);
-        let across = transposed(before, (rows, first));
-        let before = DMatrixView::from_slice(before, rows, first);
-        let (mut basis, mut above, mut square) = freed(before, &across, panel);
+        let (mut basis, mut above, mut square) = freed(before, panel);
         if square.diagonal().iter().any(|d| d.abs() < MUCH_LOST) {
-            let (again, more, correction) = freed(before, &across, basis);
+            let (again, more, correction) = freed(before, basis);
             above += more * &square;
             square = correction * square;
             basis = again;
@@ -58,13 +54,12 @@ pub(crate) fn orthonormal(mut columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f
 }
 
 /// panel = before × above + basis × square, basis orthonormal and (nearly) free of `before`.
-fn freed(
-    before: DMatrixView<'_, f64>,
-    across: &DMatrix<f64>,
-    mut panel: DMatrix<f64>,
-) -> (DMatrix<f64>, DMatrix<f64>, DMatrix<f64>) {
-    let above = across * &panel;
-    panel.gemm(-1.0, &before, &above, 1.0);
+fn freed(before: &[f64], mut panel: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>, DMatrix<f64>) {
+    let rows = panel.nrows();
+    let view = DMatrixView::from_slice(before, rows, before.len() / rows.max(1));
+    let above = columns_times(before, view.ncols(), panel.as_slice(), panel.ncols())
+        .unwrap_or_else(|| view.tr_mul(&panel));
+    panel.gemm(-1.0, &view, &above, 1.0);
     let (basis, square) = decomposed(panel);
     (basis, above, square)
 }

@@ -60,13 +60,37 @@ impl Projection {
     /// columns, its δ-column is −(a D₁ + b D₂) and its ω-column a D₂ − b D₁, so each block is a product
     /// of projected derivatives times a sum over places of amplitude products.
     pub fn normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Normal {
+        self.normal_by(GroupFit::exact_products, problem, poles, variances)
+    }
+
+    /// The same at a third less work, for steps: the matrix loses the digits that the projection takes from
+    /// the derivatives twice over, which a step doesn't feel and a covariance would.
+    pub fn step_normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Normal {
+        self.normal_by(GroupFit::quick_products, problem, poles, variances)
+    }
+
+    fn normal_by(
+        &self,
+        products: fn(&GroupFit, &Group, &[Pole]) -> Products,
+        problem: &Problem,
+        poles: &[Pole],
+        variances: &[f64],
+    ) -> Normal {
         let size = 2 * poles.len();
         let mut normal = Normal { matrix: DMatrix::zeros(size, size), gradient: DVector::zeros(size) };
         for (fit, group) in self.groups.iter().zip(&problem.groups) {
-            fit.add_to(&mut normal, group, poles, variances);
+            fit.add_to(&mut normal, &products(fit, group, poles), group, variances);
         }
         normal
     }
+}
+
+/// Projected derivatives times themselves, and times the residuals.
+struct Products {
+    /// (D₁, D₂) of each pole by (D₁, D₂) of each.
+    gram: DMatrix<f64>,
+    /// (D₁, D₂) of each pole by place.
+    slopes: DMatrix<f64>,
 }
 
 /// Gauss–Newton matrix and gradient, order (ω₁, δ₁, ω₂, δ₂, …).
@@ -126,24 +150,39 @@ impl GroupFit {
         Some(&inverse * inverse.transpose())
     }
 
-    /// Derivatives of all poles' columns, freed from the columns' span: (D₁, D₂) of each pole.
-    pub fn projected_derivatives(&self, group: &Group, poles: &[Pole]) -> DMatrix<f64> {
+    /// Derivatives of all poles' columns, (D₁, D₂) of each pole, freed from what is held.
+    fn derivatives(&self, group: &Group, poles: &[Pole]) -> DMatrix<f64> {
         let mut derivatives = group.derivatives(poles, self.basis.nrows());
         if let Some(held) = &group.held {
             free_of(held, &mut derivatives);
         }
-        let within = transpose_times(&self.basis, &derivatives);
-        derivatives.gemm(-1.0, &self.basis, &within, 1.0);
         derivatives
     }
 
-    fn add_to(&self, normal: &mut Normal, group: &Group, poles: &[Pole], variances: &[f64]) {
-        let derivatives = self.projected_derivatives(group, poles);
-        let products = transpose_times(&derivatives, &derivatives);
+    /// Derivatives freed from the columns' span, then multiplied.
+    fn exact_products(&self, group: &Group, poles: &[Pole]) -> Products {
+        let mut derivatives = self.derivatives(group, poles);
+        let within = transpose_times(&self.basis, &derivatives);
+        derivatives.gemm(-1.0, &self.basis, &within, 1.0);
         let slopes = transpose_times(&derivatives, &self.residual);
+        Products { gram: transpose_times(&derivatives, &derivatives), slopes }
+    }
+
+    /// Products first, the span's part taken off them; the residual is free of the span already.
+    fn quick_products(&self, group: &Group, poles: &[Pole]) -> Products {
+        let derivatives = self.derivatives(group, poles);
+        let within = transpose_times(&self.basis, &derivatives);
+        let slopes = transpose_times(&derivatives, &self.residual);
+        let gram = transpose_times(&derivatives, &derivatives) - transpose_times(&within, &within);
+        Products { gram, slopes }
+    }
+
+    fn add_to(&self, normal: &mut Normal, found: &Products, group: &Group, variances: &[f64]) {
+        let Products { gram: products, slopes } = found;
+        let poles = products.nrows() / 2;
         let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
         let amplitude = |j: usize, part: usize, m: usize| self.coefficients[(2 * j + part, m)];
-        for j in 0..poles.len() {
+        for j in 0..poles {
             for (m, weight) in weights.iter().enumerate() {
                 let (a, b) = (amplitude(j, 0, m), amplitude(j, 1, m));
                 let (first, second) = (slopes[(2 * j, m)], slopes[(2 * j + 1, m)]);

@@ -7,7 +7,7 @@ use nalgebra::{Cholesky, DVector};
 use std::f64::consts::PI;
 
 /// When to stop, and what steps are allowed.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Effort {
     /// Most accepted steps.
     pub steps: usize,
@@ -30,17 +30,15 @@ const T60_RANGE_S: (f64, f64) = (0.02, 200.0);
 pub(crate) const OUTSIDE_HZ: f64 = 6.0;
 
 /// Moves the poles to the least weighted squares, noise variances held.
-///
-/// Returns `None` only where the start itself can't be fitted (dependent columns, too many poles).
-pub(crate) fn refine(problem: &Problem, start: &[Pole], variances: &[f64], effort: Effort) -> Option<Fitted> {
-    let mut best = Fitted { poles: start.to_vec(), projection: Projection::new(problem, start)? };
-    if start.is_empty() {
-        return Some(best);
+pub(crate) fn refine(problem: &Problem, start: Fitted, variances: &[f64], effort: Effort) -> Fitted {
+    let mut best = start;
+    if best.poles.is_empty() {
+        return best;
     }
     let mut damping = 1e-3;
     for _ in 0..effort.steps {
         let before = best.projection.chi_square(variances);
-        let normal = best.projection.normal(problem, &best.poles, variances);
+        let normal = best.projection.step_normal(problem, &best.poles, variances);
         let Some((next, used)) = improve(problem, &best, &normal, variances, damping) else { break };
         let gained = before - next.projection.chi_square(variances);
         best = next;
@@ -49,7 +47,14 @@ pub(crate) fn refine(problem: &Problem, start: &[Pole], variances: &[f64], effor
             break;
         }
     }
-    Some(best)
+    best
+}
+
+impl Fitted {
+    /// The best linear fit at these poles; `None` where they can't be fitted (dependent columns, too many poles).
+    pub fn at(problem: &Problem, poles: &[Pole]) -> Option<Self> {
+        Some(Self { poles: poles.to_vec(), projection: Projection::new(problem, poles)? })
+    }
 }
 
 /// One step that lowers χ², raising the damping until one does.

@@ -6,6 +6,7 @@ use super::noise::{Shape, residual_exponent};
 use super::pole::Pole;
 use super::problem::Prior;
 use super::record::Records;
+use super::refine::Effort;
 use super::window::{CLOSE, THOROUGH, Window};
 use rayon::prelude::*;
 
@@ -24,12 +25,28 @@ pub(crate) struct Choices {
     pub search_hz: f64,
     /// By how much the search bands are moved, Hz.
     pub offset_hz: f64,
+    /// How far the final poles are settled.
+    pub last: Effort,
+    /// How often, with the noise levels taken anew before each.
+    pub rounds: usize,
 }
 
 impl Choices {
     /// What serves best (see `docs/` for the trials): two degrees, windows of about 105 Hz.
-    pub const USUAL: Choices =
-        Choices { degree: 2, own_hz: 55.0, guard_hz: 25.0, at_once: 35, search_hz: 18.0, offset_hz: 0.0 };
+    pub const USUAL: Choices = Choices {
+        degree: 2,
+        own_hz: 55.0,
+        guard_hz: 25.0,
+        at_once: 35,
+        search_hz: 18.0,
+        offset_hz: 0.0,
+        last: THOROUGH,
+        rounds: 2,
+    };
+
+    /// The same for a refit, which only tells how far choices move a value: steps that gain less than a
+    /// tenth of χ² (a third of an sd, and the next one gains its square) are left.
+    pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
 }
 
 /// A window with its final poles.
@@ -91,10 +108,16 @@ fn without_twins(poles: Vec<Pole>, seconds: f64) -> Vec<Pole> {
     kept
 }
 
+impl Task<'_> {
+    /// The windows that serve these poles.
+    pub fn windows(&self, poles: &[Pole]) -> Vec<Span> {
+        let c = self.choices;
+        windows(self.range_hz, c.own_hz, c.guard_hz, c.at_once, poles)
+    }
+}
+
 /// Fits given poles jointly in wide windows, adds what is missing and drops what isn't worth its price.
-pub(crate) fn answer(records: &Records, task: &Task<'_>, poles: &[Pole]) -> Vec<Answer> {
-    let c = task.choices;
-    let spans = windows(task.range_hz, c.own_hz, c.guard_hz, c.at_once, poles);
+pub(crate) fn answer(records: &Records, task: &Task<'_>, spans: &[Span], poles: &[Pole]) -> Vec<Answer> {
     let answers: Vec<Option<Answer>> =
         spans.par_iter().map(|span| answer_window(records, task, span, poles)).collect();
     answers.into_iter().flatten().collect()
@@ -115,7 +138,7 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
     window.settle(CLOSE, 1);
     // What only seemed significant under the first weights goes; what stays is settled to the bottom.
     window.prune(task.cancelled);
-    window.settle(THOROUGH, 2);
+    window.settle(task.choices.last, task.choices.rounds);
     Some(Answer { span: *span, window })
 }
 

@@ -2,7 +2,7 @@
 
 use super::gain::{Candidates, PeakRule};
 use super::pole::Pole;
-use super::problem::Problem;
+use super::problem::{Group, Problem};
 use super::projection::Projection;
 use super::refine::{Effort, Fitted, refine};
 use statrs::distribution::{ChiSquared, ContinuousCDF};
@@ -57,7 +57,7 @@ pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) ->
 impl Window {
     /// A window with these poles to start from; `None` where they can't be fitted.
     pub fn new(problem: Problem, poles: &[Pole]) -> Option<Self> {
-        let fit = Fitted { poles: poles.to_vec(), projection: Projection::new(&problem, poles)? };
+        let fit = Fitted::at(&problem, poles)?;
         let variances = variances_of(&problem, &fit.projection, poles.len());
         Some(Self { problem, fit, variances })
     }
@@ -68,6 +68,17 @@ impl Window {
     /// would beat any price.
     pub fn score(&self) -> f64 {
         self.score_of(&self.fit.projection, self.fit.poles.len())
+    }
+
+    /// Misfit and price of the poles together: −2 ln likelihood of the numbers before weighting, which other
+    /// weights leave comparable, and the threshold for each pole.
+    pub fn cost(&self) -> f64 {
+        let weighting = |group: &Group| {
+            // ln of a weight's square, for real and imaginary part.
+            4.0 * group.bins.weights.iter().map(|w| w.ln()).sum::<f64>() * group.places.len() as f64
+        };
+        let weighting: f64 = self.problem.groups.iter().map(weighting).sum();
+        self.score() - weighting + self.threshold() * self.fit.poles.len() as f64
     }
 
     fn score_of(&self, projection: &Projection, poles: usize) -> f64 {
@@ -88,9 +99,7 @@ impl Window {
     /// Refines the poles and the noise levels in turn.
     pub fn settle(&mut self, effort: Effort, rounds: usize) {
         for _ in 0..rounds {
-            if let Some(fit) = refine(&self.problem, &self.fit.poles, &self.variances, effort) {
-                self.fit = fit;
-            }
+            self.fit = refine(&self.problem, self.fit.clone(), &self.variances, effort);
             self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
         }
     }
@@ -102,7 +111,7 @@ impl Window {
         let held: Vec<Pole> = poles.iter().filter(|p| !near(p)).copied().collect();
         let free: Vec<Pole> = poles.iter().filter(|p| near(p)).copied().collect();
         let reduced = self.problem.holding(&held)?;
-        let fit = refine(&reduced, &free, &self.variances, QUICK)?;
+        let fit = refine(&reduced, Fitted::at(&reduced, &free)?, &self.variances, QUICK);
         let score = self.score_of(&fit.projection, poles.len());
         Some((held.into_iter().chain(fit.poles).collect(), score))
     }
@@ -112,12 +121,6 @@ impl Window {
         let mut poles = self.fit.poles.clone();
         poles.extend_from_slice(added);
         self.moving_near(&poles, added)
-    }
-
-    /// The linear fit at other poles.
-    fn at(&self, poles: Vec<Pole>) -> Option<Fitted> {
-        let projection = Projection::new(&self.problem, &poles)?;
-        Some(Fitted { poles, projection })
     }
 
     fn take(&mut self, fit: Fitted) {
@@ -138,7 +141,7 @@ impl Window {
             let enough = |poles: &[Pole], score: f64| best_score - score > asked(poles);
             let Some((poles, score)) = self.step(candidates, most, missing, &enough) else { break };
             let better = enough(&poles, score);
-            let Some(fit) = self.at(poles) else { break };
+            let Some(fit) = Fitted::at(&self.problem, &poles) else { break };
             if better {
                 (best, best_score, worse) = (fit.clone(), score, 0);
             } else {
@@ -210,7 +213,7 @@ impl Window {
                 let (poles, without) = self.moving_near(&poles, &[dropped])?;
                 (without - score < threshold).then_some(poles)
             });
-            let Some(fit) = trial.and_then(|poles| self.at(poles)) else { break };
+            let Some(fit) = trial.and_then(|poles| Fitted::at(&self.problem, &poles)) else { break };
             self.take(fit);
         }
     }

@@ -2,6 +2,7 @@
 #![allow(dead_code)]
 
 use super::synthetic::{Conditions, Measured, RATE_HZ, Room, Scene, measure, scene};
+use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 use stillroom::modes::{FitSettings, Kind, Listening, ModeSet, Place, Pole, bound, fit};
@@ -20,73 +21,105 @@ impl Cell {
         format!("{} {}p {}", self.room.name, self.conditions.places, self.label)
     }
 
+    /// Three rooms, 1, 3 and 8 positions, in white noise of three levels and in what else there may be
+    /// (in the larger rooms with three positions only: they take longest).
     pub fn all() -> Vec<Cell> {
         let rooms = [
             Room { name: "13 m³", size_m: [2.9, 2.1, 2.2], admittance: (0.008, 0.03) },
             Room { name: "34 m³", size_m: [4.1, 3.2, 2.6], admittance: (0.006, 0.02) },
             Room { name: "66 m³", size_m: [5.6, 4.25, 2.75], admittance: (0.003, 0.012) },
-            Room { name: "205 m³", size_m: [8.7, 6.9, 3.42], admittance: (0.01, 0.03) },
         ];
         let mut cells = Vec::new();
-        let mut seed = 1;
-        for room in &rooms {
+        for (r, room) in rooms.iter().enumerate() {
             for places in [1, 3, 8] {
-                for db in [40.0, 60.0, 80.0] {
-                    let conditions = Conditions::plain(places, db);
-                    cells.push(Cell {
-                        label: format!("{db} dB white"),
-                        room: room.clone(),
-                        conditions,
-                        seed,
-                    });
-                    seed += 1;
-                }
-            }
-        }
-        for room in &rooms[1..3] {
-            for places in [1, 3, 8] {
-                let base = Conditions::plain(places, 60.0);
-                let variants = [
-                    ("60 dB 6 dB/oct", Conditions { noise_power: 2.0, ..base.clone() }),
-                    ("60 dB 12 dB/oct", Conditions { noise_power: 4.0, ..base.clone() }),
-                    ("60 dB hum", Conditions { hum_db: Some(-30.0), ..base.clone() }),
-                    ("60 dB loudspeaker", Conditions { loudspeaker_hz: Some(25.0), ..base.clone() }),
-                    ("60 dB starts apart", Conditions { spread_s: 0.12, ..base.clone() }),
-                ];
-                for (label, conditions) in variants {
+                let all = r == 0 || places == 3;
+                for (label, conditions) in Self::conditions(places).into_iter().take(if all { 7 } else { 3 })
+                {
+                    let seed = 1 + cells.len() as u64;
                     cells.push(Cell { label: label.into(), room: room.clone(), conditions, seed });
-                    seed += 1;
                 }
             }
         }
         cells
     }
 
-    pub fn run(&self, draws: u64, refits: bool) -> Score {
+    fn conditions(places: usize) -> [(&'static str, Conditions); 7] {
+        let base = Conditions::plain(places, 60.0);
+        [
+            ("40 dB white", Conditions::plain(places, 40.0)),
+            ("60 dB white", base.clone()),
+            ("80 dB white", Conditions::plain(places, 80.0)),
+            ("60 dB 6 dB/oct", Conditions { noise_power: 2.0, ..base.clone() }),
+            ("60 dB 12 dB/oct", Conditions { noise_power: 4.0, ..base.clone() }),
+            ("60 dB hum", Conditions { hum_db: Some(-30.0), ..base.clone() }),
+            ("60 dB loudspeaker", Conditions { loudspeaker_hz: Some(25.0), spread_s: 0.12, ..base }),
+        ]
+    }
+
+    /// How many of so many draws this cell gets: one position takes longest (its refits disagree most), so a third.
+    pub fn share(&self, draws: u64) -> u64 {
+        if self.conditions.places == 1 { draws.div_ceil(3) } else { draws }
+    }
+
+    /// Fits so many draws of the noise, the room and everything in it the same, and judges them together.
+    pub fn run(&self, draws: std::ops::Range<u64>, refits: bool) -> Score {
         let scene = scene(&self.room, &self.conditions, self.seed);
-        let mut score = Score::default();
-        let mut sds: Option<Vec<(f64, f64)>> = None;
-        let mut errors: Vec<Vec<(f64, f64)>> = Vec::new();
-        for draw in 0..draws {
-            let measured = measure(&scene, &self.conditions, self.seed * 1000 + draw);
-            let sds = sds.get_or_insert_with(|| bounds(&scene, &measured));
-            let places = places(&measured);
-            let mut settings = FitSettings::default();
-            settings.refits = refits;
-            let set = fit(&places, &settings);
-            judge(&mut score, &scene.poles, sds, &set, (20.0, 120.0), &mut errors);
+        let sds = bounds(&scene, &measure(&scene, &self.conditions, self.seed * 1000));
+        let drawn: Vec<(Score, Errors)> = draws
+            .clone()
+            .into_par_iter()
+            .map(|draw| {
+                let measured = measure(&scene, &self.conditions, self.seed * 1000 + draw);
+                let mut settings = FitSettings::default();
+                (settings.to_hz, settings.refits) = (FITTED_TO_HZ, refits);
+                let set = fit(&places(&measured), &settings);
+                let (mut score, mut errors) = (Score::default(), Errors::new());
+                judge(&mut score, &scene.poles, &sds, &set, JUDGED_HZ, &mut errors);
+                (score, errors)
+            })
+            .collect();
+        let mut whole = Score::default();
+        for (score, _) in &drawn {
+            whole.add(score);
         }
-        // Per mode: rms over the draws, over its bound.
-        for (own, sd) in errors.iter().zip(sds.unwrap_or_default()) {
-            if own.len() >= 2 {
+        // Per mode: rms over the draws that have it, over its bound.
+        for (j, sd) in sds.iter().enumerate() {
+            let own: Vec<(f64, f64)> =
+                drawn.iter().flat_map(|(_, errors)| errors[j].iter().copied()).collect();
+            if own.len() >= 2 && 2 * own.len() as u64 >= draws.end - draws.start {
                 let n = own.len() as f64;
-                score.frequency.push((own.iter().map(|e| e.0 * e.0).sum::<f64>() / n).sqrt() / sd.0);
-                score.decay.push((own.iter().map(|e| e.1 * e.1).sum::<f64>() / n).sqrt() / sd.1);
+                whole.frequency.push((own.iter().map(|e| e.0 * e.0).sum::<f64>() / n).sqrt() / sd.0);
+                whole.decay.push((own.iter().map(|e| e.1 * e.1).sum::<f64>() / n).sqrt() / sd.1);
+                whole.notes.extend(far_off(&scene.poles[j], &own, *sd));
             }
         }
-        score
+        whole
     }
 }
+
+/// A word on a mode whose rms error lies far over its bound.
+fn far_off(pole: &Pole, own: &[(f64, f64)], sd: (f64, f64)) -> Option<String> {
+    let rms = |of: fn(&(f64, f64)) -> f64| {
+        (own.iter().map(|e| of(e).powi(2)).sum::<f64>() / own.len() as f64).sqrt()
+    };
+    let (omega, decay) = (rms(|e| e.0) / sd.0, rms(|e| e.1) / sd.1);
+    let worst = own.iter().map(|e| (e.0 / sd.0).abs().max((e.1 / sd.1).abs())).fold(0.0, f64::max);
+    (omega.max(decay) > 1.5).then(|| {
+        format!(
+            "far off {:.2} Hz, {:.2} s: rms {omega:.1} and {decay:.1} bounds, worst draw {worst:.1}",
+            pole.frequency_hz(),
+            pole.t60_s()
+        )
+    })
+}
+
+/// Errors (ω, δ) of each true pole, a draw each.
+type Errors = Vec<Vec<(f64, f64)>>;
+
+/// The fits go this far …
+const FITTED_TO_HZ: f64 = 150.0;
+/// … and are judged here.
+pub const JUDGED_HZ: (f64, f64) = (20.0, 120.0);
 
 pub fn places(measured: &Measured) -> Vec<Place<'_>> {
     measured
@@ -144,7 +177,7 @@ pub fn judge(
     sds: &[(f64, f64)],
     set: &ModeSet,
     range_hz: (f64, f64),
-    errors: &mut Vec<Vec<(f64, f64)>>,
+    errors: &mut Errors,
 ) {
     errors.resize(truth.len(), Vec::new());
     let inside = |hz: f64| hz >= range_hz.0 && hz < range_hz.1;

@@ -1,0 +1,153 @@
+//! The Monte-Carlo table: written once with its seeds, held against a few draws by the longer suite.
+#![allow(dead_code)]
+
+use super::score::{Cell, Score, quantile};
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+/// One cell as it stands in `docs/accuracy-draws.csv`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    pub cell: String,
+    pub seed: u64,
+    pub draws: u64,
+    pub decidable: u32,
+    pub found: u32,
+    pub claims: u32,
+    pub false_claims: u32,
+    pub held_frequency: u32,
+    pub held_decay: u32,
+    /// Median and 90th percentile over the modes of rms error over bound, frequency then T60.
+    pub ratios: [f64; 4],
+    /// Median of the claimed sd of T60 over its bound.
+    pub width: f64,
+}
+
+const COLUMNS: &str = "cell,seed,draws,decidable,found,claims,false_claims,held_frequency,held_t60,\
+frequency_median,frequency_p90,t60_median,t60_p90,sd_over_bound";
+
+impl Row {
+    pub fn new(cell: &Cell, draws: u64, score: &Score) -> Self {
+        let ratio = |values: &[f64]| [quantile(values, 0.5), quantile(values, 0.9)];
+        let ([a, b], [c, d]) = (ratio(&score.frequency), ratio(&score.decay));
+        Self {
+            cell: cell.name(),
+            seed: cell.seed,
+            draws,
+            decidable: score.decidable,
+            found: score.found,
+            claims: score.claims,
+            false_claims: score.false_claims,
+            held_frequency: score.held_frequency,
+            held_decay: score.held_decay,
+            ratios: [a, b, c, d],
+            width: quantile(&score.widths, 0.5),
+        }
+    }
+
+    fn line(&self) -> String {
+        let [a, b, c, d] = self.ratios;
+        format!(
+            "{},{},{},{},{},{},{},{},{},{a:.3},{b:.3},{c:.3},{d:.3},{:.3}",
+            self.cell,
+            self.seed,
+            self.draws,
+            self.decidable,
+            self.found,
+            self.claims,
+            self.false_claims,
+            self.held_frequency,
+            self.held_decay,
+            self.width
+        )
+    }
+
+    fn parse(line: &str) -> Option<Self> {
+        let cells: Vec<&str> = line.split(',').collect();
+        let count = |i: usize| cells.get(i)?.parse::<u32>().ok();
+        let ratio = |i: usize| cells.get(i)?.parse::<f64>().ok();
+        Some(Self {
+            cell: (*cells.first()?).to_owned(),
+            seed: u64::from(count(1)?),
+            draws: u64::from(count(2)?),
+            decidable: count(3)?,
+            found: count(4)?,
+            claims: count(5)?,
+            false_claims: count(6)?,
+            held_frequency: count(7)?,
+            held_decay: count(8)?,
+            ratios: [ratio(9)?, ratio(10)?, ratio(11)?, ratio(12)?],
+            width: ratio(13)?,
+        })
+    }
+
+    fn markdown(&self) -> String {
+        let [a, b, c, d] = self.ratios;
+        let percent = |part: u32, whole: u32| 100.0 * f64::from(part) / f64::from(whole.max(1));
+        format!(
+            "| {} | {} of {} | {} of {} | {a:.2}, {b:.2} | {c:.2}, {d:.2} | {:.2} | {:.1}, {:.1} |",
+            self.cell,
+            self.found,
+            self.decidable,
+            self.false_claims,
+            self.claims,
+            self.width,
+            percent(self.held_frequency, self.found),
+            percent(self.held_decay, self.found),
+        )
+    }
+}
+
+fn docs() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("docs")
+}
+
+/// The committed rows; empty without a file.
+pub fn committed() -> Vec<Row> {
+    let text = std::fs::read_to_string(docs().join("accuracy-draws.csv")).unwrap_or_default();
+    text.lines().filter_map(Row::parse).collect()
+}
+
+/// Writes the rows and, between its marks in `docs/accuracy.md`, the table made of them.
+pub fn write(rows: &[Row]) -> std::io::Result<()> {
+    let lines: Vec<String> = rows.iter().map(Row::line).collect();
+    std::fs::write(docs().join("accuracy-draws.csv"), format!("{COLUMNS}\n{}\n", lines.join("\n")))?;
+    let page = docs().join("accuracy.md");
+    let text = std::fs::read_to_string(&page)?;
+    let (begin, end) = ("<!-- draws: begin -->\n", "<!-- draws: end -->");
+    let parts = text.split_once(begin).and_then(|(head, rest)| Some((head, rest.split_once(end)?.1)));
+    let Some((head, tail)) = parts else { return Err(std::io::Error::other("accuracy.md has no marks")) };
+    std::fs::write(&page, format!("{head}{begin}{}{end}{tail}", markdown(rows)))
+}
+
+fn markdown(rows: &[Row]) -> String {
+    let mut text = String::from(
+        "| condition | found | false | rms/bound f: median, 90 % | rms/bound T60: median, 90 % | sd/bound T60 \
+         | 95 % holds f, T60 |\n| --- | --- | --- | --- | --- | --- | --- |\n",
+    );
+    for row in rows {
+        // Writing into a String can't fail.
+        let _ = writeln!(text, "{}", row.markdown());
+    }
+    let sum = |of: fn(&Row) -> u32| rows.iter().map(of).sum::<u32>();
+    let share = |part: u32, whole: u32| 100.0 * f64::from(part) / f64::from(whole.max(1));
+    let (found, decidable) = (sum(|r| r.found), sum(|r| r.decidable));
+    let (wrong, claims) = (sum(|r| r.false_claims), sum(|r| r.claims));
+    let over = |limit: f64, at: usize| rows.iter().filter(|r| r.ratios[at] > limit).count();
+    let _ = writeln!(
+        text,
+        "\nAll cells: {found} of {decidable} found ({:.2} %), {wrong} of {claims} claims false ({:.2} %), intervals \
+         hold {:.1} % (frequency) and {:.1} % (T60). Of {} cells the median is over 1.15 in {} (frequency) and {} \
+         (T60), the 90th percentile over 1.5 in {} and {}.",
+        share(found, decidable),
+        share(wrong, claims),
+        share(sum(|r| r.held_frequency), found),
+        share(sum(|r| r.held_decay), found),
+        rows.len(),
+        over(1.15, 0),
+        over(1.15, 2),
+        over(1.5, 1),
+        over(1.5, 3),
+    );
+    text
+}
