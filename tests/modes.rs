@@ -54,7 +54,7 @@ fn noiseless_poles_and_amplitudes_come_back_to_1e_8() {
 #[test]
 fn a_small_room_is_fitted_at_its_bound() {
     let cell = Cell::all().into_iter().find(|c| c.name() == "34 m³ 3p 60 dB white").unwrap();
-    let score = cell.run(2, false);
+    let score = cell.run(0..2, false);
     assert_eq!(score.found, score.decidable, "{:?}", score.notes);
     assert_eq!(score.false_claims, 0);
     assert!(score::quantile(&score.single_decay, 0.5) < 1.0, "median of squared errors over squared bounds");

@@ -1,8 +1,11 @@
 //! The low ends of a state become a [`ModeSet`]: poles that all positions share, and how strongly
 //! each position sees them.
 
+mod attempt;
 mod basis;
 mod bound;
+mod choose;
+mod collect;
 mod covariance;
 mod fit;
 mod gain;

@@ -4,7 +4,7 @@
 //! are 1.4 to 3 times too small. The variance reported is the fit's own plus the mean square distance of
 //! the refits that have the pole, less what they must scatter for using less of the record.
 
-use super::fit::pole_of;
+use super::collect::pole_of;
 use super::{Amplitude, Mode, ModeSet};
 use crate::flag::Flag;
 

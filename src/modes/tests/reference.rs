@@ -8,7 +8,7 @@ use super::super::pole::Pole;
 use super::super::problem::Problem;
 use super::super::projection::Projection;
 use super::super::record::{Cut, Records};
-use super::super::refine::{Effort, refine};
+use super::super::refine::{Effort, Fitted, refine};
 use super::super::{FitSettings, Mode, fit};
 use super::closed_form::{Case, RATE_HZ};
 use super::script;
@@ -95,7 +95,12 @@ fn ladder_an_unprojected_solver_ends_at_the_same_minimum() {
     let problem =
         Records::new(&case.places(), Cut::WHOLE).problem(BAND_HZ, TERMS, &Shape::default()).unwrap();
     let variances = vec![bin_variance(); case.records.len()];
-    let ours = refine(&problem, &start, &variances, Effort { steps: 60, enough: 1e-10 }).unwrap();
+    let ours = refine(
+        &problem,
+        Fitted::at(&problem, &start).unwrap(),
+        &variances,
+        Effort { steps: 60, enough: 1e-10 },
+    );
     let chi_square = ours.projection.chi_square(&variances);
     println!("chi square {chi_square:.6} here, {:.6} there", theirs.chi_square);
     assert!((chi_square - theirs.chi_square).abs() < 1e-6, "{chi_square} {}", theirs.chi_square);

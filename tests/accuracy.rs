@@ -1,0 +1,70 @@
+//! A few draws of every cell of the Monte-Carlo table, held against what is committed.
+//!
+//! The table: docs/accuracy.md, made with the seeds in docs/accuracy-draws.csv. Truth and Cramér–Rao bound are
+//! closed forms (`tests/synthetic`).
+
+#[path = "synthetic/score.rs"]
+mod score;
+mod synthetic;
+#[path = "synthetic/table.rs"]
+mod table;
+
+use score::{Cell, Score, quantile};
+
+/// Draws redone in every cell.
+const DRAWS: u64 = 2;
+
+fn share(part: u32, whole: u32) -> f64 {
+    f64::from(part) / f64::from(whole.max(1))
+}
+
+/// Every cell is in the table, with the seed it is made from.
+#[test]
+fn the_committed_table_has_every_cell() {
+    let rows = table::committed();
+    let missing: Vec<String> = Cell::all()
+        .into_iter()
+        .filter(|cell| !rows.iter().any(|row| row.cell == cell.name() && row.seed == cell.seed))
+        .map(|cell| cell.name())
+        .collect();
+    assert!(missing.is_empty(), "not in docs/accuracy-draws.csv: {missing:?}");
+}
+
+/// Two draws a cell can't show a cell's percentiles; all cells together show shares and medians: found and false
+/// within 1 % of the table's, coverage within 3 %, widths within 5 %, median error that of a fit at its bound.
+#[test]
+#[ignore = "a few minutes: part of the longer suites"]
+fn a_few_draws_agree_with_the_table() {
+    let rows = table::committed();
+    let (mut whole, mut sums) = (Score::default(), [0_u32; 6]);
+    for cell in Cell::all() {
+        let Some(row) = rows.iter().find(|row| row.cell == cell.name()) else { continue };
+        let score = cell.run(0..DRAWS, true);
+        let expected = DRAWS as f64 * f64::from(row.false_claims) / row.draws as f64;
+        // A Poisson count beyond this has a chance of about 1e-3 at these rates.
+        let most = expected + 4.0 * expected.sqrt() + 2.0;
+        assert!(f64::from(score.false_claims) <= most, "{}: {:?}", row.cell, score.notes);
+        let counts =
+            [row.found, row.decidable, row.false_claims, row.claims, row.held_frequency, row.held_decay];
+        for (sum, count) in sums.iter_mut().zip(counts) {
+            *sum += count;
+        }
+        whole.add(&score);
+    }
+    println!("{}", whole.row("all, redone"));
+    let [found, decidable, false_claims, claims, held_frequency, held_decay] = sums;
+    assert!(share(whole.found, whole.decidable) > share(found, decidable) - 0.01, "{:?}", whole.notes);
+    assert!(
+        share(whole.false_claims, whole.claims) < share(false_claims, claims) + 0.01,
+        "{:?}",
+        whole.notes
+    );
+    assert!((share(whole.held_frequency, whole.found) - share(held_frequency, found)).abs() < 0.03);
+    assert!((share(whole.held_decay, whole.found) - share(held_decay, found)).abs() < 0.03);
+    let widths: Vec<f64> = rows.iter().map(|row| row.width).collect();
+    assert!((quantile(&whole.widths, 0.5) / quantile(&widths, 0.5) - 1.0).abs() < 0.05);
+    // χ² with one degree has the median 0.455; a fit within 1.25 of its bound 0.71.
+    for squares in [&whole.single_frequency, &whole.single_decay] {
+        assert!(quantile(squares, 0.5) < 0.71, "{}", quantile(squares, 0.5));
+    }
+}
