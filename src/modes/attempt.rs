@@ -48,7 +48,6 @@ impl Attempt {
                 cut: Cut { later_s: 0.005, keep: 1.0 },
                 choices: Choices { search_hz: 14.0, ..Choices::REFIT },
                 background: false,
-                ..again
             },
         ]
     };
