@@ -56,11 +56,6 @@ impl Cell {
         ]
     }
 
-    /// How many of so many draws this cell gets: one position takes longest (its refits disagree most), so a third.
-    pub fn share(&self, draws: u64) -> u64 {
-        if self.conditions.places == 1 { draws.div_ceil(3) } else { draws }
-    }
-
     /// Fits so many draws of the noise, the room and everything in it the same, and judges them together.
     pub fn run(&self, draws: std::ops::Range<u64>, refits: bool) -> Score {
         let scene = scene(&self.room, &self.conditions, self.seed);

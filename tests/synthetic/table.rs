@@ -85,8 +85,9 @@ impl Row {
         let [a, b, c, d] = self.ratios;
         let percent = |part: u32, whole: u32| 100.0 * f64::from(part) / f64::from(whole.max(1));
         format!(
-            "| {} | {} of {} | {} of {} | {a:.2}, {b:.2} | {c:.2}, {d:.2} | {:.2} | {:.1}, {:.1} |",
+            "| {} | {} | {} of {} | {} of {} | {a:.2}, {b:.2} | {c:.2}, {d:.2} | {:.2} | {:.1}, {:.1} |",
             self.cell,
+            self.draws,
             self.found,
             self.decidable,
             self.false_claims,
@@ -122,8 +123,8 @@ pub fn write(rows: &[Row]) -> std::io::Result<()> {
 
 fn markdown(rows: &[Row]) -> String {
     let mut text = String::from(
-        "| condition | found | false | rms/bound f: median, 90 % | rms/bound T60: median, 90 % | sd/bound T60 \
-         | 95 % holds f, T60 |\n| --- | --- | --- | --- | --- | --- | --- |\n",
+        "| condition | draws | found | false | rms/bound f: median, 90 % | rms/bound T60: median, 90 % | sd/bound T60 \
+         | 95 % holds f, T60 |\n| --- | --- | --- | --- | --- | --- | --- | --- |\n",
     );
     for row in rows {
         // Writing into a String can't fail.
