@@ -28,6 +28,10 @@ const LATER_S: [f64; 2] = [0.010, 0.020];
 /// A second pole must better the fit by χ² of its unknowns at one in a thousand, and this much more for
 /// the search over starts.
 const SEARCHED: f64 = 8.0;
+/// With more poles than this near the mode the pairs among them are not all tried.
+const MANY: usize = 5;
+/// Poles nearer than this are one, hertz.
+const SAME_HZ: f64 = 0.3;
 /// Starts that are followed down.
 const FOLLOWED: usize = 4;
 /// … and of the grid's frequencies so many.
@@ -148,6 +152,7 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<Sight> {
         .into_iter()
         .filter_map(|pair| stretch.finish(&start(Target::Two(pair))))
         .collect();
+    pairs.extend(of_candidates(&stretch, expected, &free));
     pairs.sort_by(|a, b| a.score.total_cmp(&b.score));
     let (two, shaped) = expected.choose(&pairs);
     let shows = |two: &&Fitted| one.score - two.score > needed(stretch.used());
@@ -180,12 +185,16 @@ impl Expected {
     fn choose<'a>(&self, pairs: &'a [Fitted]) -> (Option<&'a Fitted>, Option<&'a Fitted>) {
         let Some(best) = pairs.first() else { return (None, None) };
         let alike = |least: f64| pairs.iter().find(|found| self.likeness(found) >= least);
-        let shaped = SAME_SHAPE.into_iter().find_map(alike);
+        // The same poles may be told apart in several ways: the one whose two make up the shape best.
+        let most = |among: f64| {
+            let equal = pairs.iter().filter(move |p| (p.score - among).abs() < 1.0);
+            equal.max_by(|a, b| self.likeness(a).total_cmp(&self.likeness(b)))
+        };
+        let shaped = SAME_SHAPE.into_iter().find_map(alike).and_then(|found| most(found.score));
         if self.near.is_empty() || shaped.is_some_and(|s| s.score < best.score + CLEARLY) {
             return (shaped, None);
         }
-        let equal = pairs.iter().filter(|p| p.score < best.score + 1.0);
-        (equal.max_by(|a, b| self.likeness(a).total_cmp(&self.likeness(b))), shaped)
+        (most(best.score), shaped)
     }
 
     /// Where in the list of those that move along the near modes are.
@@ -217,13 +226,38 @@ fn needed(places: usize) -> f64 {
     freedom * (1.0 - a + z * a.sqrt()).powi(3) + SEARCHED
 }
 
+fn same_pole(a: &Complex64, b: &Complex64) -> bool {
+    (a - b).norm() < TAU * SAME_HZ
+}
+
+/// Pairs of what the search for modes saw, the rest of it fitted along: two treated modes near each other have
+/// four poles. Each pole more must pay for its unknowns: the score is raised by what noise would give.
+fn of_candidates(stretch: &Stretch, expected: &Expected, free: &[Complex64]) -> Vec<Fitted> {
+    let all = &expected.candidates;
+    if !(3..=MANY).contains(&all.len()) {
+        return Vec::new();
+    }
+    let twos = (0..all.len()).flat_map(|i| (i + 1..all.len()).map(move |j| (i, j)));
+    let fitted = twos.filter_map(|(i, j)| {
+        let rest = (0..all.len()).filter(|k| *k != i && *k != j).map(|k| all[k]);
+        let neighbours: Vec<Complex64> = free.iter().copied().chain(rest).collect();
+        let mut found =
+            stretch.finish(&Start { target: Target::Two(Pair::of_poles(all[i], all[j])), neighbours })?;
+        found.score += (all.len() - 2) as f64 * needed(stretch.used());
+        Some(found)
+    });
+    fitted.collect()
+}
+
 /// Takes in what the search for modes saw besides, then fits to the end.
 fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> Seen {
     let Target::Two(pair) = two.target else { return widened(records, expected, &two) };
     let poles = pair.poles();
     let own =
         |c: &Complex64| poles.iter().any(|s| (s.im - c.im).abs() < TAU * 1.5 + 0.5 * (s.re + c.re).abs());
-    let more = expected.candidates.iter().filter(|c| !own(c));
+    let taken =
+        |c: &Complex64| two.neighbours[expected.neighbours().0.len()..].iter().any(|s| same_pole(s, c));
+    let more = expected.candidates.iter().filter(|c| !own(c) && !taken(c));
     let neighbours: Vec<Complex64> = two.neighbours.iter().copied().chain(more.copied()).collect();
     let start = Start { target: two.target, neighbours };
     let held = expected.neighbours().1;

@@ -18,6 +18,7 @@ use crate::change::ring_s;
 use crate::estimate::Estimate;
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::session::Unit;
+use nalgebra::DMatrix;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -296,8 +297,11 @@ impl Reference {
             reason: None,
         };
         if self.occupied {
+            finding.t60_s =
+                seen.and_then(|s| longest(s.slower(), &s.near, &s.joint, self.mode.pole)).map(t60);
+            let before = longest(Some(self.decay()), &self.mode.near, &self.mode.covariance, self.mode.pole);
             finding.reason = Some(words::off_is_a_resonator(&self.state));
-            finding.advice = Some(words::effect(self.before_t60_s(), finding.t60_s));
+            finding.advice = Some(words::effect(before.map(t60), finding.t60_s));
             return finding;
         }
         match (sight, state) {
@@ -320,9 +324,9 @@ impl Reference {
     fn one_pole(&self, take: &TakeFacts<'_>, seen: &Seen, finding: &mut Finding) {
         let mode_hz = self.mode.pole.im / TAU;
         let label = take.units.iter().find_map(|u| Some((u.name.as_str(), u.tuned_hz?)));
-        let elsewhere = label.is_some_and(|(_, hz)| (hz - mode_hz).abs() > ELSEWHERE_HZ);
-        if (take.units.is_empty() || elsewhere) && self.untouched(take, seen) {
-            let (reason, advice) = words::untreated(mode_hz, label);
+        let meant = label.is_some_and(|(_, hz)| (hz - mode_hz).abs() < ELSEWHERE_HZ);
+        if !meant && self.untouched(take, seen) {
+            let (reason, advice) = words::untreated(mode_hz, take.units, label);
             (finding.reason, finding.advice) = (Some(reason), Some(advice));
             return;
         }
@@ -356,6 +360,7 @@ impl Reference {
         let sds = (before.sds.0.hypot(after.sds.0), before.sds.1.hypot(after.sds.1));
         let known = sds.0 < UNTOUCHED * -before.pole.re;
         known
+            && shift::step_hz(before, after).is_none()
             && moved.re.abs() < (UNTOUCHED_SD * sds.0).max(UNTOUCHED * -before.pole.re)
             && moved.im.abs() < (UNTOUCHED_SD * sds.1).max(UNTOUCHED * -before.pole.re)
     }
@@ -370,8 +375,8 @@ impl Reference {
         Some((square - freedom as f64) / (2.0 * freedom as f64).sqrt())
     }
 
-    fn before_t60_s(&self) -> Estimate {
-        t60(Estimate::new(-self.mode.pole.re, self.mode.covariance[(0, 0)].sqrt()))
+    fn decay(&self) -> Estimate {
+        Estimate::new(-self.mode.pole.re, self.mode.covariance[(0, 0)].sqrt())
     }
 
     /// What an identified take says.
@@ -509,6 +514,20 @@ fn met(findings: &mut [Finding]) {
             (finding.advice, finding.next) = words::met(best);
         }
     }
+}
+
+/// Decay constant of what rings longest within reach of the target: where a unit stood in the baseline too, its pole
+/// is among the modes there, and no one can say which of the poles is whose.
+fn longest(
+    own: Option<Estimate>,
+    near: &[Complex64],
+    joint: &DMatrix<f64>,
+    target: Complex64,
+) -> Option<Estimate> {
+    let first = joint.nrows() - 2 * near.len();
+    let others = near.iter().enumerate().filter(|(_, s)| (s.im - target.im).abs() < TAU * words::AROUND_HZ);
+    let others = others.map(|(k, s)| Estimate::new(-s.re, joint[(first + 2 * k, first + 2 * k)].sqrt()));
+    own.into_iter().chain(others).min_by(|a, b| a.value.total_cmp(&b.value))
 }
 
 /// The poles that speak for a take, and whether they keep their check.

@@ -41,11 +41,19 @@ pub(super) fn off_is_a_resonator(state: &str) -> String {
     )
 }
 
+/// Around a mode whose poles can't be told from a unit's, what rings longest counts, hertz.
+pub(super) const AROUND_HZ: f64 = 3.0;
+
 /// What a change did, without identification.
-pub(super) fn effect(before: Estimate, after: Option<Estimate>) -> String {
-    after.map_or_else(
+pub(super) fn effect(before: Option<Estimate>, after: Option<Estimate>) -> String {
+    before.zip(after).map_or_else(
         || "Effect only, and it can't be told.".to_owned(),
-        |after| format!("Effect only: T60 of the mode from {:.2} s to {:.2} s.", before.value, after.value),
+        |(before, after)| {
+            format!(
+                "Effect only: T60 of what rings longest within {AROUND_HZ:.0} Hz of the mode went from {:.2} s to {:.2} s.",
+                before.value, after.value
+            )
+        },
     )
 }
 
@@ -77,15 +85,22 @@ pub(super) fn met(best_t60_s: f64) -> (Option<String>, Next) {
 }
 
 /// Where nothing of a unit shows in the mode.
-pub(super) fn untreated(mode_hz: f64, label: Option<(&str, f64)>) -> (String, String) {
+pub(super) fn untreated(mode_hz: f64, units: &[Unit], label: Option<(&str, f64)>) -> (String, String) {
     let named = label.map_or_else(String::new, |(name, hz)| format!(" ({name} is tuned to {hz:.1} Hz)"));
     let reason = format!(
         "no absorber is to be seen at this mode: frequency and T60 are what they were without one{named}"
     );
-    let advice = format!(
-        "Nothing to turn here. A take with a unit tuned within 2 Hz of {mode_hz:.1} Hz, little damping in it, standing \
-         where the mode has pressure (a corner), would show what it does."
+    let show = format!(
+        "tuned within 2 Hz of {mode_hz:.1} Hz, with little damping in it, standing where the mode has pressure (a corner)"
     );
+    let advice = match units.first() {
+        None => format!("Nothing to turn here. A take with a unit {show}, would show what it does."),
+        Some(unit) => format!(
+            "Nothing to turn here if {} is for another mode. If it is for this one: a take with it {show}, would show \
+             what it does.",
+            unit.name
+        ),
+    };
     (reason, advice)
 }
 
@@ -192,4 +207,17 @@ pub(super) fn cautions(takes: &[TakeFacts<'_>], findings: &[Finding]) -> Vec<Str
         );
     }
     said
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A mode that nothing was brought to gets no step, and is told what would show one.
+    #[test]
+    fn an_untreated_mode_says_so() {
+        let (reason, advice) = untreated(66.4, &[], None);
+        assert!(reason.contains("no absorber is to be seen"), "{reason}");
+        assert!(advice.contains("66.4 Hz") && !advice.contains("alve"), "{advice}");
+    }
 }

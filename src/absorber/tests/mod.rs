@@ -1,3 +1,5 @@
 mod bound;
+mod dials;
 mod rooms;
+mod units;
 mod walk;

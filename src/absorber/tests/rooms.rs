@@ -70,9 +70,14 @@ impl Room {
 
     /// Distance of the nearest other mode, hertz.
     pub fn nearest_hz(&self) -> f64 {
-        let own = self.mode().omega_per_s / TAU;
+        self.nearest_to(self.axes)
+    }
+
+    /// The same of another mode.
+    pub fn nearest_to(&self, axes: [u32; 3]) -> f64 {
+        let own = self.scene.bare_mode(axes).expect("a mode").0 / TAU;
         let solved = self.scene.solve().expect("a sound scene");
-        let others = solved.room.modes.iter().filter(|m| m.axes != self.axes);
+        let others = solved.room.modes.iter().filter(|m| m.axes != axes);
         others.map(|m| (m.frequency_hz - own).abs()).fold(f64::INFINITY, f64::min)
     }
 
@@ -109,8 +114,13 @@ impl Room {
 
     /// The two poles that the mode became: those of its shape, else the one with most of the unit in it.
     pub fn pair(&self, solved: &Solved) -> [Complex64; 2] {
+        self.pair_of(self.axes, solved)
+    }
+
+    /// The same of another mode.
+    pub fn pair_of(&self, axes: [u32; 3], solved: &Solved) -> [Complex64; 2] {
         let poles = solved.room_poles();
-        let mut own: Vec<usize> = (0..poles.len()).filter(|k| poles[*k].axes == Some(self.axes)).collect();
+        let mut own: Vec<usize> = (0..poles.len()).filter(|k| poles[*k].axes == Some(axes)).collect();
         let mut others: Vec<usize> = (0..poles.len()).filter(|k| !own.contains(k)).collect();
         others.sort_by(|a, b| poles[*b].unit_share.total_cmp(&poles[*a].unit_share));
         own.extend(others);

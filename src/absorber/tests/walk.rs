@@ -12,7 +12,7 @@ use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// What a setting really gives: T60 of the slower pole, and the time until the mode is 60 dB down.
-fn truth(room: &Room, unit: Unit) -> (f64, f64) {
+pub fn truth(room: &Room, unit: Unit) -> (f64, f64) {
     let scene = crate::room::simulate::Scene { units: vec![unit], ..room.scene.clone() };
     let Ok(solved) = scene.solve() else { return (f64::INFINITY, f64::INFINITY) };
     let pair = room.pair(&solved);
@@ -55,7 +55,7 @@ fn best(room: &Room, start: Unit) -> (f64, f64) {
     least
 }
 
-fn facts<'a>(
+pub fn facts<'a>(
     name: &'a str,
     measured: &'a Measured,
     names: &'a [String],
@@ -72,7 +72,7 @@ fn facts<'a>(
     }
 }
 
-fn modes(measured: &Measured, names: &[String]) -> ModeSet {
+pub fn modes(measured: &Measured, names: &[String]) -> ModeSet {
     let samples: Vec<Vec<f64>> =
         measured.lows.iter().map(|l| l.samples.iter().map(|x| f64::from(*x)).collect()).collect();
     let places: Vec<Place<'_>> = names
