@@ -74,7 +74,11 @@ impl Cell {
             })
             .collect();
         let mut whole = Score::default();
-        for (score, _) in &drawn {
+        for (draw, (score, _)) in draws.clone().zip(&drawn) {
+            let mean = score.single_decay.iter().sum::<f64>() / score.single_decay.len().max(1) as f64;
+            if mean > 4.0 {
+                whole.notes.push(format!("draw {draw}: T60 rms {:.1} bounds over the modes", mean.sqrt()));
+            }
             whole.add(score);
         }
         // Per mode: rms over the draws that have it, over its bound.
