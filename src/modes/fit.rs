@@ -4,6 +4,7 @@ use super::ModeSet;
 use super::attempt::{Attempt, Fitting, Job, Start};
 use super::collect::empty;
 use super::kinds::judge;
+use super::overlap::widen_overlapping;
 use super::settings::{FitSettings, Place};
 use super::settle::settle;
 
@@ -24,6 +25,10 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let Fitting { mut set, seconds, .. } = main;
     for mode in &mut set.modes {
         judge(mode, seconds);
+    }
+    if settings.refits {
+        // What is claimed was judged by what the fits say; where modes run together even they say too much.
+        widen_overlapping(&mut set, seconds);
     }
     set.cancelled = settings.cancelled();
     set

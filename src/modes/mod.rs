@@ -14,6 +14,7 @@ mod layout;
 mod leftover;
 mod linear;
 mod noise;
+mod overlap;
 mod pole;
 mod problem;
 mod projection;

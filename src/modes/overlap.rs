@@ -1,0 +1,81 @@
+//! Where modes run together one pole stands for several, and no refit knows: intervals there are widened.
+//!
+//! Measured on the finite-element rooms and the demo (245 claims with known truth): of the intervals of T60 that
+//! one fit and its refits give, 94 % hold the truth where modal overlap is under 0.75, 83 % up to 1, 76 % up to 1.5
+//! and 62 % beyond; of those of frequency 93, 90, 87 and 88 %.
+
+use super::ModeSet;
+use std::f64::consts::TAU;
+
+/// Modes are counted this far to both sides, Hz.
+const AROUND_HZ: f64 = 12.0;
+/// Modal overlap (half-power bandwidth times modes per hertz) up to which intervals hold as they are.
+const APART: f64 = 0.7;
+/// Overlap beyond which an sd grows no further: there the claims above are too few to tell.
+const CROWDED: f64 = 1.25;
+/// Growth of an sd for each unit of overlap beyond, of ω and of δ: chosen on the claims above.
+const GROWTH: [f64; 2] = [0.6, 1.8];
+
+/// Widens the intervals of resonances whose neighbours overlap them; `seconds` is the longest record.
+pub(super) fn widen_overlapping(set: &mut ModeSet, seconds: f64) {
+    // A tone that outlasts the record is no neighbour.
+    let rings = |decay_per_s: f64| decay_per_s > 1.5 / seconds;
+    let others: Vec<f64> =
+        set.modes.iter().filter(|m| rings(m.decay_per_s)).map(|m| m.omega_per_s / TAU).collect();
+    let mut widening = Vec::with_capacity(2 * set.modes.len());
+    for mode in &mut set.modes {
+        let hz = mode.omega_per_s / TAU;
+        let count = others.iter().filter(|other| (*other - hz).abs() < AROUND_HZ).count();
+        let bandwidth_hz = mode.decay_per_s / std::f64::consts::PI;
+        let overlap = bandwidth_hz * count as f64 / (2.0 * AROUND_HZ);
+        let [omega, decay] = GROWTH.map(|growth| 1.0 + growth * (overlap.min(CROWDED) - APART).max(0.0));
+        mode.omega_sd_per_s *= omega;
+        mode.decay_sd_per_s *= decay;
+        widening.extend([omega, decay]);
+    }
+    let side = widening.len();
+    for (i, covariance) in set.covariance.iter_mut().enumerate() {
+        *covariance *= widening[i / side] * widening[i % side];
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Kind, Mode};
+    use super::*;
+    use crate::flag::Flags;
+
+    fn set(apart_hz: f64) -> ModeSet {
+        let mode = |i: u32| Mode {
+            kind: Kind::Unsure,
+            omega_per_s: TAU * (100.0 + apart_hz * f64::from(i)),
+            decay_per_s: 6.9,
+            omega_sd_per_s: 0.1,
+            decay_sd_per_s: 0.1,
+            amplitudes: Vec::new(),
+            flags: Flags::default(),
+        };
+        ModeSet { modes: (0..5).map(mode).collect(), covariance: vec![0.01; 100], ..ModeSet::default() }
+    }
+
+    /// T60 of 1 s is 2.2 Hz wide: alone an interval stays, five of them within 4 Hz don't reach an overlap of
+    /// 0.7 in 24 Hz; five with twenty more do. Variances grow with the squares.
+    #[test]
+    fn only_crowded_modes_are_widened() {
+        for (apart_hz, grows) in [(30.0, false), (1.0, false)] {
+            let mut set = set(apart_hz);
+            widen_overlapping(&mut set, 3.0);
+            assert_eq!(set.modes[2].decay_sd_per_s > 0.1, grows);
+        }
+        let mut crowd = set(1.0);
+        let more: Vec<Mode> = (0..3).flat_map(|_| crowd.modes.clone()).collect();
+        crowd.modes.extend(more);
+        crowd.covariance = vec![0.01; 1600];
+        widen_overlapping(&mut crowd, 3.0);
+        let overlap = 1.25; // 1.83, of which no more counts
+        let expected = 0.1 * (1.0 + 1.8 * (overlap - 0.7));
+        assert!((crowd.modes[0].decay_sd_per_s - expected).abs() < 1e-12);
+        let variance = crowd.modes[0].decay_sd_per_s.powi(2);
+        assert!((crowd.covariance[41] - variance).abs() < 1e-12);
+    }
+}
