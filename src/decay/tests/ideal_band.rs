@@ -3,13 +3,8 @@
 //! Table simulated for this project (numpy, 400 to 800 runs, no floor); both sides are simulated. A standard
 //! deviation of 800 draws is known to 2.5 %, theirs to 2.5 to 3.5 %: tolerance 10 %, 15 % for the rarer ones.
 
-use super::super::crossing::Crossing;
-use super::super::curve::Curve;
-use super::super::energy::Energy;
-use super::super::line::Range;
 use super::signals::{envelope, noise};
-use super::tables::channel;
-use crate::filter::Backward;
+use super::tables::lines_of;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 
@@ -35,25 +30,7 @@ fn decaying_energies(seed: u64, t60_s: f64) -> Vec<f64> {
 
 /// One decay: EDT, T20, T30 over the true time, curvature in per cent, nonlinearities in permille.
 fn one(seed: u64, t60_s: f64) -> Option<[f64; 6]> {
-    let energies = decaying_energies(seed, t60_s);
-    let mut to_come = vec![0.0; energies.len() + 1];
-    for k in (0..energies.len()).rev() {
-        to_come[k] = to_come[k + 1] + energies[k] / RATE_HZ;
-    }
-    let channel = channel();
-    let band = Backward { to_come: &to_come, rate_hz: RATE_HZ, zero: 0, late: [0.0; 2], channel: &channel };
-    let energy = Energy::new(&band, energies.len() as f64 / RATE_HZ, RATE_HZ);
-    let crossing = Crossing {
-        entry: energies.len(),
-        floor: 0.0,
-        reference: 0.0,
-        level: 0.0,
-        decay_per_s: 1.0,
-        floor_reached: false,
-        floor_steady: true,
-    };
-    let curve = Curve::new(&energy, &crossing);
-    let [edt, t20, t30] = [Range::Edt, Range::T20, Range::T30].map(|range| curve.line(range));
+    let [edt, t20, t30] = lines_of(&decaying_energies(seed, t60_s), RATE_HZ);
     let (edt, t20, t30) = (edt?, t20?, t30?);
     let curvature = 100.0 * (t30.time_s() / t20.time_s() - 1.0);
     let times = [edt, t20, t30].map(|line| line.time_s() / t60_s);

@@ -4,12 +4,9 @@
 //! room's exponential. Tables computed for this project (double precision) for a Butterworth of order 4;
 //! tolerance: the last printed digit, and 2 % of larger values for the grid that the impulse response stands on.
 
-use super::super::crossing::Crossing;
-use super::super::curve::Curve;
-use super::super::energy::Energy;
-use super::super::line::{LEAST_BT, Range};
-use super::tables::channel;
-use crate::filter::{Backward, Band, Cascade, Fraction};
+use super::super::line::LEAST_BT;
+use super::tables::lines_of;
+use crate::filter::{Band, Cascade, Fraction};
 use biquad::{Biquad, DirectForm2Transposed};
 use std::f64::consts::LN_10;
 
@@ -28,24 +25,7 @@ fn squared_response(band: &Band, length_s: f64) -> Vec<f64> {
 
 /// EDT, T20 and T30 of expected energies that start at 0 s.
 fn times_s(energies: &[f64]) -> [Option<f64>; 3] {
-    let mut to_come = vec![0.0; energies.len() + 1];
-    for k in (0..energies.len()).rev() {
-        to_come[k] = to_come[k + 1] + energies[k] / RATE_HZ;
-    }
-    let channel = channel();
-    let band = Backward { to_come: &to_come, rate_hz: RATE_HZ, zero: 0, late: [0.0; 2], channel: &channel };
-    let energy = Energy::new(&band, energies.len() as f64 / RATE_HZ, RATE_HZ);
-    let crossing = Crossing {
-        entry: energies.len(),
-        floor: 0.0,
-        reference: 0.0,
-        level: 0.0,
-        decay_per_s: 1.0,
-        floor_reached: false,
-        floor_steady: true,
-    };
-    let curve = Curve::new(&energy, &crossing);
-    [Range::Edt, Range::T20, Range::T30].map(|range| curve.line(range).map(|line| line.time_s()))
+    lines_of(energies, RATE_HZ).map(|line| line.map(|line| line.time_s()))
 }
 
 /// A room of decay `t60_s` behind the forward filter: energies by recursion over the convolution.

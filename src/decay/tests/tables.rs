@@ -3,7 +3,7 @@
 use super::super::crossing::Crossing;
 use super::super::curve::Curve;
 use super::super::energy::Energy;
-use super::super::line::{Range, T20_SPREAD, T30_SPREAD};
+use super::super::line::{Line, Range, T20_SPREAD, T30_SPREAD};
 use crate::filter::{Backward, Bank, Channel, Fraction};
 use approx::assert_relative_eq;
 use std::f64::consts::LN_10;
@@ -26,6 +26,28 @@ fn on_curve<T>(length_s: f64, to_come: impl Fn(f64) -> f64, evaluate: impl Fn(&C
     let energy = Energy::new(&band, length_s, 48_000.0);
     let crossing = Crossing::find(&energy).expect("the curve falls");
     evaluate(&Curve::new(&energy, &crossing))
+}
+
+/// Lines through EDT, T20 and T30 of energies that start at 0 s, no noise under them.
+pub fn lines_of(energies: &[f64], rate_hz: f64) -> [Option<Line>; 3] {
+    let mut to_come = vec![0.0; energies.len() + 1];
+    for k in (0..energies.len()).rev() {
+        to_come[k] = to_come[k + 1] + energies[k] / rate_hz;
+    }
+    let channel = channel();
+    let band = Backward { to_come: &to_come, rate_hz, zero: 0, late: [0.0; 2], channel: &channel };
+    let energy = Energy::new(&band, energies.len() as f64 / rate_hz, rate_hz);
+    let crossing = Crossing {
+        entry: energies.len(),
+        floor: 0.0,
+        reference: 0.0,
+        level: 0.0,
+        decay_per_s: 1.0,
+        floor_reached: false,
+        floor_steady: true,
+    };
+    let curve = Curve::new(&energy, &crossing);
+    [Range::Edt, Range::T20, Range::T30].map(|range| curve.line(range))
 }
 
 /// Two slopes, E = e^(−kt/T1) + 10^(d/10) e^(−kt/T2), k = 6 ln 10: times and straightness computed in double
