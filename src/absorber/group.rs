@@ -1,7 +1,7 @@
 //! Several modes and one unit: what a unit makes of modes that lie nearer to each other than it couples.
 //!
 //! Modes n (ωn, δn) and a unit (ωa, δa) with couplings gn have the poles that solve
-//! `(s² + 2δa s + ωa²) Π Dn + s² Σ gn² Π′Dn = 0` with `Dn = s² + 2δn s + ωn²` (project notes §5.3; one mode
+//! `(s² + 2δa s + ωa²) Π Dn + s² Σ gn² Π′Dn = 0` with `Dn = s² + 2δn s + ωn²` (own derivation; one mode
 //! gives the equation of `coupled`). One pole more than modes, so 2(n + 1) numbers against n + 2
 //! unknowns: couplings needn't be known from shapes, and n checks are left over.
 

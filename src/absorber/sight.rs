@@ -9,7 +9,7 @@ use nalgebra::{Cholesky, DMatrix, DVector};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-/// Half width of the stretch: a wide one costs the least (project notes on windows).
+/// Half width of the stretch: a wide one costs the least (own trials; `crate::modes` on windows).
 const REACH_HZ: f64 = 45.0;
 /// Neighbours within this distance are fitted along, those beyond are held, hertz.
 const FREE_HZ: f64 = 25.0;

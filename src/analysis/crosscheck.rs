@@ -5,7 +5,7 @@
 //! difference; if they don't, what the resonances don't hold did, and that is noise.
 
 use crate::decay::{NarrowRecord, narrow_t20};
-use crate::estimate::{Reading, SD_PER_95};
+use crate::estimate::{Estimate, Reading, SD_PER_95};
 use crate::flag::Flag;
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::response::Response;
@@ -47,8 +47,8 @@ pub(super) fn cross_check(set: &ModeSet, index: usize, heard: &[Heard<'_>]) -> (
     let band = band(set, index);
     let records: Vec<NarrowRecord<'_>> = heard.iter().map(|h| h.record).collect();
     let t20 = narrow_t20(&records, band.0, band.1);
-    let doubt = t20.is_ok_and(|t20| contradicts(&set.modes[index], &Ok(t20)));
-    (t20, doubt.then(|| reason(set, index, heard, band, &t20)))
+    let contrary = t20.ok().filter(|t20| contradicts(&set.modes[index], t20));
+    (t20, contrary.map(|t20| reason(set, index, heard, band, &t20)))
 }
 
 fn hertz(mode: &Mode) -> f64 {
@@ -70,17 +70,16 @@ fn band(set: &ModeSet, index: usize) -> (f64, f64) {
     (own - reach, own + reach)
 }
 
-/// Whether both say something and their 95 % intervals for the difference leave it out. A tone that doesn't
-/// decay and a pole of the loudspeaker have no T60 to hold a filter against.
-fn contradicts(mode: &Mode, t20: &Reading) -> bool {
-    let Ok(t20) = t20 else { return false };
+/// Whether the 95 % interval of their difference leaves out zero. A tone that doesn't decay and a pole of the
+/// loudspeaker have no T60 to hold a filter against.
+fn contradicts(mode: &Mode, t20: &Estimate) -> bool {
     let t60_s = LN_1000 / mode.decay_per_s;
     let sd_s = t60_s * mode.decay_sd_per_s / mode.decay_per_s;
     let has_decay = matches!(mode.kind, Kind::Mode | Kind::Unsure);
     has_decay && (t20.value - t60_s).abs() > SD_PER_95 * sd_s.hypot(t20.sd.unwrap_or(0.0))
 }
 
-fn reason(set: &ModeSet, index: usize, heard: &[Heard<'_>], band: (f64, f64), t20: &Reading) -> Flag {
+fn reason(set: &ModeSet, index: usize, heard: &[Heard<'_>], band: (f64, f64), t20: &Estimate) -> Flag {
     let t60_s = LN_1000 / set.modes[index].decay_per_s;
     if t60_s * (band.1 - band.0) <= LEAST_BT {
         return Flag::FilterTooNarrow;
@@ -88,8 +87,8 @@ fn reason(set: &ModeSet, index: usize, heard: &[Heard<'_>], band: (f64, f64), t2
     let rebuilt: Vec<Vec<f32>> = heard.iter().enumerate().map(|(place, h)| rebuilt(set, place, h)).collect();
     let records: Vec<NarrowRecord<'_>> =
         heard.iter().zip(&rebuilt).map(|(h, samples)| NarrowRecord { samples, ..h.record }).collect();
-    match (narrow_t20(&records, band.0, band.1), t20) {
-        (Ok(shown), Ok(t20)) if (shown.value - t60_s) / (t20.value - t60_s) > EXPLAINED => Flag::FilterBeats,
+    match narrow_t20(&records, band.0, band.1) {
+        Ok(shown) if (shown.value - t60_s) / (t20.value - t60_s) > EXPLAINED => Flag::FilterBeats,
         _ => Flag::FilterInNoise,
     }
 }
