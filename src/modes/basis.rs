@@ -110,27 +110,15 @@ impl Bins {
             put(im_a, n, k, times_i(own - mirrored) * self.weights[k]);
         }
     }
-
-    /// Writes the column pair of a polynomial term: Chebyshev's T_degree over the band, real and imaginary.
-    pub fn polynomial(&self, degree: usize, real: &mut [f64], imaginary: &mut [f64]) {
-        let n = self.len();
-        let (low, high) = (self.omegas[0], self.omegas[n - 1]);
-        let half = (0.5 * (high - low)).max(f64::MIN_POSITIVE);
-        for (k, omega) in self.omegas.iter().enumerate() {
-            let x = ((omega - low) / half - 1.0).clamp(-1.0, 1.0);
-            let value = (degree as f64 * x.acos()).cos() * self.weights[k];
-            put(real, n, k, Complex::new(value, 0.0));
-            put(imaginary, n, k, Complex::new(0.0, value));
-        }
-    }
 }
 
-fn put(column: &mut [f64], n: usize, k: usize, value: Complex<f64>) {
+/// Bin `k` of `n`: the real part in the upper half of the column, the imaginary one in the lower.
+pub(super) fn put(column: &mut [f64], n: usize, k: usize, value: Complex<f64>) {
     column[k] = value.re;
     column[n + k] = value.im;
 }
 
-fn times_i(value: Complex<f64>) -> Complex<f64> {
+pub(super) fn times_i(value: Complex<f64>) -> Complex<f64> {
     Complex::new(-value.im, value.re)
 }
 

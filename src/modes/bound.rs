@@ -6,6 +6,7 @@ use super::covariance::inverse_information;
 use super::pole::Pole;
 use super::problem::{Group, Problem};
 use super::projection::Projection;
+use super::smooth::Smooth;
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex;
 
@@ -55,9 +56,10 @@ pub fn bound(
         let amplitude = |r: usize| amplitudes.get(r / 2).and_then(|a| a.get(m)).copied().unwrap_or_default();
         let given =
             DMatrix::from_fn(unknowns, 1, |r, _| if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im });
-        group.data = group.matrix(poles, 0, None) * given;
+        group.data = group.matrix(poles, Smooth::NONE, None) * given;
     }
-    let problem = Problem { groups, places: places.len(), terms: 0, band_hz: range_hz, prior: None };
+    let problem =
+        Problem { groups, places: places.len(), smooth: Smooth::NONE, band_hz: range_hz, prior: None };
     let projection = Projection::new(&problem, poles)?;
     inverse_information(&projection.normal(&problem, poles, &vec![1.0; places.len()]))
 }

@@ -6,6 +6,7 @@ use super::pole::{LN_1000, Pole};
 use super::problem::{Group, Problem};
 use super::projection::GroupFit;
 use super::refine::{Fitted, OUTSIDE_HZ};
+use super::smooth::Smooth;
 use nalgebra::DMatrix;
 use std::f64::consts::PI;
 use std::ops::Range;
@@ -127,10 +128,12 @@ impl Band {
         let (low, high) = (self.looks_hz.0 - OUTSIDE_HZ, self.looks_hz.1 + OUTSIDE_HZ);
         let near: Vec<Pole> =
             fit.poles.iter().filter(|p| (low..high).contains(&p.frequency_hz())).copied().collect();
+        // Within a band a polynomial comes close to any flank.
+        let polynomial = Smooth::of_degree_below(problem.smooth.polynomial);
         let mut gains = vec![0.0; self.poles.len()];
         for ((part, group), whole) in self.parts.iter().zip(&problem.groups).zip(&fit.projection.groups) {
             let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
-            part.add_gains(&mut gains, part.left(group, whole, &near, problem.terms), &weights);
+            part.add_gains(&mut gains, part.left(group, whole, &near, polynomial), &weights);
         }
         gains
     }
@@ -143,14 +146,14 @@ impl Part {
         group: &Group,
         whole: &GroupFit,
         near: &[Pole],
-        terms: usize,
+        smooth: Smooth,
     ) -> (DMatrix<f64>, DMatrix<f64>) {
         let (n, m) = (group.bins.len(), self.range.len());
         let row = |r: usize| if r < m { self.range.start + r } else { n + self.range.start + r - m };
         let mut left = DMatrix::from_fn(2 * m, whole.residual.ncols(), |r, c| whole.residual[(row(r), c)]);
         let here =
             Group { bins: self.bins.clone(), data: DMatrix::zeros(2 * m, 0), places: Vec::new(), held: None };
-        let mut columns = here.matrix(near, terms, None);
+        let mut columns = here.matrix(near, smooth, None);
         for mut column in columns.column_iter_mut() {
             let norm = column.norm().max(f64::MIN_POSITIVE);
             column.unscale_mut(norm);

@@ -23,6 +23,7 @@ mod refine;
 mod settings;
 mod settle;
 mod single;
+mod smooth;
 #[cfg(test)]
 mod tests;
 mod window;

@@ -1,8 +1,9 @@
-//! One frequency window of the fit: spectra of all places, the polynomial beside the poles, the prior.
+//! One frequency window of the fit: spectra of all places, the smooth terms beside the poles, the prior.
 
 use super::basis::Bins;
 use super::pole::Pole;
 use super::projection::GroupFit;
+use super::smooth::Smooth;
 use nalgebra::DMatrix;
 use std::f64::consts::PI;
 
@@ -16,7 +17,7 @@ pub(crate) struct Group {
     pub data: DMatrix<f64>,
     /// Which place each column is.
     pub places: Vec<usize>,
-    /// Orthonormal basis of what poles held (and the polynomial) span.
+    /// Orthonormal basis of what poles held (and the smooth terms) span.
     pub held: Option<DMatrix<f64>>,
 }
 
@@ -27,8 +28,8 @@ pub(crate) struct Problem {
     pub groups: Vec<Group>,
     /// How many places there are.
     pub places: usize,
-    /// Terms of the complex polynomial (degree + 1) that takes what the poles don't: direct sound, far poles, a start too early.
-    pub terms: usize,
+    /// What takes what the poles don't.
+    pub smooth: Smooth,
     /// Edges of the bins used, Hz.
     pub band_hz: (f64, f64),
     /// What amplitudes to expect, if anything.
@@ -95,11 +96,11 @@ impl Group {
         2 * self.bins.len()
     }
 
-    /// Columns of all poles and of the polynomial; below them the prior's rows.
-    pub fn matrix(&self, poles: &[Pole], terms: usize, prior: Option<&Prior>) -> DMatrix<f64> {
+    /// Columns of all poles and of the smooth terms; below them the prior's rows.
+    pub fn matrix(&self, poles: &[Pole], smooth: Smooth, prior: Option<&Prior>) -> DMatrix<f64> {
         let (rows, given) = (self.rows(), self.data.nrows());
         let whole = given + if prior.is_some() { 2 * poles.len() } else { 0 };
-        let mut matrix = DMatrix::zeros(whole, 2 * poles.len() + 2 * terms);
+        let mut matrix = DMatrix::zeros(whole, 2 * poles.len() + 2 * smooth.terms());
         let mut pairs = matrix.as_mut_slice().chunks_exact_mut(2 * whole);
         for (j, (pole, pair)) in poles.iter().zip(&mut pairs).enumerate() {
             let (first, second) = pair.split_at_mut(whole);
@@ -110,9 +111,9 @@ impl Group {
                 second[given + 2 * j + 1] = weight;
             }
         }
-        for (degree, pair) in pairs.enumerate() {
+        for (at, pair) in pairs.enumerate() {
             let (first, second) = pair.split_at_mut(whole);
-            self.bins.polynomial(degree, &mut first[..rows], &mut second[..rows]);
+            smooth.columns(at, &self.bins, &mut first[..rows], &mut second[..rows]);
         }
         matrix
     }
@@ -130,7 +131,7 @@ impl Group {
 }
 
 impl Problem {
-    /// What is left to fit where these poles and the polynomial keep to their place but not to their
+    /// What is left to fit where these poles and the smooth terms keep to their place but not to their
     /// amplitudes: their columns are taken out once, and a few poles can move at little cost.
     pub fn holding(&self, poles: &[Pole]) -> Option<Problem> {
         let groups = self.groups.iter().map(|group| {
@@ -139,7 +140,7 @@ impl Problem {
             Some(Group { bins, data: fit.residual, places, held: Some(fit.basis) })
         });
         let groups = groups.collect::<Option<Vec<_>>>()?;
-        Some(Problem { groups, terms: 0, prior: self.prior.clone(), ..*self })
+        Some(Problem { groups, smooth: Smooth::NONE, prior: self.prior.clone(), ..*self })
     }
 
     /// Real numbers of a place.
@@ -156,17 +157,17 @@ impl Problem {
         found.unwrap_or(0.0).max(f64::MIN_POSITIVE)
     }
 
-    /// Parameters that a place pays for `poles` poles: its amplitudes, its polynomial, its share of the poles.
+    /// Parameters that a place pays for `poles` poles: its amplitudes, its smooth terms, its share of the poles.
     pub fn price(&self, poles: usize) -> f64 {
         let poles = poles as f64;
-        2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.terms as f64
+        2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.smooth.terms() as f64
     }
 
     /// The most poles that leave more than `1 − share` of the numbers to the noise.
     pub fn most_poles(&self, share: f64) -> usize {
         let rows = self.groups.iter().map(Group::rows).min().unwrap_or(0) as f64;
         let per_pole = 2.0 * (1.0 + 1.0 / self.places as f64);
-        ((share * rows - 2.0 * self.terms as f64) / per_pole).max(0.0) as usize
+        ((share * rows - 2.0 * self.smooth.terms() as f64) / per_pole).max(0.0) as usize
     }
 
     /// Longest record, s.

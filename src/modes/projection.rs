@@ -1,4 +1,4 @@
-//! Variable projection (Golub & Pereyra 1973): amplitudes and polynomial are solved for at given
+//! Variable projection (Golub & Pereyra 1973): amplitudes and smooth terms are solved for at given
 //! poles by one QR decomposition that serves all places, and what is left depends on the poles only.
 
 use super::linear::{free_of, orthonormal, transpose_times};
@@ -15,7 +15,7 @@ pub(crate) struct GroupFit {
     pub triangle: DMatrix<f64>,
     /// Norm of each column.
     pub scales: Vec<f64>,
-    /// Unknowns × places: (Re A, Im A) of each pole, then the polynomial.
+    /// Unknowns × places: (Re A, Im A) of each pole, then the smooth terms.
     pub coefficients: DMatrix<f64>,
     /// Data minus fit, a column a place (below the data: the prior's rows).
     pub residual: DMatrix<f64>,
@@ -105,7 +105,7 @@ pub(crate) struct Normal {
 impl GroupFit {
     /// `None` where the columns are dependent or too many.
     pub fn new(problem: &Problem, group: &Group, poles: &[Pole]) -> Option<Self> {
-        let mut matrix = group.matrix(poles, problem.terms, problem.prior.as_ref());
+        let mut matrix = group.matrix(poles, problem.smooth, problem.prior.as_ref());
         let (rows, unknowns) = matrix.shape();
         if unknowns >= group.rows() {
             return None;

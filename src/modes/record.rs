@@ -4,6 +4,7 @@ use super::basis::Bins;
 use super::noise::Shape;
 use super::problem::{Group, Problem};
 use super::settings::Place;
+use super::smooth::Smooth;
 use nalgebra::DMatrix;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
@@ -143,13 +144,13 @@ impl Records {
     /// The window `band_hz` as a least-squares problem with noise of the given shape.
     ///
     /// `None` where a record has too few bins in it to say anything.
-    pub fn problem(&self, band_hz: (f64, f64), terms: usize, shape: &Shape) -> Option<Problem> {
+    pub fn problem(&self, band_hz: (f64, f64), smooth: Smooth, shape: &Shape) -> Option<Problem> {
         let mut groups = Vec::with_capacity(self.bunches.len());
         for bunch in &self.bunches {
             let width = bunch.rate_hz / bunch.len as f64;
             let first = (band_hz.0 / width).ceil().max(1.0) as usize;
             let last = ((band_hz.1 / width).floor() as usize).min((bunch.len - 1) / 2);
-            if last < first + terms + 3 {
+            if last < first + smooth.terms() + 3 {
                 return None;
             }
             let mut bins = Bins::new(bunch.rate_hz, bunch.len, first, last);
@@ -163,7 +164,7 @@ impl Records {
             let places = bunch.spectra.iter().map(|(index, _)| *index).collect();
             groups.push(Group { bins, data, places, held: None });
         }
-        Some(Problem { groups, places: self.records.len(), terms, band_hz, prior: None })
+        Some(Problem { groups, places: self.records.len(), smooth, band_hz, prior: None })
     }
 
     /// Longest record, s.

@@ -4,9 +4,10 @@ use super::gain::Candidates;
 use super::layout::{Span, spans, windows};
 use super::noise::{Shape, residual_exponent};
 use super::pole::Pole;
-use super::problem::Prior;
+use super::problem::{Prior, Problem};
 use super::record::Records;
 use super::refine::Effort;
+use super::smooth::Smooth;
 use super::window::{CLOSE, THOROUGH, Window};
 use rayon::prelude::*;
 
@@ -43,6 +44,11 @@ impl Choices {
         last: THOROUGH,
         rounds: 2,
     };
+
+    /// The smooth terms to begin with.
+    fn smooth(&self) -> Smooth {
+        Smooth::of_degree_below(self.degree + 1)
+    }
 
     /// The same for a refit, which only tells how far choices move a value: steps that gain less than a
     /// tenth of χ² (a third of an sd, and the next one gains its square) are left.
@@ -83,7 +89,7 @@ pub(crate) fn search(records: &Records, task: &Task<'_>) -> Vec<Pole> {
 
 fn search_band(records: &Records, task: &Task<'_>, band: &Span) -> Vec<Pole> {
     let limits = (band.fits_from_hz, band.fits_to_hz.min(records.top_hz()));
-    let Some(problem) = records.problem(limits, task.choices.degree + 1, task.shape) else {
+    let Some(problem) = records.problem(limits, task.choices.smooth(), task.shape) else {
         return Vec::new();
     };
     let candidates = Candidates::new(&problem, limits.0, limits.1);
@@ -125,17 +131,18 @@ pub(crate) fn answer(records: &Records, task: &Task<'_>, spans: &[Span], poles: 
 
 fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<Answer> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
-    let terms = task.choices.degree + 1;
     let mut poles: Vec<Pole> = poles.iter().filter(|p| span.meets(p)).copied().collect();
-    let problem = records.problem(limits, terms, task.shape)?;
+    let problem = records.problem(limits, task.choices.smooth(), task.shape)?;
     poles.truncate(problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
     window.settle(CLOSE, 1);
+    let mut window = window.with_flanks(task);
     window.prune(task.cancelled);
     let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
     window.grow(&candidates, 0, task.cancelled);
-    let mut window = window.weighted_anew(records, terms, task.shape)?;
+    let mut window = window.weighted_anew(records, task.shape)?;
     window.settle(CLOSE, 1);
+    let mut window = window.with_flanks(task);
     // What only seemed significant under the first weights goes; what stays is settled to the bottom.
     window.prune(task.cancelled);
     window.settle(task.choices.last, task.choices.rounds);
@@ -143,11 +150,36 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
 }
 
 impl Window {
+    /// The window with as many flanks of poles outside as are worth their price.
+    fn with_flanks(mut self, task: &Task<'_>) -> Self {
+        // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
+        let inner = self.problem.band_hz.0 > task.range_hz.0;
+        loop {
+            let now = self.problem.smooth;
+            let more = [
+                (now.above < Smooth::MOST_FLANKS).then(|| Smooth { above: now.above + 1, ..now }),
+                (inner && now.below < Smooth::MOST_FLANKS).then(|| Smooth { below: now.below + 1, ..now }),
+            ];
+            let tried = more.into_iter().flatten().filter_map(|smooth| self.beside(smooth));
+            match tried.min_by(|a, b| a.cost().total_cmp(&b.cost())) {
+                Some(better) if better.cost() < self.cost() => self = better,
+                _ => return self,
+            }
+        }
+    }
+
+    /// The same poles, settled beside other smooth terms.
+    fn beside(&self, smooth: Smooth) -> Option<Self> {
+        let mut window = Window::new(Problem { smooth, ..self.problem.clone() }, &self.fit.poles)?;
+        window.settle(CLOSE, 1);
+        Some(window)
+    }
+
     /// The same poles with the noise's colour taken from the residual and a weak prior on amplitudes.
-    fn weighted_anew(&self, records: &Records, terms: usize, shape: &Shape) -> Option<Self> {
+    fn weighted_anew(&self, records: &Records, shape: &Shape) -> Option<Self> {
         let mut shape = shape.clone();
         shape.exponent += residual_exponent(&self.problem, &self.fit.projection);
-        let problem = records.problem(self.problem.band_hz, terms, &shape)?;
+        let problem = records.problem(self.problem.band_hz, self.problem.smooth, &shape)?;
         let mut window = Window::new(problem, &self.fit.poles)?;
         window.problem.prior = Some(Prior::new(&window.problem, &window.variances));
         Window::new(window.problem, &self.fit.poles)

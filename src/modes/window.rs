@@ -78,7 +78,14 @@ impl Window {
             4.0 * group.bins.weights.iter().map(|w| w.ln()).sum::<f64>() * group.places.len() as f64
         };
         let weighting: f64 = self.problem.groups.iter().map(weighting).sum();
-        self.score() - weighting + self.threshold() * self.fit.poles.len() as f64
+        self.score() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.price_of_smooth()
+    }
+
+    /// What the smooth terms must gain: for each term the level that noise reaches with the chance `CHANCE`.
+    fn price_of_smooth(&self) -> f64 {
+        let freedom = 2.0 * self.problem.places as f64;
+        let price = ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE));
+        price * self.problem.smooth.terms() as f64
     }
 
     fn score_of(&self, projection: &Projection, poles: usize) -> f64 {

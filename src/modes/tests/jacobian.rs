@@ -9,6 +9,7 @@ use super::super::problem::Problem;
 use super::super::projection::Projection;
 use super::super::record::{Cut, Records};
 use super::super::settings::Place;
+use super::super::smooth::Smooth;
 use super::closed_form::{Case, RATE_HZ};
 use crate::modes::noise::Shape;
 use nalgebra::{DMatrix, DVector};
@@ -21,7 +22,9 @@ fn problem(case: &Case) -> Problem {
     places[2] = Place::new("short", "", &case.records[2][..2000], RATE_HZ, 0.0);
     let mut shape = Shape::default();
     shape.exponent = -1.0;
-    Records::new(&places, Cut::WHOLE).problem((20.0, 105.0), 3, &shape).unwrap()
+    Records::new(&places, Cut::WHOLE)
+        .problem((20.0, 105.0), Smooth { above: 1, ..Smooth::of_degree_below(3) }, &shape)
+        .unwrap()
 }
 
 /// Poles beside the true ones, so that the residual is far from zero.

@@ -9,6 +9,7 @@ use super::super::problem::Problem;
 use super::super::projection::Projection;
 use super::super::record::{Cut, Records};
 use super::super::refine::{Effort, Fitted, refine};
+use super::super::smooth::Smooth;
 use super::super::{FitSettings, Mode, fit};
 use super::closed_form::{Case, RATE_HZ};
 use super::script;
@@ -92,8 +93,9 @@ fn ladder_an_unprojected_solver_ends_at_the_same_minimum() {
         return;
     };
     let theirs = Theirs::new(&answer);
-    let problem =
-        Records::new(&case.places(), Cut::WHOLE).problem(BAND_HZ, TERMS, &Shape::default()).unwrap();
+    let problem = Records::new(&case.places(), Cut::WHOLE)
+        .problem(BAND_HZ, Smooth::of_degree_below(TERMS), &Shape::default())
+        .unwrap();
     let variances = vec![bin_variance(); case.records.len()];
     let ours = refine(
         &problem,
