@@ -46,7 +46,7 @@ impl Attempt {
             },
             Attempt {
                 cut: Cut { later_s: 0.005, keep: 1.0 },
-                choices: Choices { search_hz: 14.0, ..Choices::REFIT },
+                choices: Choices { search_hz: 14.0, weighs_first: true, ..Choices::REFIT },
                 background: false,
             },
         ]

@@ -1,7 +1,6 @@
 //! Which poles the main fit takes: its own or those that a refit came to.
 
 use super::attempt::{Attempt, Fitting, Job, Start};
-use super::collect::pole_of;
 use super::pole::Pole;
 use rayon::prelude::*;
 
@@ -9,14 +8,15 @@ use rayon::prelude::*;
 const CHALLENGERS: usize = 3;
 /// … and in so many rounds: single draws of one position at 60 and 80 dB needed the second.
 const ROUNDS: usize = 2;
+/// What another set must save, in units of χ²: less is the same minimum, or as good a one.
+const WORTH: f64 = 1.0;
 /// Poles that stay within this share of δ (and of 1/T) would settle to the same place.
-const SAME: f64 = 0.1;
+const SAME: f64 = 0.3;
 
 impl Job<'_> {
     /// Refits in other ways: those with a start at the main fit's poles, the rest from nothing.
     fn refits(&self, main: &Fitting, attempts: &[Attempt]) -> Vec<Option<Fitting>> {
-        let start: Vec<Pole> = main.set.modes.iter().map(pole_of).collect();
-        let from = |i: usize| if i < Attempt::STARTED { Start::Poles(&start) } else { Start::Nothing };
+        let from = |i: usize| if i < Attempt::STARTED { Start::Poles(&main.poles) } else { Start::Nothing };
         attempts.par_iter().enumerate().map(|(i, attempt)| self.attempt(attempt, from(i))).collect()
     }
 
@@ -51,12 +51,10 @@ impl Job<'_> {
         let mut sets: Vec<(usize, Vec<Pole>)> = Vec::new();
         // Those that searched from nothing come last and know most.
         for (source, refit) in refits.iter().enumerate().rev() {
-            let Some(refit) = refit else { continue };
-            let mut poles: Vec<Pole> = refit.set.modes.iter().map(pole_of).collect();
-            poles.extend(main.poles.iter().filter(|p| p.frequency_hz() > self.range_hz.1));
-            if sets.len() < CHALLENGERS && !tried.iter().any(|set| alike(set, &poles, main.seconds)) {
+            let Some(Fitting { poles, .. }) = refit else { continue };
+            if sets.len() < CHALLENGERS && !tried.iter().any(|set| self.alike(set, poles, main.seconds)) {
                 tried.push(poles.clone());
-                sets.push((source, poles));
+                sets.push((source, poles.clone()));
             }
         }
         let fits: Vec<Option<Fitting>> = sets
@@ -64,12 +62,15 @@ impl Job<'_> {
             .map(|(_, poles)| self.attempt(&Attempt::MAIN, Start::Within(poles, &main.spans)))
             .collect();
         let fits = sets.iter().zip(fits).filter_map(|((source, _), fit)| Some((*source, fit?)));
-        fits.min_by(|a, b| a.1.cost.total_cmp(&b.1.cost)).filter(|(_, fit)| fit.cost < main.cost)
+        fits.min_by(|a, b| a.1.cost.total_cmp(&b.1.cost)).filter(|(_, fit)| fit.cost < main.cost - WORTH)
     }
-}
 
-/// Whether two sets of poles, in rising frequency, are the same within what a fit moves them.
-fn alike(a: &[Pole], b: &[Pole], seconds: f64) -> bool {
-    let near = |(p, q): (&Pole, &Pole)| p.distance_per_s(q) < SAME * (p.decay_per_s + 1.0 / seconds);
-    a.len() == b.len() && a.iter().zip(b).all(near)
+    /// Whether two sets of poles, in rising frequency, are the same within what a fit moves them, as far as
+    /// they are reported.
+    fn alike(&self, a: &[Pole], b: &[Pole], seconds: f64) -> bool {
+        let own = |p: &&Pole| p.frequency_hz() <= self.range_hz.1;
+        let near = |(p, q): (&Pole, &Pole)| p.distance_per_s(q) < SAME * (p.decay_per_s + 1.0 / seconds);
+        let count = |set: &[Pole]| set.iter().filter(own).count();
+        count(a) == count(b) && a.iter().filter(own).zip(b.iter().filter(own)).all(near)
+    }
 }

@@ -26,6 +26,10 @@ pub(crate) struct Choices {
     pub search_hz: f64,
     /// By how much the search bands are moved, Hz.
     pub offset_hz: f64,
+    /// Whether the noise's colour is taken from the residual before poles are added, and not only after: needed
+    /// where nothing else tells it, else noise is taken for poles; worse where the background does, since
+    /// poles still missing look like noise.
+    pub weighs_first: bool,
     /// How far the final poles are settled.
     pub last: Effort,
     /// How often, with the noise levels taken anew before each.
@@ -41,6 +45,7 @@ impl Choices {
         at_once: 35,
         search_hz: 18.0,
         offset_hz: 0.0,
+        weighs_first: false,
         last: THOROUGH,
         rounds: 2,
     };
@@ -136,13 +141,17 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
     poles.truncate(problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
     window.settle(CLOSE, 1);
-    let mut window = window.with_flanks(task);
+    let mut window = window.smoothed(task);
+    if task.choices.weighs_first {
+        window = window.weighted_anew(records, task.shape)?;
+        window.settle(CLOSE, 1);
+    }
     window.prune(task.cancelled);
     let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
     window.grow(&candidates, 0, task.cancelled);
     let mut window = window.weighted_anew(records, task.shape)?;
     window.settle(CLOSE, 1);
-    let mut window = window.with_flanks(task);
+    let mut window = window.smoothed(task);
     // What only seemed significant under the first weights goes; what stays is settled to the bottom.
     window.prune(task.cancelled);
     window.settle(task.choices.last, task.choices.rounds);
@@ -150,29 +159,21 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
 }
 
 impl Window {
-    /// The window with as many flanks of poles outside as are worth their price.
-    fn with_flanks(mut self, task: &Task<'_>) -> Self {
+    /// The window with as many smooth terms as are worth their price.
+    fn smoothed(mut self, task: &Task<'_>) -> Self {
         // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
         let inner = self.problem.band_hz.0 > task.range_hz.0;
         loop {
-            let now = self.problem.smooth;
-            let more = [
-                (now.above < Smooth::MOST_FLANKS).then(|| Smooth { above: now.above + 1, ..now }),
-                (inner && now.below < Smooth::MOST_FLANKS).then(|| Smooth { below: now.below + 1, ..now }),
-            ];
-            let tried = more.into_iter().flatten().filter_map(|smooth| self.beside(smooth));
-            match tried.min_by(|a, b| a.cost().total_cmp(&b.cost())) {
-                Some(better) if better.cost() < self.cost() => self = better,
-                _ => return self,
+            let tried = self.problem.smooth.richer(inner).into_iter().filter_map(|smooth| {
+                Window::new(Problem { smooth, ..self.problem.clone() }, &self.fit.poles)
+            });
+            let Some(mut best) = tried.min_by(|a, b| a.cost().total_cmp(&b.cost())) else { return self };
+            best.settle(CLOSE, 1);
+            if best.cost() >= self.cost() {
+                return self;
             }
+            self = best;
         }
-    }
-
-    /// The same poles, settled beside other smooth terms.
-    fn beside(&self, smooth: Smooth) -> Option<Self> {
-        let mut window = Window::new(Problem { smooth, ..self.problem.clone() }, &self.fit.poles)?;
-        window.settle(CLOSE, 1);
-        Some(window)
     }
 
     /// The same poles with the noise's colour taken from the residual and a weak prior on amplitudes.

@@ -30,11 +30,18 @@ impl Smooth {
     /// Nothing beside the poles.
     pub const NONE: Smooth = Smooth::of_degree_below(0);
     /// Most flanks on one side.
-    pub const MOST_FLANKS: usize = DISTANCES_HZ.len();
+    const MOST_FLANKS: usize = DISTANCES_HZ.len();
 
     /// A polynomial of so many terms alone.
     pub const fn of_degree_below(terms: usize) -> Self {
         Self { polynomial: terms, above: 0, below: 0 }
+    }
+
+    /// All that have one flank more, those below among them if asked for.
+    pub fn richer(self, below: bool) -> Vec<Smooth> {
+        let above = (self.above < Self::MOST_FLANKS).then(|| Self { above: self.above + 1, ..self });
+        let below = (below && self.below < Self::MOST_FLANKS).then(|| Self { below: self.below + 1, ..self });
+        [above, below].into_iter().flatten().collect()
     }
 
     /// Number of terms.
