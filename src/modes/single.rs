@@ -141,7 +141,7 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
     poles.truncate(problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
     window.settle(CLOSE, 1);
-    let mut window = window.smoothed(task);
+    let mut window = window.flanked(task);
     if task.choices.weighs_first {
         window = window.weighted_anew(records, task.shape)?;
         window.settle(CLOSE, 1);
@@ -159,21 +159,34 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
 }
 
 impl Window {
-    /// The window with as many smooth terms as are worth their price.
-    fn smoothed(mut self, task: &Task<'_>) -> Self {
+    /// The window with as many flanks of poles outside as are worth their price.
+    fn flanked(mut self, task: &Task<'_>) -> Self {
         // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
         let inner = self.problem.band_hz.0 > task.range_hz.0;
-        loop {
-            let tried = self.problem.smooth.richer(inner).into_iter().filter_map(|smooth| {
-                Window::new(Problem { smooth, ..self.problem.clone() }, &self.fit.poles)
-            });
-            let Some(mut best) = tried.min_by(|a, b| a.cost().total_cmp(&b.cost())) else { return self };
-            best.settle(CLOSE, 1);
-            if best.cost() >= self.cost() {
-                return self;
-            }
-            self = best;
+        while let Some(better) = self.cheaper(self.problem.smooth.with_a_flank(inner)) {
+            self = better;
         }
+        self
+    }
+
+    /// The same, and with as high a polynomial: last and not before, since it takes more from the modes, and poles
+    /// still missing would ask for it.
+    fn smoothed(self, task: &Task<'_>) -> Self {
+        let mut window = self.flanked(task);
+        while let Some(better) = window.cheaper(window.problem.smooth.of_higher_degree()) {
+            window = better.flanked(task);
+        }
+        window
+    }
+
+    /// The window beside the best of these smooth terms, settled; `None` if that costs more.
+    fn cheaper(&self, choices: Vec<Smooth>) -> Option<Self> {
+        let tried = choices
+            .into_iter()
+            .filter_map(|smooth| Window::new(Problem { smooth, ..self.problem.clone() }, &self.fit.poles));
+        let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
+        best.settle(CLOSE, 1);
+        (best.cost() < self.cost()).then_some(best)
     }
 
     /// The same poles with the noise's colour taken from the residual and a weak prior on amplitudes.

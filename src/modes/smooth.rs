@@ -31,17 +31,25 @@ impl Smooth {
     pub const NONE: Smooth = Smooth::of_degree_below(0);
     /// Most flanks on one side.
     const MOST_FLANKS: usize = DISTANCES_HZ.len();
+    /// Most terms of the polynomial.
+    const MOST_POLYNOMIAL: usize = 7;
 
     /// A polynomial of so many terms alone.
     pub const fn of_degree_below(terms: usize) -> Self {
         Self { polynomial: terms, above: 0, below: 0 }
     }
 
-    /// All that have one flank more, those below among them if asked for.
-    pub fn richer(self, below: bool) -> Vec<Smooth> {
+    /// What has one flank more, those below among them if asked for.
+    pub fn with_a_flank(self, below: bool) -> Vec<Smooth> {
         let above = (self.above < Self::MOST_FLANKS).then(|| Self { above: self.above + 1, ..self });
         let below = (below && self.below < Self::MOST_FLANKS).then(|| Self { below: self.below + 1, ..self });
         [above, below].into_iter().flatten().collect()
+    }
+
+    /// The same with a polynomial two degrees higher, if that is allowed.
+    pub fn of_higher_degree(self) -> Vec<Smooth> {
+        let polynomial = self.polynomial + 2;
+        (polynomial <= Self::MOST_POLYNOMIAL).then_some(Self { polynomial, ..self }).into_iter().collect()
     }
 
     /// Number of terms.
