@@ -70,56 +70,79 @@ impl Bins {
         self.samples as f64 / self.rate_hz
     }
 
-    /// DFT over fs of exp(λ n / fs), and its derivative by λ, at each bin (unweighted).
-    fn transform(&self, lambda: Complex<f64>) -> impl Iterator<Item = (Complex<f64>, Complex<f64>)> + '_ {
-        let seconds = self.seconds();
-        let z = (lambda / self.rate_hz).exp();
-        let missing = -exp_m1(lambda * seconds); // 1 − zᴺ
-        let lost = (Complex::from(1.0) - missing) * seconds; // T zᴺ
-        let scale = 1.0 / self.rate_hz;
-        self.turns.iter().map(move |turn| {
-            let step = z * turn;
-            let inverse = (Complex::from(1.0) - step).inv() * scale;
-            let value = missing * inverse;
-            (value, (value * step - lost) * inverse)
-        })
-    }
-
     /// Writes the columns of Re A and Im A, each `2 * len()` long.
     pub fn columns(&self, pole: &Pole, re_a: &mut [f64], im_a: &mut [f64]) {
-        self.write(pole, re_a, im_a, |(value, _)| value);
+        self.write(pole, re_a, im_a, |sum, step| sum.value(step));
     }
 
     /// Writes the derivatives of both columns along the real direction of λ (Re A, then Im A).
     pub fn derivatives(&self, pole: &Pole, re_a: &mut [f64], im_a: &mut [f64]) {
-        self.write(pole, re_a, im_a, |(_, derivative)| derivative);
+        self.write(pole, re_a, im_a, |sum, step| sum.derivative(step));
     }
 
+    /// The column of Re A holds the sum of what `pick` takes of z and of z*, that of Im A i times their difference.
+    ///
+    /// Plain loops over halves of columns: a fifth of a fit's time goes here.
     fn write(
         &self,
         pole: &Pole,
         re_a: &mut [f64],
         im_a: &mut [f64],
-        pick: impl Fn((Complex<f64>, Complex<f64>)) -> Complex<f64>,
+        pick: impl Fn(&GeometricSum, Complex<f64>) -> Complex<f64>,
     ) {
         let n = self.len();
-        let pair = self.transform(pole.lambda()).zip(self.transform(pole.lambda().conj()));
-        for (k, (own, mirrored)) in pair.enumerate() {
-            let (own, mirrored) = (pick(own), pick(mirrored));
-            put(re_a, n, k, (own + mirrored) * self.weights[k]);
-            put(im_a, n, k, times_i(own - mirrored) * self.weights[k]);
+        let (own, mirrored) = (self.sum(pole.lambda()), self.sum(pole.lambda().conj()));
+        let (re_of_re, im_of_re) = re_a.split_at_mut(n);
+        let (re_of_im, im_of_im) = im_a.split_at_mut(n);
+        let halves = re_of_re.iter_mut().zip(im_of_re).zip(re_of_im.iter_mut().zip(im_of_im));
+        for ((re_a, im_a), (turn, weight)) in halves.zip(self.turns.iter().zip(&self.weights)) {
+            let (z, mirror) = (pick(&own, own.z * turn), pick(&mirrored, mirrored.z * turn));
+            (*re_a.0, *re_a.1) = (weight * (z.re + mirror.re), weight * (z.im + mirror.im));
+            (*im_a.0, *im_a.1) = (weight * (mirror.im - z.im), weight * (z.re - mirror.re));
+        }
+    }
+
+    fn sum(&self, lambda: Complex<f64>) -> GeometricSum {
+        let seconds = self.seconds();
+        let missing = -exp_m1(lambda * seconds);
+        GeometricSum {
+            z: (lambda / self.rate_hz).exp(),
+            missing,
+            lost: (Complex::from(1.0) - missing) * seconds,
+            scale: 1.0 / self.rate_hz,
         }
     }
 }
 
-/// Bin `k` of `n`: the real part in the upper half of the column, the imaginary one in the lower.
-pub(super) fn put(column: &mut [f64], n: usize, k: usize, value: Complex<f64>) {
-    column[k] = value.re;
-    column[n + k] = value.im;
+/// DFT over fs of exp(λ n / fs) in a record of N samples, by the geometric sum.
+struct GeometricSum {
+    /// z = exp(λ/fs).
+    z: Complex<f64>,
+    /// 1 − zᴺ.
+    missing: Complex<f64>,
+    /// T zᴺ.
+    lost: Complex<f64>,
+    /// 1/fs.
+    scale: f64,
 }
 
-pub(super) fn times_i(value: Complex<f64>) -> Complex<f64> {
-    Complex::new(-value.im, value.re)
+impl GeometricSum {
+    /// 1 / (fs (1 − step)), with step = z exp(−iω/fs).
+    fn inverse(&self, step: Complex<f64>) -> Complex<f64> {
+        let (re, im) = (1.0 - step.re, -step.im);
+        let scale = self.scale / (re * re + im * im);
+        Complex::new(re * scale, -im * scale)
+    }
+
+    fn value(&self, step: Complex<f64>) -> Complex<f64> {
+        self.missing * self.inverse(step)
+    }
+
+    /// By λ.
+    fn derivative(&self, step: Complex<f64>) -> Complex<f64> {
+        let inverse = self.inverse(step);
+        (self.missing * inverse * step - self.lost) * inverse
+    }
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 //! polynomial needs many degrees, each of which takes from the modes as well: at 80 dB over the noise the
 //! poles above the range, not the noise, limited the fit. Terms shaped like such flanks need a few.
 
-use super::basis::{Bins, put, times_i};
+use super::basis::Bins;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 
@@ -60,10 +60,11 @@ impl Smooth {
     /// Writes the `at`-th term's columns for its real and imaginary amplitude, each `2 * bins.len()` long.
     pub fn columns(&self, at: usize, bins: &Bins, real: &mut [f64], imaginary: &mut [f64]) {
         let edges = (bins.omegas[0], bins.omegas[bins.len() - 1]);
+        let n = bins.len();
         for (k, (omega, weight)) in bins.omegas.iter().zip(&bins.weights).enumerate() {
             let value = self.value(at, *omega, edges) * *weight;
-            put(real, bins.len(), k, value);
-            put(imaginary, bins.len(), k, times_i(value));
+            (real[k], real[n + k]) = (value.re, value.im);
+            (imaginary[k], imaginary[n + k]) = (-value.im, value.re);
         }
     }
 
