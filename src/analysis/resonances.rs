@@ -3,6 +3,7 @@
 use super::crosscheck::{Heard, cross_check};
 use super::{Control, Settings};
 use crate::criterion::{Ringing, prioritise};
+use crate::estimate::SD_PER_95;
 use crate::modes::{self, FitSettings, Kind, Mode, ModeSet};
 use crate::response::{LowEnd, Place};
 use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign};
@@ -84,7 +85,8 @@ fn priorities(session: &Session, set: &ModeSet) -> Vec<Option<u32>> {
             let energy = |place: &usize| mode.amplitudes[*place].map(|a| level(set, mode, *place, a).powi(2));
             Ringing {
                 frequency_hz: hertz(mode),
-                t60_s: modes::LN_1000 / mode.decay_per_s,
+                // The low end of the interval: what is hardly known doesn't jump the queue.
+                t60_s: modes::LN_1000 / (mode.decay_per_s + SD_PER_95 * mode.decay_sd_per_s),
                 energies: counted.iter().map(energy).collect(),
             }
         })

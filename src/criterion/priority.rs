@@ -7,7 +7,7 @@ use super::Curve;
 pub struct Ringing {
     /// Damped natural frequency, hertz.
     pub frequency_hz: f64,
-    /// Decay time, seconds.
+    /// Decay time, seconds: one that the data ensure, as the low end of its interval.
     pub t60_s: f64,
     /// Steady-state energy of the mode (square of its level as a ratio) at each listening position,
     /// or at every position where none is said to be one; `None` where the mode isn't seen. Any unit,

@@ -55,7 +55,7 @@ table! {
         threshold_music_t60_s seconds().positive(), "The same with music as the stimulus; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
     }
     priority: Option<u32> {
-        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode`: by the mean over listening positions of T60·(1 − D/60)/threshold − 1 (0 where negative), D the dB by which the mode stays under the state's loudest one.", "";
+        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode`: by the mean over listening positions of T60·(1 − D/60)/threshold − 1 (0 where negative), with the low end of T60's 95 % interval and D the dB by which the mode stays under the state's loudest one.", "";
     }
     evidence: String {
         evidence text(), "The sentence that supports `kind` or the assignment to `axes`.", "";
