@@ -6,6 +6,9 @@ use super::outcome::{Finding, Next};
 /// A take rings longer than another if the whole intervals say so, or by this factor where they are wide.
 const LONGER: f64 = 1.1;
 
+/// How far to move a unit that doesn't show, Hz: about the bandwidth of a mode of one second. Common practice, no source.
+const FEEL_HZ: f64 = 2.0;
+
 /// Replaces the advice of takes that show too little and ring longer than an earlier one; `dials` are each take's.
 pub(super) fn back(findings: &mut [Finding], dials: &[Vec<(String, f64)>]) {
     for k in 1..findings.len() {
@@ -19,7 +22,7 @@ pub(super) fn back(findings: &mut [Finding], dials: &[Vec<(String, f64)>]) {
         if let Some(best) = best {
             let next = way_back(findings, k, best, dials);
             findings[k].advice = Some(format!(
-                "The mode rings longer than in {}: go back to that setting{}, move the frequency by 2 Hz and measure \
+                "The mode rings longer than in {}: go back to that setting{}, move the frequency by {FEEL_HZ} Hz and measure \
                  again.",
                 findings[best].state,
                 if next.damping_factor.is_some() { " (twice this damping, if it was halved)" } else { "" }
@@ -33,8 +36,22 @@ pub(super) fn back(findings: &mut [Finding], dials: &[Vec<(String, f64)>]) {
             );
             findings[k].advice = Some(sentence(&text));
             findings[k].next = Next::default();
+        } else if halved_in_vain(findings, k) {
+            findings[k].advice = Some(format!(
+                "Halving its damping in {} showed nothing new: leave the damping, raise its frequency by {FEEL_HZ} Hz and \
+                 measure again; if that shows nothing either, go as far below where it stands now.",
+                findings[k - 1].state
+            ));
+            findings[k].next = Next { frequency_change_hz: Some(FEEL_HZ), ..Next::default() };
         }
     }
+}
+
+/// Whether the take before this one was to halve the damping, which changed nothing, and this one is to do it again.
+fn halved_in_vain(findings: &[Finding], k: usize) -> bool {
+    let (now, before) = (&findings[k], &findings[k - 1]);
+    let alone = before.next.frequency_change_hz.is_none();
+    halving(now) && halving(before) && alone && !longer(now, before) && !longer(before, now)
 }
 
 fn t60(finding: &Finding) -> f64 {
@@ -98,6 +115,16 @@ mod tests {
         assert!(takes[1].advice.as_ref().unwrap().contains("go back"), "{:?}", takes[1].advice);
         assert_eq!(takes[2].next, Next::default());
         assert!(takes[2].advice.as_ref().unwrap().contains("was tried"), "{:?}", takes[2].advice);
+    }
+
+    /// Halved once and nothing changed: the frequency is next, not another half.
+    #[test]
+    fn halving_that_showed_nothing_is_not_repeated() {
+        let mut takes = [take("one", 1.2), take("two", 1.203)];
+        back(&mut takes, &[const { Vec::new() }; 2]);
+        assert_eq!(takes[0].next.damping_factor, Some(0.5));
+        assert_eq!(takes[1].next, Next { frequency_change_hz: Some(2.0), ..Next::default() });
+        assert!(takes[1].advice.as_ref().unwrap().contains("leave the damping"), "{:?}", takes[1].advice);
     }
 
     /// With dials the way back is exact.

@@ -19,7 +19,8 @@ pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &Ch
     .filter_map(|(verdict, word)| Some((count(verdict), word)).filter(|c| c.0 > 0))
     .map(|(n, word)| format!("{n} {word}"))
     .collect();
-    let unsure = count(Verdict::Unsure);
+    let (unsure, unsure_after): (Vec<&ModeChange>, Vec<&ModeChange>) =
+        modes.iter().filter(|m| m.verdict == Verdict::Unsure).partition(|m| m.before.is_some());
     let before = modes.iter().filter(|m| m.before.is_some()).count();
     let mut text = match (before, told.is_empty()) {
         (0, _) => "No mode before to compare.".to_string(),
@@ -29,8 +30,11 @@ pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &Ch
     if before == 0 {
         return text;
     }
-    if unsure > 0 && !told.is_empty() {
-        text.push_str(&format!("; {unsure} undecided"));
+    if !unsure.is_empty() && !told.is_empty() {
+        text.push_str(&format!("; {} undecided", unsure.len()));
+    }
+    if !unsure_after.is_empty() {
+        text.push_str(&format!("; {} seen only after, undecided", unsure_after.len()));
     }
     if chain.moved_loudspeaker {
         text.push_str("; the loudspeaker seems to have moved, so levels say nothing about the room");

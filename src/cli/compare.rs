@@ -183,12 +183,19 @@ fn lines(changes: &Changes) {
     if !rows.is_empty() {
         screen::table(&heads, &rows);
     }
+    screen::paragraph(&rest(changes));
+}
+
+/// What is said of the modes that have no line.
+fn rest(changes: &Changes) -> String {
     let count = |verdict: Verdict| changes.modes.iter().filter(|c| c.verdict == verdict).count();
-    screen::paragraph(&format!(
-        "And {} as before; for {} the data can’t tell: changes.csv has every mode with its reason.",
-        count(Verdict::Unchanged),
-        count(Verdict::Unsure)
-    ));
+    let told = match (count(Verdict::Unchanged), count(Verdict::Unsure)) {
+        (0, 0) => return "changes.csv has every mode with its reason.".to_owned(),
+        (same, 0) => format!("{same} as before"),
+        (0, unsure) => format!("For {unsure} the data can’t tell"),
+        (same, unsure) => format!("{same} as before; for {unsure} the data can’t tell"),
+    };
+    format!("{told}: changes.csv has every mode with its reason.")
 }
 
 /// Width of a bar.
