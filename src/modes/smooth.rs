@@ -19,11 +19,11 @@ pub(crate) struct Smooth {
     pub below: usize,
 }
 
-/// Distances of the flanks' poles from the window's edge, in the order they are taken, Hz. Doubling distances
-/// are what rational approximation near a singularity asks for (Newman 1964); which ones was chosen on rooms
-/// in closed form (docs/accuracy.md): other such series did as well.
+/// Distances of the flanks' poles from the window's edge, in the order they are taken, Hz. Points in
+/// geometric progression are what rational approximation up to a singularity asks for (Newman 1964, from
+/// memory); which ones was chosen on rooms in closed form (docs/accuracy.md), and other such series did as well.
 const DISTANCES_HZ: [f64; 4] = [8.0, 16.0, 32.0, 64.0];
-/// Damping of the flanks' poles over their distance: between that of a mode and of a row of them.
+/// Damping of the flanks' poles over their distance: between that of a mode and of a row of them; our own choice.
 const DAMPING: f64 = 0.25;
 
 impl Smooth {
