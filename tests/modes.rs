@@ -55,10 +55,10 @@ fn noiseless_poles_and_amplitudes_come_back_to_1e_8() {
 fn a_small_room_is_fitted_at_its_bound() {
     let cell = Cell::all().into_iter().find(|c| c.name() == "34 m³ 3p 60 dB white").unwrap();
     let score = cell.run(0..2, false);
-    assert_eq!(score.found, score.decidable, "{:?}", score.notes);
-    assert_eq!(score.false_claims, 0);
+    assert_eq!(score.counts.found, score.counts.decidable, "{:?}", score.notes);
+    assert_eq!(score.counts.false_claims, 0);
     assert!(score::quantile(&score.single_decay, 0.5) < 1.0, "median of squared errors over squared bounds");
-    assert!(score.held_decay * 10 >= score.found * 8);
+    assert!(score.counts.held_decay * 10 >= score.counts.found * 8);
 }
 
 /// The same records give the same bits on one thread and on four.

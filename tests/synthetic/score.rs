@@ -207,7 +207,7 @@ pub fn judge(
         if !well {
             continue;
         }
-        score.decidable += 1;
+        score.counts.decidable += 1;
         let Some(i) = found[j] else {
             score.notes.push(format!(
                 "missed {:.2} Hz, {:.2} s, bound {:.1} %",
@@ -219,9 +219,9 @@ pub fn judge(
         };
         let mode = &set.modes[i];
         let (dw, dd) = (mode.omega_per_s - pole.omega_per_s, mode.decay_per_s - pole.decay_per_s);
-        score.found += 1;
-        score.held_frequency += u32::from(dw.abs() < 1.96 * mode.omega_sd_per_s);
-        score.held_decay += u32::from(dd.abs() < 1.96 * mode.decay_sd_per_s);
+        score.counts.found += 1;
+        score.counts.held_frequency += u32::from(dw.abs() < 1.96 * mode.omega_sd_per_s);
+        score.counts.held_decay += u32::from(dd.abs() < 1.96 * mode.decay_sd_per_s);
         score.widths.push(mode.decay_sd_per_s / sds[j].1);
         score.single_frequency.push((dw / sds[j].0).powi(2));
         score.single_decay.push((dd / sds[j].1).powi(2));
@@ -230,8 +230,8 @@ pub fn judge(
     for i in claims {
         let mode = &set.modes[i];
         if inside(mode.omega_per_s / (2.0 * PI)) {
-            score.claims += 1;
-            score.false_claims += u32::from(taken[i].is_none());
+            score.counts.claims += 1;
+            score.counts.false_claims += u32::from(taken[i].is_none());
             if taken[i].is_none() {
                 score.notes.push(format!(
                     "false {:.2} Hz, {:.2} s ± {:.1} %",
@@ -244,14 +244,47 @@ pub fn judge(
     }
 }
 
-#[derive(Default, Clone)]
-pub struct Score {
+/// How many modes, claims, and claims whose interval holds.
+#[derive(Debug, Default, Clone, Copy, PartialEq)]
+pub struct Counts {
+    /// Modes whose bound on T60 is under 10 %.
     pub decidable: u32,
+    /// Those of them that are claimed.
     pub found: u32,
     pub claims: u32,
+    /// Claims that are no pole of the room.
     pub false_claims: u32,
+    /// Of those found: the interval of the frequency holds the truth.
     pub held_frequency: u32,
+    /// The same for T60.
     pub held_decay: u32,
+}
+
+impl Counts {
+    pub fn add(&mut self, other: &Counts) {
+        self.decidable += other.decidable;
+        self.found += other.found;
+        self.claims += other.claims;
+        self.false_claims += other.false_claims;
+        self.held_frequency += other.held_frequency;
+        self.held_decay += other.held_decay;
+    }
+
+    /// Found and false claims as Markdown cells.
+    pub fn cells(&self) -> String {
+        format!("{} of {} | {} of {}", self.found, self.decidable, self.false_claims, self.claims)
+    }
+
+    /// Share of intervals that hold, of frequency and of T60, percent.
+    pub fn held_percent(&self) -> (f64, f64) {
+        let percent = |part: u32| 100.0 * f64::from(part) / f64::from(self.found.max(1));
+        (percent(self.held_frequency), percent(self.held_decay))
+    }
+}
+
+#[derive(Default, Clone)]
+pub struct Score {
+    pub counts: Counts,
     /// Claimed sd of δ over bound.
     pub widths: Vec<f64>,
     /// Squared errors over squared bounds, single draws.
@@ -268,12 +301,7 @@ impl Score {
     pub const HEADER: &'static str = "| condition | found | false | rms/bound f: median, 90 % | rms/bound T60: median, 90 % | sd/bound T60 | 95 % holds f, T60 | time |\n| --- | --- | --- | --- | --- | --- | --- | --- |";
 
     pub fn add(&mut self, other: &Score) {
-        self.decidable += other.decidable;
-        self.found += other.found;
-        self.claims += other.claims;
-        self.false_claims += other.false_claims;
-        self.held_frequency += other.held_frequency;
-        self.held_decay += other.held_decay;
+        self.counts.add(&other.counts);
         self.widths.extend(&other.widths);
         self.single_frequency.extend(&other.single_frequency);
         self.single_decay.extend(&other.single_decay);
@@ -283,20 +311,15 @@ impl Score {
     }
 
     pub fn row(&self, name: &str) -> String {
-        let percent = |part: u32, whole: u32| 100.0 * f64::from(part) / f64::from(whole.max(1));
+        let (frequency, decay) = self.counts.held_percent();
         format!(
-            "| {name} | {} of {} | {} of {} | {:.2}, {:.2} | {:.2}, {:.2} | {:.2} | {:.1}, {:.1}",
-            self.found,
-            self.decidable,
-            self.false_claims,
-            self.claims,
+            "| {name} | {} | {:.2}, {:.2} | {:.2}, {:.2} | {:.2} | {frequency:.1}, {decay:.1}",
+            self.counts.cells(),
             quantile(&self.frequency, 0.5),
             quantile(&self.frequency, 0.9),
             quantile(&self.decay, 0.5),
             quantile(&self.decay, 0.9),
             quantile(&self.widths, 0.5),
-            percent(self.held_frequency, self.found),
-            percent(self.held_decay, self.found),
         )
     }
 }

@@ -1,7 +1,7 @@
 //! The Monte-Carlo table: written once with its seeds, held against a few draws by the longer suite.
 #![allow(dead_code)]
 
-use super::score::{Cell, Score, quantile};
+use super::score::{Cell, Counts, Score, quantile};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -11,12 +11,7 @@ pub struct Row {
     pub cell: String,
     pub seed: u64,
     pub draws: u64,
-    pub decidable: u32,
-    pub found: u32,
-    pub claims: u32,
-    pub false_claims: u32,
-    pub held_frequency: u32,
-    pub held_decay: u32,
+    pub counts: Counts,
     /// Rms error over bound of each mode, frequency.
     pub frequency: Vec<f64>,
     /// The same of T60.
@@ -34,12 +29,7 @@ impl Row {
             cell: cell.name(),
             seed: cell.seed,
             draws,
-            decidable: score.decidable,
-            found: score.found,
-            claims: score.claims,
-            false_claims: score.false_claims,
-            held_frequency: score.held_frequency,
-            held_decay: score.held_decay,
+            counts: score.counts,
             frequency: score.frequency.clone(),
             t60: score.decay.clone(),
             width: quantile(&score.widths, 0.5),
@@ -53,12 +43,12 @@ impl Row {
             self.cell,
             self.seed,
             self.draws,
-            self.decidable,
-            self.found,
-            self.claims,
-            self.false_claims,
-            self.held_frequency,
-            self.held_decay,
+            self.counts.decidable,
+            self.counts.found,
+            self.counts.claims,
+            self.counts.false_claims,
+            self.counts.held_frequency,
+            self.counts.held_decay,
             list(&self.frequency),
             list(&self.t60),
             self.width
@@ -74,12 +64,14 @@ impl Row {
             cell: (*cells.first()?).to_owned(),
             seed: u64::from(count(1)?),
             draws: u64::from(count(2)?),
-            decidable: count(3)?,
-            found: count(4)?,
-            claims: count(5)?,
-            false_claims: count(6)?,
-            held_frequency: count(7)?,
-            held_decay: count(8)?,
+            counts: Counts {
+                decidable: count(3)?,
+                found: count(4)?,
+                claims: count(5)?,
+                false_claims: count(6)?,
+                held_frequency: count(7)?,
+                held_decay: count(8)?,
+            },
             frequency: list(9)?,
             t60: list(10)?,
             width: cells.get(11)?.parse().ok()?,
@@ -88,24 +80,26 @@ impl Row {
 
     fn markdown(&self) -> String {
         let ([a, b], [c, d]) = (median_and_p90(&self.frequency), median_and_p90(&self.t60));
-        let percent = |part: u32, whole: u32| 100.0 * f64::from(part) / f64::from(whole.max(1));
+        let (frequency, t60) = self.counts.held_percent();
         format!(
-            "| {} | {} | {} of {} | {} of {} | {a:.2}, {b:.2} | {c:.2}, {d:.2} | {:.2} | {:.1}, {:.1} |",
+            "| {} | {} | {} | {a:.2}, {b:.2} | {c:.2}, {d:.2} | {:.2} | {frequency:.1}, {t60:.1} |",
             self.cell,
             self.draws,
-            self.found,
-            self.decidable,
-            self.false_claims,
-            self.claims,
+            self.counts.cells(),
             self.width,
-            percent(self.held_frequency, self.found),
-            percent(self.held_decay, self.found),
         )
     }
 }
 
 fn median_and_p90(values: &[f64]) -> [f64; 2] {
     [quantile(values, 0.5), quantile(values, 0.9)]
+}
+
+/// The counts of all rows together.
+pub fn sum(rows: &[Row]) -> Counts {
+    let mut whole = Counts::default();
+    rows.iter().for_each(|row| whole.add(&row.counts));
+    whole
 }
 
 fn docs() -> PathBuf {
@@ -139,10 +133,9 @@ fn markdown(rows: &[Row]) -> String {
         // Writing into a String can't fail.
         let _ = writeln!(text, "{}", row.markdown());
     }
-    let sum = |of: fn(&Row) -> u32| rows.iter().map(of).sum::<u32>();
+    let counts = sum(rows);
     let share = |part: u32, whole: u32| 100.0 * f64::from(part) / f64::from(whole.max(1));
-    let (found, decidable) = (sum(|r| r.found), sum(|r| r.decidable));
-    let (wrong, claims) = (sum(|r| r.false_claims), sum(|r| r.claims));
+    let (frequency, t60) = counts.held_percent();
     let over = |limit: f64, at: usize, of: fn(&Row) -> &Vec<f64>| {
         rows.iter().filter(|r| median_and_p90(of(r))[at] > limit).count()
     };
@@ -151,14 +144,16 @@ fn markdown(rows: &[Row]) -> String {
     let ([a, b], [c, d]) = (all(|r| &r.frequency), all(|r| &r.t60));
     let _ = writeln!(
         text,
-        "\nAll cells: {found} of {decidable} found ({:.2} %), {wrong} of {claims} claims false ({:.2} %), intervals \
-         hold {:.1} % (frequency) and {:.1} % (T60). Over all modes rms/bound has the median {a:.2} and the 90th \
-         percentile {b:.2} in frequency, {c:.2} and {d:.2} in T60. Of {} cells the median is over 1.15 in {} \
-         (frequency) and {} (T60), the 90th percentile over 1.5 in {} and {}.",
-        share(found, decidable),
-        share(wrong, claims),
-        share(sum(|r| r.held_frequency), found),
-        share(sum(|r| r.held_decay), found),
+        "\nAll cells: {} of {} found ({:.2} %), {} of {} claims false ({:.2} %), intervals hold {frequency:.1} % (frequency) \
+         and {t60:.1} % (T60). Over all modes rms/bound has the median {a:.2} and the 90th percentile {b:.2} in \
+         frequency, {c:.2} and {d:.2} in T60. Of {} cells the median is over 1.15 in {} (frequency) and {} (T60), the \
+         90th percentile over 1.5 in {} and {}.",
+        counts.found,
+        counts.decidable,
+        share(counts.found, counts.decidable),
+        counts.false_claims,
+        counts.claims,
+        share(counts.false_claims, counts.claims),
         rows.len(),
         over(1.15, 0, |r| &r.frequency),
         over(1.15, 0, |r| &r.t60),
