@@ -57,6 +57,9 @@ impl Row {
 
     fn parse(line: &str) -> Option<Self> {
         let cells: Vec<&str> = line.split(',').collect();
+        if cells.len() != COLUMNS.split(',').count() {
+            return None;
+        }
         let count = |i: usize| cells.get(i)?.parse::<u32>().ok();
         let list =
             |i: usize| cells.get(i)?.split(' ').map(|v| v.parse::<f64>().ok()).collect::<Option<Vec<_>>>();
