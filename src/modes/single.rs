@@ -14,7 +14,7 @@ use rayon::prelude::*;
 /// The choices of one fit that a refit may make otherwise.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Choices {
-    /// Degree of the polynomial.
+    /// Least degree of the polynomial; the data may ask for a higher one.
     pub degree: usize,
     /// What a window answers for, Hz.
     pub own_hz: f64,
@@ -37,7 +37,7 @@ pub(crate) struct Choices {
 }
 
 impl Choices {
-    /// What serves best (see `docs/` for the trials): two degrees, windows of about 105 Hz.
+    /// What serves best (see `docs/` for the trials): a parabola at least, windows of about 105 Hz.
     pub const USUAL: Choices = Choices {
         degree: 2,
         own_hz: 55.0,
