@@ -2,12 +2,10 @@
 
 use super::advise::sentence;
 use super::outcome::{Finding, Next};
+use super::words::FEEL_HZ;
 
 /// A take rings longer than another if the whole intervals say so, or by this factor where they are wide.
 const LONGER: f64 = 1.1;
-
-/// How far to move a unit that doesn't show, Hz: about the bandwidth of a mode of one second. Common practice, no source.
-const FEEL_HZ: f64 = 2.0;
 
 /// Replaces the advice of takes that show too little and ring longer than an earlier one; `dials` are each take's.
 pub(super) fn back(findings: &mut [Finding], dials: &[Vec<(String, f64)>]) {
@@ -31,7 +29,7 @@ pub(super) fn back(findings: &mut [Finding], dials: &[Vec<(String, f64)>]) {
         } else if let Some((from, to)) = tried(findings, k) {
             let text = format!(
                 "halving the damping was tried from {} to {} and the mode rang longer: leave the damping, move the \
-                 frequency by 2 Hz one way and measure again; if it rings longer then, the other way.",
+                 frequency by {FEEL_HZ} Hz one way and measure again; if it rings longer then, the other way.",
                 findings[from].state, findings[to].state
             );
             findings[k].advice = Some(sentence(&text));

@@ -5,6 +5,9 @@ use super::outcome::{Finding, Next};
 use crate::estimate::Estimate;
 use crate::session::Unit;
 
+/// How far to move a unit that doesn't show, Hz: about the bandwidth of a mode of one second. Common practice, no source.
+pub(super) const FEEL_HZ: f64 = 2.0;
+
 pub(super) const NOTHING: &str =
     "the records are too short to fit the spectrum round the mode: export longer responses";
 pub(super) const CHECK_FAILS: &str = "the two poles fail the check that one mode and one unit leave over: something \
@@ -142,9 +145,10 @@ pub(super) fn one_pole(known: OnePole) -> (String, Next) {
             "Halve its damping and measure again; the two poles that then show place the unit.".to_owned()
         }
         (None, None) => {
-            "Halve its damping and measure again; if still nothing shows, move its frequency by 2 Hz one \
-                          way, then the other."
-                .to_owned()
+            format!(
+                "Halve its damping and measure again; if still nothing shows, move its frequency by {FEEL_HZ} Hz one way, \
+                 then the other."
+            )
         }
     };
     (text, next)

@@ -13,7 +13,6 @@ pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &Ch
         (Verdict::Chain, "explained by the measuring chain"),
         (Verdict::LevelOnly, "changed in level only"),
         (Verdict::Unchanged, "unchanged"),
-        (Verdict::New, "new"),
     ]
     .into_iter()
     .filter_map(|(verdict, word)| Some((count(verdict), word)).filter(|c| c.0 > 0))
@@ -32,6 +31,9 @@ pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &Ch
     }
     if !unsure.is_empty() && !told.is_empty() {
         text.push_str(&format!("; {} undecided", unsure.len()));
+    }
+    if count(Verdict::New) > 0 {
+        text.push_str(&format!("; {} new", count(Verdict::New)));
     }
     if !unsure_after.is_empty() {
         text.push_str(&format!("; {} seen only after, undecided", unsure_after.len()));

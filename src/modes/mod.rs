@@ -7,6 +7,7 @@ mod bound;
 mod choose;
 mod collect;
 mod covariance;
+mod enrich;
 mod fit;
 mod gain;
 mod kinds;

@@ -4,7 +4,7 @@ use super::gain::Candidates;
 use super::layout::{Span, spans, windows};
 use super::noise::{Shape, residual_exponent};
 use super::pole::Pole;
-use super::problem::{Prior, Problem};
+use super::problem::Prior;
 use super::record::Records;
 use super::refine::Effort;
 use super::smooth::Smooth;
@@ -50,14 +50,14 @@ impl Choices {
         rounds: 2,
     };
 
+    /// The same for a refit, which only tells how far choices move a value: steps that gain less than a
+    /// tenth of χ² (a third of an sd, and the next one gains its square) are left.
+    pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
+
     /// The smooth terms to begin with.
     fn smooth(&self) -> Smooth {
         Smooth::of_degree_below(self.degree + 1)
     }
-
-    /// The same for a refit, which only tells how far choices move a value: steps that gain less than a
-    /// tenth of χ² (a third of an sd, and the next one gains its square) are left.
-    pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
 }
 
 /// A window with its final poles.
@@ -136,12 +136,14 @@ pub(crate) fn answer(records: &Records, task: &Task<'_>, spans: &[Span], poles: 
 
 fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<Answer> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
+    // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
+    let inner = limits.0 > task.range_hz.0;
     let mut poles: Vec<Pole> = poles.iter().filter(|p| span.meets(p)).copied().collect();
     let problem = records.problem(limits, task.choices.smooth(), task.shape)?;
     poles.truncate(problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
     window.settle(CLOSE, 1);
-    let mut window = window.flanked(task);
+    let mut window = window.flanked(inner);
     if task.choices.weighs_first {
         window = window.weighted_anew(records, task.shape)?;
         window.settle(CLOSE, 1);
@@ -151,7 +153,7 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
     window.grow(&candidates, 0, task.cancelled);
     let mut window = window.weighted_anew(records, task.shape)?;
     window.settle(CLOSE, 1);
-    let mut window = window.smoothed(task);
+    let mut window = window.smoothed(inner);
     // What only seemed significant under the first weights goes; what stays is settled to the bottom.
     window.prune(task.cancelled);
     window.settle(task.choices.last, task.choices.rounds);
@@ -159,36 +161,6 @@ fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]
 }
 
 impl Window {
-    /// The window with as many flanks of poles outside as are worth their price.
-    fn flanked(mut self, task: &Task<'_>) -> Self {
-        // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
-        let inner = self.problem.band_hz.0 > task.range_hz.0;
-        while let Some(better) = self.cheaper(self.problem.smooth.with_a_flank(inner)) {
-            self = better;
-        }
-        self
-    }
-
-    /// The same, and with as high a polynomial: last and not before, since it takes more from the modes, and poles
-    /// still missing would ask for it.
-    fn smoothed(self, task: &Task<'_>) -> Self {
-        let mut window = self.flanked(task);
-        while let Some(better) = window.cheaper(window.problem.smooth.of_higher_degree()) {
-            window = better.flanked(task);
-        }
-        window
-    }
-
-    /// The window beside the best of these smooth terms, settled; `None` if that costs more.
-    fn cheaper(&self, choices: Vec<Smooth>) -> Option<Self> {
-        let tried = choices
-            .into_iter()
-            .filter_map(|smooth| Window::new(Problem { smooth, ..self.problem.clone() }, &self.fit.poles));
-        let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
-        best.settle(CLOSE, 1);
-        (best.cost() < self.cost()).then_some(best)
-    }
-
     /// The same poles with the noise's colour taken from the residual and a weak prior on amplitudes.
     fn weighted_anew(&self, records: &Records, shape: &Shape) -> Option<Self> {
         let mut shape = shape.clone();

@@ -40,16 +40,16 @@ impl Smooth {
     }
 
     /// What has one flank more, those below among them if asked for.
-    pub fn with_a_flank(self, below: bool) -> Vec<Smooth> {
+    pub fn with_a_flank(self, below: bool) -> impl Iterator<Item = Smooth> {
         let above = (self.above < Self::MOST_FLANKS).then(|| Self { above: self.above + 1, ..self });
         let below = (below && self.below < Self::MOST_FLANKS).then(|| Self { below: self.below + 1, ..self });
-        [above, below].into_iter().flatten().collect()
+        above.into_iter().chain(below)
     }
 
     /// The same with a polynomial two degrees higher, if that is allowed.
-    pub fn of_higher_degree(self) -> Vec<Smooth> {
+    pub fn of_higher_degree(self) -> Option<Smooth> {
         let polynomial = self.polynomial + 2;
-        (polynomial <= Self::MOST_POLYNOMIAL).then_some(Self { polynomial, ..self }).into_iter().collect()
+        (polynomial <= Self::MOST_POLYNOMIAL).then_some(Self { polynomial, ..self })
     }
 
     /// Number of terms.

@@ -106,10 +106,19 @@ pub(super) fn sentence(pair: &Pair<'_>) -> String {
     if !rest.is_empty() {
         text.push_str(&format!("; {}", joined(&rest)));
     }
-    match count(Verdict::Unsure) {
-        0 => text.push('.'),
-        k => text.push_str(&format!("; for {k} this measurement can’t tell.")),
+    let later =
+        pair.changes.modes.iter().filter(|c| c.verdict == Verdict::Unsure && c.before.is_none()).count();
+    match count(Verdict::Unsure) - later {
+        0 => {}
+        k => text.push_str(&format!("; for {k} this measurement can’t tell")),
     }
+    if later > 0 {
+        text.push_str(&format!(
+            "; {later} more {} only after, undecided",
+            if later == 1 { "shows" } else { "show" }
+        ));
+    }
+    text.push('.');
     text
 }
 

@@ -216,6 +216,7 @@ fn gone_and_new_need_to_be_visible() {
     assert!(near(&there, 44.0).after_values.is_none());
     let back = compared(&without, &full, &settings());
     assert_eq!(count(&back, Verdict::New), 1, "{}", back.summary);
+    assert!(back.summary.contains("; 1 new"), "{}", back.summary);
     // The same list, but with noise that would have hidden it.
     for low in &mut without.lows {
         let mut noise = vec![0.0; low.samples.len()];

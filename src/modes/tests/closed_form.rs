@@ -7,10 +7,10 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
-pub(super) const RATE_HZ: f64 = 2000.0;
+pub(in crate::modes) const RATE_HZ: f64 = 2000.0;
 
 /// What is measured.
-pub(super) struct Case {
+pub(in crate::modes) struct Case {
     pub poles: Vec<Pole>,
     /// The records, noise included.
     pub records: Vec<Vec<f64>>,

@@ -1,6 +1,6 @@
 //! The fit held against what is not the fit: difference quotients, numpy, a rational and a subspace fit.
 
-mod closed_form;
+pub(super) mod closed_form;
 mod jacobian;
 mod leftover;
 mod reference;
