@@ -76,11 +76,32 @@ fn compared(content: &Content<'_>, pairs: &[Pair<'_>], last: &Pair<'_>) -> Marku
 /// The verdict on a pair in one sentence.
 pub(super) fn sentence(pair: &Pair<'_>) -> String {
     let n = pair.rows.iter().filter(|row| row.mode.is_some()).count();
-    let count = |verdict| pair.count(verdict);
-    let (shorter, gone, longer) = (count(Verdict::Shorter), count(Verdict::Gone), count(Verdict::Longer));
     if n == 0 {
         return "No resonance was found before, so there is nothing to compare.".to_owned();
     }
+    let unsure = pair.changes.modes.iter().filter(|c| c.verdict == Verdict::Unsure);
+    let (before, after): (Vec<&ModeChange>, Vec<&ModeChange>) = unsure.partition(|c| c.before.is_some());
+    let mut text = match before.len() {
+        k if k == n && pair.count(Verdict::New) == 0 => {
+            format!(
+                "Whether any of {n} resonances rings shorter or longer than before, this measurement can’t tell"
+            )
+        }
+        0 => decided(pair, n),
+        k => format!("{}; for {k} this measurement can’t tell", decided(pair, n)),
+    };
+    text.push_str(&match after.len() {
+        0 => ".".to_owned(),
+        1 => "; 1 more shows only after, undecided.".to_owned(),
+        k => format!("; {k} more show only after, undecided."),
+    });
+    text
+}
+
+/// What became of those of `n` resonances that can be told.
+fn decided(pair: &Pair<'_>, n: usize) -> String {
+    let count = |verdict| pair.count(verdict);
+    let (shorter, gone, longer) = (count(Verdict::Shorter), count(Verdict::Gone), count(Verdict::Longer));
     let mut text = match shorter + gone {
         0 => format!("None of {n} resonances rings shorter than before"),
         k => format!("{k} of {n} resonances ring{} shorter than before", if k == 1 { "s" } else { "" }),
@@ -106,19 +127,6 @@ pub(super) fn sentence(pair: &Pair<'_>) -> String {
     if !rest.is_empty() {
         text.push_str(&format!("; {}", joined(&rest)));
     }
-    let later =
-        pair.changes.modes.iter().filter(|c| c.verdict == Verdict::Unsure && c.before.is_none()).count();
-    match count(Verdict::Unsure) - later {
-        0 => {}
-        k => text.push_str(&format!("; for {k} this measurement can’t tell")),
-    }
-    if later > 0 {
-        text.push_str(&format!(
-            "; {later} more {} only after, undecided",
-            if later == 1 { "shows" } else { "show" }
-        ));
-    }
-    text.push('.');
     text
 }
 
