@@ -2,22 +2,11 @@
 //! of it against the poles that its truth holds.
 
 use std::f64::consts::TAU;
-use std::path::PathBuf;
 use stillroom::absorber::{Pair, Resonator, best_t60_s, identify};
 use stillroom::analysis::{CompareSettings, Control, Settings, analyze, compare_states};
 use stillroom::session::{OpenOptions, open};
 
-fn folder() -> Option<PathBuf> {
-    let given = std::env::var_os("STILLROOM_IR").map(PathBuf::from);
-    let root = given.unwrap_or_else(|| PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../shared/ir"));
-    let folder = root.join("fem_l_room");
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    assert!(std::env::var_os("CI").is_none(), "{}: missing", folder.display());
-    println!("skipped: {} is not there", folder.display());
-    None
-}
+use crate::measured::folder;
 
 /// Poles of a state's truth as (frequency, decay constant), lowest first.
 fn truth(folder: &std::path::Path, state: &str) -> Vec<Resonator> {
@@ -43,7 +32,7 @@ fn truth(folder: &std::path::Path, state: &str) -> Vec<Resonator> {
 #[test]
 #[ignore = "fits two states of eight places"]
 fn the_panel_in_the_l_shaped_room_is_identified() {
-    let Some(folder) = folder() else { return };
+    let Some(folder) = folder("fem_l_room") else { return };
     let (before, after) = (truth(&folder, "untreated"), truth(&folder, "treated"));
     let exact = identify(before[0], Pair::of_poles(after[0].pole(), after[1].pole()));
     let exact_best = best_t60_s(before[0], exact.coupling.sqrt());

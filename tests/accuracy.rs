@@ -3,13 +3,8 @@
 //! The table: docs/accuracy.md, made with the seeds in docs/accuracy-draws.csv. Truth and Cramér–Rao bound are
 //! closed forms (`tests/synthetic`).
 
-#[path = "synthetic/score.rs"]
-mod score;
-mod synthetic;
-#[path = "synthetic/table.rs"]
-mod table;
-
-use score::{Cell, Score, quantile};
+use crate::score::{Cell, Score, quantile};
+use crate::table;
 
 /// Draws redone in every cell.
 const DRAWS: u64 = 2;

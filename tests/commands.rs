@@ -7,6 +7,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
+use crate::demo_run::demo_run;
+use crate::measured::folder;
+
 /// A fresh folder to run in.
 struct Job(TempDir);
 
@@ -76,11 +79,15 @@ impl Job {
         }
     }
 
-    /// Rows of a table by column.
     fn rows(&self, table: &str) -> Vec<BTreeMap<String, String>> {
-        let mut reader = csv::Reader::from_path(self.path(table)).expect("the table is there");
-        reader.deserialize().map(|row| row.expect("a row")).collect()
+        rows(&self.path(table))
     }
+}
+
+/// Rows of a table by column.
+fn rows(table: &Path) -> Vec<BTreeMap<String, String>> {
+    let mut reader = csv::Reader::from_path(table).expect("the table is there");
+    reader.deserialize().map(|row| row.expect("a row")).collect()
 }
 
 /// Every file below a folder with its bytes.
@@ -100,14 +107,13 @@ fn number(row: &BTreeMap<String, String>, column: &str) -> f64 {
 /// within 4 of their own sd of it (one in 16,000 by chance, for each), and hardly any may be missing.
 #[test]
 fn the_demo_is_measured_as_it_is() {
-    let job = Job::new();
-    let run = job.run(&["demo", "job", "--jobs", "2"]);
-    assert_eq!(run.status, 0, "{}", run.err);
+    let run = demo_run();
+    assert_eq!(run.status, Some(0), "{}", run.err);
     assert!(run.out.contains("rings for, s"), "{}", run.out);
     assert!(run.out.lines().all(|line| line.chars().count() <= 80), "80 columns: {}", run.out);
     let truth: serde_json::Value =
-        serde_json::from_slice(&fs::read(job.path("job/truth.json")).expect("written")).expect("JSON");
-    let rows = job.rows("job-results/modes.csv");
+        serde_json::from_slice(&fs::read(run.session.join("truth.json")).expect("written")).expect("JSON");
+    let rows = rows(&run.results.join("modes.csv"));
     for state in truth["states"].as_array().expect("states") {
         let name = state["state"].as_str().expect("a name");
         let poles: Vec<(f64, f64)> = state["poles"]
@@ -264,14 +270,7 @@ fn check_says_what_to_measure_again() {
 /// Measured: Arni, two states of five takes at one position, by a pattern and without renaming a file.
 #[test]
 fn repeats_of_one_position_are_averaged_by_a_pattern() {
-    let folder = std::env::var_os("STILLROOM_IR")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/ir"), PathBuf::from);
-    let arni = folder.join("arni_two_states");
-    if !arni.exists() {
-        assert!(std::env::var("CI").as_deref() != Ok("true"), "measured responses are missing");
-        println!("skipped: no measured responses (STILLROOM_IR names their folder)");
-        return;
-    }
+    let Some(arni) = folder("arni_two_states") else { return };
     let job = Job::new();
     let names = "IR_numClosed_{state}_*_mic_{position}_sweep_{take}";
     let arni = arni.to_str().expect("a plain path");
@@ -293,8 +292,8 @@ fn repeats_of_one_position_are_averaged_by_a_pattern() {
 #[test]
 fn the_demos_absorber_shortens_its_mode() {
     let job = Job::new();
-    assert_eq!(job.run(&["demo", "job", "--quiet"]).status, 0);
-    let run = job.run(&["compare", "job", "--modes-to", "110", "--target-t60", "1.5", "--out", "out"]);
+    let session = demo_run().session.to_str().expect("a plain path");
+    let run = job.run(&["compare", session, "--modes-to", "110", "--target-t60", "1.5", "--out", "out"]);
     assert_eq!(run.status, 0, "{}", run.err);
     assert!(run.out.contains("shorter"), "{}", run.out);
     let rows = job.rows("out/changes.csv");

@@ -1,13 +1,9 @@
 //! The mode fit against closed-form rooms: known poles, known amplitudes, noise of known density.
 
-#[path = "synthetic/score.rs"]
-mod score;
-mod synthetic;
-
+use crate::score::{self, Cell, places};
+use crate::synthetic::{self, Conditions, RATE_HZ, Room, measure, modal_sum, scene};
 use rustfft::num_complex::Complex;
-use score::{Cell, places};
 use stillroom::modes::{FitSettings, Kind, Place, Pole, fit};
-use synthetic::{Conditions, RATE_HZ, Room, measure, modal_sum, scene};
 
 /// Three poles, two places, no noise: only rounding is left. The exact model has no other error, so any
 /// approximation in it (a missing conjugate term, an unended decay) shows here at once.

@@ -4,14 +4,12 @@
 //! B·T of at least 4 (ISO 3382-2:2008, 7.3, time-reversed filter) asks for 4 Hz at 1 s; half-way to the
 //! neighbour is 0.6 Hz, a filter 1.2 Hz wide. The yardstick is the Cramér–Rao bound with all poles and amplitudes unknown.
 
-mod synthetic;
-
+use crate::synthetic::{Draws, RATE_HZ, modal_sum, t60_of};
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 use stillroom::decay::{NarrowRecord, narrow_t20};
 use stillroom::flag::Flag;
 use stillroom::modes::{FitSettings, Kind, Listening, Mode, Place, Pole, bound, fit};
-use synthetic::{Draws, RATE_HZ, modal_sum, t60_of};
 
 const SAMPLES: usize = 6000;
 const LEAD: usize = 100;

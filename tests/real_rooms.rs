@@ -2,13 +2,10 @@
 //!
 //! Sources: `SOURCE.txt` beside each response. Slow, so run as `cargo test --profile suite -- --ignored`.
 
-mod measured;
-#[path = "synthetic/score.rs"]
-mod score;
-mod synthetic;
-
-use measured::{Agreement, arni, below_90_beyond_chance, claims, claims_between, fit_lows, known, single};
-use score::Score;
+use crate::measured::{
+    self, Agreement, arni, below_90_beyond_chance, claims, claims_between, fit_lows, known, single,
+};
+use crate::score::{self, Score};
 
 /// Takes 1, 3, 5 against 2, 4: two measurements of one room have nothing in common but the room.
 fn halves(state: &str, least: usize, most_under_45: usize) {

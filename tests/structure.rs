@@ -112,6 +112,19 @@ fn a_forbidden_import_is_seen() {
     assert_eq!(imports("use crate::report::page;\nlet x = crate::decay::run();"), ["report", "decay"]);
 }
 
+/// `tests/main.rs` is the only test program: a file that it doesn't name would never run.
+#[test]
+fn every_test_file_is_a_module_of_the_one_program() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests");
+    let main = fs::read_to_string(folder.join("main.rs")).expect("it is there");
+    for file in rust_files(&folder).iter().filter_map(|file| file.strip_prefix(&folder).ok()) {
+        let first = file.iter().next().and_then(|name| name.to_str()).expect("a plain name");
+        let name = first.trim_end_matches(".rs");
+        let named = main.lines().any(|line| line.trim() == format!("mod {name};"));
+        assert!(named || name == "main", "tests/{first} would never run: name it in tests/main.rs");
+    }
+}
+
 /// Top-level module of a file under `src`, or `None` for the crate roots and the program's own part.
 fn module_of(file: &Path) -> Option<String> {
     let inside = file.strip_prefix(Path::new(env!("CARGO_MANIFEST_DIR")).join("src")).ok()?;

@@ -3,25 +3,13 @@
 //! Both lie in `../shared/ir` or `STILLROOM_IR`; without them the tests say so and pass, on CI they fail.
 //! `cargo test --profile suite -- --ignored` runs them: each analyses two states.
 
-#![allow(clippy::print_stdout)]
-
 use assert_cmd::Command;
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
+
+use crate::measured::folder;
 
 type Row = BTreeMap<String, String>;
-
-fn published(name: &str) -> Option<PathBuf> {
-    let default = concat!(env!("CARGO_MANIFEST_DIR"), "/../shared/ir");
-    let root = std::env::var_os("STILLROOM_IR").map_or_else(|| PathBuf::from(default), PathBuf::from);
-    let folder = root.join(name);
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    assert!(std::env::var_os("CI").is_none(), "{} is missing", folder.display());
-    println!("skipped: no published responses (set STILLROOM_IR)");
-    None
-}
 
 /// Compares and returns `changes.csv` with what stood on the screen.
 fn compare(arguments: &[&str]) -> (Vec<Row>, String) {
@@ -81,7 +69,7 @@ fn meant(poles: &[Pole], hz: f64) -> Option<&Pole> {
 #[test]
 #[ignore = "two states of eight positions with all refits"]
 fn the_l_shaped_rooms_changes_are_those_of_its_truth() {
-    let Some(folder) = published("fem_l_room") else { return };
+    let Some(folder) = folder("fem_l_room") else { return };
     let [before, after] = ["untreated", "treated"].map(|s| truth(&folder.join(format!("{s}.truth.json"))));
     let (rows, said) = compare(&[&folder.to_string_lossy(), "--before", "untreated"]);
     let (mut judged, mut held, mut wrong) = (0, 0, Vec::new());
@@ -122,7 +110,7 @@ fn the_l_shaped_rooms_changes_are_those_of_its_truth() {
 #[test]
 #[ignore = "four states with all refits"]
 fn repeats_of_a_measured_room_show_no_change() {
-    let Some(folder) = published("arni_two_states") else { return };
+    let Some(folder) = folder("arni_two_states") else { return };
     for setting in ["numClosed_2_numComb_200", "numClosed_50_numComb_5000"] {
         let session = tempfile::tempdir().expect("a folder");
         for take in 1..=5 {
@@ -144,7 +132,7 @@ fn repeats_of_a_measured_room_show_no_change() {
 #[test]
 #[ignore = "two states with all refits"]
 fn one_position_alone_decides_nothing() {
-    let Some(folder) = published("arni_two_states") else { return };
+    let Some(folder) = folder("arni_two_states") else { return };
     let names = ["--names", "IR_{state}_mic_{position}_sweep_{take}", "--before", "numClosed_2_numComb_200"];
     let (rows, said) = compare(&[&[&*folder.to_string_lossy()][..], &names].concat());
     println!("{said}");

@@ -35,7 +35,7 @@ fn introduction() -> String {
 }
 
 const GENERATED: &str = "<!-- Made from the column definitions in src/table and the flags in src/flag.rs; to make it again:\n     \
-    STILLROOM_WRITE_DOCS=1 cargo test --test tables -->\n";
+    STILLROOM_WRITE_DOCS=1 cargo test --test all tables -->\n";
 
 const RULES: &str = "
 CSV after RFC 4180 with lines that end in LF, UTF-8, one header row, `.` as the decimal sign, the unit in the column's name.

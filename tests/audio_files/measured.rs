@@ -1,21 +1,8 @@
 //! Responses that others measured and published, against what their SOURCE.txt says of them.
 
-use std::path::PathBuf;
-
 use stillroom::recording::{Fault, inspect, read};
 
-/// The folder with the published responses; `None` (with a note) where it is absent, except in CI.
-#[allow(clippy::print_stdout)] // A test that skips says so.
-fn published() -> Option<PathBuf> {
-    let default = || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../shared/ir"));
-    let folder = std::env::var_os("STILLROOM_IR").map_or_else(default, PathBuf::from);
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    assert!(std::env::var("CI").as_deref() != Ok("true"), "the published responses are missing in CI");
-    println!("skipped: no published responses (set STILLROOM_IR)");
-    None
-}
+use crate::measured::folder;
 
 /// Folder, rate, bits, channels, frames: the FORMAT paragraphs of the SOURCE.txt files. The Surrey files
 /// are the SOFA file's 6259 samples.
@@ -31,7 +18,7 @@ const STATED: [(&str, u32, u32, u32, u64); 7] = [
 
 #[test]
 fn published_responses_read_as_their_sources_say() {
-    let Some(root) = published() else { return };
+    let Some(root) = folder("") else { return };
     let mut files = 0;
     for (folder, rate_hz, bits, channels, frames) in STATED {
         for entry in std::fs::read_dir(root.join(folder)).expect("a listed folder") {
@@ -55,7 +42,7 @@ fn published_responses_read_as_their_sources_say() {
 /// "direct sound at about 47-48 ms, peak 0.004-0.006" (Arni); "Peak of W at 16.9 ms" (Genesis 6).
 #[test]
 fn peaks_stand_where_the_sources_say() {
-    let Some(root) = published() else { return };
+    let Some(root) = folder("") else { return };
     let peak = |file: &str| {
         let found = read(&root.join(file), file, 1).unwrap_or_else(|e| panic!("{e}"));
         let (at, value) = found
@@ -79,7 +66,7 @@ fn peaks_stand_where_the_sources_say() {
 /// 16 dB, and its last ten samples are zeros (seen in a plot of its levels per 20 ms).
 #[test]
 fn the_one_fade_among_the_published_responses_is_found() {
-    let Some(root) = published() else { return };
+    let Some(root) = folder("") else { return };
     for (folder, rate_hz, _, channels, frames) in STATED {
         for entry in std::fs::read_dir(root.join(folder)).expect("a listed folder") {
             let path = entry.expect("an entry").path();

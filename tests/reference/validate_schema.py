@@ -2,7 +2,7 @@
 """Hold result folders against their own schema and metadata with public validators.
 
     python -m pip install -r tests/reference/requirements-tables.txt
-    cargo test --test tables                    # writes the sample folder
+    cargo test --test all tables                    # writes the sample folder
     python tests/reference/validate_schema.py target/tmp/sample-results [MORE_FOLDERS...]
 
 For every folder: `results.schema.json` is a valid JSON Schema (draft 2020-12), `results.json` keeps

@@ -3,7 +3,7 @@
 //! Frequencies: (c/2)·sqrt((nx/L)² + (ny/W)² + (nz/H)²). Decay constants: c/(2V) Σ ε β S over the walls
 //! (Morse & Bolt 1944), β drawn wall by wall. Amplitudes: product of the cosine shapes at source and
 //! microphone over ω (a source of flat volume acceleration), behind a loudspeaker's high-pass.
-#![allow(dead_code)]
+#![allow(dead_code, reason = "shared by tests and benches")]
 
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};

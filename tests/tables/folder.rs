@@ -6,7 +6,7 @@ use std::path::Path;
 
 use stillroom::output::{Folder, OutputError, Overwrite, RESULTS_JSON, add_tables, is_ours};
 
-use crate::sample;
+use super::sample;
 
 fn write_into(path: &Path) -> Result<usize, OutputError> {
     let mut batch = Folder::open(path, Overwrite::OnlyOurs)?.batch()?;

@@ -3,7 +3,7 @@
 use serde_json::Value;
 use stillroom::table::{Row, Rows, csv_text, json};
 
-use crate::sample;
+use super::sample;
 
 fn csv_of<R: Row>(rows: &[R]) -> String {
     let mut bytes = Vec::new();

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use stillroom::output::{Folder, Overwrite, add_tables};
 use stillroom::table::{reference, schema};
 
-use crate::sample;
+use super::sample;
 
 /// Compares a committed file with what the program makes, or writes it where the variable is set.
 fn hold(name: &str, made: &str) {
@@ -20,7 +20,7 @@ fn hold(name: &str, made: &str) {
     assert!(
         committed == made,
         "docs/reference/{name} is out of date (first difference: {first:?}); to make it again: \
-         STILLROOM_WRITE_DOCS=1 cargo test --test tables"
+         STILLROOM_WRITE_DOCS=1 cargo test --test all tables"
     );
 }
 

@@ -1,0 +1,29 @@
+//! All integration tests as one program: linked once, and what several of them need is made once.
+//!
+//! A new file under `tests` gets its line here; `structure` fails on one that has none. To run one
+//! module: `cargo test --test all tables::`.
+
+#![allow(clippy::print_stdout, reason = "tests say when they skip")]
+
+mod absorber;
+mod accuracy;
+mod audio_files;
+#[cfg(feature = "cli")]
+mod commands;
+#[cfg(feature = "cli")]
+mod demo_run;
+mod measured;
+mod modes;
+mod pair;
+mod real_rooms;
+#[path = "synthetic/score.rs"]
+mod score;
+mod structure;
+mod synthetic;
+#[path = "synthetic/table.rs"]
+mod table;
+mod tables;
+#[cfg(feature = "cli")]
+mod treatment;
+#[cfg(feature = "cli")]
+mod watch;
