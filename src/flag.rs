@@ -118,6 +118,12 @@ flags! {
     LongForRecord, "long-for-record", "The decay is longer than the record allows to say.",
         "Export longer responses, at least as long as the longest decay time.";
 
+    Overlapping, "overlapping", "Here poles found in the first part of the decay don't predict the next: modes overlap, or the sound is no sum of modes, so single ones can't be told.",
+        "Read the bands; more positions and a lower noise move the limit up.";
+    SeenAtOnePlace, "seen-at-one-place", "Of six positions or more fewer than two see this resonance, so it may be a disturbance of one recording.",
+        "Repeat the take that sees it.";
+    LeftOutOfFit, "left-out-of-fit", "The record of this position took no part in the fit of the resonances: it is much shorter than the others, or too short.",
+        "Export a response as long as those of the other positions.";
     NotReproduced, "not-reproduced", "Fits with another start, length or window don't find this resonance again, so the data don't carry it.",
         "Raise the level, average more takes, or add positions where it is strong.";
     NoQuietEnd, "no-quiet-end", "The record ends before it has fallen into its noise, so there is nothing to hold the fit's residual against.",

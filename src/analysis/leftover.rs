@@ -1,6 +1,7 @@
 //! Sentences on fits that leave notably more or less than the noise.
 
 use crate::flag::Flag;
+use crate::modes::ModeSet;
 use crate::state::StateResult;
 
 /// Factor between mean squares from which on it is told, both ways: 3 dB. The estimate of the noise from
@@ -45,7 +46,40 @@ pub(super) fn remarks(state: &StateResult) -> Vec<String> {
             state.name
         )
     });
-    unexplained.into_iter().chain(followed).collect()
+    unexplained.into_iter().chain(followed).chain(left_out(state, set)).chain(unfitted(state, set)).collect()
+}
+
+/// Places whose records took no part in the fit.
+fn left_out(state: &StateResult, set: &ModeSet) -> Option<String> {
+    let out = set.places.iter().zip(&set.residual_over_noise).filter(|(_, r)| **r == Err(Flag::LeftOutOfFit));
+    let names: Vec<String> = out
+        .map(
+            |((position, source), _)| {
+                if source.is_empty() { position.clone() } else { format!("{position}@{source}") }
+            },
+        )
+        .collect();
+    let verb = if names.len() == 1 { "takes" } else { "take" };
+    (!names.is_empty()).then(|| {
+        format!(
+            "{}: {} {verb} no part in the fit of the resonances: the record is much shorter than those of the other \
+             positions, or too short; export it as long as the others",
+            state.name,
+            names.join(", ")
+        )
+    })
+}
+
+/// Parts of the range without a fit.
+fn unfitted(state: &StateResult, set: &ModeSet) -> Option<String> {
+    let ranges: Vec<String> = set.unfitted_hz.iter().map(|(a, b)| format!("{a:.0} to {b:.0} Hz")).collect();
+    (!ranges.is_empty()).then(|| {
+        format!(
+            "{}: the fit of the resonances came to no result from {}: the records hold too few numbers for it there",
+            state.name,
+            ranges.join(", ")
+        )
+    })
 }
 
 #[cfg(test)]

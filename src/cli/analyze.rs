@@ -117,7 +117,20 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
         if state.resonances.is_some() {
             let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
             modes_table(&modes);
+            screen::paragraph(&usable_range(state));
         }
+    }
+}
+
+/// Up to where single modes can be told.
+fn usable_range(state: &StateResult) -> String {
+    match state.resonances.as_ref().and_then(|found| found.set.single_modes_to_hz) {
+        Some(hz) => format!(
+            "Single modes up to {hz:.0} Hz; above they overlap or stand too little over the noise: read the bands."
+        ),
+        None => "Single modes can't be told: what the first part of the decay shows doesn't predict the next. Read \
+                 the bands; more positions, less noise and longer records help."
+            .to_owned(),
     }
 }
 

@@ -58,8 +58,14 @@ pub fn bound(
             DMatrix::from_fn(unknowns, 1, |r, _| if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im });
         group.data = group.matrix(poles, Smooth::NONE, None) * given;
     }
-    let problem =
-        Problem { groups, places: places.len(), smooth: Smooth::NONE, band_hz: range_hz, prior: None };
+    let problem = Problem {
+        groups,
+        places: places.len(),
+        smooth: Smooth::NONE,
+        band_hz: range_hz,
+        exponent: 0.0,
+        prior: None,
+    };
     let projection = Projection::new(&problem, poles)?;
     inverse_information(&projection.normal(&problem, poles, &vec![1.0; places.len()]))
 }

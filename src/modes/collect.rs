@@ -35,7 +35,10 @@ pub(super) fn collect(
     for answer in answers {
         let window = &answer.window;
         let poles = &window.fit.poles;
-        let Some(covariance) = pole_covariance(window) else { continue };
+        let Some(covariance) = pole_covariance(window) else {
+            set.unfitted_hz.push((answer.span.owns_from_hz, answer.span.owns_to_hz.min(to_hz)));
+            continue;
+        };
         let mut own: Vec<usize> = (0..poles.len())
             .filter(|j| answer.span.owns(&poles[*j]) && poles[*j].frequency_hz() <= to_hz)
             .collect();
@@ -83,6 +86,7 @@ fn amplitudes(
 ) -> Vec<Vec<Option<Amplitude>>> {
     let window = &answer.window;
     let poles = &window.fit.poles;
+    let gains = window.gains_by_place();
     let mut all = vec![vec![None; places.len()]; own.len()];
     for (group, fit) in window.problem.groups.iter().zip(&window.fit.projection.groups) {
         let Some(sensitivity) = Sensitivity::new(group, fit, poles) else { continue };
@@ -94,7 +98,7 @@ fn amplitudes(
                 let variance = window.variances[*index];
                 let earlier_s = record.start_s - origin_s;
                 let value = sensitivity.amplitude(fit, poles, covariance, (*j, m), variance, earlier_s);
-                row[record.place] = Some(value);
+                row[record.place] = Some(Amplitude { gain: gains[*j][*index], ..value });
             }
         }
     }

@@ -1,35 +1,76 @@
 //! From places to a [`ModeSet`].
 
 use super::ModeSet;
-use super::attempt::{Attempt, Fitting, Job, Start};
+use super::attempt::{Attempt, Fitting, Job};
 use super::collect::empty;
 use super::kinds::judge;
 use super::overlap::widen_overlapping;
+use super::prediction::{Predicted, splits_s};
 use super::settings::{FitSettings, Place};
 use super::settle::settle;
+use rayon::prelude::*;
 
 /// Fits the resonances that all places share.
 ///
-/// Every place takes part whose record is finite and at least 0.12 s long from its onset; the others
-/// have no amplitudes. Without places, or without poles that stand out of the noise, the set is empty.
-/// The same input gives the same set on any number of threads. Never panics.
+/// Every place takes part whose record is finite, at least 0.12 s long from its onset and not much shorter than most;
+/// the others have no amplitudes and say so in [`ModeSet::residual_over_noise`]. Without places, or without poles that
+/// stand out of the noise, the set is empty. The same input gives the same set on any number of threads. Never panics.
 #[must_use]
 pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
     let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
-    let Some(mut main) = job.attempt(&Attempt::MAIN, Start::Nothing) else { return empty(places) };
+    let Some(mut main) = job.attempt(&Attempt::MAIN) else { return empty(places) };
+    let seconds = main.seconds();
+    let mut predicted = None;
     if settings.refits {
-        let refits = job.best_of(&mut main);
-        settle(&mut main.set, &refits.into_iter().map(|fit| fit.set).collect::<Vec<_>>());
+        let early = job.early(&main);
+        predicted = Some(Predicted::of(places, &early, job.range_hz));
+        main = job.tested(main, early);
+        // Where modes run together even the refits say too much.
+        widen_overlapping(&mut main.set, seconds);
+        main.set.single_modes_to_hz = predicted.as_ref().and_then(|p| p.to_hz);
     }
-    let Fitting { mut set, seconds, .. } = main;
-    for mode in &mut set.modes {
-        judge(mode, seconds);
+    for mode in &mut main.set.modes {
+        judge(mode, seconds, predicted.as_ref());
     }
-    if settings.refits {
-        // What is claimed was judged by what the fits say; where modes run together even they say too much.
-        widen_overlapping(&mut set, seconds);
+    main.set.cancelled = settings.cancelled();
+    main.set
+}
+
+/// From so many places on the poles of the whole records may start a fit to the first part of them: what they know of
+/// the rest is little against what the places' amplitudes, taken from the first part alone, must predict.
+const MANY_PLACES: usize = 6;
+
+impl Job<'_> {
+    /// Fits that search for poles in records that end early: whether they predict what comes next is the test of both.
+    fn early(&self, main: &Fitting) -> Vec<Fitting> {
+        splits_s(self.places, self.range_hz)
+            .par_iter()
+            .filter_map(|until_s| {
+                let attempt = Attempt::early(*until_s);
+                let fit = self.attempt(&attempt)?;
+                let many = self.places.len() >= MANY_PLACES;
+                let better = many.then(|| self.best_of(&attempt, &fit, std::slice::from_ref(main))).flatten();
+                Some(better.unwrap_or(fit))
+            })
+            .collect()
     }
-    set.cancelled = settings.cancelled();
-    set
+
+    /// The main fit with the best poles that any search found, its intervals widened by what other ways of fitting make
+    /// of it, and flagged where no other search finds a pole again.
+    fn tested(&self, main: Fitting, early: Vec<Fitting>) -> Fitting {
+        let mut searches: Vec<Fitting> = self.attempt(&Attempt::ANEW).into_iter().chain(early).collect();
+        let mut main = match self.best_of(&Attempt::MAIN, &main, &searches) {
+            Some(better) => {
+                searches.push(main);
+                better
+            }
+            None => main,
+        };
+        let again: Vec<ModeSet> =
+            Attempt::AGAIN.par_iter().filter_map(|way| Some(self.again(way, &main)?.set)).collect();
+        let searched: Vec<ModeSet> = searches.into_iter().map(|fit| fit.set).collect();
+        settle(&mut main.set, &again, &searched);
+        main
+    }
 }

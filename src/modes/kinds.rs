@@ -1,7 +1,8 @@
 //! What a resonance is taken for, and why it may not be claimed.
 
 use super::pole::Pole;
-use super::{Kind, Mode};
+use super::prediction::Predicted;
+use super::{Amplitude, Kind, Mode};
 use crate::flag::{Flag, Flags};
 
 /// Poles that ring shorter belong to the measuring chain: the high-pass of a loudspeaker (order 4 at
@@ -13,8 +14,17 @@ const WIDE: f64 = 0.20;
 /// it was seen; chosen on the measured rooms).
 const RECORDS: f64 = 1.25;
 
-/// Judges one resonance by its pole, its uncertainty and the record's length.
-pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
+/// A place sees a mode whose amplitude there gains more than this of χ² with the poles held (2 degrees of freedom, the
+/// chance of three standard deviations).
+const SEEN: f64 = 11.83;
+/// From so many places on a mode must be seen by …
+const MANY_PLACES: usize = 6;
+/// … this many: what one place alone has is its own disturbance.
+const SEEN_BY: usize = 2;
+
+/// Judges one resonance by its pole, its uncertainty, the record's length, the places that see it, and by whether poles
+/// around it predict how the sound goes on (where that was looked at).
+pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>) {
     let pole = Pole { omega_per_s: mode.omega_per_s, decay_per_s: mode.decay_per_s };
     let mut flags = Flags::default();
     let reproduced = !mode.flags.has(Flag::NotReproduced);
@@ -35,9 +45,28 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64) {
         if longest_s > RECORDS * seconds {
             flags.add(Flag::LongForRecord);
         }
+        if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
+            flags.add(Flag::Overlapping);
+        }
+        if seen_by_too_few(mode) {
+            flags.add(Flag::SeenAtOnePlace);
+        }
         mode.kind = if flags.is_empty() && reproduced { Kind::Mode } else { Kind::Unsure };
     }
     mode.flags.extend(&flags);
+}
+
+fn seen_by_too_few(mode: &Mode) -> bool {
+    let places = mode.amplitudes.iter().flatten().count();
+    places >= MANY_PLACES && mode.amplitudes.iter().flatten().filter(|a| a.is_seen()).count() < SEEN_BY
+}
+
+impl Amplitude {
+    /// Whether the place sees the mode: its record says so with the poles held, whatever their own uncertainty.
+    #[must_use]
+    pub fn is_seen(&self) -> bool {
+        self.gain > SEEN
+    }
 }
 
 /// Whether a steady tone lies at a multiple of 50 or 60 Hz (mains frequency held within 0.2 %: common practice).

@@ -28,7 +28,7 @@ pub(crate) fn residual_over_noise(
     records: &Records,
     answers: &[Answer],
 ) -> Vec<Result<f64, Flag>> {
-    let mut ratios = vec![Err(Flag::NotSeenHere); places.len()];
+    let mut ratios = vec![Err(Flag::LeftOutOfFit); places.len()];
     for (record, left) in records.records.iter().zip(left(records.records.len(), answers)) {
         if !left.is_empty() {
             ratios[record.place] = over_noise(&left, &places[record.place]);

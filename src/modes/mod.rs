@@ -17,6 +17,7 @@ mod linear;
 mod noise;
 mod overlap;
 mod pole;
+mod prediction;
 mod problem;
 mod projection;
 mod record;
@@ -51,6 +52,11 @@ pub struct ModeSet {
     /// Mean square that the fit leaves at each place over that of the noise its record ends in, 1 for a
     /// perfect fit; or why that can't be said.
     pub residual_over_noise: Vec<Result<f64, Flag>>,
+    /// Parts of the range that no fit came to an end in, Hz; nothing is said of resonances there.
+    pub unfitted_hz: Vec<(f64, f64)>,
+    /// Up to here poles found in the first part of the decay predict the next, so that single modes can be told, Hz; above,
+    /// or everywhere without a value, modes overlap or the sound is no sum of modes. Looked at with refits only.
+    pub single_modes_to_hz: Option<f64>,
     /// Whether the fit was asked to stop before it was done; then nothing in here is to be trusted.
     pub cancelled: bool,
 }
@@ -101,4 +107,6 @@ pub struct Amplitude {
     pub im: f64,
     /// Covariance of (re, im): `[var re, cov, var im]`, with the pole's own uncertainty in it.
     pub covariance: [f64; 3],
+    /// Fall of χ² that the mode brings at this place, poles held: twice the log of its likelihood ratio.
+    pub gain: f64,
 }

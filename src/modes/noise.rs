@@ -40,7 +40,8 @@ impl Shape {
     pub fn of_background(places: &[&Place<'_>]) -> Self {
         let tails: Vec<Tail> = places.iter().filter_map(|place| Tail::new(place)).collect();
         let fall = mean(&tails.iter().map(|t| t.log_fall).collect::<Vec<_>>());
-        if tails.is_empty() || tails.len() < places.len() || fall > MOST_FALL {
+        // A place whose record is too short to show its background takes the shape of the others.
+        if 2 * tails.len() < places.len().max(1) || fall > MOST_FALL {
             return Self::default();
         }
         Self { log_density: pooled(&tails), exponent: 0.0 }

@@ -31,6 +31,9 @@ pub(super) fn widen_overlapping(set: &mut ModeSet, seconds: f64) {
         let [omega, decay] = GROWTH.map(|growth| 1.0 + growth * (overlap.min(CROWDED) - APART).max(0.0));
         mode.omega_sd_per_s *= omega;
         mode.decay_sd_per_s *= decay;
+        for amplitude in mode.amplitudes.iter_mut().flatten() {
+            amplitude.covariance = amplitude.covariance.map(|c| c * decay * decay);
+        }
         widening.extend([omega, decay]);
     }
     let side = widening.len();

@@ -32,6 +32,8 @@ pub(crate) struct Problem {
     pub smooth: Smooth,
     /// Edges of the bins used, Hz.
     pub band_hz: (f64, f64),
+    /// Power of frequency that the weights take the noise to follow beside its background.
+    pub exponent: f64,
     /// What amplitudes to expect, if anything.
     pub prior: Option<Prior>,
 }

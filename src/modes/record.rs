@@ -17,11 +17,13 @@ pub(crate) struct Cut {
     pub later_s: f64,
     /// Share of the rest that is kept.
     pub keep: f64,
+    /// Nothing later than this after the onset is kept, s.
+    pub until_s: f64,
 }
 
 impl Cut {
     /// From the onset to the end.
-    pub const WHOLE: Cut = Cut { later_s: 0.0, keep: 1.0 };
+    pub const WHOLE: Cut = Cut { later_s: 0.0, keep: 1.0, until_s: f64::INFINITY };
 }
 
 /// Records longer than this are cut: 25–30 dB of decay hold all that a fit can use (Yao & Pandit 1995),
@@ -29,6 +31,9 @@ impl Cut {
 const LONGEST_S: f64 = 6.0;
 /// Shorter records can't tell poles from a polynomial.
 const SHORTEST_S: f64 = 0.12;
+/// A record shorter than this share of the median one tells less than it takes: it widens the bins, leaves its
+/// window with fewer numbers than poles, and shows no background. Such a record is left out.
+const MUCH_SHORTER: f64 = 0.4;
 /// Records of one rate whose lengths differ by less than this are cut to one length.
 const ALIKE: f64 = 0.03;
 
@@ -92,7 +97,8 @@ fn record(index: usize, place: &Place<'_>, cut: Cut) -> Option<Record> {
     }
     let first = ((place.onset_s + cut.later_s) * place.rate_hz).ceil().max(0.0) as usize;
     let rest = sounding_len(&place.samples).saturating_sub(first);
-    let kept = rest.min((LONGEST_S * place.rate_hz) as usize);
+    let longest_s = LONGEST_S.min(cut.until_s - cut.later_s).max(0.0);
+    let kept = rest.min((longest_s * place.rate_hz) as usize);
     let len = (kept as f64 * cut.keep) as usize;
     if (len as f64) < SHORTEST_S * place.rate_hz {
         return None;
@@ -101,11 +107,27 @@ fn record(index: usize, place: &Place<'_>, cut: Cut) -> Option<Record> {
     Some(Record { place: index, rate_hz: place.rate_hz, first, len, start_s })
 }
 
+/// Leaves out records that are much shorter than the median one.
+fn without_much_shorter(mut records: Vec<Record>) -> Vec<Record> {
+    let mut seconds: Vec<f64> = records.iter().map(Record::seconds).collect();
+    seconds.sort_by(f64::total_cmp);
+    let least = seconds.get(seconds.len() / 2).map_or(0.0, |median| MUCH_SHORTER * median);
+    records.retain(|record| record.seconds() >= least);
+    records
+}
+
+impl Record {
+    /// Length, s.
+    fn seconds(&self) -> f64 {
+        self.len as f64 / self.rate_hz
+    }
+}
+
 impl Records {
     /// Cuts and transforms all usable places.
     pub fn new(places: &[Place<'_>], cut: Cut) -> Self {
-        let mut records: Vec<Record> =
-            places.iter().enumerate().filter_map(|(i, place)| record(i, place, cut)).collect();
+        let records = places.iter().enumerate().filter_map(|(i, place)| record(i, place, cut)).collect();
+        let mut records = without_much_shorter(records);
         let mut order: Vec<usize> = (0..records.len()).collect();
         order.sort_by(|a, b| {
             let (a, b) = (&records[*a], &records[*b]);
@@ -143,7 +165,7 @@ impl Records {
 
     /// The window `band_hz` as a least-squares problem with noise of the given shape.
     ///
-    /// `None` where a record has too few bins in it to say anything.
+    /// Records with too few bins in it to say anything take no part in the window; `None` if none can.
     pub fn problem(&self, band_hz: (f64, f64), smooth: Smooth, shape: &Shape) -> Option<Problem> {
         let mut groups = Vec::with_capacity(self.bunches.len());
         for bunch in &self.bunches {
@@ -151,7 +173,7 @@ impl Records {
             let first = (band_hz.0 / width).ceil().max(1.0) as usize;
             let last = ((band_hz.1 / width).floor() as usize).min((bunch.len - 1) / 2);
             if last < first + smooth.terms() + 3 {
-                return None;
+                continue;
             }
             let mut bins = Bins::new(bunch.rate_hz, bunch.len, first, last);
             bins.weights = bins.omegas.iter().map(|omega| shape.weight(*omega)).collect();
@@ -164,7 +186,9 @@ impl Records {
             let places = bunch.spectra.iter().map(|(index, _)| *index).collect();
             groups.push(Group { bins, data, places, held: None });
         }
-        Some(Problem { groups, places: self.records.len(), smooth, band_hz, prior: None })
+        let exponent = shape.exponent;
+        let problem = Problem { groups, places: self.records.len(), smooth, band_hz, exponent, prior: None };
+        (!problem.groups.is_empty()).then_some(problem)
     }
 
     /// Longest record, s.

@@ -8,8 +8,10 @@ use super::collect::pole_of;
 use super::{Amplitude, Mode, ModeSet};
 use crate::flag::Flag;
 
-/// A resonance stands only where this share of the refits has it.
+/// A resonance stands only where this share of the refits that start from it still has it …
 const REAPPEARS: f64 = 0.7;
+/// … and this share of those that search for themselves (some of them in records that end early).
+const FOUND_AGAIN: f64 = 0.3;
 /// With one or two places, distances between refits count this much more: nothing there averages out.
 const FEW_PLACES: (usize, f64) = (2, 1.5);
 /// From this many refits on the furthest is left out: one of them may have mistaken a neighbour for it.
@@ -18,8 +20,10 @@ const ENOUGH: usize = 5;
 /// (Hausman 1978), but no refit may excuse itself by more than this many variances of the fit.
 const EXCUSE: f64 = 1.5;
 
-/// Widens the intervals of a fit by its refits and flags what doesn't reappear.
-pub(super) fn settle(set: &mut ModeSet, refits: &[ModeSet]) {
+/// Widens the intervals of a fit by its refits and flags what doesn't reappear: in those made `again` from its own poles,
+/// and in the `searches` for poles from nothing.
+pub(super) fn settle(set: &mut ModeSet, again: &[ModeSet], searches: &[ModeSet]) {
+    let refits: Vec<&ModeSet> = again.iter().chain(searches).collect();
     if refits.is_empty() {
         return;
     }
@@ -27,20 +31,27 @@ pub(super) fn settle(set: &mut ModeSet, refits: &[ModeSet]) {
     let factor = if set.places.len() <= FEW_PLACES.0 { FEW_PLACES.1 } else { 1.0 };
     let mut widening = Vec::with_capacity(2 * set.modes.len());
     for (j, mode) in set.modes.iter_mut().enumerate() {
-        let again: Vec<&Mode> = refits
+        let found: Vec<Option<&Mode>> = refits
             .iter()
             .zip(&partners)
-            .filter_map(|(refit, partner)| partner[j].map(|k| &refit.modes[k]))
+            .map(|(refit, partner)| partner[j].map(|k| &refit.modes[k]))
             .collect();
-        if (again.len() as f64) < REAPPEARS * refits.len() as f64 {
+        let (from_here, from_nothing) = found.split_at(again.len());
+        if share(from_here) < REAPPEARS || share(from_nothing) < FOUND_AGAIN {
             mode.flags.add(Flag::NotReproduced);
         }
-        widening.extend(widen(mode, &again, factor));
+        let found: Vec<&Mode> = found.into_iter().flatten().collect();
+        widening.extend(widen(mode, &found, factor));
     }
     let side = widening.len();
     for (i, covariance) in set.covariance.iter_mut().enumerate() {
         *covariance *= widening[i / side] * widening[i % side];
     }
+}
+
+/// Share of the refits that have a pole; all of none.
+fn share(found: &[Option<&Mode>]) -> f64 {
+    if found.is_empty() { 1.0 } else { found.iter().flatten().count() as f64 / found.len() as f64 }
 }
 
 /// Widens one resonance's intervals; by how much those of ω and δ grew.

@@ -119,6 +119,13 @@ fn without_twins(poles: Vec<Pole>, seconds: f64) -> Vec<Pole> {
     kept
 }
 
+impl Answer {
+    /// The poles that the window answers for.
+    pub fn own_poles(&self) -> impl Iterator<Item = Pole> {
+        self.window.fit.poles.iter().filter(|p| self.span.owns(p)).copied()
+    }
+}
+
 impl Task<'_> {
     /// The windows that serve these poles.
     pub fn windows(&self, poles: &[Pole]) -> Vec<Span> {
@@ -134,13 +141,86 @@ pub(crate) fn answer(records: &Records, task: &Task<'_>, spans: &[Span], poles: 
     answers.into_iter().flatten().collect()
 }
 
+/// The same in the windows of an earlier fit, kept where `differs` says that nothing would change.
+pub(crate) fn answer_or_keep(
+    records: &Records,
+    task: &Task<'_>,
+    earlier: &[Answer],
+    poles: &[Pole],
+    differs: impl Fn(&Span) -> bool + Sync,
+) -> Vec<Answer> {
+    let answers: Vec<Option<Answer>> = earlier
+        .par_iter()
+        .map(|kept| {
+            if differs(&kept.span) {
+                answer_window(records, task, &kept.span, poles)
+            } else {
+                Some(kept.clone())
+            }
+        })
+        .collect();
+    answers.into_iter().flatten().collect()
+}
+
+/// Steps that bring poles from one way of fitting to another that is as good.
+const AGAIN: Effort = Effort { steps: 3, enough: 0.1 };
+
+/// Fits again from where an earlier fit ended: poles, residual terms and the noise's slope are taken over.
+pub(crate) fn revisit(records: &Records, task: &Task<'_>, earlier: &[Answer], poles: &[Pole]) -> Vec<Answer> {
+    let usual = Choices::USUAL;
+    let narrower = (task.choices.own_hz, task.choices.at_once) != (usual.own_hz, usual.at_once);
+    let spans: Vec<Span> =
+        if narrower { task.windows(poles) } else { earlier.iter().map(|a| a.span).collect() };
+    let answers: Vec<Option<Answer>> = spans
+        .par_iter()
+        .map(|span| {
+            let middle_hz = 0.5 * (span.owns_from_hz + span.owns_to_hz);
+            let from = earlier.iter().find(|a| middle_hz < a.span.owns_to_hz).or(earlier.last())?;
+            revisit_window(records, task, span, (&from.window, poles))
+        })
+        .collect();
+    answers.into_iter().flatten().collect()
+}
+
+fn revisit_window(
+    records: &Records,
+    task: &Task<'_>,
+    span: &Span,
+    (earlier, poles): (&Window, &[Pole]),
+) -> Option<Answer> {
+    let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
+    let mut smooth = earlier.problem.smooth;
+    smooth.polynomial += task.choices.degree - Choices::USUAL.degree;
+    let mut shape = task.shape.clone();
+    shape.exponent = earlier.problem.exponent;
+    let mut problem = records.problem(limits, smooth, &shape)?;
+    let poles: Vec<Pole> = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
+    let first = Window::new(problem.clone(), &poles)?;
+    problem.prior = Some(Prior::new(&problem, &first.variances));
+    let mut window = Window::new(problem, &poles)?;
+    window.settle(AGAIN, 1);
+    Some(Answer { span: *span, window })
+}
+
+/// At most so many poles of those that reach into a window: first those it answers for, then the nearest to them.
+fn nearest<'a>(span: &Span, poles: impl Iterator<Item = &'a Pole>, most: usize) -> Vec<Pole> {
+    let outside_hz = |p: &Pole| {
+        let hz = p.frequency_hz();
+        (span.owns_from_hz - hz).max(hz - span.owns_to_hz).max(0.0)
+    };
+    let mut kept: Vec<Pole> = poles.copied().collect();
+    kept.sort_by(|a, b| outside_hz(a).total_cmp(&outside_hz(b)));
+    kept.truncate(most);
+    kept.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
+    kept
+}
+
 fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<Answer> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
     // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
     let inner = limits.0 > task.range_hz.0;
-    let mut poles: Vec<Pole> = poles.iter().filter(|p| span.meets(p)).copied().collect();
     let problem = records.problem(limits, task.choices.smooth(), task.shape)?;
-    poles.truncate(problem.most_poles(0.45));
+    let poles = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
     window.settle(CLOSE, 1);
     let mut window = window.flanked(inner);

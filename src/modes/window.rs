@@ -120,7 +120,9 @@ impl Window {
         let reduced = self.problem.holding(&held)?;
         let fit = refine(&reduced, Fitted::at(&reduced, &free)?, &self.variances, QUICK);
         let score = self.score_of(&fit.projection, poles.len());
-        Some((held.into_iter().chain(fit.poles).collect(), score))
+        let mut poles: Vec<Pole> = held.into_iter().chain(fit.poles).collect();
+        poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
+        Some((poles, score))
     }
 
     /// The poles with others added, refined quickly where they were added, and their score.
@@ -190,20 +192,25 @@ impl Window {
 
     /// Fall of χ² that each pole brings with the others where they are (more than it would cost after a refit).
     pub fn worths(&self) -> Vec<f64> {
-        let mut worths = vec![0.0; self.fit.poles.len()];
+        self.gains_by_place().iter().map(|gains| gains.iter().sum()).collect()
+    }
+
+    /// The same at each place: pole by place.
+    pub fn gains_by_place(&self) -> Vec<Vec<f64>> {
+        let mut gains = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
         for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {
             let Some(spread) = fit.spread() else { continue };
-            for (j, worth) in worths.iter_mut().enumerate() {
+            for (j, gains) in gains.iter_mut().enumerate() {
                 let block = spread.view((2 * j, 2 * j), (2, 2));
                 let determinant = block[(0, 0)] * block[(1, 1)] - block[(0, 1)] * block[(1, 0)];
                 for (m, place) in group.places.iter().enumerate() {
                     let (a, b) = (fit.coefficients[(2 * j, m)], fit.coefficients[(2 * j + 1, m)]);
                     let square = block[(1, 1)] * a * a - 2.0 * block[(0, 1)] * a * b + block[(0, 0)] * b * b;
-                    *worth += square / determinant / self.variances[*place];
+                    gains[*place] += square / determinant / self.variances[*place];
                 }
             }
         }
-        worths
+        gains
     }
 
     /// Drops poles that aren't worth their price, the cheapest first, trying the four cheapest with a refit.

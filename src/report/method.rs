@@ -59,13 +59,15 @@ fn left_over(content: &Content<'_>) -> Markup {
         .filter_map(|state| {
             let rows = content.results.fits.iter().filter(|row| *row.state == *state.name);
             let all: Vec<Result<f64, Flag>> = rows.map(|row| row.residual_over_noise_db).collect();
-            (!all.is_empty()).then(|| (state.name.clone(), spread(&all)))
+            let limit = content.results.fits.iter().find(|row| *row.state == *state.name)?.single_modes_to_hz;
+            let range = limit.map_or("nowhere".to_owned(), |hz| format!("up to {hz:.0} Hz"));
+            (!all.is_empty()).then(|| (state.name.clone(), format!("{}; single modes {range}", spread(&all))))
         })
         .collect();
     html! {
         @if !lines.is_empty() {
             h3 { "What the resonances leave" }
-            p { "The part of each record that no resonance explains, over the noise at the record’s end. Near 0 dB nothing but noise is left; well above, something else sounded; well below, noise was taken for resonances." }
+            p { "The part of each record that no resonance explains, over the noise at the record’s end. Near 0 dB nothing but noise is left; well above, something else sounded; well below, noise was taken for resonances. Single modes are claimed only as far up as those found in the first part of the decay predict the next part; above, they overlap, and the bands tell what happens." }
             dl.facts { @for (state, text) in lines { div { dt { bdi { (super::words::shown(&state)) } } dd { (text) } } } }
         }
     }

@@ -1,7 +1,7 @@
 //! `fits` of `results.json`: how well the resonances explain what each place recorded.
 
 use super::cell::{Name, Value};
-use super::column::{decibels, flags, text};
+use super::column::{decibels, flags, hertz, text};
 use super::row::table;
 use crate::flag::Flags;
 
@@ -19,6 +19,9 @@ table! {
     }
     residual_over_noise_db: Value {
         residual_over_noise_db decibels(), "What the fit of the resonances leaves over the noise at the record's end, 10 lg of the mean over the fitted frequencies of the ratio of densities, freed of what the fit's own unknowns take away: 0 is a perfect fit, far above it response remains unexplained, far below it the fit followed noise.", "";
+    }
+    single_modes_to_hz: Value {
+        single_modes_to_hz hertz().positive(), "Up to here single resonances of the state can be told: poles and amplitudes found in the first part of the decay predict the next part, in bands of 20 Hz of which at most 60 % of the energy over the noise may stay unexplained. Above, and everywhere if empty, resonances are `unsure` with the flag `overlapping`.", "";
     }
     flags: Flags {
         flags flags(), "Remarks on the row, and why the value is empty.", "";

@@ -160,6 +160,7 @@ fn fit_rows(state: &StateResult) -> Vec<FitRow> {
         position: position.as_str().into(),
         source: source.as_str().into(),
         residual_over_noise_db: ratio.and_then(|r| decibel::of_power(r).ok_or(Flag::NotFinite)),
+        single_modes_to_hz: found.set.single_modes_to_hz.ok_or(Flag::Overlapping),
         flags: Flags::default(),
     };
     places.map(row).collect()
@@ -247,20 +248,10 @@ pub fn t60_s(mode: &Mode) -> Estimate {
 
 /// Magnitude of an amplitude and its standard deviation along it.
 fn magnitude(amplitude: &Amplitude) -> (f64, f64) {
-    let Amplitude { re, im, covariance: [rr, ri, ii] } = *amplitude;
+    let Amplitude { re, im, covariance: [rr, ri, ii], .. } = *amplitude;
     let size = re.hypot(im);
     let variance = (re * re * rr + 2.0 * re * im * ri + im * im * ii) / (size * size);
     (size, variance.max(0.0).sqrt())
-}
-
-/// Standard deviations by which an amplitude must stand out to be seen (contract of `positions`).
-const SEEN_SD: f64 = 3.0;
-
-/// Whether a place sees a mode.
-#[must_use]
-pub fn is_seen(amplitude: &Amplitude) -> bool {
-    let (size, sd) = magnitude(amplitude);
-    size > SEEN_SD * sd
 }
 
 /// Steady-state level fs·|A|/δ of a mode at a place, as a ratio of pressures with its standard deviation.
@@ -282,7 +273,7 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     let given = &found.names.modes[m];
     let known: Vec<(usize, &Amplitude)> =
         mode.amplitudes.iter().enumerate().filter_map(|(p, a)| Some((p, a.as_ref()?))).collect();
-    let seen = known.iter().filter(|(_, amplitude)| is_seen(amplitude)).count();
+    let seen = known.iter().filter(|(_, amplitude)| amplitude.is_seen()).count();
     let power = known.iter().map(|(p, a)| level(&found.set, mode, *p, a).value.powi(2)).sum::<f64>()
         / known.len().max(1) as f64;
     let frequency = frequency_hz(mode);
@@ -336,7 +327,7 @@ fn mode_level_rows(state: &StateResult) -> Vec<ModeLevelRow> {
         for (p, (position, source)) in set.places.iter().enumerate() {
             let Some(amplitude) = &mode.amplitudes[p] else { continue };
             let based = state.places.get(p).is_some_and(|place| place.response.emission_s.is_some());
-            let seen = is_seen(amplitude);
+            let seen = amplitude.is_seen();
             rows.push(ModeLevelRow {
                 state: name.clone(),
                 mode: number(m),

@@ -34,7 +34,7 @@ table! {
         level_db decibels(), "Level of the resonance, energy mean over positions of 20 lg(fs·|A|/δ): the mode is 2 Re(A·e^((−δ + iω)t)), fs the sample rate; |A|/δ is its share of the steady-state response at its own frequency.", "";
     }
     positions: u32 {
-        positions integer().required(), "Number of positions and sources that see the resonance beyond 3 standard deviations of its amplitude.", "";
+        positions integer().required(), "Number of positions and sources that see the resonance: with the poles held its amplitude there beats the noise by a likelihood ratio of three standard deviations (χ² over 11.8, two degrees of freedom).", "";
     }
     axes: Name {
         axes pattern("[0-9]+ [0-9]+ [0-9]+"), "Number of half waves along length, width and height of the predicted mode that this one is assigned to; empty where no assignment is possible.", "Kuttruff, Room Acoustics (eigenfrequencies of a rectangular room)";

@@ -96,6 +96,7 @@ fn fit() -> FitRow {
         position: "seat".into(),
         source: "".into(),
         residual_over_noise_db: Ok(0.412),
+        single_modes_to_hz: Ok(128.0),
         flags: Flags::default(),
     }
 }

@@ -128,10 +128,13 @@ impl Linear {
                 .zip(&record.residues)
                 .map(|((error, covariance), residues)| {
                     let c = |a: usize, b: usize| covariance[(2 * row + a, 2 * row + b)];
+                    let (re, im) = (residues[j].re + error[2 * row], residues[j].im + error[2 * row + 1]);
+                    let square = c(1, 1) * re * re - 2.0 * c(0, 1) * re * im + c(0, 0) * im * im;
                     Some(Amplitude {
-                        re: residues[j].re + error[2 * row],
-                        im: residues[j].im + error[2 * row + 1],
+                        re,
+                        im,
                         covariance: [c(0, 0), c(0, 1), c(1, 1)],
+                        gain: square / (c(0, 0) * c(1, 1) - c(0, 1) * c(0, 1)),
                     })
                 })
                 .collect();

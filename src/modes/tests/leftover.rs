@@ -57,6 +57,6 @@ fn without_noise_to_hold_it_against_there_is_a_reason() {
     let short = vec![0.1; 20];
     places[1] = Place::new("short", "", &short, RATE_HZ, 0.0);
     let set = fit(&places, &FitSettings { refits: false, ..FitSettings::default() });
-    assert_eq!(set.residual_over_noise[1], Err(Flag::NotSeenHere));
+    assert_eq!(set.residual_over_noise[1], Err(Flag::LeftOutOfFit));
     assert!(set.residual_over_noise[0].is_ok() && set.residual_over_noise[2].is_ok());
 }

@@ -26,7 +26,8 @@ fn places(of: &[(&str, [f64; 3])]) -> Vec<Place> {
 }
 
 fn mode(s: Complex64, amplitudes: &[Complex64]) -> Mode {
-    let amplitude = |a: &Complex64| Some(Amplitude { re: a.re, im: a.im, covariance: [0.0; 3] });
+    let amplitude =
+        |a: &Complex64| Some(Amplitude { re: a.re, im: a.im, covariance: [0.0; 3], gain: f64::INFINITY });
     Mode {
         kind: Kind::Mode,
         omega_per_s: s.im,

@@ -1,0 +1,346 @@
+//! Do poles found in the first part of a decay predict the part that comes next?
+//!
+//! Poles closer than their bandwidths span any decaying signal: a fit to noise that decays, alike at no two places,
+//! leaves as little as a fit to modes, and its halves agree. What noise can't do is tell its own future. So poles and
+//! amplitudes are taken from records that end early, and the next part of the decay is predicted, band by band: modes
+//! leave a few hundredths of its energy unexplained, noise all of it and more. Where modes overlap so much that
+//! the record can't tell them apart the prediction fails as well, and nothing is claimed there.
+
+use super::attempt::Fitting;
+use super::problem::Group;
+use super::record::{Record, sounding_len};
+use super::settings::Place;
+use super::single::Answer;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
+use std::f64::consts::PI;
+
+/// Width of a band, Hz: holds some numbers of a part of 0.2 s, and few modes.
+const BAND_HZ: f64 = 20.0;
+/// Distance of the bands' middles, Hz.
+const STEP_HZ: f64 = 5.0;
+/// Share of the energy that may stay unexplained. Modes leave under 0.3, decaying noise over 0.85 (docs/accuracy.md).
+const MOST_UNEXPLAINED: f64 = 0.6;
+/// Chance that a random prediction explains enough in one band.
+const CHANCE: f64 = 0.02;
+/// Energy over the noise's from which a band has something to predict: 9 dB.
+const EVIDENCE: f64 = 8.0;
+/// Places in small rooms hear much the same below 100 Hz: no more of them count as independent.
+const INDEPENDENT: usize = 3;
+/// Share of the bands with evidence, from the lowest up, that must be predicted for single modes to be told.
+const SHARE: f64 = 0.85;
+/// With fewer places than this several parts are predicted, and the limit is drawn in by …
+const FEW_PLACES: usize = 3;
+/// … this factor: one record has too few numbers to be sure near it.
+const FAR_FROM_LIMIT: f64 = 0.85;
+
+/// Frame of the look at decays, s.
+const FRAME_S: f64 = 0.128;
+/// A part is predicted from where its band stands this far over the noise: 15 dB.
+const OVER_NOISE: f64 = 30.0;
+/// Bands that never stand this far over their noise (25 dB) have no decay to split.
+const WORTH_SPLITTING: f64 = 300.0;
+
+/// Shares of the bands that have come near their noise when the records are cut.
+const CUTS: [f64; 3] = [0.25, 0.45, 0.65];
+/// Share of the longest record that is at most left before the cut, and the least of it, s.
+const BEFORE: (f64, f64) = (0.65, 0.15);
+
+/// When to cut the records, s after the onset: once, or several times with few places; empty where no band
+/// decays into its noise.
+pub(super) fn splits_s(places: &[Place<'_>], (from_hz, to_hz): (f64, f64)) -> Vec<f64> {
+    let middles = middles(from_hz, to_hz);
+    let frames: Vec<Vec<Vec<f64>>> = places.iter().map(|place| over_noise(place, &middles)).collect();
+    let mut ends: Vec<f64> = (0..middles.len()).filter_map(|band| meets_noise_s(&frames, band)).collect();
+    ends.sort_by(f64::total_cmp);
+    let at = |share: &f64| ends.get((share * ends.len() as f64) as usize).copied();
+    let rest_s = |p: &Place<'_>| p.samples.len() as f64 / p.rate_hz - p.onset_s;
+    let longest_s = places.iter().map(rest_s).fold(0.0, f64::max);
+    let within = |s: f64| s.clamp(BEFORE.1, (BEFORE.0 * longest_s).max(BEFORE.1));
+    let cuts = if places.len() < FEW_PLACES { CUTS.len() } else { 1 };
+    let mut splits: Vec<f64> = CUTS[..cuts].iter().filter_map(at).map(within).collect();
+    splits.dedup();
+    splits
+}
+
+fn middles(from_hz: f64, to_hz: f64) -> Vec<f64> {
+    let count = ((to_hz - from_hz - BAND_HZ) / STEP_HZ).floor().max(0.0) as usize + 1;
+    (0..count).map(|i| from_hz + 0.5 * BAND_HZ + STEP_HZ * i as f64).collect()
+}
+
+/// Energy over that of the record's end: frame by frame from the onset, each with its bands.
+fn over_noise(place: &Place<'_>, bands: &[f64]) -> Vec<Vec<f64>> {
+    let (len, first) =
+        ((FRAME_S * place.rate_hz) as usize, (place.onset_s.max(0.0) * place.rate_hz) as usize);
+    let end = sounding_len(&place.samples);
+    if len < 8 || end < first + 6 * len {
+        return Vec::new();
+    }
+    let frames: Vec<Vec<f64>> = (first..=end - len)
+        .step_by(len / 2)
+        .map(|at| band_energies(&place.samples[at..at + len], place.rate_hz, bands))
+        .collect();
+    let last = &frames[frames.len() - 4..];
+    let floor: Vec<f64> =
+        (0..bands.len()).map(|b| last.iter().map(|f| f[b]).sum::<f64>() / last.len() as f64).collect();
+    let ratio = |frame: &Vec<f64>| {
+        frame.iter().zip(&floor).map(|(e, n)| e / n.max(f64::MIN_POSITIVE)).collect::<Vec<f64>>()
+    };
+    frames.iter().map(ratio).collect()
+}
+
+/// When the places' mean of a band comes near the noise, s after the onset.
+fn meets_noise_s(places: &[Vec<Vec<f64>>], band: usize) -> Option<f64> {
+    let longest = places.iter().map(Vec::len).max()?;
+    let mean = |frame: usize| {
+        let here: Vec<f64> = places.iter().filter_map(|p| Some(p.get(frame)?[band])).collect();
+        here.iter().sum::<f64>() / here.len().max(1) as f64
+    };
+    let start = (0..longest.min(3)).max_by(|a, b| mean(*a).total_cmp(&mean(*b)))?;
+    if mean(start) < WORTH_SPLITTING {
+        return None;
+    }
+    (start..longest).find(|frame| mean(*frame) < OVER_NOISE).map(|frame| 0.5 * FRAME_S * frame as f64)
+}
+
+/// Energies in bands behind a Hann window.
+fn band_energies(samples: &[f64], rate_hz: f64, middles: &[f64]) -> Vec<f64> {
+    let n = samples.len();
+    let window = |i: usize| (PI * (i as f64 + 0.5) / n as f64).sin().powi(2);
+    let mut buffer: Vec<Complex<f64>> =
+        samples.iter().enumerate().map(|(i, s)| Complex::from(s * window(i))).collect();
+    FftPlanner::new().plan_fft_forward(n).process(&mut buffer);
+    let step_hz = rate_hz / n as f64;
+    let energy = |hz: f64| {
+        let first = ((hz - 0.5 * BAND_HZ) / step_hz).ceil().max(1.0) as usize;
+        let last = (((hz + 0.5 * BAND_HZ) / step_hz).floor() as usize).min(n / 2);
+        buffer.get(first..=last).map_or(0.0, |bins| bins.iter().map(|v| v.norm_sqr()).sum())
+    };
+    middles.iter().map(|hz| energy(*hz)).collect()
+}
+
+/// How well one band was predicted.
+#[derive(Debug, Clone, Copy)]
+struct Band {
+    hz: f64,
+    /// Share of the energy over the noise that the prediction leaves; `None` without evidence.
+    unexplained: Option<f64>,
+    /// Share that may stay.
+    most: f64,
+}
+
+impl Band {
+    fn predicted(&self) -> Option<bool> {
+        self.unexplained.map(|share| share < self.most)
+    }
+}
+
+/// Where poles predict what comes next.
+#[derive(Debug, Clone)]
+pub(super) struct Predicted {
+    bands: Vec<Band>,
+    /// Up to here single modes can be told, Hz; `None` if nowhere.
+    pub to_hz: Option<f64>,
+}
+
+impl Predicted {
+    /// Judges each band by the parts that follow the records of these fits.
+    pub fn of(places: &[Place<'_>], fits: &[Fitting], range_hz: (f64, f64)) -> Self {
+        let middles = middles(range_hz.0, range_hz.1);
+        let mut sums = vec![Sum::default(); middles.len()];
+        for fit in fits {
+            add_parts(&mut sums, places, fit, &middles);
+        }
+        let bands: Vec<Band> = middles.iter().zip(&sums).map(|(hz, sum)| sum.band(*hz)).collect();
+        let limit = limit(&bands);
+        let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
+        Self { to_hz: limit.map(|hz| near * hz), bands }
+    }
+
+    /// Whether a resonance at this frequency stands where poles predict.
+    pub fn holds(&self, hz: f64) -> bool {
+        let near = |band: &&Band| (band.hz - hz).abs() <= STEP_HZ;
+        let around: Vec<bool> = self.bands.iter().filter(near).filter_map(Band::predicted).collect();
+        let local = around.is_empty() || around.iter().any(|predicted| *predicted);
+        self.to_hz.is_some_and(|limit| hz <= limit + 0.5 * STEP_HZ) && local
+    }
+}
+
+/// The highest band that was predicted while nearly all below were; at least three of them.
+fn limit(bands: &[Band]) -> Option<f64> {
+    let (mut tested, mut predicted, mut limit) = (0.0, 0.0, None);
+    for band in bands {
+        let Some(good) = band.predicted() else { continue };
+        tested += 1.0;
+        if good {
+            predicted += 1.0;
+            if predicted >= 3.0 && predicted >= SHARE * tested {
+                limit = Some(band.hz);
+            }
+        }
+    }
+    limit
+}
+
+/// Energies of one band, over all places and parts, each over its noise.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
+    whole: f64,
+    left: f64,
+    noise: f64,
+    /// How many independent complex numbers they hold.
+    numbers: f64,
+}
+
+impl Sum {
+    fn add(&mut self, energies: &[f64; 3]) {
+        let [whole, left, noise] = energies;
+        let weight = 1.0 / noise.max(1e-4 * whole).max(f64::MIN_POSITIVE);
+        self.whole += weight * whole;
+        self.left += weight * left;
+        self.noise += weight * noise;
+    }
+
+    fn is_evident(&self) -> bool {
+        self.whole > EVIDENCE * self.noise
+    }
+
+    /// A prediction in a random direction leaves a share under u of n complex numbers with the chance uⁿ⁻¹.
+    fn band(&self, hz: f64) -> Band {
+        let most = CHANCE.powf(1.0 / (self.numbers - 1.0).max(0.2)).min(MOST_UNEXPLAINED);
+        let left = (self.left - self.noise).max(0.0);
+        Band { hz, unexplained: self.is_evident().then(|| left / (self.whole - self.noise)), most }
+    }
+}
+
+/// Adds the part after the end of a fit's records, held against what its poles say of it, where there is evidence.
+fn add_parts(sums: &mut [Sum], places: &[Place<'_>], fit: &Fitting, middles: &[f64]) {
+    let mut here = vec![Sum::default(); middles.len()];
+    let (mut count, mut seconds) = (0, 0.0_f64);
+    for (index, record) in fit.records.records.iter().enumerate() {
+        let Some(part) = Part::new(&places[record.place], record, &fit.answers, index, middles) else {
+            continue;
+        };
+        count += 1;
+        seconds = seconds.max(part.seconds);
+        here.iter_mut().zip(&part.energies).for_each(|(sum, energies)| sum.add(energies));
+    }
+    // A Hann window leaves two thirds of the bins independent.
+    let numbers = 0.66 * BAND_HZ * seconds * count.min(INDEPENDENT) as f64;
+    for (sum, more) in sums.iter_mut().zip(here).filter(|(_, more)| more.is_evident()) {
+        sum.whole += more.whole;
+        sum.left += more.left;
+        sum.noise += more.noise;
+        sum.numbers += numbers;
+    }
+}
+
+/// The next part of one place's decay.
+struct Part {
+    seconds: f64,
+    /// Of each band: energy, what the prediction leaves of it, the noise's.
+    energies: Vec<[f64; 3]>,
+}
+
+/// Length of a part over that of the record before it, and the least and most of it, s.
+const PART: (f64, f64, f64) = (0.5, 0.15, 0.6);
+
+impl Part {
+    fn new(
+        place: &Place<'_>,
+        record: &Record,
+        answers: &[Answer],
+        index: usize,
+        middles: &[f64],
+    ) -> Option<Self> {
+        let (first, end) = (record.first + record.len, sounding_len(&place.samples));
+        let wanted = (PART.0 * record.len as f64 / record.rate_hz).clamp(PART.1, PART.2) * record.rate_hz;
+        let len = (wanted as usize).min(end.checked_sub(first)?);
+        if (len as f64) < PART.1 * record.rate_hz {
+            return None;
+        }
+        let mut left = place.samples[first..first + len].to_vec();
+        let whole = band_energies(&left, record.rate_hz, middles);
+        for answer in answers {
+            take_prediction(&mut left, record, answer, index);
+        }
+        let left = band_energies(&left, record.rate_hz, middles);
+        // The noise, where the record goes on long enough after this part.
+        let noise = if end >= first + 2 * len {
+            band_energies(&place.samples[end - len..end], record.rate_hz, middles)
+        } else {
+            vec![0.0; middles.len()]
+        };
+        let energies = whole.iter().zip(&left).zip(&noise).map(|((w, l), n)| [*w, *l, *n]).collect();
+        Some(Self { seconds: len as f64 / record.rate_hz, energies })
+    }
+}
+
+/// Takes off what the window's own poles say will be there.
+fn take_prediction(left: &mut [f64], record: &Record, answer: &Answer, index: usize) {
+    let window = &answer.window;
+    for (group, fit) in window.problem.groups.iter().zip(&window.fit.projection.groups) {
+        let Some(column) = column_of(group, index) else { continue };
+        for (j, pole) in window.fit.poles.iter().enumerate().filter(|(_, p)| answer.span.owns(p)) {
+            let amplitude =
+                Complex::new(fit.coefficients[(2 * j, column)], fit.coefficients[(2 * j + 1, column)]);
+            let mut value = amplitude * (pole.lambda() * (record.len as f64 / record.rate_hz)).exp();
+            let step = (pole.lambda() / record.rate_hz).exp();
+            for sample in left.iter_mut() {
+                *sample -= 2.0 * value.re;
+                value *= step;
+            }
+        }
+    }
+}
+
+fn column_of(group: &Group, index: usize) -> Option<usize> {
+    group.places.iter().position(|place| *place == index)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::closed_form::{Case, RATE_HZ};
+    use super::super::{FitSettings, Kind, LN_1000, fit};
+    use super::*;
+    use rand_chacha::ChaCha8Rng;
+    use rand_chacha::rand_core::{Rng, SeedableRng};
+
+    /// White noise that falls by 60 dB in `t60_s`, alike at no two places, over a floor 60 dB under its start.
+    fn decaying_noise(places: usize, t60_s: f64, seed: u64) -> Vec<Vec<f64>> {
+        let mut draws = ChaCha8Rng::seed_from_u64(seed);
+        let mut uniform = move || (draws.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
+        // Box & Muller 1958.
+        let mut normal =
+            || (-2.0 * (1.0 - uniform()).ln()).sqrt() * (std::f64::consts::TAU * uniform()).cos();
+        let sample = |n: usize, x: f64, y: f64| x * (-LN_1000 / t60_s * n as f64 / RATE_HZ).exp() + 1e-3 * y;
+        (0..places).map(|_| (0..4000).map(|n| sample(n, normal(), normal())).collect()).collect()
+    }
+
+    fn settings() -> FitSettings<'static> {
+        FitSettings { to_hz: 120.0, ..FitSettings::default() }
+    }
+
+    /// Independent noise holds no mode, however well poles span it.
+    #[test]
+    fn decaying_noise_is_not_claimed() {
+        for (places, seed) in [(1, 1), (4, 2)] {
+            let records = decaying_noise(places, 0.5, seed);
+            let all: Vec<Place<'_>> = records.iter().map(|r| Place::new("p", "", r, RATE_HZ, 0.0)).collect();
+            let set = fit(&all, &settings());
+            assert!(set.modes.len() > 5, "the fit takes noise for poles, which is the point");
+            assert_eq!(set.modes.iter().filter(|m| m.kind == Kind::Mode).count(), 0);
+            assert_eq!(set.single_modes_to_hz, None);
+        }
+    }
+
+    /// Modes predict themselves: the limit lies above the highest of them.
+    #[test]
+    fn modes_are_told_as_far_as_they_reach() {
+        let case = Case::new(6000, 0.003, 5);
+        let set = fit(&case.places(), &settings());
+        let limit = set.single_modes_to_hz.unwrap();
+        assert!(limit >= 85.0, "{limit}");
+        assert_eq!(set.modes.iter().filter(|m| m.kind == Kind::Mode).count(), case.poles.len());
+    }
+}
