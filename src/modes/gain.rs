@@ -133,34 +133,40 @@ impl Band {
         let mut gains = vec![0.0; self.poles.len()];
         for ((part, group), whole) in self.parts.iter().zip(&problem.groups).zip(&fit.projection.groups) {
             let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
-            part.add_gains(&mut gains, part.left(group, whole, &near, polynomial), &weights);
+            if let Some(left) = part.left(group, whole, &near, polynomial) {
+                part.add_gains(&mut gains, left, &weights);
+            }
         }
         gains
     }
 }
 
 impl Part {
-    /// What is left in these bins after the fit, and an orthonormal basis of what could still give way.
+    /// What is left in these bins after the fit, and an orthonormal basis of what could still give way; `None` where
+    /// that takes all their numbers.
     fn left(
         &self,
         group: &Group,
         whole: &GroupFit,
         near: &[Pole],
         smooth: Smooth,
-    ) -> (DMatrix<f64>, DMatrix<f64>) {
+    ) -> Option<(DMatrix<f64>, DMatrix<f64>)> {
         let (n, m) = (group.bins.len(), self.range.len());
         let row = |r: usize| if r < m { self.range.start + r } else { n + self.range.start + r - m };
         let mut left = DMatrix::from_fn(2 * m, whole.residual.ncols(), |r, c| whole.residual[(row(r), c)]);
         let here =
             Group { bins: self.bins.clone(), data: DMatrix::zeros(2 * m, 0), places: Vec::new(), held: None };
         let mut columns = here.matrix(near, smooth, None);
+        if columns.ncols() >= columns.nrows() {
+            return None;
+        }
         for mut column in columns.column_iter_mut() {
             let norm = column.norm().max(f64::MIN_POSITIVE);
             column.unscale_mut(norm);
         }
         let (basis, _) = orthonormal(columns);
         free_of(&basis, &mut left);
-        (left, basis)
+        Some((left, basis))
     }
 
     fn add_gains(&self, gains: &mut [f64], (left, basis): (DMatrix<f64>, DMatrix<f64>), weights: &[f64]) {

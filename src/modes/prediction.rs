@@ -334,6 +334,17 @@ mod tests {
         }
     }
 
+    /// Records too short for their poles give few rows or none, and no panic.
+    #[test]
+    fn short_records_are_fitted_as_far_as_they_go() {
+        for samples in [250, 330, 500, 900] {
+            let mut case = Case::new(samples, 0.01, 3);
+            case.records[1].truncate(260);
+            let set = fit(&case.places(), &settings());
+            assert!(set.modes.len() < samples / 2);
+        }
+    }
+
     /// Modes predict themselves: the limit lies above the highest of them.
     #[test]
     fn modes_are_told_as_far_as_they_reach() {
