@@ -51,6 +51,7 @@ pub mod change;
 pub mod criterion;
 pub mod curves;
 pub mod decay;
+pub mod design;
 pub mod demo;
 pub mod estimate;
 pub mod excitation;

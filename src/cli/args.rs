@@ -48,6 +48,15 @@ pub enum Command {
     #[command(after_help = "Examples:\n  stillroom predict --dims 5.6x4.25x2.75\n  \
         stillroom predict --dims '18ft4in x 14ft x 9ft' --to 120 --temperature 18")]
     Predict(PredictArgs),
+    /// What to build for one mode and where, or what a given unit will do
+    #[command(after_help = "Examples:\n  stillroom design --dims 5.6x4.25x2.75 --mode 30.6 --t60 1.9 --target-t60 0.8\n  \
+        stillroom design cello-room --before empty --mode 41.3 --target-t60 0.6\n  \
+        stillroom design --dims 6.01x3.98x2.7 --mode 28.55 --t60 2.0 --unit mass=14.8,hz=29.66,decay=30.16 \\\n      \
+        --from 0,1.2,0 --to 0,2.19,0.91\n\n\
+        --unit: mass in kg/m2, hz (in a vacuum), decay in 1/s; depth in m where a sealed space is the spring;\n\
+        volume in m3, opening in m2 and neck in m for a vented box; area in m2 where --from and --to are left out.\n\n\
+        Heavy or overhead units, mains and fire rating are for licensed practice and local codes.")]
+    Design(DesignArgs),
     /// Write a test signal: an exponential sweep, or periodic noise
     #[command(after_help = "Examples:\n  stillroom excite\n  \
         stillroom excite --from 15 --to 500 --seconds 30 --out low.wav\n  \
@@ -234,6 +243,77 @@ pub struct TuneArgs {
     pub run: RunArgs,
 }
 
+/// `stillroom design`.
+#[derive(Debug, Args)]
+pub struct DesignArgs {
+    /// A session folder: its room, and the mode as measured
+    #[arg(value_hint = ValueHint::DirPath, required_unless_present = "dims")]
+    pub path: Option<PathBuf>,
+    /// Length x width x height of a rectangular room, in metres or feet and inches
+    #[arg(long, value_name = "LxWxH")]
+    pub dims: Option<String>,
+    /// Frequency of the mode to treat, Hz
+    #[arg(long, value_name = "HZ", value_parser = mode_frequency)]
+    pub mode: f64,
+    /// T60 of the mode without units, s [default: as measured in PATH]
+    #[arg(long, value_name = "S", value_parser = time)]
+    pub t60: Option<f64>,
+    /// T60 to reach, s
+    #[arg(long, value_name = "S", value_parser = time)]
+    pub target_t60: Option<f64>,
+    /// By how much T60 may pass the target and still count as reached, %
+    #[arg(long, value_name = "PERCENT", default_value_t = 10.0)]
+    pub tolerance: f64,
+    /// A given unit, NAME=VALUE with commas between
+    #[arg(long, value_name = "UNIT")]
+    pub unit: Option<String>,
+    /// One corner of its face, m [default: in the best corner]
+    #[arg(long, value_name = "X,Y,Z", requires = "to", value_parser = place, allow_negative_numbers = true)]
+    pub from: Option<[f64; 3]>,
+    /// The opposite corner of its face, m
+    #[arg(long, value_name = "X,Y,Z", requires = "from", value_parser = place, allow_negative_numbers = true)]
+    pub to: Option<[f64; 3]>,
+    /// How the panel is held at its edges
+    #[arg(long, value_enum, default_value_t = PanelEdges::Piston)]
+    pub edges: PanelEdges,
+    /// Most air that all units may hold, litres
+    #[arg(long, value_name = "LITRES", value_parser = time)]
+    pub litres: Option<f64>,
+    /// Areas to add with their absorption: a CSV file with columns name, area_m2 and one for each band in Hz,
+    /// and a row named `before` with the bands' T in s (area_m2: all surfaces of the room)
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub areas: Option<PathBuf>,
+    /// State without units, where PATH has several
+    #[arg(long, value_name = "STATE")]
+    pub before: Option<String>,
+    /// Air temperature, °C [default: 20, or as session.toml says]
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    pub temperature: Option<f64>,
+    /// Seed of the draws behind the chance
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// Form of standard output
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
+    /// How to read the folder.
+    #[command(flatten)]
+    pub reading: ReadingArgs,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
+}
+
+/// How a panel is held.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PanelEdges {
+    /// Moves as a whole, on a soft seal
+    Piston,
+    /// Held, free to tilt
+    Supported,
+    /// Held and kept from tilting
+    Clamped,
+}
+
 /// `stillroom check`.
 #[derive(Debug, Args)]
 pub struct CheckArgs {
@@ -400,4 +480,12 @@ fn time(text: &str) -> Result<f64, String> {
     let seconds: f64 =
         text.parse().map_err(|_| "a number in seconds, with a point for decimals".to_owned())?;
     if seconds.is_finite() && seconds > 0.0 { Ok(seconds) } else { Err("must be above 0 s".to_owned()) }
+}
+
+fn place(text: &str) -> Result<[f64; 3], String> {
+    let said = "three numbers in metres with commas between, like 0,1.2,0.4";
+    let numbers: Vec<f64> =
+        text.split(',').map(|part| part.trim().parse().map_err(|_| said)).collect::<Result<_, _>>()?;
+    let place: [f64; 3] = numbers.try_into().map_err(|_| said)?;
+    if place.iter().all(|x| x.is_finite()) { Ok(place) } else { Err(said.to_owned()) }
 }

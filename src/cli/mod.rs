@@ -5,6 +5,10 @@ mod args;
 mod check;
 mod compare;
 mod demo;
+mod design;
+mod design_bands;
+mod design_screen;
+mod design_unit;
 mod excite;
 mod exit;
 mod interrupt;
@@ -35,6 +39,7 @@ pub fn run() -> Exit {
         Command::Tune(args) => tune::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Predict(args) => predict::run(&args),
+        Command::Design(args) => design::run(&args),
         Command::Excite(args) => excite::run(&args),
         Command::Respond(args) => respond::run(&args),
         Command::Completions(args) => Ok(manual::completions(&args)),

@@ -16,6 +16,17 @@ pub fn sound_speed_m_s(temperature_c: f64) -> Result<f64, RoomError> {
     Ok(343.2 * ((273.15 + temperature_c) / 293.15).sqrt())
 }
 
+/// Density of dry air at sea level in kg/m³, P₀/(R T) with P₀ = 101 325 Pa and R = 287.05 J/(kg K) (ISO 2533:1975).
+///
+/// Weather changes it by some per cent, 1000 m of height take 11 %.
+///
+/// # Errors
+/// [`RoomError::Temperature`] outside −40…60 °C, or if it is not a number.
+pub fn air_density_kg_m3(temperature_c: f64) -> Result<f64, RoomError> {
+    sound_speed_m_s(temperature_c)?;
+    Ok(101_325.0 / (287.05 * (273.15 + temperature_c)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -35,6 +46,12 @@ mod tests {
             let c = sound_speed_m_s(temperature_c).unwrap();
             assert!((c - expected).abs() < 5e-4, "{temperature_c} °C: {c}");
         }
+    }
+
+    /// ISO 2533, table: 1.225 kg/m³ at 15 °C.
+    #[test]
+    fn density_of_the_standard_atmosphere() {
+        assert!((air_density_kg_m3(15.0).unwrap() - 1.225).abs() < 1e-3);
     }
 
     #[test]

@@ -14,63 +14,21 @@
 
 mod air;
 pub mod assignment;
+mod enclosure;
+mod error;
+mod face;
+mod load;
 mod plan;
 mod prediction;
 pub mod simulate;
 mod walls;
 
-pub use air::sound_speed_m_s;
+pub use air::{air_density_kg_m3, sound_speed_m_s};
 pub use assignment::{AssignSettings, Assignment, ModeName, Place, RoomFit, assign};
+pub use enclosure::{AirMode, Enclosure};
+pub use error::RoomError;
+use error::check_lengths;
+pub use face::Face;
 pub use plan::{Candidate, MeasurementPlan, PlanSettings, PlannedPosition, candidates, plan};
 pub use prediction::{Form, Planes, PredictedMode, Prediction, shape};
 pub use walls::{Conductances, decay_per_s};
-
-use thiserror::Error;
-
-/// Why nothing can be said about a room.
-#[derive(Debug, Clone, PartialEq, Error)]
-#[non_exhaustive]
-pub enum RoomError {
-    /// A length of the room is no length, or that of no room.
-    #[error("{which} {found} m: a room is between {low} and {high} m long, wide and high", low = Self::LENGTHS_M.0, high = Self::LENGTHS_M.1)]
-    Length {
-        /// `length`, `width` or `height`.
-        which: &'static str,
-        /// What was given, metres.
-        found: f64,
-    },
-    /// The air would be too cold or too hot to work in.
-    #[error("temperature {found} °C: allowed are {low} to {high} °C", low = Self::TEMPERATURES_C.0, high = Self::TEMPERATURES_C.1)]
-    Temperature {
-        /// What was given, °C.
-        found: f64,
-    },
-    /// The upper frequency is not above zero, or so high that the list would have no end.
-    #[error("modes up to {found} Hz: give a frequency above 0 that leaves under {limit} modes in this room (about {expected:.0} here)", limit = Self::MOST_MODES)]
-    Range {
-        /// What was given, hertz.
-        found: f64,
-        /// How many modes lie below it, by the formula of [`Prediction::count_below`].
-        expected: f64,
-    },
-}
-
-impl RoomError {
-    /// Shortest and longest length accepted, metres.
-    pub const LENGTHS_M: (f64, f64) = (0.5, 100.0);
-    /// Lowest and highest air temperature accepted, °C.
-    pub const TEMPERATURES_C: (f64, f64) = (-40.0, 60.0);
-    /// A list longer than this tells nobody anything.
-    pub const MOST_MODES: u32 = 20_000;
-}
-
-/// Checks the three lengths of a room.
-fn check_lengths(dimensions_m: [f64; 3]) -> Result<(), RoomError> {
-    let (low, high) = RoomError::LENGTHS_M;
-    for (which, found) in ["length", "width", "height"].into_iter().zip(dimensions_m) {
-        if !(low..=high).contains(&found) {
-            return Err(RoomError::Length { which, found });
-        }
-    }
-    Ok(())
-}

@@ -1,0 +1,340 @@
+//! `stillroom design`: what to build for a mode, or what a given unit does to it.
+
+use super::analyze::options;
+use super::args::{DesignArgs, Format};
+use super::design_unit::{GivenUnit, parse};
+use super::{Exit, Failed, design_screen};
+use anstream::println;
+use serde_json::{Value, json};
+use stillroom::analysis::{Control, ModeRange, Settings, analyze};
+use stillroom::design::{
+    Build, DesignError, Edges, Effect, Errors, Given, Goal, Layer, Measured, Outcome, Plate, Proposal, Size,
+    System, Treated, as_built_s, effects, kelvins_for, meeting, of_volume, share_within, smallest,
+    tuning_for_a_tenth,
+};
+use stillroom::modes::{Kind, LN_1000, Mode};
+use stillroom::room::{Enclosure, Face};
+use stillroom::session::{self, Session, State, parse_dimensions};
+use stillroom::state::StateResult;
+
+/// Everything that the answer holds.
+pub struct Answer {
+    /// The room with its target.
+    pub room: Treated,
+    /// What is to be reached.
+    pub goal: Option<Goal>,
+    /// A given unit and what it does.
+    pub given: Option<GivenAnswer>,
+    /// What to build, and why not.
+    pub proposals: Vec<Result<Proposal, DesignError>>,
+    /// The least that would do if built exactly.
+    pub least: Option<Result<Proposal, DesignError>>,
+    /// A porous layer of some thicknesses: layer, absorption, area for the target.
+    pub porous: Vec<(Layer, f64, f64)>,
+    /// Other modes with the given unit, or with the first proposal.
+    pub effects: Vec<Effect>,
+    /// Bands after adding areas.
+    pub bands: Vec<super::design_bands::Band>,
+}
+
+/// A given unit in its place.
+pub struct GivenAnswer {
+    /// As typed.
+    pub unit: GivenUnit,
+    /// Where its face is.
+    pub face: Face,
+    /// What it meets.
+    pub system: System,
+    /// What it does.
+    pub outcome: Outcome,
+    /// The best setting of such a unit there, and what that does.
+    pub best: Option<(Plate, Outcome)>,
+    /// Share of such units built that reach the goal.
+    pub chance: Option<f64>,
+    /// Detuning that makes T60 a tenth longer.
+    pub exactness: Option<f64>,
+}
+
+/// Runs the command.
+pub fn run(args: &DesignArgs) -> Result<Exit, Failed> {
+    if args.unit.is_none() && args.target_t60.is_none() && args.areas.is_none() {
+        return Err(Failed::usage("give --target-t60 S for what to build, or --unit for what a given unit does"));
+    }
+    if !(0.0..=15.0).contains(&args.tolerance) {
+        return Err(Failed::usage(format!("--tolerance {}: allowed are 0 to 15 per cent", args.tolerance)));
+    }
+    let answer = answer(args)?;
+    match args.format {
+        Format::Json => println!("{}", document(&answer)),
+        Format::Csv => design_screen::csv(&answer),
+        Format::Table => design_screen::show(&answer),
+    }
+    Ok(Exit::Done)
+}
+
+fn answer(args: &DesignArgs) -> Result<Answer, Failed> {
+    let room = treated(args)?;
+    let sd = room.measured.t60_sd_s / room.measured.t60_s;
+    let errors = Errors { room: sd, seed: args.seed, ..Errors::default() };
+    let goal = args.target_t60.map(|t60_s| Goal { t60_s, tolerance: 0.01 * args.tolerance, sure: 0.9, errors });
+    let given = args.unit.as_ref().map(|text| given(args, &room, goal.as_ref(), text)).transpose()?;
+    let wanted = goal.filter(|_| given.is_none());
+    let reachable = wanted.filter(|goal| goal.t60_s < room.measured.t60_s);
+    let builds = builds(args.edges.into());
+    let proposals: Vec<_> =
+        reachable.iter().flat_map(|goal| builds.iter().map(|b| propose(args, &room, *b, goal))).collect();
+    let least = reachable.map(|goal| smallest(&room, builds[2], &goal, Size::Least));
+    let effects = match (&given, proposals.iter().flatten().next()) {
+        (Some(given), _) => effects(&room, &[given.face], &given.unit.plate),
+        (None, Some(first)) => effects(&room, &first.faces, &first.plate),
+        _ => Vec::new(),
+    };
+    let porous = goal.map(|goal| porous(&room, goal.t60_s)).unwrap_or_default();
+    let bands = args.areas.as_ref().map(|file| super::design_bands::read(file, &room)).transpose()?;
+    Ok(Answer { room, goal, given, proposals, least, porous, effects, bands: bands.unwrap_or_default() })
+}
+
+/// Depths of sealed spaces that are looked at, and one vented box.
+fn builds(edges: Edges) -> Vec<Build> {
+    let sealed = [0.10, 0.15, 0.20, 0.30].map(|depth_m| Build::Sealed { depth_m, edges });
+    sealed.into_iter().chain([Build::Vented { neck_m: 0.05 }]).collect()
+}
+
+/// The surest small unit; with a limit on its air, the largest that keeps to it.
+fn propose(args: &DesignArgs, room: &Treated, build: Build, goal: &Goal) -> Result<Proposal, DesignError> {
+    let found = smallest(room, build, goal, Size::Sure);
+    let Some(most_m3) = args.litres.map(|l| 1e-3 * l) else { return found };
+    match found {
+        Ok(found) if found.whole_volume_m3() <= most_m3 => Ok(found),
+        Ok(found) => of_volume(room, build, most_m3, found.faces.len(), Some(goal)),
+        Err(_) => of_volume(room, build, most_m3, 1, Some(goal)),
+    }
+}
+
+fn given(args: &DesignArgs, room: &Treated, goal: Option<&Goal>, text: &str) -> Result<GivenAnswer, Failed> {
+    let unit = parse(text, args.edges.into(), &room.air)?;
+    let face = face(args, room, &unit)?;
+    let system = room.system(&[face]).map_err(Failed::nothing)?;
+    let unsolved = || Failed::nothing("the poles of mode and unit don't settle: too strong or too damped a unit");
+    let outcome = system.outcome(&unit.plate).ok_or_else(unsolved)?;
+    let kept = if unit.air_spring {
+        Given::Stiffness(unit.plate.stiffness_pa_m)
+    } else {
+        Given::Mass(unit.plate.mass_kg_m2)
+    };
+    let best = meeting(&system, kept).and_then(|plate| Some((plate, system.outcome(&plate)?)));
+    let chance = goal.map(|goal| {
+        share_within(&as_built_s(&system, &unit.plate, &goal.errors, 400), goal.t60_s * (1.0 + goal.tolerance))
+    });
+    let exactness = tuning_for_a_tenth(&system, &unit.plate);
+    Ok(GivenAnswer { unit, face, system, outcome, best, chance, exactness })
+}
+
+fn face(args: &DesignArgs, room: &Treated, unit: &GivenUnit) -> Result<Face, Failed> {
+    if let (Some(from), Some(to)) = (args.from, args.to) {
+        let outside = |at: [f64; 3]| Failed::usage(format!("{}, {}, {} m lies outside the room", at[0], at[1], at[2]));
+        for corner in [from, to] {
+            if !room.air.holds(corner) {
+                return Err(outside(corner));
+            }
+        }
+        let face = Face::between(from, to).map_err(Failed::usage)?;
+        return match unit.area_m2 {
+            Some(area) if !unit.vented && (area / face.area_m2() - 1.0).abs() > 0.02 => Err(Failed::usage(
+                format!("--unit area={area} but --from and --to span {:.4} m²: leave one out", face.area_m2()),
+            )),
+            _ => Ok(face),
+        };
+    }
+    let area = unit.area_m2.ok_or_else(|| {
+        Failed::usage("where is the unit? give --from and --to, two corners of its face, or area= in --unit")
+    })?;
+    let faces = room.air.corner_faces(area);
+    let pressure = |face: &Face| room.air.over(room.target, face).0.abs();
+    let best = faces.iter().max_by(|a, b| pressure(&a.1).total_cmp(&pressure(&b.1)));
+    best.map(|(_, face)| *face)
+        .ok_or_else(|| Failed::usage(format!("a face of {area} m² doesn't fit against any wall of this room")))
+}
+
+/// Area of porous layer that would bring the target to its T60, at full pressure.
+fn porous(room: &Treated, t60_s: f64) -> Vec<(Layer, f64, f64)> {
+    let (hertz, c) = (room.measured.frequency_hz, room.air.sound_speed_m_s);
+    let wanted = LN_1000 / t60_s - LN_1000 / room.measured.t60_s;
+    if wanted <= 0.0 {
+        return Vec::new();
+    }
+    let scale = room.air.volume_m3 * room.air.modes[room.target].mean_square;
+    [0.1, 0.2, 0.4, 0.8]
+        .map(|thickness_m| {
+            let layer = Layer::best(thickness_m, hertz, c);
+            let area = 2.0 * wanted * scale / (c * layer.admittance(hertz, c).re);
+            (layer, layer.absorption(hertz, c), area)
+        })
+        .to_vec()
+}
+
+/// The room and the mode: from the command line, or from a session with its measured decay.
+fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
+    let up_to_hz = (3.0 * args.mode).max(250.0);
+    let Some(path) = &args.path else {
+        let dims = args.dims.as_deref().unwrap_or_default();
+        let lengths = parse_dimensions(dims).map_err(Failed::usage)?;
+        let temperature_c = args.temperature.unwrap_or(20.0);
+        let air = Enclosure::rectangular(lengths, temperature_c, up_to_hz).map_err(Failed::usage)?;
+        let t60_s = args.t60.ok_or_else(|| {
+            Failed::usage("give --t60, how long the mode rings now, or a session folder in which it was measured")
+        })?;
+        let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
+        return Treated::new(air, measured, &[]).map_err(Failed::nothing);
+    };
+    let mut session = session::open(std::slice::from_ref(path), &options(&args.reading))?;
+    let state = baseline(&session, args.before.as_deref())?;
+    let temperature_c = args.temperature.unwrap_or_else(|| session.temperature_c(&state));
+    let lengths = match &args.dims {
+        Some(dims) => parse_dimensions(dims).map_err(Failed::usage)?,
+        None => session.room.dimensions_m.ok_or_else(|| {
+            Failed::usage("the room's lengths are not known: give --dims, or length, width, height in session.toml")
+        })?,
+    };
+    let air = Enclosure::rectangular(lengths, temperature_c, up_to_hz).map_err(Failed::usage)?;
+    if let Some(t60_s) = args.t60 {
+        let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
+        return Treated::new(air, measured, &[]).map_err(Failed::nothing);
+    }
+    session.states = vec![state];
+    measured(args, &session, air)
+}
+
+/// The state without units.
+fn baseline(session: &Session, asked: Option<&str>) -> Result<State, Failed> {
+    let named = asked.or(session.baseline.as_deref());
+    let found = match named {
+        Some(name) => session.state(name),
+        None => session.states.first().filter(|_| session.states.len() == 1),
+    };
+    found.cloned().ok_or_else(|| {
+        let names: Vec<&str> = session.states.iter().map(|s| s.name.as_str()).collect();
+        Failed::usage(format!("which state is without units? --before one of: {}", names.join(", ")))
+    })
+}
+
+/// How far round the mode is looked, hertz: its neighbours have to be part of the fit.
+const AROUND_HZ: f64 = 15.0;
+
+fn measured(args: &DesignArgs, session: &Session, air: Enclosure) -> Result<Treated, Failed> {
+    let mut settings = Settings::default();
+    settings.modes = Some(ModeRange {
+        from_hz: (args.mode - AROUND_HZ).max(5.0),
+        to_hz: (args.mode + AROUND_HZ).min(300.0),
+    });
+    settings.jobs = args.run.jobs;
+    let cancelled = super::interrupt::asked;
+    let found = analyze(session, &settings, &Control { cancelled: &cancelled, progress: &|_| {} });
+    let state = found.states.first().ok_or_else(|| Failed::nothing("nothing could be read"))?;
+    let known = known(state, &air);
+    let near = |m: &&(Measured, Option<usize>, Kind)| (m.0.frequency_hz - args.mode).abs();
+    let best = |kind: Kind| {
+        known.iter().filter(|m| m.2 == kind && near(m) <= 3.0).min_by(|a, b| near(a).total_cmp(&near(b)))
+    };
+    let target = best(Kind::Mode).or(best(Kind::Unsure)).ok_or_else(|| {
+        Failed::nothing(format!("{} shows no mode within 3 Hz of {} Hz: give --t60 to go on without", state.name, args.mode))
+    })?;
+    let others: Vec<(usize, Measured)> =
+        known.iter().filter(|m| m.2 == Kind::Mode).filter_map(|m| Some((m.1?, m.0))).collect();
+    match target.1 {
+        Some(index) => Ok(Treated::with_target(air, index, target.0, &others)),
+        None => Treated::new(air, target.0, &others).map_err(Failed::nothing),
+    }
+}
+
+/// The measured modes with their places in the room's list, where they have a name.
+fn known(state: &StateResult, air: &Enclosure) -> Vec<(Measured, Option<usize>, Kind)> {
+    let Some(resonances) = &state.resonances else { return Vec::new() };
+    let value = |mode: &Mode| Measured {
+        frequency_hz: mode.omega_per_s.hypot(mode.decay_per_s) / std::f64::consts::TAU,
+        t60_s: LN_1000 / mode.decay_per_s,
+        t60_sd_s: LN_1000 / mode.decay_per_s * mode.decay_sd_per_s / mode.decay_per_s,
+    };
+    resonances
+        .set
+        .modes
+        .iter()
+        .zip(&resonances.names.modes)
+        .filter(|(mode, _)| mode.decay_per_s > 0.0)
+        .map(|(mode, name)| {
+            let index = name.axes.and_then(|axes| air.modes.iter().position(|m| m.axes == Some(axes)));
+            (value(mode), index, mode.kind)
+        })
+        .collect()
+}
+
+fn poles(outcome: &Outcome) -> Value {
+    outcome
+        .roots
+        .iter()
+        .map(|r| json!({"frequency_hz": r.frequency_hz(), "t60_s": r.t60_s(), "share_of_mode": r.target_share}))
+        .collect()
+}
+
+fn unit(plate: &Plate) -> Value {
+    json!({"mass_kg_m2": plate.mass_kg_m2, "free_hz": plate.frequency_hz(), "free_decay_per_s": plate.decay_per_s()})
+}
+
+fn proposal(room: &Treated, found: &Result<Proposal, DesignError>) -> Value {
+    let p = match found {
+        Ok(p) => p,
+        Err(error) => return json!({"reason": error.to_string()}),
+    };
+    let (kind, depth) = match p.build {
+        Build::Sealed { depth_m, .. } => ("sealed", Some(depth_m)),
+        Build::Vented { .. } => ("vented", None),
+    };
+    let neck = p.neck_m(room.air.density_kg_m3);
+    let sealed = matches!(p.build, Build::Sealed { .. });
+    json!({
+        "build": kind, "units": p.faces.len(), "depth_m": depth, "litres": 1e3 * p.whole_volume_m3(),
+        "area_m2": p.faces.first().map(Face::area_m2), "panel_kg_m2": p.panel_kg_m2(),
+        "opening_radius_m": neck.map(|n| n.0), "neck_m": neck.map(|n| n.1),
+        "free_hz": p.plate.frequency_hz(), "free_decay_per_s": p.plate.decay_per_s(),
+        "installed_hz": p.installed_hz, "installed_decay_per_s": p.installed_per_s,
+        "faces": p.faces.iter().map(|f| json!({"from_m": f.corner_m, "to_m": f.point_m(1.0, 1.0)})).collect::<Value>(),
+        "poles": poles(&p.outcome), "t60_s": p.outcome.t60_s, "ring_s": p.outcome.ring_s, "chance": p.chance,
+        "tuning_percent": p.exactness.map(|x| 100.0 * x),
+        "kelvins": p.exactness.filter(|_| sealed).map(|x| kelvins_for(x, room.air.temperature_c)),
+    })
+}
+
+fn document(answer: &Answer) -> Value {
+    let room = &answer.room;
+    let listed = &room.air.modes[room.target];
+    let first = answer.proposals.iter().flatten().max_by(|a, b| a.chance.unwrap_or(0.0).total_cmp(&b.chance.unwrap_or(0.0)));
+    let (outcome, best) = match (&answer.given, first) {
+        (Some(given), _) => (Some(&given.outcome), given.best.as_ref().map(|(plate, o)| {
+            json!({"unit": unit(plate), "poles": poles(o), "t60_s": o.t60_s, "ring_s": o.ring_s})
+        })),
+        (None, Some(p)) => (Some(&p.outcome), Some(proposal(room, &Ok(p.clone())))),
+        _ => (None, None),
+    };
+    json!({
+        "mode": {"name": listed.name, "frequency_hz": room.measured.frequency_hz, "t60_s": room.measured.t60_s,
+            "t60_sd_s": Some(room.measured.t60_sd_s).filter(|sd| *sd > 0.0), "predicted_hz": listed.frequency_hz},
+        "target_t60_s": answer.goal.map(|g| g.t60_s),
+        "poles": outcome.map(poles), "t60_s": outcome.map(|o| o.t60_s), "ring_s": outcome.map(|o| o.ring_s),
+        "best": best,
+        "unit": answer.given.as_ref().map(|g| {
+            let (installed, splitting) = g.system.installed(&g.unit.plate).unzip();
+            json!({"free": unit(&g.unit.plate), "loading_kg_m2": g.system.loading_kg_m2(),
+                "installed_hz": installed.map(|r| r.omega_per_s / std::f64::consts::TAU),
+                "installed_decay_per_s": installed.map(|r| r.decay_per_s), "splitting_per_s": splitting,
+                "chance": g.chance, "tuning_percent": g.exactness.map(|x| 100.0 * x)})
+        }),
+        "proposals": answer.proposals.iter().map(|p| proposal(room, p)).collect::<Value>(),
+        "least": answer.least.as_ref().map(|p| proposal(room, p)),
+        "porous": answer.porous.iter().map(|(layer, absorption, area)| json!({"thickness_m": layer.thickness_m,
+            "flow_resistivity_pa_s_m2": layer.resistivity_pa_s_m2, "absorption": absorption, "area_m2": area}))
+            .collect::<Value>(),
+        "neighbours": answer.effects.iter().map(|e| json!({"name": room.air.modes[e.mode].name,
+            "frequency_hz": e.frequency_hz, "before_t60_s": e.before_s, "after_t60_s": e.after_s})).collect::<Value>(),
+        "bands": answer.bands.iter().map(super::design_bands::Band::document).collect::<Value>(),
+    })
+}

@@ -1,0 +1,258 @@
+//! The answer of `stillroom design` on the terminal.
+
+use super::design::{Answer, GivenAnswer};
+use super::screen;
+use anstream::println;
+use stillroom::design::{Build, DesignError, Layer, Outcome, Proposal, Treated, kelvins_for};
+use stillroom::room::Face;
+
+/// A summary to read.
+pub fn show(answer: &Answer) {
+    let (room, listed) = (&answer.room, &answer.room.air.modes[answer.room.target]);
+    let sd = room.measured.t60_sd_s;
+    let doubt = if sd > 0.0 { format!(" ± {:.2}", 1.96 * sd) } else { String::new() };
+    screen::heading(&format!(
+        "Mode {} at {:.2} Hz (predicted {:.2} Hz) rings for {:.2}{doubt} s",
+        listed.name, room.measured.frequency_hz, listed.frequency_hz, room.measured.t60_s
+    ));
+    if let Some(given) = &answer.given {
+        unit(answer, given);
+    }
+    if answer.goal.is_some_and(|goal| goal.t60_s >= room.measured.t60_s) {
+        screen::paragraph("It is there already: nothing to build.");
+    }
+    if !answer.proposals.is_empty() {
+        proposals(answer);
+    }
+    neighbours(answer);
+    if !answer.porous.is_empty() {
+        porous(&answer.porous, room);
+    }
+    bands(answer);
+    if answer.given.is_some() || !answer.proposals.is_empty() {
+        cautions();
+    }
+}
+
+fn outcome(outcome: &Outcome) -> String {
+    let poles: Vec<String> =
+        outcome.roots.iter().map(|r| format!("{:.2} Hz {:.2} s", r.frequency_hz(), r.t60_s())).collect();
+    format!("{}; it rings for {:.2} s in all", poles.join(", "), outcome.ring_s)
+}
+
+fn unit(answer: &Answer, given: &GivenAnswer) {
+    let plate = &given.unit.plate;
+    screen::line(&format!("  With the unit: {}", outcome(&given.outcome)));
+    if let Some((installed, splitting)) = given.system.installed(plate) {
+        screen::line(&format!(
+            "  The unit: {:.2} Hz free, {:.2} Hz in this room (the air adds {:.2} kg/m²), decay {:.1} 1/s, coupling {:.1} 1/s",
+            plate.frequency_hz(),
+            installed.omega_per_s / std::f64::consts::TAU,
+            given.system.loading_kg_m2(),
+            installed.decay_per_s,
+            splitting
+        ));
+    }
+    if let Some((best, reached)) = &given.best {
+        screen::line(&format!(
+            "  Best setting there: {:.2} Hz free, decay {:.1} 1/s: {:.2} s (rings for {:.2} s)",
+            best.frequency_hz(),
+            best.decay_per_s(),
+            reached.t60_s,
+            reached.ring_s
+        ));
+    }
+    if let (Some(chance), Some(goal)) = (given.chance, answer.goal) {
+        screen::line(&format!(
+            "  Chance of {:.2} s or up to {:.0} % more, built to ±10 % of loss and ±1 % of frequency: {:.0} %",
+            goal.t60_s,
+            100.0 * goal.tolerance,
+            100.0 * chance
+        ));
+    }
+    exactness(given.exactness, given.unit.vented, answer.room.air.temperature_c);
+}
+
+fn exactness(exactness: Option<f64>, vented: bool, temperature_c: f64) {
+    let Some(detuned) = exactness else { return };
+    let air = if vented {
+        "; its air follows the room's temperature".to_owned()
+    } else {
+        format!(", or {:.1} K of the room's air", kelvins_for(detuned, temperature_c))
+    };
+    screen::line(&format!("  A tenth longer: {:.1} % off its frequency{air}", 100.0 * detuned));
+}
+
+fn proposals(answer: &Answer) {
+    if let Some(goal) = answer.goal {
+        screen::heading(&format!(
+            "To build for {:.2} s: reached, or passed by {:.0} % at most, by nine of ten so built",
+            goal.t60_s,
+            100.0 * goal.tolerance
+        ));
+    }
+    let header = ["", "units", "m² each", "kg/m²", "free Hz", "in room", "decay 1/s", "T60 s", "rings", "%", "K", "litres"];
+    let rows: Vec<Vec<String>> = answer.proposals.iter().flatten().map(|p| row(p, &answer.room)).collect();
+    if !rows.is_empty() {
+        screen::table(&header, &rows);
+        screen::paragraph(
+            "kg/m²: moving mass of the panel. free, in room: frequency alone, and with the room's air \
+             on it, the mode taken out. decay: of the unit alone. %: chance with ±10 % of loss and ±1 % of \
+             frequency. K: change of the air's temperature that makes T60 a tenth longer.",
+        );
+    }
+    let mut said: Vec<String> =
+        answer.proposals.iter().filter_map(|p| p.as_ref().err().map(DesignError::to_string)).collect();
+    said.dedup();
+    said.iter().for_each(|reason| screen::paragraph(reason));
+    if let Some(Ok(least)) = &answer.least {
+        screen::paragraph(&format!(
+            "The least, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; as built it \
+             reaches the goal in {:.0} % only. A fixed panel needs more (--edges), soft filling in the space up \
+             to half less at most.",
+            1e3 * least.whole_volume_m3(),
+            least.outcome.t60_s,
+            100.0 * least.chance.unwrap_or(0.0)
+        ));
+    }
+    if let Some(first) = answer.proposals.iter().flatten().next() {
+        places(first, &answer.room);
+    }
+}
+
+fn row(p: &Proposal, room: &Treated) -> Vec<String> {
+    let kind = match p.build {
+        Build::Sealed { depth_m, .. } => format!("sealed {:.0} cm", 100.0 * depth_m),
+        Build::Vented { .. } => "vented".to_owned(),
+    };
+    let kelvins = match (p.build, p.exactness) {
+        (Build::Vented { .. }, _) => "–".to_owned(),
+        (_, Some(x)) => format!("{:.0}", kelvins_for(x, room.air.temperature_c)),
+        (_, None) => ">50".to_owned(),
+    };
+    vec![
+        kind,
+        p.faces.len().to_string(),
+        format!("{:.3}", p.faces.first().map_or(0.0, Face::area_m2)),
+        p.panel_kg_m2().map_or("–".to_owned(), |m| format!("{m:.1}")),
+        format!("{:.2}", p.plate.frequency_hz()),
+        format!("{:.2}", p.installed_hz),
+        format!("{:.1}", p.plate.decay_per_s()),
+        format!("{:.2}", p.outcome.t60_s),
+        format!("{:.2}", p.outcome.ring_s),
+        format!("{:.0}", 100.0 * p.chance.unwrap_or(0.0)),
+        kelvins,
+        format!("{:.0}", 1e3 * p.whole_volume_m3()),
+    ]
+}
+
+fn places(p: &Proposal, room: &Treated) {
+    for face in &p.faces {
+        let (from, to) = (face.corner_m, face.point_m(1.0, 1.0));
+        screen::line(&format!(
+            "  Place: face from {:.2}, {:.2}, {:.2} to {:.2}, {:.2}, {:.2} m, {:.0} % of full pressure",
+            from[0], from[1], from[2], to[0], to[1], to[2],
+            100.0 * room.air.over(room.target, face).0.abs()
+        ));
+    }
+    let masses = p.panel_kg_m2().map(|m| m * p.faces.iter().map(Face::area_m2).sum::<f64>());
+    let share = 100.0 * p.whole_volume_m3() / room.air.volume_m3;
+    let weight = masses.map_or(String::new(), |kg| format!("; panels of {kg:.0} kg in all"));
+    screen::line(&format!("  They take {share:.1} % of the room{weight}."));
+    let opening = |p: &Proposal| p.neck_m(room.air.density_kg_m3);
+    if let Some((radius, neck)) = opening(p) {
+        screen::line(&format!("  Opening {:.0} mm across, neck {:.0} mm.", 2e3 * radius, 1e3 * neck));
+    }
+}
+
+fn neighbours(answer: &Answer) {
+    let changed: Vec<Vec<String>> = answer
+        .effects
+        .iter()
+        .filter(|e| (e.after_s / e.before_s - 1.0).abs() > 0.01)
+        .map(|e| {
+            vec![
+                answer.room.air.modes[e.mode].name.clone(),
+                format!("{:.1}", e.frequency_hz),
+                format!("{:.2}", e.before_s),
+                format!("{:.2}", e.after_s),
+                format!("{:+.0} %", 100.0 * (e.after_s / e.before_s - 1.0)),
+            ]
+        })
+        .collect();
+    if !changed.is_empty() {
+        screen::heading("Other modes, where they change by more than 1 %");
+        screen::table(&["mode", "Hz", "before s", "after s", "change"], &changed);
+    }
+}
+
+fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
+    screen::heading("The same by a porous layer on the wall at full pressure (Miki 1990)");
+    let rows: Vec<Vec<String>> = layers
+        .iter()
+        .map(|(layer, absorption, area)| {
+            vec![
+                format!("{:.0}", 100.0 * layer.thickness_m),
+                format!("{:.0}", layer.resistivity_pa_s_m2),
+                format!("{absorption:.3}"),
+                format!("{area:.1}"),
+            ]
+        })
+        .collect();
+    screen::table(&["cm", "Pa s/m²", "absorbs", "needs m²"], &rows);
+    let low = room.measured.frequency_hz / layers.first().map_or(1.0, |l| l.0.resistivity_pa_s_m2);
+    if low < Layer::FITTED.0 {
+        screen::paragraph("This low the formula leaves the range it was fitted in: take the areas as a rough guide.");
+    }
+}
+
+fn bands(answer: &Answer) {
+    if answer.bands.is_empty() {
+        return;
+    }
+    screen::heading("Bands with the areas added");
+    let rows: Vec<Vec<String>> = answer
+        .bands
+        .iter()
+        .map(|b| [b.hertz, b.before_s, b.sabine_s, b.eyring_s].map(|x| format!("{x:.2}")).to_vec())
+        .collect();
+    screen::table(&["Hz", "before s", "Sabine s", "Eyring s"], &rows);
+}
+
+fn cautions() {
+    screen::line("");
+    screen::paragraph(
+        "Real losses vary: leave the damping adjustable, install, measure, then tune (stillroom tune). Heavy \
+         panels can fall: fixing, anything overhead, fire rating of linings and fillings, and mains belong to \
+         licensed practice and local codes.",
+    );
+}
+
+/// One row a proposal.
+pub fn csv(answer: &Answer) {
+    println!("build,depth_m,units,area_m2,panel_kg_m2,opening_radius_m,neck_m,litres,free_hz,installed_hz,decay_per_s,t60_s,ring_s,chance");
+    for p in answer.proposals.iter().flatten() {
+        let neck = p.neck_m(answer.room.air.density_kg_m3);
+        let cell = |x: Option<f64>| x.map_or(String::new(), |x| format!("{x:.5}"));
+        let (kind, depth) = match p.build {
+            Build::Sealed { depth_m, .. } => ("sealed", Some(depth_m)),
+            Build::Vented { .. } => ("vented", None),
+        };
+        println!(
+            "{kind},{},{},{:.5},{},{},{},{:.1},{:.4},{:.4},{:.3},{:.4},{:.4},{}",
+            cell(depth),
+            p.faces.len(),
+            p.faces.first().map_or(0.0, Face::area_m2),
+            cell(p.panel_kg_m2()),
+            cell(neck.map(|n| n.0)),
+            cell(neck.map(|n| n.1)),
+            1e3 * p.whole_volume_m3(),
+            p.plate.frequency_hz(),
+            p.installed_hz,
+            p.plate.decay_per_s(),
+            p.outcome.t60_s,
+            p.outcome.ring_s,
+            cell(p.chance)
+        );
+    }
+}

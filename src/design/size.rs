@@ -1,0 +1,248 @@
+//! How large a unit has to be for a target: the least, and the one that is sure enough as built.
+
+use super::best::{Given, careful, meeting};
+use super::chance::{Errors, as_built_s, share_within, tuning_for_a_tenth};
+use super::plate::{Edges, Plate};
+use super::room::Treated;
+use super::system::{Outcome, System};
+use super::DesignError;
+use crate::modes::LN_1000;
+use crate::room::Face;
+use std::f64::consts::{PI, TAU};
+
+/// How a unit is made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Build {
+    /// A panel before a sealed space of this depth, metres.
+    Sealed {
+        /// Depth of the space, metres.
+        depth_m: f64,
+        /// How the panel is held.
+        edges: Edges,
+    },
+    /// A box with a round opening through a board or tube of this length, metres.
+    Vented {
+        /// Length of the neck, metres.
+        neck_m: f64,
+    },
+}
+
+/// What is wanted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Goal {
+    /// T60, seconds.
+    pub t60_s: f64,
+    /// A T60 within this share above it still counts as reached.
+    pub tolerance: f64,
+    /// Share of the units built that should reach it.
+    pub sure: f64,
+    /// How exactly it will be built.
+    pub errors: Errors,
+}
+
+/// Units of one kind: what to build, where, and what to expect.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Proposal {
+    /// How it is made.
+    pub build: Build,
+    /// Where each unit's face is.
+    pub faces: Vec<Face>,
+    /// Air in each unit, m³.
+    pub volume_m3: f64,
+    /// Effective numbers of the unit, per area of its face.
+    pub plate: Plate,
+    /// Undamped frequency in the room, hertz: what a measurement there shows with the mode taken out.
+    pub installed_hz: f64,
+    /// Decay constant in the room, 1/s.
+    pub installed_per_s: f64,
+    /// What it makes of the mode when built exactly.
+    pub outcome: Outcome,
+    /// Share of units built that reach the goal; `None` without a goal.
+    pub chance: Option<f64>,
+    /// Relative detuning that makes T60 a tenth longer; `None` where 20 % don't.
+    pub exactness: Option<f64>,
+}
+
+/// A single unit larger than this is split, m².
+const MOST_AREA_M2: f64 = 1.5;
+
+/// Units may take this share of the room.
+const MOST_OF_ROOM: f64 = 0.15;
+
+/// Buildings drawn while the size is searched, and for the number that is printed.
+const DRAWS: (usize, usize) = (80, 400);
+
+impl Build {
+    /// Area of the face of a unit with this much air, m², for a mode at `omega`.
+    fn area_m2(&self, volume_m3: f64, room: &Treated) -> f64 {
+        match *self {
+            Build::Sealed { depth_m, .. } => volume_m3 / depth_m,
+            Build::Vented { neck_m } => {
+                // ω² = c² S/(V l) with l = neck + 1.7 r, both ends taken as flanged.
+                let per_length = volume_m3 * (TAU * room.measured.frequency_hz / room.air.sound_speed_m_s).powi(2);
+                let mut radius = (per_length * neck_m / PI).sqrt();
+                for _ in 0..40 {
+                    radius = (per_length * (neck_m + 1.7 * radius) / PI).sqrt();
+                }
+                PI * radius * radius
+            }
+        }
+    }
+}
+
+impl Proposal {
+    /// Mass of a panel as built, kg/m²: the share of a fixed one that moves is less.
+    #[must_use]
+    pub fn panel_kg_m2(&self) -> Option<f64> {
+        match self.build {
+            Build::Sealed { edges, .. } => Some(self.plate.mass_kg_m2 * edges.share()),
+            Build::Vented { .. } => None,
+        }
+    }
+
+    /// Radius of a round opening, and length of its neck without end corrections, metres. The neck's inner
+    /// end counts 8r/3π (a disk in a large wall, Rayleigh); the room's side is in the load.
+    #[must_use]
+    pub fn neck_m(&self, density_kg_m3: f64) -> Option<(f64, f64)> {
+        let radius = (self.faces.first()?.area_m2() / PI).sqrt();
+        match self.build {
+            Build::Sealed { .. } => None,
+            Build::Vented { .. } => {
+                Some((radius, self.plate.mass_kg_m2 / density_kg_m3 - 8.0 * radius / (3.0 * PI)))
+            }
+        }
+    }
+
+    /// Air in all units, m³.
+    #[must_use]
+    pub fn whole_volume_m3(&self) -> f64 {
+        self.volume_m3 * self.faces.len() as f64
+    }
+}
+
+/// Faces of the best corners for the target, one a corner.
+fn best_corners(room: &Treated, area_m2: f64, count: usize) -> Option<Vec<Face>> {
+    let mut ranked: Vec<(f64, usize, Face)> = room
+        .air
+        .corner_faces(area_m2)
+        .into_iter()
+        .map(|(corner, face)| (room.air.over(room.target, &face).0.abs(), corner, face))
+        .collect();
+    // A margin, so that rounding can't choose between mirror images.
+    ranked.sort_by(|a, b| (b.0 * 1e6).round().total_cmp(&(a.0 * 1e6).round()).then(a.1.cmp(&b.1)));
+    let mut chosen: Vec<(usize, Face)> = Vec::new();
+    for (_, corner, face) in ranked {
+        if chosen.len() < count && chosen.iter().all(|(taken, _)| *taken != corner) {
+            chosen.push((corner, face));
+        }
+    }
+    (chosen.len() == count).then(|| chosen.into_iter().map(|(_, face)| face).collect())
+}
+
+/// Units of this air volume each, set for the best; `None` where they don't fit or no setting is found.
+fn set(room: &Treated, build: Build, volume_m3: f64, faces: Vec<Face>) -> Option<(System, Plate, Plate)> {
+    let area_m2 = faces.first()?.area_m2();
+    let system = room.system(&faces).ok()?;
+    let stiffness = room.air.stiffness_pa() * area_m2 / volume_m3;
+    let best = meeting(&system, Given::Stiffness(stiffness))?;
+    let light = matches!(build, Build::Vented { .. }) && best.mass_kg_m2 < 0.0;
+    (!light).then(|| (system.clone(), best, careful(&system, best)))
+}
+
+/// Units of a total air volume with what they do.
+///
+/// # Errors
+/// [`DesignError::NoFit`] where they don't fit into the corners, or no setting of them is best.
+pub fn of_volume(
+    room: &Treated,
+    build: Build,
+    volume_m3: f64,
+    count: usize,
+    goal: Option<&Goal>,
+) -> Result<Proposal, DesignError> {
+    let none = || DesignError::NoFit { volume_m3 };
+    let each = volume_m3 / count as f64;
+    let faces = best_corners(room, build.area_m2(each, room), count).ok_or_else(none)?;
+    let (system, _, plate) = set(room, build, each, faces.clone()).ok_or_else(none)?;
+    let outcome = system.outcome(&plate).ok_or_else(none)?;
+    let (installed, _) = system.installed(&plate).ok_or_else(none)?;
+    let chance = goal.map(|goal| {
+        share_within(&as_built_s(&system, &plate, &goal.errors, DRAWS.1), goal.t60_s * (1.0 + goal.tolerance))
+    });
+    Ok(Proposal {
+        build,
+        faces,
+        volume_m3: each,
+        plate,
+        installed_hz: installed.omega_per_s / TAU,
+        installed_per_s: installed.decay_per_s,
+        outcome,
+        chance,
+        exactness: tuning_for_a_tenth(&system, &plate),
+    })
+}
+
+/// How the size is judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Size {
+    /// As small as reaches the goal when set exactly.
+    Least,
+    /// As small as reaches it in the wanted share of buildings.
+    Sure,
+}
+
+/// The smallest units that reach the goal; split so that none is larger than 1.5 m².
+///
+/// # Errors
+/// [`DesignError::TooMuch`] where units of 15 % of the room, or all that its corners hold, don't reach it.
+pub fn smallest(room: &Treated, build: Build, goal: &Goal, size: Size) -> Result<Proposal, DesignError> {
+    let most = MOST_OF_ROOM * room.air.volume_m3;
+    for count in 1..=room.air.plan_m().len() {
+        let Some(volume_m3) = search(room, build, goal, size, count) else { continue };
+        let area_m2 = build.area_m2(volume_m3 / count as f64, room);
+        let last = count == room.air.plan_m().len();
+        if volume_m3 <= most && (area_m2 <= MOST_AREA_M2 || last) {
+            return of_volume(room, build, volume_m3, count, Some(goal));
+        }
+    }
+    Err(DesignError::TooMuch { t60_s: goal.t60_s, share: MOST_OF_ROOM })
+}
+
+/// Total air volume of `count` units that reach the goal: what is added to the decay constant goes as √V, so
+/// each try gives the next.
+fn search(room: &Treated, build: Build, goal: &Goal, size: Size, count: usize) -> Option<f64> {
+    let own = LN_1000 / room.measured.t60_s;
+    let wanted = match size {
+        Size::Least => LN_1000 / goal.t60_s - own,
+        Size::Sure => LN_1000 / (goal.t60_s * (1.0 + goal.tolerance)) - own,
+    };
+    // Nothing to do; any unit is more than enough.
+    if wanted <= 0.0 {
+        return None;
+    }
+    let omega = TAU * room.measured.frequency_hz;
+    let mean_square = room.air.modes[room.target].mean_square;
+    let mut volume_m3 = room.air.volume_m3 * mean_square * (2.0 * wanted / omega).powi(2);
+    for _ in 0..12 {
+        let each = volume_m3 / count as f64;
+        let faces = best_corners(room, build.area_m2(each, room), count)?;
+        let (system, best, plate) = set(room, build, each, faces)?;
+        let t60_s = match size {
+            Size::Least => system.outcome(&best)?.t60_s,
+            Size::Sure => {
+                let times = as_built_s(&system, &plate, &goal.errors, DRAWS.0);
+                times[((goal.sure * times.len() as f64).ceil() as usize).clamp(1, times.len()) - 1]
+            }
+        };
+        let gained = LN_1000 / t60_s - own;
+        let factor = (wanted / gained.max(0.05 * wanted)).powi(2).clamp(0.25, 6.0);
+        volume_m3 *= factor;
+        if (factor - 1.0).abs() < 5e-3 {
+            return Some(volume_m3);
+        }
+        if volume_m3 > room.air.volume_m3 {
+            return None;
+        }
+    }
+    Some(volume_m3)
+}

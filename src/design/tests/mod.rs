@@ -1,0 +1,2 @@
+mod boxes;
+mod closed_form;
