@@ -18,6 +18,7 @@
 //! 9. [`table`] and [`output`] write it down; [`report`] makes the page, with what [`curves`] draws from the
 //!    records. Only there do decibels and rounding occur.
 //!
+//! Before something is built, [`design`] says from the room's and a unit's own numbers what it will do.
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
 //! [`demo`] writes an invented session whose truth is known.
 //!
@@ -51,8 +52,8 @@ pub mod change;
 pub mod criterion;
 pub mod curves;
 pub mod decay;
-pub mod design;
 pub mod demo;
+pub mod design;
 pub mod estimate;
 pub mod excitation;
 pub mod filter;

@@ -253,6 +253,53 @@ fn predicted_modes_are_those_of_the_handbook() {
     assert_eq!(Job::new().run(&["predict", "--dims", "5.6 by mistake"]).status, 2);
 }
 
+/// A panel in a box by three-dimensional finite elements, from outside the project (the first case of
+/// `../shared/panels`): 28.4575 Hz 1.1269 s and 28.9293 Hz 0.2635 s.
+#[test]
+fn a_given_unit_makes_the_poles_of_finite_elements() {
+    let room = ["design", "--dims", "6.01x3.98x2.7", "--mode", "28.55", "--t60", "1.9986"];
+    let unit = ["--unit", "mass=14.8,hz=29.66,decay=30.16", "--from", "0,1.2,0", "--to", "0,2.19,0.91"];
+    let job = Job::new();
+    let run = job.run(&[&room[..], &unit, &["--format", "json"]].concat());
+    assert_eq!(run.status, 0, "{}", run.err);
+    let document: serde_json::Value = serde_json::from_str(&run.out).expect("JSON");
+    for (pole, (hertz, t60_s)) in
+        [(28.4575, 1.1269), (28.9293, 0.2635)].iter().enumerate().map(|(i, t)| (&document["poles"][i], *t))
+    {
+        assert!((pole["frequency_hz"].as_f64().expect("a number") / hertz - 1.0).abs() < 1e-3, "{pole}");
+        assert!((pole["t60_s"].as_f64().expect("a number") / t60_s - 1.0).abs() < 0.02, "{pole}");
+    }
+    assert!(document["best"]["t60_s"].as_f64().is_some_and(|t| t < 0.7), "{document}");
+    let said = job.run(&[&room[..], &unit].concat());
+    assert!(said.out.contains("Best setting there") && said.out.contains("local codes"), "{}", said.out);
+    for wrong in [&["--unit", "mass=14,hz=x,decay=3"][..], &["--unit", "mass=14,hz=30,decay=3"], &[]] {
+        assert_eq!(job.run(&[&room[..], wrong].concat()).status, 2, "{wrong:?}");
+    }
+}
+
+/// What to build, with the same numbers for the same seed; bands by Sabine and Eyring beside it.
+#[test]
+fn a_design_for_a_target_is_reproducible() {
+    let job = Job::new()
+        .with_bytes("areas.csv", b"name,area_m2,500,1000\nbefore,101.8,0.6,0.5\npanels,10,0.9,0.95\n");
+    let asked =
+        ["design", "--dims", "5.6x4.25x2.75", "--mode", "30.6", "--t60", "1.9", "--target-t60", "0.9"];
+    let run = || job.run(&[&asked[..], &["--areas", "areas.csv", "--format", "json"]].concat());
+    let first = run();
+    assert_eq!((first.status, &first.out), (0, &run().out), "{}", first.err);
+    let document: serde_json::Value = serde_json::from_str(&first.out).expect("JSON");
+    assert!(document["best"]["chance"].as_f64().is_some_and(|c| c > 0.8), "{document}");
+    assert!(document["bands"][0]["eyring_s"].as_f64() < document["bands"][0]["sabine_s"].as_f64());
+    let csv = job.run(&[&asked[..], &["--format", "csv"]].concat());
+    assert!(csv.out.starts_with("build,depth_m,units,"), "{}", csv.out);
+    let said = job.run(&asked);
+    assert!(
+        said.out.contains("To build for 0.90 s") && said.out.contains("leave the damping"),
+        "{}",
+        said.out
+    );
+}
+
 #[test]
 fn check_says_what_to_measure_again() {
     let job = Job::new()

@@ -29,6 +29,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("state", &["session", "response", "recording", "decay", "modes", "room", "criterion", "procedure"]),
     ("change", &["state", "response", "modes", "room", "criterion", "session", "decay"]),
     ("absorber", &["change", "state", "modes", "response", "room", "session"]),
+    ("design", &["change", "absorber", "modes", "room"]),
     (
         "analysis",
         &[

@@ -49,13 +49,15 @@ pub enum Command {
         stillroom predict --dims '18ft4in x 14ft x 9ft' --to 120 --temperature 18")]
     Predict(PredictArgs),
     /// What to build for one mode and where, or what a given unit will do
-    #[command(after_help = "Examples:\n  stillroom design --dims 5.6x4.25x2.75 --mode 30.6 --t60 1.9 --target-t60 0.8\n  \
+    #[command(
+        after_help = "Examples:\n  stillroom design --dims 5.6x4.25x2.75 --mode 30.6 --t60 1.9 --target-t60 0.8\n  \
         stillroom design cello-room --before empty --mode 41.3 --target-t60 0.6\n  \
         stillroom design --dims 6.01x3.98x2.7 --mode 28.55 --t60 2.0 --unit mass=14.8,hz=29.66,decay=30.16 \\\n      \
         --from 0,1.2,0 --to 0,2.19,0.91\n\n\
         --unit: mass in kg/m2, hz (in a vacuum), decay in 1/s; depth in m where a sealed space is the spring;\n\
         volume in m3, opening in m2 and neck in m for a vented box; area in m2 where --from and --to are left out.\n\n\
-        Heavy or overhead units, mains and fire rating are for licensed practice and local codes.")]
+        Heavy or overhead units, mains and fire rating are for licensed practice and local codes."
+    )]
     Design(DesignArgs),
     /// Write a test signal: an exponential sweep, or periodic noise
     #[command(after_help = "Examples:\n  stillroom excite\n  \

@@ -58,7 +58,9 @@ pub struct GivenAnswer {
 /// Runs the command.
 pub fn run(args: &DesignArgs) -> Result<Exit, Failed> {
     if args.unit.is_none() && args.target_t60.is_none() && args.areas.is_none() {
-        return Err(Failed::usage("give --target-t60 S for what to build, or --unit for what a given unit does"));
+        return Err(Failed::usage(
+            "give --target-t60 S for what to build, or --unit for what a given unit does",
+        ));
     }
     if !(0.0..=15.0).contains(&args.tolerance) {
         return Err(Failed::usage(format!("--tolerance {}: allowed are 0 to 15 per cent", args.tolerance)));
@@ -76,7 +78,8 @@ fn answer(args: &DesignArgs) -> Result<Answer, Failed> {
     let room = treated(args)?;
     let sd = room.measured.t60_sd_s / room.measured.t60_s;
     let errors = Errors { room: sd, seed: args.seed, ..Errors::default() };
-    let goal = args.target_t60.map(|t60_s| Goal { t60_s, tolerance: 0.01 * args.tolerance, sure: 0.9, errors });
+    let goal =
+        args.target_t60.map(|t60_s| Goal { t60_s, tolerance: 0.01 * args.tolerance, sure: 0.9, errors });
     let given = args.unit.as_ref().map(|text| given(args, &room, goal.as_ref(), text)).transpose()?;
     let wanted = goal.filter(|_| given.is_none());
     let reachable = wanted.filter(|goal| goal.t60_s < room.measured.t60_s);
@@ -115,7 +118,8 @@ fn given(args: &DesignArgs, room: &Treated, goal: Option<&Goal>, text: &str) -> 
     let unit = parse(text, args.edges.into(), &room.air)?;
     let face = face(args, room, &unit)?;
     let system = room.system(&[face]).map_err(Failed::nothing)?;
-    let unsolved = || Failed::nothing("the poles of mode and unit don't settle: too strong or too damped a unit");
+    let unsolved =
+        || Failed::nothing("the poles of mode and unit don't settle: too strong or too damped a unit");
     let outcome = system.outcome(&unit.plate).ok_or_else(unsolved)?;
     let kept = if unit.air_spring {
         Given::Stiffness(unit.plate.stiffness_pa_m)
@@ -124,7 +128,10 @@ fn given(args: &DesignArgs, room: &Treated, goal: Option<&Goal>, text: &str) -> 
     };
     let best = meeting(&system, kept).and_then(|plate| Some((plate, system.outcome(&plate)?)));
     let chance = goal.map(|goal| {
-        share_within(&as_built_s(&system, &unit.plate, &goal.errors, 400), goal.t60_s * (1.0 + goal.tolerance))
+        share_within(
+            &as_built_s(&system, &unit.plate, &goal.errors, 400),
+            goal.t60_s * (1.0 + goal.tolerance),
+        )
     });
     let exactness = tuning_for_a_tenth(&system, &unit.plate);
     Ok(GivenAnswer { unit, face, system, outcome, best, chance, exactness })
@@ -132,7 +139,8 @@ fn given(args: &DesignArgs, room: &Treated, goal: Option<&Goal>, text: &str) -> 
 
 fn face(args: &DesignArgs, room: &Treated, unit: &GivenUnit) -> Result<Face, Failed> {
     if let (Some(from), Some(to)) = (args.from, args.to) {
-        let outside = |at: [f64; 3]| Failed::usage(format!("{}, {}, {} m lies outside the room", at[0], at[1], at[2]));
+        let outside =
+            |at: [f64; 3]| Failed::usage(format!("{}, {}, {} m lies outside the room", at[0], at[1], at[2]));
         for corner in [from, to] {
             if !room.air.holds(corner) {
                 return Err(outside(corner));
@@ -140,9 +148,12 @@ fn face(args: &DesignArgs, room: &Treated, unit: &GivenUnit) -> Result<Face, Fai
         }
         let face = Face::between(from, to).map_err(Failed::usage)?;
         return match unit.area_m2 {
-            Some(area) if !unit.vented && (area / face.area_m2() - 1.0).abs() > 0.02 => Err(Failed::usage(
-                format!("--unit area={area} but --from and --to span {:.4} m²: leave one out", face.area_m2()),
-            )),
+            Some(area) if !unit.vented && (area / face.area_m2() - 1.0).abs() > 0.02 => {
+                Err(Failed::usage(format!(
+                    "--unit area={area} but --from and --to span {:.4} m²: leave one out",
+                    face.area_m2()
+                )))
+            }
             _ => Ok(face),
         };
     }
@@ -152,8 +163,9 @@ fn face(args: &DesignArgs, room: &Treated, unit: &GivenUnit) -> Result<Face, Fai
     let faces = room.air.corner_faces(area);
     let pressure = |face: &Face| room.air.over(room.target, face).0.abs();
     let best = faces.iter().max_by(|a, b| pressure(&a.1).total_cmp(&pressure(&b.1)));
-    best.map(|(_, face)| *face)
-        .ok_or_else(|| Failed::usage(format!("a face of {area} m² doesn't fit against any wall of this room")))
+    best.map(|(_, face)| *face).ok_or_else(|| {
+        Failed::usage(format!("a face of {area} m² doesn't fit against any wall of this room"))
+    })
 }
 
 /// Area of porous layer that would bring the target to its T60, at full pressure.
@@ -182,7 +194,9 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
         let temperature_c = args.temperature.unwrap_or(20.0);
         let air = Enclosure::rectangular(lengths, temperature_c, up_to_hz).map_err(Failed::usage)?;
         let t60_s = args.t60.ok_or_else(|| {
-            Failed::usage("give --t60, how long the mode rings now, or a session folder in which it was measured")
+            Failed::usage(
+                "give --t60, how long the mode rings now, or a session folder in which it was measured",
+            )
         })?;
         let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
         return Treated::new(air, measured, &[]).map_err(Failed::nothing);
@@ -193,7 +207,9 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
     let lengths = match &args.dims {
         Some(dims) => parse_dimensions(dims).map_err(Failed::usage)?,
         None => session.room.dimensions_m.ok_or_else(|| {
-            Failed::usage("the room's lengths are not known: give --dims, or length, width, height in session.toml")
+            Failed::usage(
+                "the room's lengths are not known: give --dims, or length, width, height in session.toml",
+            )
         })?,
     };
     let air = Enclosure::rectangular(lengths, temperature_c, up_to_hz).map_err(Failed::usage)?;
@@ -237,7 +253,10 @@ fn measured(args: &DesignArgs, session: &Session, air: Enclosure) -> Result<Trea
         known.iter().filter(|m| m.2 == kind && near(m) <= 3.0).min_by(|a, b| near(a).total_cmp(&near(b)))
     };
     let target = best(Kind::Mode).or(best(Kind::Unsure)).ok_or_else(|| {
-        Failed::nothing(format!("{} shows no mode within 3 Hz of {} Hz: give --t60 to go on without", state.name, args.mode))
+        Failed::nothing(format!(
+            "{} shows no mode within 3 Hz of {} Hz: give --t60 to go on without",
+            state.name, args.mode
+        ))
     })?;
     let others: Vec<(usize, Measured)> =
         known.iter().filter(|m| m.2 == Kind::Mode).filter_map(|m| Some((m.1?, m.0))).collect();
@@ -307,7 +326,11 @@ fn proposal(room: &Treated, found: &Result<Proposal, DesignError>) -> Value {
 fn document(answer: &Answer) -> Value {
     let room = &answer.room;
     let listed = &room.air.modes[room.target];
-    let first = answer.proposals.iter().flatten().max_by(|a, b| a.chance.unwrap_or(0.0).total_cmp(&b.chance.unwrap_or(0.0)));
+    let first = answer
+        .proposals
+        .iter()
+        .flatten()
+        .max_by(|a, b| a.chance.unwrap_or(0.0).total_cmp(&b.chance.unwrap_or(0.0)));
     let (outcome, best) = match (&answer.given, first) {
         (Some(given), _) => (Some(&given.outcome), given.best.as_ref().map(|(plate, o)| {
             json!({"unit": unit(plate), "poles": poles(o), "t60_s": o.t60_s, "ring_s": o.ring_s})

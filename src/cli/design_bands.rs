@@ -45,7 +45,8 @@ pub fn read(file: &Path, room: &Treated) -> Result<Vec<Band>, Failed> {
         let numbers: Vec<f64> = record.iter().skip(1).map(|c| number(c, &name)).collect::<Result<_, _>>()?;
         if name.eq_ignore_ascii_case("before") { before = Some(numbers) } else { added.push(numbers) }
     }
-    let before = before.ok_or_else(|| wrong("there is no row named before with the bands' T in s".to_owned()))?;
+    let before =
+        before.ok_or_else(|| wrong("there is no row named before with the bands' T in s".to_owned()))?;
     let diffuse = Diffuse {
         volume_m3: room.air.volume_m3,
         surface_m2: before[0],

@@ -91,7 +91,20 @@ fn proposals(answer: &Answer) {
             100.0 * goal.tolerance
         ));
     }
-    let header = ["", "units", "m² each", "kg/m²", "free Hz", "in room", "decay 1/s", "T60 s", "rings", "%", "K", "litres"];
+    let header = [
+        "",
+        "units",
+        "m² each",
+        "kg/m²",
+        "free Hz",
+        "in room",
+        "decay 1/s",
+        "T60 s",
+        "rings",
+        "%",
+        "K",
+        "litres",
+    ];
     let rows: Vec<Vec<String>> = answer.proposals.iter().flatten().map(|p| row(p, &answer.room)).collect();
     if !rows.is_empty() {
         screen::table(&header, &rows);
@@ -151,7 +164,12 @@ fn places(p: &Proposal, room: &Treated) {
         let (from, to) = (face.corner_m, face.point_m(1.0, 1.0));
         screen::line(&format!(
             "  Place: face from {:.2}, {:.2}, {:.2} to {:.2}, {:.2}, {:.2} m, {:.0} % of full pressure",
-            from[0], from[1], from[2], to[0], to[1], to[2],
+            from[0],
+            from[1],
+            from[2],
+            to[0],
+            to[1],
+            to[2],
             100.0 * room.air.over(room.target, face).0.abs()
         ));
     }
@@ -202,7 +220,9 @@ fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
     screen::table(&["cm", "Pa s/m²", "absorbs", "needs m²"], &rows);
     let low = room.measured.frequency_hz / layers.first().map_or(1.0, |l| l.0.resistivity_pa_s_m2);
     if low < Layer::FITTED.0 {
-        screen::paragraph("This low the formula leaves the range it was fitted in: take the areas as a rough guide.");
+        screen::paragraph(
+            "This low the formula leaves the range it was fitted in: take the areas as a rough guide.",
+        );
     }
 }
 
@@ -230,7 +250,9 @@ fn cautions() {
 
 /// One row a proposal.
 pub fn csv(answer: &Answer) {
-    println!("build,depth_m,units,area_m2,panel_kg_m2,opening_radius_m,neck_m,litres,free_hz,installed_hz,decay_per_s,t60_s,ring_s,chance");
+    println!(
+        "build,depth_m,units,area_m2,panel_kg_m2,opening_radius_m,neck_m,litres,free_hz,installed_hz,decay_per_s,t60_s,ring_s,chance"
+    );
     for p in answer.proposals.iter().flatten() {
         let neck = p.neck_m(answer.room.air.density_kg_m3);
         let cell = |x: Option<f64>| x.map_or(String::new(), |x| format!("{x:.5}"));

@@ -41,7 +41,11 @@ pub fn parse(text: &str, edges: Edges, air: &Enclosure) -> Result<GivenUnit, Fai
         let mass = match (value("mass"), value("hz")) {
             (Some(mass), None) => mass / share,
             (None, Some(hertz)) => stiffness / (2.0 * PI * hertz).powi(2),
-            _ => return Err(Failed::usage(format!("--unit {text}: beside `depth` give `mass` or `hz`, not both"))),
+            _ => {
+                return Err(Failed::usage(format!(
+                    "--unit {text}: beside `depth` give `mass` or `hz`, not both"
+                )));
+            }
         };
         (mass, stiffness)
     } else {

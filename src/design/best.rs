@@ -78,7 +78,7 @@ fn left(system: &System, given: Given, s: Complex64) -> (Plate, [f64; 2]) {
 /// The setting to build: the meeting one with its damping a little less.
 #[must_use]
 pub fn careful(system: &System, best: Plate) -> Plate {
-    let extra = best.resistance_pa_s_m
-        - 2.0 * (best.mass_kg_m2 + system.loading_kg_m2()) * system.own().decay_per_s;
+    let extra =
+        best.resistance_pa_s_m - 2.0 * (best.mass_kg_m2 + system.loading_kg_m2()) * system.own().decay_per_s;
     Plate { resistance_pa_s_m: best.resistance_pa_s_m - (1.0 - CAREFUL) * extra.max(0.0), ..best }
 }

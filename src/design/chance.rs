@@ -54,9 +54,8 @@ pub fn share_within(times_s: &[f64], limit_s: f64) -> f64 {
 pub fn tuning_for_a_tenth(system: &System, plate: &Plate) -> Option<f64> {
     let near = system.near_target();
     let limit_s = 1.1 * near.outcome(plate)?.t60_s;
-    let longer = |off: f64| {
-        near.outcome(&plate.built(1.0 + off, 1.0)).is_none_or(|outcome| outcome.t60_s > limit_s)
-    };
+    let longer =
+        |off: f64| near.outcome(&plate.built(1.0 + off, 1.0)).is_none_or(|outcome| outcome.t60_s > limit_s);
     let side = |sign: f64| {
         let mut far = 1e-4;
         while !longer(sign * far) {

@@ -36,7 +36,9 @@ pub enum DesignError {
     #[error(transparent)]
     Room(#[from] RoomError),
     /// No mode of the room lies near.
-    #[error("the room has no mode within 6 % of {asked_hz:.1} Hz: check the room's lengths, or name another mode")]
+    #[error(
+        "the room has no mode within 6 % of {asked_hz:.1} Hz: check the room's lengths, or name another mode"
+    )]
     NoMode {
         /// Frequency asked for, hertz.
         asked_hz: f64,
@@ -48,7 +50,9 @@ pub enum DesignError {
         frequency_hz: f64,
     },
     /// Units of this volume can't stand in the room's corners, or have no best setting.
-    #[error("units with {volume_m3:.2} m³ of air don't fit into this room's corners, or have no best setting there")]
+    #[error(
+        "units with {volume_m3:.2} m³ of air don't fit into this room's corners, or have no best setting there"
+    )]
     NoFit {
         /// Air in all of them, m³.
         volume_m3: f64,

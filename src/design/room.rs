@@ -1,7 +1,7 @@
 //! A room's modes with their decays, and what a face somewhere in it meets.
 
-use super::system::{System, Term};
 use super::DesignError;
+use super::system::{System, Term};
 use crate::absorber::Resonator;
 use crate::modes::LN_1000;
 use crate::room::{Enclosure, Face};
@@ -60,10 +60,8 @@ impl Treated {
         measured: Measured,
         known: &[(usize, Measured)],
     ) -> Self {
-        let resonator = |m: &Measured| Resonator {
-            omega_per_s: TAU * m.frequency_hz,
-            decay_per_s: LN_1000 / m.t60_s,
-        };
+        let resonator =
+            |m: &Measured| Resonator { omega_per_s: TAU * m.frequency_hz, decay_per_s: LN_1000 / m.t60_s };
         let conductance =
             LN_1000 / measured.t60_s / (0.5 * air.sound_speed_m_s * air.modes[target].walls_per_m);
         let own = (0..air.modes.len())

@@ -1,11 +1,11 @@
 //! How large a unit has to be for a target: the least, and the one that is sure enough as built.
 
+use super::DesignError;
 use super::best::{Given, careful, meeting};
 use super::chance::{Errors, as_built_s, share_within, tuning_for_a_tenth};
 use super::plate::{Edges, Plate};
 use super::room::Treated;
 use super::system::{Outcome, System};
-use super::DesignError;
 use crate::modes::LN_1000;
 use crate::room::Face;
 use std::f64::consts::{PI, TAU};
@@ -79,7 +79,8 @@ impl Build {
             Build::Sealed { depth_m, .. } => volume_m3 / depth_m,
             Build::Vented { neck_m } => {
                 // ω² = c² S/(V l) with l = neck + 1.7 r, both ends taken as flanged.
-                let per_length = volume_m3 * (TAU * room.measured.frequency_hz / room.air.sound_speed_m_s).powi(2);
+                let per_length =
+                    volume_m3 * (TAU * room.measured.frequency_hz / room.air.sound_speed_m_s).powi(2);
                 let mut radius = (per_length * neck_m / PI).sqrt();
                 for _ in 0..40 {
                     radius = (per_length * (neck_m + 1.7 * radius) / PI).sqrt();

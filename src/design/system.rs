@@ -137,9 +137,7 @@ impl System {
     pub fn outcome(&self, plate: &Plate) -> Option<Outcome> {
         let roots = self.solve(plate)?;
         let mut ranked: Vec<Root> = roots.iter().map(|s| self.share(plate, *s)).collect();
-        ranked.sort_by(|a, b| {
-            (b.target_share + b.unit_share).total_cmp(&(a.target_share + a.unit_share))
-        });
+        ranked.sort_by(|a, b| (b.target_share + b.unit_share).total_cmp(&(a.target_share + a.unit_share)));
         let counts = ranked.iter().enumerate().filter(|(i, r)| *i < 2 || r.target_share > TAKES_PART);
         let mut own: Vec<Root> = counts.map(|(_, root)| *root).collect();
         own.sort_by(|a, b| a.s.im.total_cmp(&b.s.im));
@@ -153,9 +151,10 @@ impl System {
     /// Decay constants of all modes up to `hertz` with the unit, by their place among the terms.
     #[must_use]
     pub fn neighbours(&self, plate: &Plate, hertz: f64) -> Vec<(usize, Resonator)> {
-        let reach = self.terms.iter().enumerate().filter(|(i, t)| {
-            *i != self.target && t.own.omega_per_s < TAU * hertz && t.stiffness_pa_m > 0.0
-        });
+        let reach =
+            self.terms.iter().enumerate().filter(|(i, t)| {
+                *i != self.target && t.own.omega_per_s < TAU * hertz && t.stiffness_pa_m > 0.0
+            });
         reach.filter_map(|(i, _)| Some((i, Resonator::of_pole(self.alone(plate, i)?)))).collect()
     }
 
@@ -239,9 +238,8 @@ impl System {
 
     /// What a pole is made of, by kinetic energy.
     fn share(&self, plate: &Plate, s: Complex64) -> Root {
-        let energy = |term: &Term| {
-            term.stiffness_pa_m * (s / quadratic(term.own, s)).norm_sqr() * s.norm_sqr()
-        };
+        let energy =
+            |term: &Term| term.stiffness_pa_m * (s / quadratic(term.own, s)).norm_sqr() * s.norm_sqr();
         let unit = plate.mass_kg_m2 + self.load_kg_m2;
         let target = energy(&self.terms[self.target]);
         let all: f64 = unit + self.terms.iter().map(energy).sum::<f64>();
@@ -275,6 +273,7 @@ fn impedance(plate: &Plate, s: Complex64) -> Complex64 {
 /// Σ 1/(s − other zero) over the other zeros and all mirror images.
 fn repulsion(roots: &[Complex64], k: usize) -> Complex64 {
     let s = roots[k];
-    let others: Complex64 = roots.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, z)| 1.0 / (s - z)).sum();
+    let others: Complex64 =
+        roots.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, z)| 1.0 / (s - z)).sum();
     others + roots.iter().map(|z| 1.0 / (s - z.conj())).sum::<Complex64>()
 }

@@ -161,9 +161,7 @@ impl Enclosure {
     #[must_use]
     pub fn load_kg_m2(&self, face: &Face, hertz: f64) -> f64 {
         match &self.geometry {
-            Geometry::Rectangular(dimensions_m) => {
-                Wall::of_box(*dimensions_m, face).load_kg_m2(self, hertz)
-            }
+            Geometry::Rectangular(dimensions_m) => Wall::of_box(*dimensions_m, face).load_kg_m2(self, hertz),
         }
     }
 }

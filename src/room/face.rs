@@ -36,11 +36,8 @@ impl Face {
     /// [`RoomError::Face`] where the corners span no area.
     pub fn between(from_m: [f64; 3], to_m: [f64; 3]) -> Result<Self, RoomError> {
         let [dx, dy, dz] = [0, 1, 2].map(|i| to_m[i] - from_m[i]);
-        let (along_m, up_m) = if dz.abs() < 1e-9 {
-            ([dx, 0.0, 0.0], [0.0, dy, 0.0])
-        } else {
-            ([dx, dy, 0.0], [0.0, 0.0, dz])
-        };
+        let (along_m, up_m) =
+            if dz.abs() < 1e-9 { ([dx, 0.0, 0.0], [0.0, dy, 0.0]) } else { ([dx, dy, 0.0], [0.0, 0.0, dz]) };
         let face = Self { corner_m: from_m, along_m, up_m };
         if face.area_m2() > 1e-6 && face.area_m2().is_finite() { Ok(face) } else { Err(RoomError::Face) }
     }

@@ -26,7 +26,8 @@ impl Wall {
     /// The wall of a rectangular room that a face is parallel to.
     pub fn of_box(dimensions_m: [f64; 3], face: &Face) -> Self {
         let spans = [face.along_m, face.up_m];
-        let axis = |edge: [f64; 3]| (0..3).max_by(|&a, &b| edge[a].abs().total_cmp(&edge[b].abs())).unwrap_or(0);
+        let axis =
+            |edge: [f64; 3]| (0..3).max_by(|&a, &b| edge[a].abs().total_cmp(&edge[b].abs())).unwrap_or(0);
         let [first, second] = spans.map(axis);
         let ends = |axis: usize, edge: [f64; 3]| {
             let (a, b) = (face.corner_m[axis], face.corner_m[axis] + edge[axis]);
@@ -134,7 +135,10 @@ mod tests {
         let w = 0.5;
         let face = Face::between([0.0, 5.75, 5.25], [0.0, 5.75 + w, 5.25 + w]).unwrap();
         let listed: f64 = (0..air.modes.len())
-            .map(|n| air.meets(n, face.area_m2()) * air.over(n, &face).0.powi(2) / (2.0 * PI * air.modes[n].frequency_hz).powi(2))
+            .map(|n| {
+                air.meets(n, face.area_m2()) * air.over(n, &face).0.powi(2)
+                    / (2.0 * PI * air.modes[n].frequency_hz).powi(2)
+            })
             .sum();
         let found = air.load_kg_m2(&face, 1.0) + listed;
         let rayleigh = 0.4732 * air.density_kg_m3 * w;

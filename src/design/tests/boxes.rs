@@ -2,7 +2,7 @@
 
 #![allow(clippy::print_stdout)]
 
-use crate::absorber::{Resonator, Pair, identify};
+use crate::absorber::{Pair, Resonator, identify};
 use crate::change::ring_s;
 use crate::design::{Given, Measured, Plate, Treated, meeting};
 use crate::modes::LN_1000;
@@ -82,7 +82,11 @@ fn panels_in_boxes() {
         let best_t60_s = system.outcome(&best).unwrap().t60_s;
         println!(
             "{}: μ {:.3} kg/m², best {:.2} Hz {:.2} 1/s {best_t60_s:.3} s; ring {:.3} s, true {:.3} s",
-            case["name"], system.loading_kg_m2(), best.frequency_hz(), best.decay_per_s(), found.ring_s,
+            case["name"],
+            system.loading_kg_m2(),
+            best.frequency_hz(),
+            best.decay_per_s(),
+            found.ring_s,
             true_ring_s(room.own[room.target], truth)
         );
         assert_eq!(found.roots.len(), 2);

@@ -1,7 +1,8 @@
 //! The list of modes with its load against many more modes one by one; the best setting against a search.
 
 use crate::design::{
-    Build, DesignError, Edges, Errors, Given, Goal, Measured, Plate, Size, Treated, meeting, of_volume, smallest,
+    Build, DesignError, Edges, Errors, Given, Goal, Measured, Plate, Size, Treated, meeting, of_volume,
+    smallest,
 };
 use crate::room::{Enclosure, Face, Prediction, RoomError};
 use std::f64::consts::TAU;
@@ -36,7 +37,12 @@ fn a_short_list_with_its_load_is_the_long_list() {
             let (a, b) = (short.outcome(&plate).unwrap(), long.outcome(&plate).unwrap());
             for (a, b) in a.roots.iter().zip(&b.roots) {
                 assert!((a.frequency_hz() / b.frequency_hz() - 1.0).abs() < 3e-4, "{axes:?} {tuning}");
-                assert!((a.t60_s() / b.t60_s() - 1.0).abs() < 0.02, "{axes:?} {tuning}: {} {}", a.t60_s(), b.t60_s());
+                assert!(
+                    (a.t60_s() / b.t60_s() - 1.0).abs() < 0.02,
+                    "{axes:?} {tuning}: {} {}",
+                    a.t60_s(),
+                    b.t60_s()
+                );
             }
             assert!((a.ring_s / b.ring_s - 1.0).abs() < 0.02);
         }
@@ -67,7 +73,9 @@ fn poles_solve_the_equation() {
 /// No setting found by a search beats the meeting one by more than 0.5 % (the search is coarse, the cusp sharp).
 #[test]
 fn the_meeting_setting_is_the_best() {
-    for (axes, to) in [([1, 0, 0], [0.0, 0.9, 1.1]), ([1, 1, 0], [0.0, 0.8, 1.0]), ([0, 1, 1], [0.0, 0.5, 0.6])] {
+    for (axes, to) in
+        [([1, 0, 0], [0.0, 0.9, 1.1]), ([1, 1, 0], [0.0, 0.8, 1.0]), ([0, 1, 1], [0.0, 0.5, 0.6])]
+    {
         let room = room(ROOM, axes, 1.6, 200.0);
         let system = room.system(&[Face::between([0.0; 3], to).unwrap()]).unwrap().near_target();
         let best = meeting(&system, Given::Mass(14.0)).unwrap();
