@@ -339,9 +339,12 @@ pub struct CheckArgs {
 /// `stillroom predict`.
 #[derive(Debug, Args)]
 pub struct PredictArgs {
+    /// A session folder whose session.toml describes the room, also as a plan that is no rectangle
+    #[arg(value_hint = ValueHint::DirPath, required_unless_present = "dims", conflicts_with = "dims")]
+    pub path: Option<PathBuf>,
     /// Length x width x height, in metres or feet and inches
     #[arg(long, value_name = "LxWxH")]
-    pub dims: String,
+    pub dims: Option<String>,
     /// Air temperature, °C
     #[arg(long, value_name = "C", default_value_t = 20.0, allow_negative_numbers = true)]
     pub temperature: f64,

@@ -204,21 +204,29 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
     let mut session = session::open(std::slice::from_ref(path), &options(&args.reading))?;
     let state = baseline(&session, args.before.as_deref())?;
     let temperature_c = args.temperature.unwrap_or_else(|| session.temperature_c(&state));
-    let lengths = match &args.dims {
-        Some(dims) => parse_dimensions(dims).map_err(Failed::usage)?,
-        None => session.room.dimensions_m.ok_or_else(|| {
-            Failed::usage(
-                "the room's lengths are not known: give --dims, or length, width, height in session.toml",
-            )
-        })?,
+    let air = match (&args.dims, &session.plan) {
+        (None, Some(plan)) => Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, up_to_hz),
+        _ => Enclosure::rectangular(lengths(args, &session)?, temperature_c, up_to_hz),
     };
-    let air = Enclosure::rectangular(lengths, temperature_c, up_to_hz).map_err(Failed::usage)?;
+    let air = air.map_err(Failed::usage)?;
     if let Some(t60_s) = args.t60 {
         let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
         return Treated::new(air, measured, &[]).map_err(Failed::nothing);
     }
     session.states = vec![state];
     measured(args, &session, air)
+}
+
+/// The three lengths of a rectangular room.
+fn lengths(args: &DesignArgs, session: &Session) -> Result<[f64; 3], Failed> {
+    match &args.dims {
+        Some(dims) => parse_dimensions(dims).map_err(Failed::usage),
+        None => session.room.dimensions_m.ok_or_else(|| {
+            Failed::usage(
+                "the room is not known: give --dims, or in session.toml length, width and height, or plan and height",
+            )
+        }),
+    }
 }
 
 /// The state without units.

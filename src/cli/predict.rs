@@ -1,20 +1,92 @@
-//! `stillroom predict`: the modes of a rectangular room, and where each is strong and where it vanishes.
+//! `stillroom predict`: the modes of a room, and where each is strong and where it vanishes.
 
 use super::args::{Format, PredictArgs};
 use super::{Exit, Failed, screen};
 use anstream::println;
 use serde_json::json;
-use stillroom::room::{Form, MeasurementPlan, PlanSettings, PredictedMode, Prediction, candidates, plan};
-use stillroom::session::parse_dimensions;
+use stillroom::room::{
+    AirMode, Enclosure, Form, MeasurementPlan, PlanSettings, PredictedMode, Prediction, candidates, plan,
+};
+use stillroom::session::{self, FloorPlan, parse_dimensions};
 
 /// Runs the command.
 pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
-    let dimensions_m = parse_dimensions(&args.dims).map_err(Failed::usage)?;
+    let dimensions_m = match (&args.dims, &args.path) {
+        (Some(dims), _) => parse_dimensions(dims).map_err(Failed::usage)?,
+        (None, Some(path)) => {
+            let session = session::open(std::slice::from_ref(path), &session::OpenOptions::default())?;
+            if let Some(plan) = &session.plan {
+                return upright(plan, args);
+            }
+            let unknown =
+                || Failed::usage("session.toml gives neither the room's three lengths nor its plan");
+            session.room.dimensions_m.ok_or_else(unknown)?
+        }
+        (None, None) => return Err(Failed::usage("give --dims, or a session folder")),
+    };
     let room = Prediction::new(dimensions_m, args.temperature, args.to).map_err(Failed::usage)?;
     match args.format {
         Format::Table => show(&room, args),
         Format::Csv => csv(&room),
         Format::Json => println!("{}", document(&room, args.t60)),
+    }
+    Ok(Exit::Done)
+}
+
+/// A room with upright walls on a polygon.
+fn upright(plan: &FloorPlan, args: &PredictArgs) -> Result<Exit, Failed> {
+    let air = Enclosure::upright(&plan.corners_m, plan.height_m, args.temperature, args.to)
+        .map_err(Failed::usage)?;
+    let corners = air.corners_m();
+    // Where to put a loudspeaker or an absorber, and where neither works.
+    let ends = |mode: usize| {
+        let pressure = |at: &[f64; 3]| air.shape(mode, *at).abs();
+        let strongest = corners.iter().copied().max_by(|a, b| pressure(a).total_cmp(&pressure(b)));
+        let weakest = corners.iter().copied().min_by(|a, b| pressure(a).total_cmp(&pressure(b)));
+        [strongest, weakest].map(|at| at.map(|at| (at, pressure(&at))))
+    };
+    let words = |end: Option<([f64; 3], f64)>| {
+        end.map_or(String::new(), |([x, y, z], p)| format!("{x:.2} {y:.2} {z:.2} ({:.0} %)", 100.0 * p))
+    };
+    match args.format {
+        Format::Table => {
+            screen::heading(&format!(
+                "{:.1} m³, {:.1} °C: sound travels {:.1} m/s",
+                air.volume_m3, air.temperature_c, air.sound_speed_m_s
+            ));
+            let row = |(i, mode): (usize, &AirMode)| {
+                let [strong, weak] = ends(i);
+                vec![mode.name.clone(), format!("{:.2}", mode.frequency_hz), words(strong), words(weak)]
+            };
+            let rows: Vec<Vec<String>> = air.modes.iter().enumerate().map(row).collect();
+            screen::table(&["mode", "Hz", "strongest corner (m)", "weakest corner (m)"], &rows);
+            screen::line("");
+            screen::paragraph(
+                "Upright walls, level floor and ceiling; slopes, recesses and furniture are left out.",
+            );
+        }
+        Format::Csv => {
+            println!("name,frequency_hz,strongest_corner_m,weakest_corner_m");
+            for (i, mode) in air.modes.iter().enumerate() {
+                let [strong, weak] = ends(i).map(words);
+                println!("\"{}\",{:.5},{strong},{weak}", mode.name, mode.frequency_hz);
+            }
+        }
+        Format::Json => {
+            let modes: Vec<serde_json::Value> = air
+                .modes
+                .iter()
+                .enumerate()
+                .map(|(i, mode)| {
+                    let [strong, weak] = ends(i).map(|end| end.map(|(at, _)| at));
+                    json!({"name": mode.name, "frequency_hz": mode.frequency_hz, "strongest_corner_m": strong, "weakest_corner_m": weak})
+                })
+                .collect();
+            println!(
+                "{}",
+                json!({"volume_m3": air.volume_m3, "speed_of_sound_m_per_s": air.sound_speed_m_s, "modes": modes})
+            );
+        }
     }
     Ok(Exit::Done)
 }

@@ -94,14 +94,16 @@ impl Treated {
         if length < Self::LEAST_PRESSURE {
             return Err(DesignError::NoPressure { frequency_hz: self.measured.frequency_hz });
         }
-        let terms = (0..self.air.modes.len()).map(|mode| self.term(mode, faces, &drive, length)).collect();
-        let alike: f64 = drive.iter().sum::<f64>() / length;
+        let means: Vec<Vec<(f64, f64)>> = faces.iter().map(|face| self.air.over_all(face)).collect();
+        let drive: Vec<f64> = drive.iter().map(|x| x / length).collect();
+        let terms = (0..self.air.modes.len()).map(|mode| self.term(mode, &means, &drive, area_m2)).collect();
+        let alike: f64 = drive.iter().sum::<f64>();
         let hertz = self.measured.frequency_hz;
         let loads = faces.iter().zip(&drive).map(|(f, x)| x * x * self.air.load_kg_m2(f, hertz));
         Ok(System {
             target: self.target,
             terms,
-            load_kg_m2: loads.sum::<f64>() / (length * length),
+            load_kg_m2: loads.sum::<f64>(),
             whole_pa_m: self.air.meets_whole(area_m2) * alike * alike,
         })
     }
@@ -109,15 +111,14 @@ impl Treated {
     /// A mean pressure under this share of full is none.
     const LEAST_PRESSURE: f64 = 0.03;
 
-    /// One mode as the faces meet it.
-    fn term(&self, mode: usize, faces: &[Face], drive: &[f64], length: f64) -> Term {
+    /// One mode as the faces meet it, `means` over each and `drive` of each of them.
+    fn term(&self, mode: usize, means: &[Vec<(f64, f64)>], drive: &[f64], area_m2: f64) -> Term {
         let (mut met, mut covered) = (0.0, 0.0);
-        for (face, x) in faces.iter().zip(drive) {
-            let (mean, square) = self.air.over(mode, face);
-            met += x * mean / length;
-            covered += square * face.area_m2();
+        for (face, x) in means.iter().zip(drive) {
+            let (mean, square) = face[mode];
+            met += x * mean;
+            covered += square * area_m2;
         }
-        let area_m2 = faces.first().map_or(0.0, Face::area_m2);
         let scale = self.air.volume_m3 * self.air.modes[mode].mean_square;
         let less = 0.5 * self.air.sound_speed_m_s * self.conductance * covered / scale;
         let mut own = self.own[mode];

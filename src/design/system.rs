@@ -240,7 +240,7 @@ impl System {
     fn share(&self, plate: &Plate, s: Complex64) -> Root {
         let energy =
             |term: &Term| term.stiffness_pa_m * (s / quadratic(term.own, s)).norm_sqr() * s.norm_sqr();
-        let unit = plate.mass_kg_m2 + self.load_kg_m2;
+        let unit = (plate.mass_kg_m2 + self.load_kg_m2) * s.norm_sqr();
         let target = energy(&self.terms[self.target]);
         let all: f64 = unit + self.terms.iter().map(energy).sum::<f64>();
         Root { s, target_share: target / all, unit_share: unit / all }

@@ -7,7 +7,9 @@
 
 use super::face::Face;
 use super::load::Wall;
-use super::{Prediction, RoomError, air_density_kg_m3, decay_per_s, shape};
+use super::polygon::{Outline, PlanModes, Spot};
+use super::{Prediction, RoomError, air_density_kg_m3, check_lengths, decay_per_s, shape, sound_speed_m_s};
+use std::f64::consts::PI;
 
 /// A room's modes up to a frequency.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,6 +51,9 @@ pub struct AirMode {
 enum Geometry {
     /// A rectangular room: length, width, height, metres.
     Rectangular([f64; 3]),
+    /// Upright walls on a polygon: the plan's modes, and for each mode of the room which of them with how many half
+    /// waves along the height.
+    Upright(Box<PlanModes>, Vec<(usize, u32)>),
 }
 
 impl Enclosure {
@@ -77,6 +82,47 @@ impl Enclosure {
         })
     }
 
+    /// A room with upright walls on a polygon and one height.
+    ///
+    /// # Errors
+    /// [`RoomError`] names what is no plan, no height, or out of range.
+    pub fn upright(
+        plan_m: &[[f64; 2]],
+        height_m: f64,
+        temperature_c: f64,
+        up_to_hz: f64,
+    ) -> Result<Self, RoomError> {
+        check_lengths([1.0, 1.0, height_m])?;
+        let sound_speed_m_s = sound_speed_m_s(temperature_c)?;
+        if !(up_to_hz > 0.0 && up_to_hz <= 1000.0) {
+            return Err(RoomError::Plan {
+                why: format!("modes up to {up_to_hz} Hz are out of reach: 0 to 1000 Hz"),
+            });
+        }
+        let highest = 2.0 * PI * up_to_hz / sound_speed_m_s;
+        let plan = PlanModes::new(Outline::new(plan_m)?, height_m, highest)?;
+        let mut order: Vec<(f64, usize, u32)> = Vec::new();
+        for (p, mode) in plan.modes.iter().enumerate() {
+            for l in 0..=(highest * height_m / PI).floor() as u32 {
+                let wave = (mode.wave_per_m2 + (f64::from(l) * PI / height_m).powi(2)).sqrt();
+                if wave <= highest && (p > 0 || l > 0) {
+                    order.push((wave * sound_speed_m_s / (2.0 * PI), p, l));
+                }
+            }
+        }
+        order.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)).then(a.2.cmp(&b.2)));
+        let modes = order.iter().map(|&(hertz, p, l)| upright_mode(&plan, hertz, p, l)).collect();
+        Ok(Self {
+            temperature_c,
+            sound_speed_m_s,
+            density_kg_m3: air_density_kg_m3(temperature_c)?,
+            volume_m3: plan.outline.area_m2() * height_m,
+            up_to_hz,
+            modes,
+            geometry: Geometry::Upright(Box::new(plan), order.iter().map(|&(_, p, l)| (p, l)).collect()),
+        })
+    }
+
     /// ρc² = γP₀, Pa: how stiff the air is.
     #[must_use]
     pub fn stiffness_pa(&self) -> f64 {
@@ -89,6 +135,11 @@ impl Enclosure {
         match (&self.geometry, self.modes[index].axes) {
             (Geometry::Rectangular(dimensions_m), Some(axes)) => shape(*dimensions_m, axes, at_m),
             (Geometry::Rectangular(_), None) => 0.0,
+            (Geometry::Upright(plan, order), _) => {
+                let (p, l) = order[index];
+                plan.shape(p, &plan.spot([at_m[0], at_m[1]]))
+                    * (f64::from(l) * PI * at_m[2] / plan.height_m).cos()
+            }
         }
     }
 
@@ -97,6 +148,9 @@ impl Enclosure {
     pub fn holds(&self, at_m: [f64; 3]) -> bool {
         match &self.geometry {
             Geometry::Rectangular(d) => (0..3).all(|i| (-1e-3..=d[i] + 1e-3).contains(&at_m[i])),
+            Geometry::Upright(plan, _) => {
+                plan.outline.holds([at_m[0], at_m[1]]) && (-1e-3..=plan.height_m + 1e-3).contains(&at_m[2])
+            }
         }
     }
 
@@ -105,7 +159,15 @@ impl Enclosure {
     pub fn plan_m(&self) -> Vec<[f64; 2]> {
         match &self.geometry {
             Geometry::Rectangular([l, w, _]) => vec![[0.0, 0.0], [*l, 0.0], [*l, *w], [0.0, *w]],
+            Geometry::Upright(plan, _) => plan.outline.corners_m().to_vec(),
         }
+    }
+
+    /// Corners of the room, floor first, metres.
+    #[must_use]
+    pub fn corners_m(&self) -> Vec<[f64; 3]> {
+        let plan = self.plan_m();
+        [0.0, self.height_m()].iter().flat_map(|&z| plan.iter().map(move |&[x, y]| [x, y, z])).collect()
     }
 
     /// Height, metres.
@@ -113,6 +175,7 @@ impl Enclosure {
     pub fn height_m(&self) -> f64 {
         match &self.geometry {
             Geometry::Rectangular([_, _, h]) => *h,
+            Geometry::Upright(plan, _) => plan.height_m,
         }
     }
 
@@ -142,7 +205,25 @@ impl Enclosure {
     /// Mean of mode `index` over a face, and of its square.
     #[must_use]
     pub fn over(&self, index: usize, face: &Face) -> (f64, f64) {
-        face.means(|at| self.shape(index, at))
+        match &self.geometry {
+            Geometry::Upright(plan, order) if face.up_m[0] == 0.0 && face.up_m[1] == 0.0 => {
+                let (p, l) = order[index];
+                over_wall(plan, p, l, &wall_spots(plan, face))
+            }
+            _ => face.means(|at| self.shape(index, at)),
+        }
+    }
+
+    /// [`Enclosure::over`] for all modes.
+    #[must_use]
+    pub fn over_all(&self, face: &Face) -> Vec<(f64, f64)> {
+        match &self.geometry {
+            Geometry::Upright(plan, order) if face.up_m[0] == 0.0 && face.up_m[1] == 0.0 => {
+                let spots = wall_spots(plan, face);
+                order.iter().map(|&(p, l)| over_wall(plan, p, l, &spots)).collect()
+            }
+            _ => (0..self.modes.len()).map(|index| self.over(index, face)).collect(),
+        }
     }
 
     /// Stiffness per area κ, Pa/m, with which a face of this area meets mode `index` where its mean is 1.
@@ -162,6 +243,48 @@ impl Enclosure {
     pub fn load_kg_m2(&self, face: &Face, hertz: f64) -> f64 {
         match &self.geometry {
             Geometry::Rectangular(dimensions_m) => Wall::of_box(*dimensions_m, face).load_kg_m2(self, hertz),
+            Geometry::Upright(plan, _) => {
+                Wall::of_plan(&plan.outline, plan.height_m, face).load_kg_m2(self, hertz)
+            }
         }
     }
+}
+
+/// Mode p of the plan with l half waves along the height.
+fn upright_mode(plan: &PlanModes, frequency_hz: f64, p: usize, l: u32) -> AirMode {
+    let own = &plan.modes[p];
+    let (half, ends) = if l > 0 { (0.5, 4.0) } else { (1.0, 2.0) };
+    let name = match (p, l) {
+        (0, _) => format!("height {l}: between floor and ceiling"),
+        (_, 0) => format!("plan {p}: {}", own.stands),
+        _ => format!("plan {p} height {l}: {}, and between floor and ceiling", own.stands),
+    };
+    AirMode {
+        axes: None,
+        name,
+        frequency_hz,
+        mean_square: own.mean_square * half,
+        walls_per_m: own.walls_per_m + ends / plan.height_m,
+    }
+}
+
+/// Points of an upright face: weight, place in the plan, height.
+fn wall_spots(plan: &PlanModes, face: &Face) -> Vec<(f64, Spot, f64)> {
+    super::face::gauss()
+        .map(|(t, w)| {
+            let at = face.point_m(t, t);
+            (w, plan.spot([at[0], at[1]]), at[2])
+        })
+        .collect()
+}
+
+/// Means over an upright face: the plan's mode along it times the cosine up it.
+fn over_wall(plan: &PlanModes, p: usize, l: u32, spots: &[(f64, Spot, f64)]) -> (f64, f64) {
+    let (mut along, mut up) = ([0.0; 2], [0.0; 2]);
+    for (w, spot, height) in spots {
+        let (a, b) = (plan.shape(p, spot), (f64::from(l) * PI * height / plan.height_m).cos());
+        along = [along[0] + w * a, along[1] + w * a * a];
+        up = [up[0] + w * b, up[1] + w * b * b];
+    }
+    (along[0] * up[0], along[1] * up[1])
 }

@@ -20,6 +20,12 @@ pub enum RoomError {
         /// What was given, °C.
         found: f64,
     },
+    /// The plan is no simple polygon, or out of reach.
+    #[error("the plan: {why}")]
+    Plan {
+        /// What is wrong, in words.
+        why: String,
+    },
     /// Two corners that span no rectangle.
     #[error("the two corners span no area: a face is a rectangle on a wall, floor or ceiling")]
     Face,

@@ -7,6 +7,7 @@
 
 use super::enclosure::Enclosure;
 use super::face::Face;
+use super::polygon::Outline;
 use std::f64::consts::PI;
 
 /// The wall that a face lies in, as the wall of a box.
@@ -41,6 +42,39 @@ impl Wall {
         }
     }
 
+    /// The wall of a plan that a face stands on, as the wall of a box as deep as the room is before it: what
+    /// loads a face beyond the list is near it. A level face: floor or ceiling of the box round the plan.
+    pub fn of_plan(outline: &Outline, height_m: f64, face: &Face) -> Self {
+        let ends = |a: f64, b: f64| [a.min(b), a.max(b)];
+        let middle = face.middle_m();
+        if face.up_m[2] == 0.0 {
+            let [low, high] = [f64::min, f64::max]
+                .map(|pick| [0, 1].map(|i| outline.corners_m().iter().map(|c| c[i]).fold(middle[i], pick)));
+            let [a, b] = [0, 1].map(|i| {
+                let edge = if i == 0 { face.along_m[0] } else { face.up_m[1] };
+                ends(face.corner_m[i] - low[i], face.corner_m[i] + edge - low[i])
+            });
+            let sides_m = [high[0] - low[0], high[1] - low[1]];
+            return Self { sides_m, depth_m: height_m, along_m: a, up_m: b };
+        }
+        let at = [middle[0], middle[1]];
+        let nearest = outline.walls().min_by(|a, b| {
+            crate::room::polygon::distance_m(*a, at).total_cmp(&crate::room::polygon::distance_m(*b, at))
+        });
+        let [from, to] = nearest.unwrap_or([[0.0; 2], [1.0, 0.0]]);
+        let length = (to[0] - from[0]).hypot(to[1] - from[1]);
+        let along = [(to[0] - from[0]) / length, (to[1] - from[1]) / length];
+        let position =
+            |p: [f64; 3]| ((p[0] - from[0]) * along[0] + (p[1] - from[1]) * along[1]).clamp(0.0, length);
+        let far = face.point_m(1.0, 1.0);
+        Self {
+            sides_m: [length, height_m],
+            depth_m: depth_before(outline, at, [-along[1], along[0]]),
+            along_m: ends(position(face.corner_m), position(far)),
+            up_m: ends(face.corner_m[2], far[2]),
+        }
+    }
+
     /// The load at `hertz` of all modes above the enclosure's list.
     ///
     /// Taken at three imaginary frequencies, where nothing resonates, and extended to the real one:
@@ -72,6 +106,19 @@ impl Wall {
         }
         columns
     }
+}
+
+/// How far the room goes from a point along a direction, metres.
+fn depth_before(outline: &Outline, at: [f64; 2], into: [f64; 2]) -> f64 {
+    let hits = outline.walls().filter_map(|[a, b]| {
+        let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+        let across = into[0] * dy - into[1] * dx;
+        let t = ((a[0] - at[0]) * dy - (a[1] - at[1]) * dx) / across;
+        let u = ((a[0] - at[0]) * into[1] - (a[1] - at[1]) * into[0]) / across;
+        (across != 0.0 && t > 0.1 && (0.0..=1.0).contains(&u)).then_some(t)
+    });
+    let nearest = hits.fold(f64::INFINITY, f64::min);
+    if nearest.is_finite() { nearest } else { 3.0 }
 }
 
 /// Along one side: squared wave number and ε ψ̄²/side of each index.

@@ -6,6 +6,8 @@
 //! (Kuttruff, *Room Acoustics*, chapter 3). Walls that give way a little damp them ([`decay_per_s`]).
 //!
 //! - [`Prediction`] lists the modes of a room up to a frequency.
+//! - [`Enclosure`] is any room with upright walls as a set of modes, [`polygon`] finds those of a plan that is no
+//!   rectangle by finite elements.
 //! - [`plan()`] says at which few places to measure.
 //! - [`assignment`] says which measured mode is which.
 //! - [`simulate`] makes responses of such a room, with tuned absorbers in it, whose poles are known exactly.
@@ -19,6 +21,7 @@ mod error;
 mod face;
 mod load;
 mod plan;
+pub mod polygon;
 mod prediction;
 pub mod simulate;
 mod walls;

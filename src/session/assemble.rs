@@ -36,6 +36,7 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
         same_chain: plan.manifest.same_chain,
         time_base: plan.manifest.time_base,
         room: plan.manifest.room,
+        plan: plan.manifest.plan,
         visit: plan.manifest.visit,
         sources: plan.manifest.sources,
         positions: plan.manifest.positions,

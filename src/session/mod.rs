@@ -44,7 +44,7 @@ pub use options::OpenOptions;
 pub use order::{NaturalKey, closest, natural, plain};
 pub use ours::written_by_us;
 pub use pattern::{DEFAULT_NAMES, Field, Pattern, PatternError};
-pub use place::{Position, Role, Room, Source, TimeBase, Unit, Visit};
+pub use place::{FloorPlan, Position, Role, Room, Source, TimeBase, Unit, Visit};
 
 /// One job: the states of a room, and where things stood.
 #[derive(Debug, Clone, PartialEq)]
@@ -68,6 +68,8 @@ pub struct Session {
     pub time_base: Option<TimeBase>,
     /// Dimensions and temperature, where known.
     pub room: Room,
+    /// The plan of a room that is no box, where the manifest gives one.
+    pub plan: Option<FloorPlan>,
     /// Words for the report and the procedure checks.
     pub visit: Visit,
     /// Loudspeaker places that the manifest names.
@@ -148,6 +150,7 @@ impl Session {
             same_chain: None,
             time_base: None,
             room: Room::default(),
+            plan: None,
             visit: Visit::default(),
             sources: Vec::new(),
             positions: Vec::new(),

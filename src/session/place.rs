@@ -28,6 +28,28 @@ impl Default for Room {
     }
 }
 
+/// A room that is no box: upright walls on a polygon, one height.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct FloorPlan {
+    /// Corners of the plan in the order of a walk round the room, metres.
+    pub corners_m: Vec<[f64; 2]>,
+    /// Height, metres.
+    pub height_m: f64,
+}
+
+impl FloorPlan {
+    /// Area by the surveyor's formula times height, m³; whether the walls cross is for [`crate::room`] to say.
+    #[must_use]
+    pub fn volume_m3(&self) -> f64 {
+        let count = self.corners_m.len();
+        let next = |i: usize| self.corners_m[(i + 1) % count];
+        let twice: f64 =
+            (0..count).map(|i| self.corners_m[i][0] * next(i)[1] - next(i)[0] * self.corners_m[i][1]).sum();
+        0.5 * twice.abs() * self.height_m
+    }
+}
+
 /// Words about the visit, as the manifest holds them.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 #[non_exhaustive]

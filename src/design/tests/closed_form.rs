@@ -61,6 +61,9 @@ fn poles_solve_the_equation() {
         let plate = best.built(tuning, loss);
         let outcome = system.outcome(&plate).unwrap();
         assert!(outcome.roots.len() >= 2);
+        // The unit's motion is in its poles, whole but for the neighbours.
+        let units: f64 = outcome.roots.iter().map(|r| r.unit_share).sum();
+        assert!((0.5..1.2).contains(&units), "{units}");
         for root in &outcome.roots {
             let s = root.s;
             let unit = plate.mass_kg_m2 * s * s + plate.resistance_pa_s_m * s + plate.stiffness_pa_m;

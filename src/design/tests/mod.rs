@@ -1,2 +1,3 @@
 mod boxes;
 mod closed_form;
+mod l_room;

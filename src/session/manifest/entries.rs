@@ -6,7 +6,7 @@ use super::table::{Bounds, Placed, Table};
 use super::{ListedState, ListedTake};
 use crate::session::dimensions::ROOM_LENGTH_M;
 use crate::session::order::{as_name, composed, fold, plain};
-use crate::session::place::{Position, Role, Room, Source, Unit, Visit};
+use crate::session::place::{FloorPlan, Position, Role, Room, Source, Unit, Visit};
 
 /// A room's length. Our own bounds, see [`ROOM_LENGTH_M`].
 const ROOM: Bounds =
@@ -32,10 +32,13 @@ const VOLUME_AGREES: f64 = 0.02;
 
 type Inside = Option<[f64; 3]>;
 
-pub fn room(document: &Table<'_, '_>, warnings: &mut Vec<String>) -> Room {
+pub fn room(document: &Table<'_, '_>, warnings: &mut Vec<String>) -> (Room, Option<FloorPlan>) {
     const LENGTHS: [&str; 3] = ["length", "width", "height"];
-    let keys = ["length", "width", "height", "volume_m3", "temperature_c"];
-    let Some(table) = document.table("room", "[room]", &keys) else { return Room::default() };
+    let keys = ["length", "width", "height", "plan", "volume_m3", "temperature_c"];
+    let Some(table) = document.table("room", "[room]", &keys) else { return (Room::default(), None) };
+    if table.has("plan") {
+        return upright_room(&table);
+    }
     let hint = "were centimetres meant? then add the unit: \"560 cm\"";
     let lengths = LENGTHS.map(|key| table.length(key, ROOM, hint));
     let absent: Vec<&str> = LENGTHS.into_iter().filter(|key| !table.has(key)).collect();
@@ -58,7 +61,29 @@ pub fn room(document: &Table<'_, '_>, warnings: &mut Vec<String>) -> Room {
         ));
     }
     let temperature_c = table.number("temperature_c", TEMPERATURE).unwrap_or(Room::default().temperature_c);
-    Room { dimensions_m, volume_m3: stated.or(product), temperature_c }
+    (Room { dimensions_m, volume_m3: stated.or(product), temperature_c }, None)
+}
+
+/// A room with upright walls on a polygon: `plan` and `height`.
+fn upright_room(table: &Table<'_, '_>) -> (Room, Option<FloorPlan>) {
+    let both: Vec<&str> = ["length", "width"].into_iter().filter(|key| table.has(key)).collect();
+    if let [first, ..] = both[..] {
+        table.refuse_present(
+            first,
+            "`plan` says it already",
+            "leave it out, or leave `plan` out for a rectangular room",
+        );
+    }
+    if !table.has("height") {
+        table.refuse_absent(&["height"], "give the height beside `plan`");
+    }
+    let corners = table.corners("plan", COORDINATE);
+    let height = table.length("height", ROOM, "were centimetres meant? then add the unit: \"258 cm\"");
+    let plan = corners.zip(height).map(|(corners_m, height_m)| FloorPlan { corners_m, height_m });
+    let stated = table.number("volume_m3", VOLUME);
+    let temperature_c = table.number("temperature_c", TEMPERATURE).unwrap_or(Room::default().temperature_c);
+    let volume_m3 = stated.or(plan.as_ref().map(FloorPlan::volume_m3));
+    (Room { dimensions_m: None, volume_m3, temperature_c }, plan)
 }
 
 pub fn visit(document: &Table<'_, '_>) -> Visit {

@@ -12,7 +12,7 @@ use std::path::Path;
 
 use super::error::{Problem, SessionError};
 use super::pattern::Pattern;
-use super::place::{Position, Room, Source, TimeBase, Unit, Visit};
+use super::place::{FloorPlan, Position, Room, Source, TimeBase, Unit, Visit};
 use entries::{positions, room, sources, states, takes, visit};
 pub(super) use table::Placed;
 use table::{Reader, Table};
@@ -45,6 +45,7 @@ pub(super) struct Manifest {
     pub same_chain: Option<bool>,
     pub time_base: Option<TimeBase>,
     pub room: Room,
+    pub plan: Option<FloorPlan>,
     pub visit: Visit,
     pub sources: Vec<Source>,
     pub states: Vec<ListedState>,
@@ -112,7 +113,7 @@ impl Manifest {
 
 fn read(document: &Table<'_, '_>) -> Manifest {
     let mut warnings = Vec::new();
-    let room = room(document, &mut warnings);
+    let (room, plan) = room(document, &mut warnings);
     let inside = room.dimensions_m;
     Manifest {
         text: String::new(),
@@ -129,6 +130,7 @@ fn read(document: &Table<'_, '_>) -> Manifest {
         positions: positions(document, inside, &mut warnings),
         takes: takes(document),
         room,
+        plan,
         warnings,
     }
 }

@@ -131,6 +131,13 @@ impl<'r, 't> Table<'r, 't> {
         self.reader.refuse(self.span(), what, &keys.join(", "), advice.to_owned());
     }
 
+    /// Refuses a key that should not be there.
+    pub fn refuse_present(&self, key: &str, fault: &str, advice: &str) {
+        if let Some(value) = self.get(key) {
+            self.refuse(value, key, fault, "nothing", advice);
+        }
+    }
+
     pub fn has(&self, key: &str) -> bool {
         self.get(key).is_some()
     }
@@ -264,6 +271,38 @@ impl<'r, 't> Table<'r, 't> {
             *coordinate = self.metres(entry, key).and_then(|m| self.bounded(entry, key, m, bounds, ""))?;
         }
         Some(Placed { value: point, span: value.span() })
+    }
+
+    /// Corners of a plan, each a list of two lengths in metres.
+    pub fn corners(&self, key: &str, bounds: Bounds) -> Option<Vec<[f64; 2]>> {
+        let value = self.get(key)?;
+        let wanted =
+            "three corners or more along length and width, like [[0, 0], [5.4, 0], [5.4, 3.1], [0, 3.1]]";
+        let DeValue::Array(entries) = value.get_ref() else {
+            self.wrong_kind(value, key, wanted, "put the corners in brackets");
+            return None;
+        };
+        if entries.len() < 3 {
+            self.refuse(value, key, &format!("has {} corners", entries.len()), wanted, "give them all");
+            return None;
+        }
+        let mut corners = Vec::with_capacity(entries.len());
+        for entry in entries.iter() {
+            let pair = match entry.get_ref() {
+                DeValue::Array(pair) if pair.len() == 2 => pair,
+                _ => {
+                    self.refuse(entry, key, "has a corner that is no pair", wanted, "write it as [x, y]");
+                    return None;
+                }
+            };
+            let mut corner = [0.0; 2];
+            for (coordinate, number) in corner.iter_mut().zip(pair.iter()) {
+                *coordinate =
+                    self.metres(number, key).and_then(|m| self.bounded(number, key, m, bounds, ""))?;
+            }
+            corners.push(corner);
+        }
+        Some(corners)
     }
 
     fn metres(&self, value: &Value<'_>, key: &str) -> Option<f64> {
