@@ -345,12 +345,18 @@ pub struct PredictArgs {
     /// Length x width x height, in metres or feet and inches
     #[arg(long, value_name = "LxWxH")]
     pub dims: Option<String>,
-    /// Air temperature, °C
-    #[arg(long, value_name = "C", default_value_t = 20.0, allow_negative_numbers = true)]
-    pub temperature: f64,
+    /// Air temperature, °C [default: 20, or as session.toml says]
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    pub temperature: Option<f64>,
     /// Highest frequency, Hz
     #[arg(long, value_name = "HZ", default_value_t = 120.0)]
     pub to: f64,
+    /// With PATH: where seats and loudspeakers hear or drive this mode least, Hz
+    #[arg(long, value_name = "HZ", value_parser = mode_frequency, requires = "path")]
+    pub mode: Option<f64>,
+    /// How far a seat or a loudspeaker may move, m
+    #[arg(long, value_name = "M", default_value_t = 0.5, value_parser = time)]
+    pub reach: f64,
     /// Expected decay time, s, for the Schroeder frequency
     #[arg(long, value_name = "S", default_value_t = 0.5, value_parser = time)]
     pub t60: f64,

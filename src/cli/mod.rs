@@ -14,6 +14,7 @@ mod exit;
 mod interrupt;
 mod manual;
 mod predict;
+mod predict_moves;
 mod progress;
 mod respond;
 mod screen;

@@ -1,7 +1,7 @@
 //! `stillroom predict`: the modes of a room, and where each is strong and where it vanishes.
 
 use super::args::{Format, PredictArgs};
-use super::{Exit, Failed, screen};
+use super::{Exit, Failed, predict_moves, screen};
 use anstream::println;
 use serde_json::json;
 use stillroom::room::{
@@ -11,20 +11,24 @@ use stillroom::session::{self, FloorPlan, parse_dimensions};
 
 /// Runs the command.
 pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
-    let dimensions_m = match (&args.dims, &args.path) {
-        (Some(dims), _) => parse_dimensions(dims).map_err(Failed::usage)?,
+    let (dimensions_m, temperature_c) = match (&args.dims, &args.path) {
+        (Some(dims), _) => (parse_dimensions(dims).map_err(Failed::usage)?, 20.0),
         (None, Some(path)) => {
             let session = session::open(std::slice::from_ref(path), &session::OpenOptions::default())?;
+            if let Some(hertz) = args.mode {
+                return predict_moves::run(&session, hertz, args);
+            }
             if let Some(plan) = &session.plan {
-                return upright(plan, args);
+                return upright(plan, args, args.temperature.unwrap_or(session.room.temperature_c));
             }
             let unknown =
                 || Failed::usage("session.toml gives neither the room's three lengths nor its plan");
-            session.room.dimensions_m.ok_or_else(unknown)?
+            (session.room.dimensions_m.ok_or_else(unknown)?, session.room.temperature_c)
         }
         (None, None) => return Err(Failed::usage("give --dims, or a session folder")),
     };
-    let room = Prediction::new(dimensions_m, args.temperature, args.to).map_err(Failed::usage)?;
+    let temperature_c = args.temperature.unwrap_or(temperature_c);
+    let room = Prediction::new(dimensions_m, temperature_c, args.to).map_err(Failed::usage)?;
     match args.format {
         Format::Table => show(&room, args),
         Format::Csv => csv(&room),
@@ -34,9 +38,9 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
 }
 
 /// A room with upright walls on a polygon.
-fn upright(plan: &FloorPlan, args: &PredictArgs) -> Result<Exit, Failed> {
-    let air = Enclosure::upright(&plan.corners_m, plan.height_m, args.temperature, args.to)
-        .map_err(Failed::usage)?;
+fn upright(plan: &FloorPlan, args: &PredictArgs, temperature_c: f64) -> Result<Exit, Failed> {
+    let air =
+        Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, args.to).map_err(Failed::usage)?;
     let corners = air.corners_m();
     // Where to put a loudspeaker or an absorber, and where neither works.
     let ends = |mode: usize| {

@@ -23,6 +23,7 @@ mod load;
 mod plan;
 pub mod polygon;
 mod prediction;
+pub mod seat;
 pub mod simulate;
 mod walls;
 

@@ -1,0 +1,108 @@
+//! `stillroom predict PATH --mode HZ`: where a seat hears and a loudspeaker drives one mode least.
+
+use super::args::{Format, PredictArgs};
+use super::{Exit, Failed, screen};
+use anstream::println;
+use serde_json::{Value, json};
+use stillroom::room::Enclosure;
+use stillroom::room::seat::{Move, quietest};
+use stillroom::session::Session;
+
+/// Runs it.
+pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Failed> {
+    let temperature_c = args.temperature.unwrap_or(session.room.temperature_c);
+    let up_to_hz = (2.0 * hertz).max(args.to);
+    let air = match (&session.plan, session.room.dimensions_m) {
+        (Some(plan), _) => Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, up_to_hz),
+        (None, Some(lengths)) => Enclosure::rectangular(lengths, temperature_c, up_to_hz),
+        (None, None) => {
+            return Err(Failed::usage("session.toml gives neither the room's three lengths nor its plan"));
+        }
+    };
+    let air = air.map_err(Failed::usage)?;
+    let off = |i: &usize| (air.modes[*i].frequency_hz - hertz).abs();
+    let mode =
+        (0..air.modes.len()).min_by(|a, b| off(a).total_cmp(&off(b))).filter(|i| off(i) <= 0.06 * hertz);
+    let mode =
+        mode.ok_or_else(|| Failed::nothing(format!("the room has no mode within 6 % of {hertz} Hz")))?;
+    let seats = session.positions.iter().map(|p| ("seat", &p.name, p.at_m));
+    let sources = session.sources.iter().map(|s| ("loudspeaker", &s.name, s.at_m));
+    let placed: Vec<(&str, &String, [f64; 3])> =
+        seats.chain(sources).filter_map(|(kind, name, at)| Some((kind, name, at?))).collect();
+    if placed.is_empty() {
+        return Err(Failed::usage("session.toml places no seat and no loudspeaker (at = [x, y, z])"));
+    }
+    let moves: Vec<Option<Move>> =
+        placed.iter().map(|(_, _, at)| quietest(&air, mode, *at, args.reach)).collect();
+    match args.format {
+        Format::Table => show(&air, mode, &placed, &moves, args.reach),
+        Format::Json => println!("{}", document(&air, mode, &placed, &moves)),
+        Format::Csv => csv(&air, &placed, &moves),
+    }
+    Ok(Exit::Done)
+}
+
+fn cells(air: &Enclosure, found: Option<&Move>) -> [String; 3] {
+    let Some(found) = found else { return [String::new(), String::new(), String::new()] };
+    let [x, y, z] = found.to_m;
+    let cost = found.cost.map_or(String::new(), |(other, rise)| {
+        format!("{:.1} Hz {rise:+.1} dB", air.modes[other].frequency_hz)
+    });
+    [format!("{x:.2} {y:.2} {z:.2}"), format!("{:+.1}", found.change_db), cost]
+}
+
+fn show(
+    air: &Enclosure,
+    mode: usize,
+    placed: &[(&str, &String, [f64; 3])],
+    moves: &[Option<Move>],
+    reach: f64,
+) {
+    let listed = &air.modes[mode];
+    screen::heading(&format!(
+        "Where the mode {} at {:.1} Hz is weakest, within {reach:.2} m",
+        listed.name, listed.frequency_hz
+    ));
+    let rows: Vec<Vec<String>> = placed
+        .iter()
+        .zip(moves)
+        .map(|((kind, name, _), found)| {
+            let [to, change, cost] = cells(air, found.as_ref());
+            let to = if found.is_none() { "weak already".to_owned() } else { to };
+            vec![(*name).clone(), (*kind).to_owned(), to, change, cost]
+        })
+        .collect();
+    screen::table(&["", "", "to (m)", "dB", "rises most"], &rows);
+    screen::line("");
+    screen::paragraph(
+        "The level goes as the mode's pressure; nothing under 20 dB below full is told. Moving changes the \
+         level there, not how long the mode rings.",
+    );
+}
+
+fn csv(air: &Enclosure, placed: &[(&str, &String, [f64; 3])], moves: &[Option<Move>]) {
+    println!("name,kind,to_m,change_db,rises_most");
+    for ((kind, name, _), found) in placed.iter().zip(moves) {
+        let [to, change, cost] = cells(air, found.as_ref());
+        println!("\"{}\",{kind},{to},{change},{cost}", name.replace('"', "\"\""));
+    }
+}
+
+fn document(
+    air: &Enclosure,
+    mode: usize,
+    placed: &[(&str, &String, [f64; 3])],
+    moves: &[Option<Move>],
+) -> Value {
+    let rows: Vec<Value> = placed
+        .iter()
+        .zip(moves)
+        .map(|((kind, name, at), found)| {
+            let cost = found.as_ref().and_then(|m| m.cost);
+            json!({"name": name, "kind": kind, "from_m": at, "to_m": found.as_ref().map(|m| m.to_m),
+                "change_db": found.as_ref().map(|m| m.change_db),
+                "rises_most_hz": cost.map(|c| air.modes[c.0].frequency_hz), "rises_db": cost.map(|c| c.1)})
+        })
+        .collect();
+    json!({"mode": air.modes[mode].name, "frequency_hz": air.modes[mode].frequency_hz, "moves": rows})
+}
