@@ -292,6 +292,7 @@ impl Assessment<'_> {
             split: flags.has(Flag::Split),
         };
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
+        let after_ring_s = ring_of(&fate.after).filter(|_| shown.is_some());
         ModeChange {
             before: Some(mode.index),
             after: shown.map(|a| a.index),
@@ -300,7 +301,8 @@ impl Assessment<'_> {
             after_values,
             t60_ratio: Some(t60.ok_or(lost)),
             before_ring_s: Some(Ok(LN_1000 / mode.decay())),
-            after_ring_s: Some(ring_of(&fate.after).ok_or(lost)),
+            after_ring_s: Some(after_ring_s.ok_or(lost)),
+            ring_ratio: Some(after_ring_s.zip(case.decay).map(|(s, d)| ring_ratio(mode, s, d)).ok_or(lost)),
             level_ratio: Some(
                 case.level
                     .map(|l| Ratio::from_log(l.log, l.sd))
@@ -353,6 +355,7 @@ impl Assessment<'_> {
             t60_ratio: None,
             before_ring_s: None,
             after_ring_s: Some(Ok(LN_1000 / pole.decay())),
+            ring_ratio: None,
             level_ratio: None,
             level_spread: None,
             shape_match: None,
@@ -366,6 +369,11 @@ impl Assessment<'_> {
 fn values(resonance: &Resonance) -> ModeValues {
     let t60 = LN_1000 / resonance.decay();
     ModeValues { frequency_hz: resonance.hz(), t60_s: Estimate::new(t60, t60 * resonance.log_sd()) }
+}
+
+/// Ringing after over that before. Its error is that of the decays: of two poles the slower one's, which rings last.
+fn ring_ratio(before: &Resonance, after_s: f64, decay: DecayChange) -> Ratio {
+    Ratio::from_log((after_s * before.decay() / LN_1000).ln(), decay.sd)
 }
 
 /// Ring of one pole or of two together, over all places.

@@ -115,6 +115,8 @@ pub struct ModeChange {
     pub before_ring_s: Option<Result<f64, Flag>>,
     /// The same after; poles of a split mode together.
     pub after_ring_s: Option<Result<f64, Flag>>,
+    /// The one over the other.
+    pub ring_ratio: Option<Result<Ratio, Flag>>,
     /// Level after over level before as a ratio of pressures (energy mean over places), gain removed.
     pub level_ratio: Option<Result<Ratio, Flag>>,
     /// Spread of the level change over the places, as a factor of pressure (one sd); from two places up.

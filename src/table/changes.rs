@@ -47,6 +47,11 @@ table! {
     after_ring_s: Option<Result<f64, Flag>> {
         after_ring_s seconds().positive(), "The same after; for one pole it is its T60, for a split mode both poles count together.", "";
     }
+    ring_change: Option<Result<Interval, Flag>> {
+        ring_change_percent percent(), "Change of that time: 100·(after/before − 1).", "";
+        ring_change_low_percent percent().low(), "Lower end of its 95 % interval.", "";
+        ring_change_high_percent percent().high(), "Upper end of its 95 % interval.", "";
+    }
     level_change: Option<Result<Interval, Flag>> {
         level_change_db decibels(), "Change of the mode's level (energy mean over positions that both states have), the chain's gain removed.", "";
         level_change_low_db decibels().low(), "Lower end of its 95 % interval.", "";

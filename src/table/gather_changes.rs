@@ -58,6 +58,7 @@ fn change_row([before, after]: [&Name; 2], change: &ModeChange) -> ChangeRow {
         t60_change: change.t60_ratio.map(|ratio| ratio.map(percent)),
         before_ring_s: change.before_ring_s,
         after_ring_s: change.after_ring_s,
+        ring_change: change.ring_ratio.map(|ratio| ratio.map(percent)),
         level_change: change.level_ratio.map(|ratio| ratio.and_then(level)),
         shape_match: change.shape_match,
         verdict: change.verdict.word(),

@@ -21,7 +21,8 @@ const HEADERS: [(&str, &str); 8] = [
         "changes",
         "before_state,after_state,mode,after_mode,before_hz,after_hz,before_t60_s,before_t60_sd_s,after_t60_s,\
          after_t60_sd_s,t60_change_percent,t60_change_low_percent,t60_change_high_percent,before_ring_s,after_ring_s,\
-         level_change_db,level_change_low_db,level_change_high_db,shape_match,verdict,reason,flags",
+         ring_change_percent,ring_change_low_percent,ring_change_high_percent,level_change_db,level_change_low_db,\
+         level_change_high_db,shape_match,verdict,reason,flags",
     ),
     (
         "position_changes",
