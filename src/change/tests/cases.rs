@@ -93,6 +93,12 @@ fn walls_that_take_more_make_every_mode_shorter_and_the_swap_longer() {
     let decay = |setup: &StateSetup| setup.scene.bare_mode([0, 1, 0]).unwrap().1;
     let expected = decay(&empty()) / decay(&after);
     assert!(a.low <= expected && expected <= a.high, "{a:?} {expected}");
+    // One pole rings for its T60.
+    let ring = one.ring_ratio.unwrap().unwrap();
+    assert!(
+        (ring.value / a.value - 1.0).abs() < 1e-12 && (ring.high / a.high - 1.0).abs() < 1e-12,
+        "{ring:?}"
+    );
     // Plain damping lowers the level by the ratio of decays; the loudspeaker's high-pass is a little
     // another one at the new pole (1 %).
     let level = one.level_ratio.unwrap().unwrap();
