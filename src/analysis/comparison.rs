@@ -8,7 +8,7 @@ use crate::change::{
 };
 use crate::decay::BandDecay;
 use crate::modes::ModeSet;
-use crate::response::BandEnergy;
+use crate::response::{BandEnergy, Place};
 use crate::session::{Role, Session};
 use crate::state::{PlaceResult, StateResult};
 use rayon::prelude::*;
@@ -67,7 +67,7 @@ pub fn compare_states(
     control: &Control<'_>,
 ) -> Option<Comparison> {
     let usable = |name: &str| {
-        found.states.iter().position(|s| s.name == name).filter(|i| found.states[*i].resonances.is_some())
+        found.states.iter().position(|s| s.name == name).filter(|i| !found.states[*i].places.is_empty())
     };
     let before = usable(&asked.before)?;
     let after: Vec<usize> = asked.after.iter().filter_map(|name| usable(name)).collect();
@@ -77,11 +77,8 @@ pub fn compare_states(
     let facts: Vec<StateFacts<'_>> = involved
         .iter()
         .zip(&prepared)
-        .filter_map(|(i, prepared)| state_facts(session, &found.states[*i], prepared))
+        .map(|(i, prepared)| state_facts(session, &found.states[*i], prepared))
         .collect();
-    if facts.len() != involved.len() {
-        return None;
-    }
     let range = settings.modes.unwrap_or_default();
     let mut change = ChangeSettings::default();
     (change.same_chain, change.range_hz) = (session.same_chain, (range.from_hz, range.to_hz));
@@ -102,6 +99,8 @@ pub fn compare_states(
 
 /// What a comparison needs of a state beyond its result.
 struct Prepared {
+    /// What stands for the modes where none were asked for.
+    no_modes: ModeSet,
     averages: [(&'static str, Vec<BandDecay>); 2],
     repeats: Vec<ModeSet>,
 }
@@ -110,6 +109,7 @@ impl Prepared {
     fn new(session: &Session, state: &StateResult, settings: &Settings, control: &Control<'_>) -> Self {
         let listening = |position: &str| session.role(position) == Role::Listening;
         Self {
+            no_modes: ModeSet::default(),
             averages: [("*", state.average(|_| true)), ("listening", state.average(listening))],
             repeats: repeats(state, settings, control),
         }
@@ -141,11 +141,7 @@ fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> V
         .collect()
 }
 
-fn state_facts<'a>(
-    session: &Session,
-    state: &'a StateResult,
-    prepared: &'a Prepared,
-) -> Option<StateFacts<'a>> {
+fn state_facts<'a>(session: &Session, state: &'a StateResult, prepared: &'a Prepared) -> StateFacts<'a> {
     let places = state.places.iter().map(|place| place_facts(session, place)).collect();
     let own = state.places.iter().flat_map(|place| {
         let at = &place.response.place;
@@ -155,16 +151,29 @@ fn state_facts<'a>(
         .averages
         .iter()
         .flat_map(|(name, bands)| bands.iter().map(|band| band_facts(name, "", band)));
-    Some(StateFacts {
-        modes: &state.resonances.as_ref()?.set,
+    StateFacts {
+        modes: state.resonances.as_ref().map_or(&prepared.no_modes, |found| &found.set),
         places,
         bands: own.chain(averages).collect(),
         repeats: prepared.repeats.iter().collect(),
-    })
+    }
 }
 
-fn band_facts<'a>(position: &'a str, source: &'a str, band: &BandDecay) -> BandFacts<'a> {
-    BandFacts { position, source, band_hz: band.band.centre_hz, t20_s: band.t20_s, level: band.level }
+fn band_facts<'a>(position: &'a str, source: &'a str, band: &'a BandDecay) -> BandFacts<'a> {
+    BandFacts {
+        position,
+        source,
+        band_hz: band.band.centre_hz,
+        t20_s: band.t20_s,
+        level: band.level,
+        course: band.course.as_ref(),
+    }
+}
+
+/// Where microphone and loudspeaker stand, where the manifest says.
+fn at_m(session: &Session, place: &Place) -> [Option<[f64; 3]>; 2] {
+    let position = session.position(&place.position).and_then(|p| p.at_m);
+    [position, session.source(&place.source).and_then(|s| s.at_m)]
 }
 
 fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> {
@@ -176,6 +185,7 @@ fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> 
         position: &response.place.position,
         source: &response.place.source,
         role: session.role(&response.place.position),
+        at_m: at_m(session, &response.place),
         low: Some(&response.low),
         file_rate_hz: response.rate_hz,
         arrival_s: response.onset.arrival_s,

@@ -1,32 +1,96 @@
-//! What happened to the reverberation time of each band.
+//! What happened to the reverberation time of each band: at each place, and over all places with a verdict.
 
-use super::facts::BandFacts;
+use super::band_evidence::{Evidence, Partner, evidence};
+use super::band_reason::{self, Why};
+use super::facts::{BandFacts, ChangeSettings, StateFacts};
+use super::finding::discoveries;
 use super::gain::Gain;
-use super::outcome::{BandChange, Ratio};
+use super::outcome::{BandChange, Ratio, Verdict};
 use crate::estimate::Reading;
 use crate::flag::{Flag, Flags};
 
+/// Name of the average over all places.
+const ALL: &str = "*";
+/// Least places, each a quarter wavelength from the others, that a verdict rests on: with two, Student's t has
+/// one degree of freedom and only a change by several times would show.
+pub(super) const LEAST_PLACES: usize = 3;
+
 /// Bands that both states have, in the order of the before state.
 pub(super) fn band_changes(
-    before: &[BandFacts<'_>],
-    after: &[BandFacts<'_>],
+    before: &StateFacts<'_>,
+    after: &StateFacts<'_>,
     gain: &Gain,
+    settings: &ChangeSettings,
 ) -> Vec<BandChange> {
-    let mut changes = Vec::new();
-    for old in before {
+    let pairs: Vec<Partner<'_>> = partners(before, after);
+    let mut changes: Vec<BandChange> = pairs.iter().map(|pair| change(pair, gain)).collect();
+    let told: Vec<(usize, Option<Evidence>)> = (0..pairs.len())
+        .filter(|k| pairs[*k].before.position == ALL)
+        .map(|k| (k, evidence(pairs[k].before.band_hz, &pairs)))
+        .collect();
+    let chances: Vec<f64> = told.iter().filter_map(|(_, e)| Some(e.as_ref()?.chance())).collect();
+    let mut found = discoveries(&chances, settings.false_discovery).into_iter();
+    for (k, evidence) in told {
+        let counts = evidence.is_some() && found.next() == Some(true);
+        decide(&mut changes[k], evidence.as_ref(), counts, settings);
+    }
+    changes
+}
+
+/// The same band of the same place, or average, in both states.
+fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Partner<'a>> {
+    let place = |band: &BandFacts<'_>| {
+        before.places.iter().find(|p| p.position == band.position && p.source == band.source)
+    };
+    let one = |old: &'a BandFacts<'a>| {
         let same = |new: &&BandFacts<'_>| {
             new.position == old.position
                 && new.source == old.source
                 && (new.band_hz / old.band_hz).ln().abs() < 0.01
         };
-        if let Some(new) = after.iter().find(same) {
-            changes.push(change(old, new, gain));
-        }
-    }
-    changes
+        let new = after.bands.iter().find(same)?;
+        Some(Partner { before: old, after: new, at_m: place(old).map(|p| p.at_m) })
+    };
+    before.bands.iter().filter_map(one).collect()
 }
 
-fn change(old: &BandFacts<'_>, new: &BandFacts<'_>, gain: &Gain) -> BandChange {
+/// The verdict on the average over all places.
+fn decide(change: &mut BandChange, evidence: Option<&Evidence>, counts: bool, settings: &ChangeSettings) {
+    let ratio = evidence.map(Evidence::ratio);
+    if let Some(ratio) = ratio {
+        change.t20_ratio = Some(Ok(ratio));
+    }
+    let why = match (evidence, ratio) {
+        (Some(evidence), Some(ratio)) => {
+            let heard = (ratio.value - 1.0).abs() >= settings.least_t20;
+            let margin = settings.t60_margin;
+            if counts && heard {
+                Why::Moved
+            } else if ratio.low >= 1.0 - margin && ratio.high <= 1.0 + margin {
+                Why::AsBefore
+            } else if evidence.chance() < settings.false_discovery && !counts && heard {
+                change.flags.add(Flag::ManyModes);
+                Why::AmongMany
+            } else {
+                Why::Wide { places: evidence.places_for(margin) }
+            }
+        }
+        _ => match change.before_t20_s.err().or(change.after_t20_s.err()) {
+            Some(flag) => Why::NoTime(flag),
+            None => Why::FewPlaces,
+        },
+    };
+    change.verdict = Some(match (why, ratio) {
+        (Why::Moved, Some(ratio)) if ratio.value < 1.0 => Verdict::Shorter,
+        (Why::Moved, _) => Verdict::Longer,
+        (Why::AsBefore, _) => Verdict::Unchanged,
+        _ => Verdict::Unsure,
+    });
+    change.reason = band_reason::sentence(why, change.band_hz, ratio, evidence);
+}
+
+fn change(pair: &Partner<'_>, gain: &Gain) -> BandChange {
+    let (old, new) = (pair.before, pair.after);
     let mut flags = Flags::default();
     let value = |r: &Reading| r.map(|e| e.value);
     for reading in [&old.t20_s, &new.t20_s] {
@@ -42,6 +106,8 @@ fn change(old: &BandFacts<'_>, new: &BandFacts<'_>, gain: &Gain) -> BandChange {
         after_t20_s: value(&new.t20_s),
         t20_ratio: t20_ratio(&old.t20_s, &new.t20_s),
         energy_ratio: energy_ratio(old, new, gain, &mut flags),
+        verdict: None,
+        reason: String::new(),
         flags,
     }
 }

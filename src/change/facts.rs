@@ -1,5 +1,6 @@
 //! What the comparison needs to know of one state: plain borrowed values that a state's result fills.
 
+use crate::decay::Course;
 use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::ModeSet;
@@ -28,6 +29,8 @@ pub struct PlaceFacts<'a> {
     pub source: &'a str,
     /// What the position is for.
     pub role: Role,
+    /// Where microphone and loudspeaker stand, metres, where the user says.
+    pub at_m: [Option<[f64; 3]>; 2],
     /// The low end that the resonances were fitted to; without it no test of the chain bin by bin.
     pub low: Option<&'a LowEnd>,
     /// Sample rate of the file in hertz: a strength is this times the amplitude.
@@ -70,6 +73,8 @@ pub struct BandFacts<'a> {
     pub t20_s: Reading,
     /// Level of the band, fs·Σp²/B: a ratio of energies to a unit sample, or why there is none.
     pub level: Result<f64, Flag>,
+    /// The decay itself at a single place, where T20 stands.
+    pub course: Option<&'a Course>,
 }
 
 /// What the user knows, and where the lines between verdicts lie.
@@ -84,6 +89,9 @@ pub struct ChangeSettings {
     /// A change of decay time under this ratio is none, however well it is known; default 0.02 (the
     /// just noticeable difference of a decay is 5 %: ISO 3382-1:2009, table A.1).
     pub least_t60: f64,
+    /// A change of a band's T20 under this ratio is none that is heard; default 0.05, the just noticeable
+    /// difference (ISO 3382-1:2009, table A.1, for EDT).
+    pub least_t20: f64,
     /// A level within this many decibels is unchanged; default 1.
     pub level_margin_db: f64,
     /// A level change under this many decibels is none; default 0.5.
@@ -101,6 +109,7 @@ impl Default for ChangeSettings {
             same_chain: None,
             t60_margin: 0.10,
             least_t60: 0.02,
+            least_t20: 0.05,
             level_margin_db: 1.0,
             least_level_db: 0.5,
             false_discovery: 0.05,

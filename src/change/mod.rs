@@ -10,11 +10,14 @@
 //! 5. A finding is held against the measuring chain: a filter that would explain it must show in the
 //!    strengths of the neighbours, and in every bin at all places alike.
 //! 6. The [`Verdict`] follows in a fixed order, with a sentence that says why.
+//! 7. Bands have verdicts too: T20 paired over places, Student's t, findings decided over all bands together.
 //!
 //! Nothing here opens a file or fits a decay; the same facts give the same changes.
 
 mod above;
 mod assess;
+mod band_evidence;
+mod band_reason;
 mod bands;
 mod cause;
 mod chain;
@@ -107,9 +110,11 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         filter_poles: filter_poles.iter().map(|j| new[*j].index).collect(),
         common_places: places.len(),
     };
+    let bands = bands::band_changes(before, after, &gain, settings);
     Changes {
         summary: summary::summary(&modes, &chain, settings),
-        bands: bands::band_changes(&before.bands, &after.bands, &gain),
+        band_summary: band_reason::summary(&bands),
+        bands,
         frequency_factor: drift.map(|d| crate::estimate::Estimate {
             value: d.value.exp(),
             sd: d.sd.map(|sd| sd * d.value.exp()),

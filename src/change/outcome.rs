@@ -23,8 +23,10 @@ pub struct Changes {
     pub repeat_scatter: Option<f64>,
     /// The listening seat where treatment did least for the modes that it changed.
     pub worst_seat: Option<Seat>,
-    /// One sentence for the whole room.
+    /// One sentence on the modes.
     pub summary: String,
+    /// What became of the bands, in one sentence; empty where no band has an average over places.
+    pub band_summary: String,
 }
 
 /// What happened to the ringing of a mode, in the order in which the verdicts are tried.
@@ -171,10 +173,14 @@ pub struct BandChange {
     pub before_t20_s: Result<f64, Flag>,
     /// T20 after, seconds.
     pub after_t20_s: Result<f64, Flag>,
-    /// T20 after over T20 before.
+    /// T20 after over T20 before; of the average over all places from the places' own ratios.
     pub t20_ratio: Option<Result<Ratio, Flag>>,
     /// Energy after over energy before, gain removed.
     pub energy_ratio: Option<Result<f64, Flag>>,
+    /// What became of the band's decay; of the average over all places only.
+    pub verdict: Option<Verdict>,
+    /// Why, in one sentence; empty without a verdict.
+    pub reason: String,
     /// Remarks.
     pub flags: Flags,
 }

@@ -127,13 +127,19 @@ pub(super) fn sides(
 
 fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSettings) {
     let Some(compared) = compared else {
-        screen::heading("Nothing could be compared: a state has no modes (see the errors above).");
+        screen::heading("Nothing could be compared: a state has no usable file (see the errors above).");
         return;
     };
     for (state, changes) in &compared.pairs {
         screen::heading(&format!("{} → {}", asked.before, found.states[*state].name));
-        lines(changes);
-        screen::paragraph(&changes.summary);
+        if changes.modes.is_empty() {
+            bands(changes);
+        } else {
+            lines(changes);
+            screen::paragraph(&format!("Modes: {}", changes.summary));
+            bands(changes);
+            screen::paragraph("Every mode and band with its reason: changes.csv, band_changes.csv.");
+        }
         if let Some(gain) = changes.chain.gain {
             let db = 20.0 * gain.value.log10();
             if db.abs() >= 0.05 {
@@ -183,19 +189,14 @@ fn lines(changes: &Changes) {
     if !rows.is_empty() {
         screen::table(&heads, &rows);
     }
-    screen::paragraph(&rest(changes));
 }
 
-/// What is said of the modes that have no line.
-fn rest(changes: &Changes) -> String {
-    let count = |verdict: Verdict| changes.modes.iter().filter(|c| c.verdict == verdict).count();
-    let told = match (count(Verdict::Unchanged), count(Verdict::Unsure)) {
-        (0, 0) => return "changes.csv has every mode with its reason.".to_owned(),
-        (same, 0) => format!("{same} as before"),
-        (0, unsure) => format!("For {unsure} the data can’t tell"),
-        (same, unsure) => format!("{same} as before; for {unsure} the data can’t tell"),
-    };
-    format!("{told}: changes.csv has every mode with its reason.")
+/// What became of the bands.
+fn bands(changes: &Changes) {
+    screen::paragraph(&match changes.band_summary.as_str() {
+        "" => "Bands (T20): no verdict; that takes three places or more in both states.".to_owned(),
+        told => format!("Bands (T20): {told}"),
+    });
 }
 
 /// Width of a bar.

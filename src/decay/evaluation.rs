@@ -5,7 +5,7 @@ use super::curve::Curve;
 use super::energy::{EARLY_S, Energy};
 use super::line::{LEAST_BT, Line, Range, Spread, T20_SPREAD, T30_SPREAD};
 use super::straightness::{is_crooked, is_curved};
-use super::{BandDecay, Value};
+use super::{BandDecay, Course, Value};
 use crate::estimate::{Estimate, Reading};
 use crate::filter::{Band, fade_s};
 use crate::flag::{Flag, Flags};
@@ -97,6 +97,7 @@ impl<'a> Evaluation<'a> {
             nonlinearity_t30: t30.map(|line| line.nonlinearity),
             curvature,
             bt_product,
+            course: t20.ok().and_then(|_| Course::new(self.energy, self.crossing, &self.curve)),
             ..BandDecay::void(band, Flag::NoDecay)
         };
         result.flags = self.remarks(&result);

@@ -18,6 +18,7 @@ mod average;
 mod crossing;
 mod curve;
 mod energy;
+mod ensemble;
 mod evaluation;
 mod line;
 mod narrow;
@@ -27,6 +28,7 @@ mod tests;
 
 pub use average::average;
 pub use curve::DecayCurve;
+pub use ensemble::{Course, ensemble_t20_s};
 pub use narrow::{NarrowRecord, narrow_curve, narrow_t20};
 
 use crate::estimate::Reading;
@@ -82,6 +84,8 @@ pub struct BandDecay {
     pub curvature: Value,
     /// Bandwidth times T20, or T30 where there is no T20.
     pub bt_product: Value,
+    /// The decay itself, thinned, where T20 stands; `None` for averages.
+    pub course: Option<Course>,
     /// Remarks.
     pub flags: Flags,
 }
@@ -105,6 +109,7 @@ impl BandDecay {
             nonlinearity_t30: Err(why),
             curvature: Err(why),
             bt_product: Err(why),
+            course: None,
             flags: std::iter::once(why).collect(),
         }
     }

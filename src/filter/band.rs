@@ -68,6 +68,16 @@ impl Band {
     }
 }
 
+/// Nominal mid-band frequencies of a decade (IEC 61260-1:2014, annex E).
+const NOMINAL: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
+
+/// The nominal frequency of the third octave or octave whose exact mid-band frequency is `centre_hz`, Hz.
+#[must_use]
+pub fn nominal_hz(centre_hz: f64) -> f64 {
+    let step = (10.0 * centre_hz.log10()).round() as i32;
+    NOMINAL[step.rem_euclid(10) as usize] * 10_f64.powi(step.div_euclid(10))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -129,5 +139,20 @@ mod tests {
         ] {
             assert!(Band::new(centre, lower, upper).is_none(), "{centre} {lower} {upper}");
         }
+    }
+
+    /// IEC 61260-1:2014, table E.1, from memory.
+    #[test]
+    fn nominal_frequencies_as_printed_on_instruments() {
+        let third: Vec<f64> = Fraction::Third.bands().iter().map(|b| nominal_hz(b.centre_hz)).collect();
+        let printed = [
+            20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0,
+            630.0, 800.0, 1e3, 1250.0, 1600.0, 2e3, 2500.0, 3150.0, 4e3, 5e3, 6300.0, 8e3, 1e4, 12_500.0,
+            16e3, 2e4,
+        ];
+        assert!(third.iter().zip(printed).all(|(a, b)| (a / b - 1.0).abs() < 1e-12), "{third:?}");
+        let octaves: Vec<f64> =
+            Fraction::Octave.bands().iter().map(|b| nominal_hz(b.centre_hz).round()).collect();
+        assert_eq!(octaves, [32.0, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3]);
     }
 }

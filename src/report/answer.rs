@@ -73,61 +73,19 @@ fn compared(content: &Content<'_>, pairs: &[Pair<'_>], last: &Pair<'_>) -> Marku
     }
 }
 
-/// The verdict on a pair in one sentence.
+/// The verdict on a pair: what is told of the bands and of the modes, told things first.
 pub(super) fn sentence(pair: &Pair<'_>) -> String {
+    let bands = match pair.changes.band_summary.as_str() {
+        "" => "Whole bands got no verdict: that takes three places or more in both states.".to_owned(),
+        told => format!("Decay of whole bands: {told}"),
+    };
     let n = pair.rows.iter().filter(|row| row.mode.is_some()).count();
     if n == 0 {
-        return "No resonance was found before, so there is nothing to compare.".to_owned();
+        return bands;
     }
-    let unsure = pair.changes.modes.iter().filter(|c| c.verdict == Verdict::Unsure);
-    let (before, after): (Vec<&ModeChange>, Vec<&ModeChange>) = unsure.partition(|c| c.before.is_some());
-    let mut text = match before.len() {
-        k if k == n && pair.count(Verdict::New) == 0 => {
-            format!(
-                "Whether any of {n} resonances rings shorter or longer than before, this measurement can’t tell"
-            )
-        }
-        0 => decided(pair, n),
-        k => format!("{}; for {k} this measurement can’t tell", decided(pair, n)),
-    };
-    text.push_str(&match after.len() {
-        0 => ".".to_owned(),
-        1 => "; 1 more shows only after, undecided.".to_owned(),
-        k => format!("; {k} more show only after, undecided."),
-    });
-    text
-}
-
-/// What became of those of `n` resonances that can be told.
-fn decided(pair: &Pair<'_>, n: usize) -> String {
-    let count = |verdict| pair.count(verdict);
-    let (shorter, gone, longer) = (count(Verdict::Shorter), count(Verdict::Gone), count(Verdict::Longer));
-    let mut text = match shorter + gone {
-        0 => format!("None of {n} resonances rings shorter than before"),
-        k => format!("{k} of {n} resonances ring{} shorter than before", if k == 1 { "s" } else { "" }),
-    };
-    if gone > 0 {
-        text.push_str(&format!(" ({gone} of them can no longer be found)"));
-    }
-    text.push_str(&match longer {
-        0 => ", none longer".to_owned(),
-        1 => ", 1 rings longer".to_owned(),
-        k => format!(", {k} ring longer"),
-    });
-    let rest: Vec<String> = [
-        (count(Verdict::Unchanged), "as before"),
-        (count(Verdict::LevelOnly), "changed in loudness only"),
-        (count(Verdict::Chain), "changed by the measuring chain, not the room"),
-        (count(Verdict::New), "new"),
-    ]
-    .into_iter()
-    .filter(|(k, _)| *k > 0)
-    .map(|(k, what)| format!("{k} {} {what}", if k == 1 { "is" } else { "are" }))
-    .collect();
-    if !rest.is_empty() {
-        text.push_str(&format!("; {}", joined(&rest)));
-    }
-    text
+    let decided = pair.changes.modes.iter().any(|c| c.verdict != Verdict::Unsure);
+    let modes = format!("Single resonances: {}", pair.changes.summary);
+    if decided { format!("{modes} {bands}") } else { format!("{bands} {modes}") }
 }
 
 /// The clearest change in numbers.

@@ -1,8 +1,9 @@
 //! `band_changes.csv`: what happened to the reverberation time of each band.
 
 use super::cell::{Interval, Name};
-use super::column::{decibels, flags, hertz, percent, seconds, text};
+use super::column::{decibels, flags, hertz, percent, seconds, text, words};
 use super::row::table;
+use super::words::BAND_VERDICTS;
 use crate::flag::{Flag, Flags};
 
 table! {
@@ -30,12 +31,18 @@ table! {
         after_t20_s seconds().positive(), "T20 after, as in `bands.csv`.", "ISO 3382-2:2008, 6 and annex C";
     }
     t20_change: Option<Result<Interval, Flag>> {
-        t20_change_percent percent(), "Change of T20: 100·(after/before − 1).", "";
-        t20_change_low_percent percent().low(), "Lower end of its 95 % interval, from both standard deviations.", "ISO 3382-1:2009, 7.1, eq. 4 (the deviations)";
+        t20_change_percent percent(), "Change of T20: 100·(after/before − 1); of position `*` 100·(exp m − 1), m the mean of ln(after/before) over the places that have both (nearer than a quarter wavelength counted as one), or below 200 Hz that of the sum of their backward integrals where it is the steadier.", "";
+        t20_change_low_percent percent().low(), "Lower end of its 95 % interval, from both standard deviations; of position `*` by Student's t over the places.", "ISO 3382-1:2009, 7.1, eq. 4 (the deviations)";
         t20_change_high_percent percent().high(), "Upper end of its 95 % interval.", "ISO 3382-1:2009, 7.1, eq. 4 (the deviations)";
     }
     level_change_db: Option<Result<f64, Flag>> {
         level_change_db decibels(), "Change of the band's level.", "";
+    }
+    verdict: &'static str {
+        verdict words(BAND_VERDICTS), "What happened to the decay, on rows of position `*`; chance findings are held at 5 % of all findings over the bands of one before/after pair.", "Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289 (false-discovery rate)";
+    }
+    reason: String {
+        reason text(), "Why, in one sentence; on rows of position `*`.", "";
     }
     flags: Flags {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";

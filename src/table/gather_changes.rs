@@ -5,7 +5,7 @@ use super::decibel;
 use super::results::Comparison as Tables;
 use super::{BandChangeRow, ChangeRow, PositionChangeRow, TargetRow};
 use crate::analysis::{Analysis, Comparison};
-use crate::change::{BandChange, ModeChange, PositionChange, Ratio, TargetFinding};
+use crate::change::{BandChange, ModeChange, PositionChange, Ratio, TargetFinding, Verdict};
 use crate::flag::Flag;
 use crate::session::Role;
 
@@ -104,6 +104,8 @@ fn band_row([before, after]: [&Name; 2], change: &BandChange) -> BandChangeRow {
         after_t20_s: Some(change.after_t20_s),
         t20_change: change.t20_ratio.map(|ratio| ratio.map(percent)),
         level_change_db: change.energy_ratio.map(|ratio| ratio.and_then(power_db)),
+        verdict: change.verdict.map_or("", Verdict::word),
+        reason: change.reason.clone(),
         flags: change.flags.clone(),
     }
 }

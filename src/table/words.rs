@@ -29,6 +29,14 @@ pub const VERDICTS: Words = &[
     ("new", "a mode that only the after state has"),
 ];
 
+/// What happened to the decay of a band.
+pub const BAND_VERDICTS: Words = &[
+    ("shorter", "T20 got shorter beyond chance, by the just noticeable 5 % or more"),
+    ("longer", "T20 got longer beyond chance, by the just noticeable 5 % or more"),
+    ("unchanged", "the 95 % interval lies within ±10 %"),
+    ("unsure", "the data can't say; the reason names what would settle it"),
+];
+
 /// Whether a target is met.
 pub const TARGET_MET: Words = &[
     ("yes", "the whole 95 % interval keeps the limit"),

@@ -310,6 +310,8 @@ fn band_change() -> BandChangeRow {
         after_t20_s: Some(Err(Flag::AboveRate)),
         t20_change: None,
         level_change_db: Some(Ok(-1.0)),
+        verdict: "unsure",
+        reason: "No T20: the band reaches above half the sample rate.".into(),
         flags: Flags::default(),
     }
 }

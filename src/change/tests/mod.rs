@@ -1,3 +1,4 @@
+mod bands;
 mod cases;
 mod confusion;
 mod jobs;

@@ -99,6 +99,7 @@ impl Measured {
             position: &self.names[m],
             source: "",
             role: if m.is_multiple_of(2) { Role::Listening } else { Role::Boundary },
+            at_m: [None; 2],
             low: Some(&self.lows[m]),
             file_rate_hz: FILE_RATE_HZ,
             arrival_s: self.arrivals_s[m],
