@@ -32,6 +32,7 @@ fn octaves(t_s: f64, peak_to_noise: f64) -> Vec<BandDecay> {
         nonlinearity_t30: Err(Flag::RangeT30),
         curvature: Err(Flag::RangeT30),
         bt_product: Ok(t_s * band.bandwidth_hz()),
+        course: None,
         flags: Flags::default(),
     };
     Fraction::Octave.bands().into_iter().map(one).collect()
