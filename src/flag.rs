@@ -165,7 +165,7 @@ flags! {
         "Mark microphone positions and measure there again.";
     MovedLoudspeaker, "moved-loudspeaker", "The response changed in a way that a moved loudspeaker explains, so levels say nothing about the room.",
         "Put the loudspeaker back to its first place and measure again.";
-    RepeatabilityUnknown, "repeatability-unknown", "No position was measured twice in one state, so what doors, people and placement do is not in the intervals.",
+    RepeatabilityUnknown, "repeatability-unknown", "No position was measured twice in one state, or its repeats show too few modes, so what doors, people and placement do is not in the intervals.",
         "Measure one position twice in each state.";
     NoCommonPlace, "no-common-place", "The states have no position in common that shows the mode, so level and shape can't be compared.", "";
     NoPartner, "no-partner", "The mode has no partner in the after state.", "";

@@ -4,6 +4,7 @@
 //! are straight lines over the dials that were turned (least squares, weighted by each take's own
 //! uncertainty). More dials turned than takes less one leave the effects mixed: then nothing is said.
 
+use super::by_frequency::{self, ByFrequency};
 use super::coupled::{Resonator, slower_t60_s};
 use super::local::invert;
 use nalgebra::{DMatrix, DVector};
@@ -13,6 +14,8 @@ use std::f64::consts::TAU;
 const BEYOND: f64 = 0.75;
 /// What a dial's setting and the lines leave open, for the search: frequency, Hz, and ln of damping.
 const LOOSE: (f64, f64) = (0.05, 0.05);
+/// Steps of frequency smaller than this contradict nothing, Hz.
+const CONTRARY_HZ: f64 = 0.1;
 
 /// One take's setting and what the unit was there.
 #[derive(Debug, Clone)]
@@ -35,13 +38,23 @@ struct Effects {
 
 /// The setting to try: that with the shortest T60 by the lines, within reach of what was tried.
 ///
-/// `from`: the setting that the user stands at. `None` where the takes don't separate the dials.
+/// `from`: the setting that the user stands at; `step_hz`: the step of frequency that the advice names, from the
+/// unit's frequency there. `None` where the takes don't separate the dials, or the setting would contradict the step.
 pub(super) fn next(
     mode: Resonator,
     takes: &[Setting<'_>],
     from: &[(String, f64)],
     shared_coupling: bool,
+    step: Option<(f64, f64)>,
 ) -> Option<Vec<(String, f64)>> {
+    if let [only] = turned(takes).as_slice() {
+        let (here_hz, step_hz) = step?;
+        match by_frequency::setting(takes, only, here_hz + step_hz) {
+            ByFrequency::At(value) => return Some(with(from, &[(only.clone(), value)])),
+            ByFrequency::Unknown => return None,
+            ByFrequency::Other => {}
+        }
+    }
     let effects = Effects::of(takes, shared_coupling)?;
     let mut best: Option<(f64, Vec<f64>)> = None;
     let own: Vec<f64> = effects.names.iter().map(|n| value(from, n)).collect::<Option<_>>()?;
@@ -53,13 +66,31 @@ pub(super) fn next(
         }
     }
     let (_, settings) = best?;
-    let mut dials = from.to_vec();
-    for (name, setting) in effects.names.iter().zip(settings) {
-        if let Some(dial) = dials.iter_mut().find(|d| d.0 == *name) {
-            dial.1 = setting;
-        }
+    let change_hz = (effects.at(0, &settings) - effects.at(0, &own)) / TAU;
+    if step.is_some_and(|(_, step_hz)| contradicts(change_hz, step_hz)) {
+        return None;
     }
-    Some(dials)
+    Some(with(from, &effects.names.iter().cloned().zip(settings).collect::<Vec<_>>()))
+}
+
+/// Steps of frequency the other way than each other, both more than the ear of the best is wide.
+fn contradicts(change_hz: f64, step_hz: f64) -> bool {
+    change_hz * step_hz < 0.0 && change_hz.abs().min(step_hz.abs()) > CONTRARY_HZ
+}
+
+/// Dials that stood at more than one setting.
+fn turned(takes: &[Setting<'_>]) -> Vec<String> {
+    let names = takes.first().map(|t| t.dials).unwrap_or_default().iter().map(|d| d.0.clone());
+    let moved = |name: &String| {
+        let mut values = takes.iter().filter_map(|t| value(t.dials, name));
+        values.next().is_some_and(|first| values.any(|v| v.total_cmp(&first).is_ne()))
+    };
+    names.filter(moved).collect()
+}
+
+/// The dials with some of them set anew.
+fn with(from: &[(String, f64)], anew: &[(String, f64)]) -> Vec<(String, f64)> {
+    from.iter().map(|(name, old)| (name.clone(), value(anew, name).unwrap_or(*old))).collect()
 }
 
 fn value(dials: &[(String, f64)], name: &str) -> Option<f64> {
@@ -196,7 +227,7 @@ mod tests {
             .iter()
             .map(|d| Setting { dials: d, unit: unit(d), g_per_s: 10.0, sds: [0.05, 0.1, 0.1] })
             .collect();
-        let found = next(mode(), &takes, &dials[2], true).unwrap();
+        let found = next(mode(), &takes, &dials[2], true, None).unwrap();
         let t = slower_t60_s(mode(), unit(&found), 100.0).unwrap();
         let best = super::super::coupled::best_t60_s(mode(), 10.0);
         assert!(t < 1.12 * best, "{found:?}: {t} {best}");
@@ -213,10 +244,10 @@ mod tests {
             .iter()
             .map(|d| Setting { dials: d, unit: at(d[0].1).0, g_per_s: at(d[0].1).1, sds: [0.05, 0.1, 0.1] })
             .collect();
-        let found = next(mode(), &takes, &dials[2], false).unwrap()[0].1;
+        let found = next(mode(), &takes, &dials[2], false, Some((40.0, 0.0))).unwrap()[0].1;
         let t60 = |x: f64| slower_t60_s(mode(), at(x).0, at(x).1.powi(2)).unwrap();
         let least = (10..90).map(|k| t60(0.1 * f64::from(k))).fold(f64::INFINITY, f64::min);
         assert!(t60(found) < 1.25 * least, "{found}: {} {least}", t60(found));
-        assert!(next(mode(), &takes[..1], &dials[0], false).is_none());
+        assert!(next(mode(), &takes[..1], &dials[0], false, None).is_none());
     }
 }

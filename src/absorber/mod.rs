@@ -12,6 +12,7 @@
 //! What the data don't carry is left empty with its reason. Nothing here opens a file.
 
 mod advise;
+mod by_frequency;
 mod coupled;
 mod dials;
 mod facts;

@@ -1,31 +1,48 @@
-//! Takes by the T60 that the mode has in them; where intervals overlap there is no rank between them.
+//! Takes, and the room without the unit, by the T60 that the mode has in them; where intervals overlap there is no
+//! rank between them.
 
 use super::outcome::Finding;
+use crate::estimate::{Estimate, SD_PER_95};
 
-/// Ranks from 1, and the take with the shortest T60.
-///
-/// A take's rank is one more than the number of takes whose whole 95 % interval lies below its own.
-pub(super) fn rank(findings: &[Finding]) -> (Vec<Option<usize>>, Option<usize>) {
-    let ends: Vec<Option<(f64, f64)>> =
-        findings.iter().map(|f| f.t60_s.map(|t| t.interval_95().unwrap_or((t.value, t.value)))).collect();
-    let ranks = ends
-        .iter()
-        .map(|own| own.map(|own| 1 + ends.iter().flatten().filter(|other| other.1 < own.0).count()))
-        .collect();
-    let known = (0..findings.len()).filter_map(|k| Some((k, findings[k].t60_s?.value)));
-    let best = known.min_by(|a, b| a.1.total_cmp(&b.1)).map(|b| b.0);
-    (ranks, best)
+/// Who stands where.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Ranking {
+    /// Of each take, from 1; `None` without T60.
+    pub takes: Vec<Option<usize>>,
+    /// Of the room without the unit.
+    pub untreated: usize,
+    /// The take with the shortest T60, if that is beyond doubt shorter than without the unit.
+    pub best: Option<usize>,
+}
+
+/// A rank is one more than the number of others whose whole 95 % interval lies below its own.
+pub(super) fn rank(findings: &[Finding], untreated: Estimate) -> Ranking {
+    let ends = |t: Estimate| t.interval_95().unwrap_or((t.value, t.value));
+    let times = findings.iter().map(|f| f.t60_s).chain([Some(untreated)]);
+    let all: Vec<Option<(f64, f64)>> = times.map(|t| t.map(ends)).collect();
+    let of = |own: (f64, f64)| 1 + all.iter().flatten().filter(|other| other.1 < own.0).count();
+    let known = (0..findings.len()).filter_map(|k| Some((k, findings[k].t60_s?)));
+    let best = known.min_by(|a, b| a.1.value.total_cmp(&b.1.value));
+    Ranking {
+        takes: all[..findings.len()].iter().map(|own| own.map(of)).collect(),
+        untreated: of(ends(untreated)),
+        best: best.filter(|(_, t)| beats(*t, untreated)).map(|(k, _)| k),
+    }
+}
+
+/// Whether a time is shorter than another with 95 % confidence.
+fn beats(time: Estimate, other: Estimate) -> bool {
+    let sd = time.sd.unwrap_or(0.0).hypot(other.sd.unwrap_or(0.0));
+    other.value - time.value > SD_PER_95 * sd
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::absorber::outcome::Next;
-    use crate::estimate::Estimate;
 
-    #[test]
-    fn overlapping_takes_share_a_rank() {
-        let take = |t60: Option<(f64, f64)>| Finding {
+    fn take(t60: Option<(f64, f64)>) -> Finding {
+        Finding {
             state: String::new(),
             unit: None,
             t60_s: t60.map(|(v, sd)| Estimate::new(v, sd)),
@@ -35,10 +52,22 @@ mod tests {
             advice: None,
             next: Next::default(),
             reason: None,
-        };
+        }
+    }
+
+    #[test]
+    fn overlapping_takes_share_a_rank() {
         let takes = [take(Some((1.0, 0.05))), take(Some((0.95, 0.05))), take(None), take(Some((2.0, 0.1)))];
-        let (ranks, best) = rank(&takes);
-        assert_eq!(ranks, [Some(1), Some(1), None, Some(3)]);
-        assert_eq!(best, Some(1));
+        let ranking = rank(&takes, Estimate::new(1.5, 0.02));
+        assert_eq!(ranking.takes, [Some(1), Some(1), None, Some(4)]);
+        assert_eq!((ranking.untreated, ranking.best), (3, Some(1)));
+    }
+
+    #[test]
+    fn a_setting_that_beats_nothing_is_not_the_best() {
+        let takes = [take(Some((1.69, 0.02))), take(Some((1.80, 0.02)))];
+        let ranking = rank(&takes, Estimate::new(1.70, 0.01));
+        assert_eq!(ranking.best, None);
+        assert_eq!((ranking.takes, ranking.untreated), (vec![Some(1), Some(2)], 1));
     }
 }

@@ -182,18 +182,20 @@ impl Reference {
         let dials = |k: usize| self.unit_of(&takes[k]).map(|u| u.dials.clone()).unwrap_or_default();
         history::back(&mut findings, &(0..takes.len()).map(dials).collect::<Vec<_>>());
         self.add_dials(takes, &states, shared.unwrap_or(true), &mut findings);
-        let (ranks, best) = super::rank::rank(&findings);
         let mode = Resonator::of_pole(self.mode.pole);
         let sd = |i: usize| self.mode.covariance[(i, i)].sqrt();
+        let before_t60_s = t60(Estimate::new(mode.decay_per_s, sd(0)));
+        let ranking = super::rank::rank(&findings, before_t60_s);
         Tuning {
             mode_hz: Estimate::new(mode.omega_per_s / TAU, sd(1) / TAU),
-            before_t60_s: t60(Estimate::new(mode.decay_per_s, sd(0))),
+            before_t60_s,
             cautions: words::cautions(takes, &findings),
             placements: Vec::new(),
             mode,
             takes: findings,
-            ranks,
-            best,
+            ranks: ranking.takes,
+            before_rank: ranking.untreated,
+            best: ranking.best,
             shared_coupling: shared,
         }
     }
@@ -492,10 +494,12 @@ impl Reference {
                 expected(s, (s.mode.omega_per_s - s.unit.omega_per_s) / TAU, 0.94 * decay)
                     .is_some_and(|e| e < 1.3)
             });
-            if last && let Some(next) = dials::next(mode, &settings, &unit.dials, shared) {
+            let here_hz = states[k].map(|s| s.unit.omega_per_s / TAU);
+            let step = here_hz.zip(finding.next.frequency_change_hz);
+            if last && let Some(next) = dials::next(mode, &settings, &unit.dials, shared, step) {
                 let said = next
                     .iter()
-                    .map(|(name, value)| format!("{name} {value:.3}"))
+                    .map(|(name, value)| format!("{name} {}", words::setting(*value)))
                     .collect::<Vec<_>>()
                     .join(", ");
                 finding.advice = finding.advice.take().map(|a| format!("{a} By the dials: {said}."));

@@ -5,6 +5,12 @@ use super::outcome::{Finding, Next};
 use crate::estimate::Estimate;
 use crate::session::Unit;
 
+/// A dial's setting without idle zeros.
+pub(super) fn setting(value: f64) -> String {
+    let text = format!("{value:.3}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 /// How far to move a unit that doesn't show, Hz: about the bandwidth of a mode of one second. Common practice, no source.
 pub(super) const FEEL_HZ: f64 = 2.0;
 

@@ -8,7 +8,7 @@ use crate::change::{
 };
 use crate::decay::BandDecay;
 use crate::modes::ModeSet;
-use crate::response::{BandEnergy, Place};
+use crate::response::{BandEnergy, LowEnd, Place};
 use crate::session::{Role, Session};
 use crate::state::{PlaceResult, StateResult};
 use rayon::prelude::*;
@@ -116,9 +116,9 @@ impl Prepared {
     }
 }
 
-/// Modes of the first takes of all places, of the second, and so on; where every place has two or more.
+/// Modes of the first takes of all places that were measured twice or more, of the second, and so on.
 fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Vec<ModeSet> {
-    let lows = |place: &PlaceResult| {
+    let lows = |place: &PlaceResult| -> Vec<LowEnd> {
         place
             .response
             .takes
@@ -127,15 +127,13 @@ fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> V
             .filter_map(|t| t.low.clone())
             .collect()
     };
-    let all: Vec<Vec<_>> = state.places.iter().map(lows).collect();
-    let least = all.iter().map(Vec::len).min().unwrap_or(0);
-    if least < 2 {
-        return Vec::new();
-    }
+    let all: Vec<(&PlaceResult, Vec<_>)> =
+        state.places.iter().map(|place| (place, lows(place))).filter(|(_, lows)| lows.len() > 1).collect();
+    let least = all.iter().map(|(_, lows)| lows.len()).min().unwrap_or(0);
     (0..least)
         .into_par_iter()
         .map(|k| {
-            let places = state.places.iter().zip(&all).map(|(place, lows)| (&place.response.place, &lows[k]));
+            let places = all.iter().map(|(place, lows)| (&place.response.place, &lows[k]));
             resonances::fit(places, settings, control)
         })
         .collect()

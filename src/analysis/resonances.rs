@@ -77,28 +77,30 @@ fn priorities(session: &Session, set: &ModeSet) -> Vec<Option<u32>> {
     let listening: Vec<usize> =
         (0..set.places.len()).filter(|p| session.role(&set.places[*p].0) == Role::Listening).collect();
     let counted: Vec<usize> = if listening.is_empty() { (0..set.places.len()).collect() } else { listening };
-    let claimed: Vec<usize> = (0..set.modes.len()).filter(|m| set.modes[*m].kind == Kind::Mode).collect();
-    let ringing: Vec<Ringing> = claimed
+    let room: Vec<usize> =
+        (0..set.modes.len()).filter(|m| matches!(set.modes[*m].kind, Kind::Mode | Kind::Unsure)).collect();
+    let ringing: Vec<Ringing> = room
         .iter()
         .map(|&m| {
             let mode = &set.modes[m];
-            let energy = |place: &usize| mode.amplitudes[*place].map(|a| level(set, mode, *place, a).powi(2));
+            let energy = |place: &usize| mode.amplitudes[*place].map(|a| strength(set, *place, a).powi(2));
             Ringing {
                 frequency_hz: hertz(mode),
-                // The low end of the interval: what is hardly known doesn't jump the queue.
-                t60_s: modes::LN_1000 / (mode.decay_per_s + SD_PER_95 * mode.decay_sd_per_s),
+                // The low end of T60's interval: what is hardly known doesn't jump the queue.
+                decay_per_s: mode.decay_per_s + SD_PER_95 * mode.decay_sd_per_s,
                 energies: counted.iter().map(energy).collect(),
+                claimed: mode.kind == Kind::Mode,
             }
         })
         .collect();
     let mut ranks = vec![None; set.modes.len()];
-    for (m, rank) in claimed.into_iter().zip(prioritise(&ringing)) {
+    for (m, rank) in room.into_iter().zip(prioritise(&ringing)) {
         ranks[m] = rank;
     }
     ranks
 }
 
-/// Steady-state level fs·|A|/δ of a mode at a place, a ratio.
-fn level(set: &ModeSet, mode: &Mode, place: usize, amplitude: modes::Amplitude) -> f64 {
-    set.file_rates_hz[place] * amplitude.re.hypot(amplitude.im) / mode.decay_per_s
+/// fs·|A| of a mode at a place: what it starts to ring with.
+fn strength(set: &ModeSet, place: usize, amplitude: modes::Amplitude) -> f64 {
+    set.file_rates_hz[place] * amplitude.re.hypot(amplitude.im)
 }

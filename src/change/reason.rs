@@ -113,9 +113,11 @@ fn settles(need: Need) -> String {
     } else {
         "before, where the interval is wider,"
     };
-    if db > 30.0 {
+    // Eight averages are 9 dB; beyond that nobody waits.
+    if db > 9.0 {
         return format!(
-            "no reasonable number of averages {place} would settle it; another position may, where the mode is stronger"
+            "out of reach by averaging ({db:.0} dB more peak-to-noise {place} would settle it): read the band, or add a \
+             position where the mode is stronger"
         );
     }
     format!("{db:.0} dB more peak-to-noise {place} would settle it (about {averages:.0} times the averages)")

@@ -102,7 +102,7 @@ fn ring_here(poles: &[&Resonance], m: usize) -> Option<f64> {
 }
 
 /// The listening seat (any place where none is named so) at which the modes that changed in the room
-/// came down least, by the mean of their level changes, each weighted by the inverse of its variance: a
+/// came down least, of those that hear them, by the mean of their level changes, each weighted by the inverse of its variance: a
 /// seat near a mode's node knows little of it. `None` where no mode changed.
 pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> Option<Seat> {
     let changed = |p: &&PositionChange| {
@@ -110,8 +110,11 @@ pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> 
         let verdict = modes.iter().find(of_mode).map(|c| c.verdict);
         matches!(verdict, Some(Verdict::Shorter | Verdict::Longer | Verdict::LevelOnly))
     };
-    let counted: Vec<&PositionChange> =
-        positions.iter().filter(changed).filter(|p| !p.flags.has(Flag::MovedMicrophone)).collect();
+    let counted: Vec<&PositionChange> = positions
+        .iter()
+        .filter(changed)
+        .filter(|p| !p.flags.has(Flag::MovedMicrophone) && is_heard(p, positions))
+        .collect();
     let listening = counted.iter().any(|p| p.role == Role::Listening);
     let mut seats: Vec<Seat> = Vec::new();
     for place in counted.iter().filter(|p| !listening || p.role == Role::Listening) {
@@ -134,9 +137,61 @@ pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> 
     seats.into_iter().reduce(|worst, seat| if seat.level_ratio > worst.level_ratio { seat } else { worst })
 }
 
+/// A mode is heard at a place if it stands there no more than 20 dB under the place where it was loudest before.
+/// Common practice, no source.
+fn is_heard(at: &PositionChange, positions: &[PositionChange]) -> bool {
+    let level = |p: &PositionChange| p.before_level.and_then(Result::ok);
+    let loudest = positions.iter().filter(|p| p.mode == at.mode).filter_map(level).fold(0.0, f64::max);
+    level(at).is_some_and(|level| level >= 0.1 * loudest)
+}
+
 /// Logarithm of a ratio and the inverse of its variance; `None` where the interval is none.
 fn log_and_weight(ratio: &Ratio) -> Option<(f64, f64)> {
     let sd = (ratio.high / ratio.low).ln() / (2.0 * crate::estimate::SD_PER_95);
     let weight = (sd * sd).recip();
     (weight.is_finite() && ratio.value > 0.0).then(|| (ratio.value.ln(), weight))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(position: &str, before_level: f64, change_db: f64) -> PositionChange {
+        let log = change_db / 20.0 * std::f64::consts::LN_10;
+        PositionChange {
+            mode: 0,
+            position: position.to_owned(),
+            source: String::new(),
+            role: Role::Listening,
+            before_level: Some(Ok(before_level)),
+            after_level: None,
+            level_ratio: Some(Ok(Ratio::from_log(log, 0.02))),
+            before_ring_s: None,
+            after_ring_s: None,
+            flags: Flags::default(),
+        }
+    }
+
+    /// A seat in the mode's node, 26 dB under the loudest, can't be the worst for it.
+    #[test]
+    fn a_seat_that_does_not_hear_the_mode_is_not_the_worst() {
+        let mode = ModeChange {
+            before: Some(0),
+            after: Some(0),
+            second_after: None,
+            before_values: None,
+            after_values: None,
+            t60_ratio: None,
+            before_ring_s: None,
+            after_ring_s: None,
+            level_ratio: None,
+            level_spread: None,
+            shape_match: None,
+            verdict: Verdict::Shorter,
+            reason: String::new(),
+            flags: Flags::default(),
+        };
+        let positions = [at("seat", 1.0, -6.0), at("sofa", 0.5, -4.0), at("node", 0.05, 3.0)];
+        assert_eq!(worst_seat(&[mode], &positions).unwrap().position, "sofa");
+    }
 }

@@ -87,7 +87,7 @@ fn others(modes: &[ModeChange]) -> String {
     let steady = within.iter().filter(|m| m.verdict == Verdict::Unchanged || m.verdict == Verdict::LevelOnly);
     let of = if modes.iter().any(|m| is_changed(&m)) { "of the other" } else { "of" };
     let mut text = format!(
-        "{of} {} up to {} {} as before",
+        "{of} {} up to {}, {} as before",
         within.len(),
         hertz(within[within.len() - 1]),
         match steady.count() {
@@ -193,7 +193,8 @@ mod tests {
         summary(modes, &chain, &ChangeSettings::default())
     }
 
-    /// Pooled by hand: weights 1, 1, 1/4 of ±2, ±2, ±4 %: mean ln = (0.00995 − 0.01005 + 0.25·0.0198)/2.25 = 0.0022.
+    /// Pooled by hand: weights 1, 1, 1/4 of ±2, ±2, ±4 %: mean ln = (0.00995 − 0.01005 + 0.25·0.0198)/2.25 = 0.0022,
+    /// ±1.33 % from the weights, times √(2.76/2) for their scatter.
     #[test]
     fn one_treated_mode_and_the_others() {
         let modes = [
@@ -205,8 +206,8 @@ mod tests {
         ];
         assert_eq!(
             said(&modes),
-            "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz 2 ring as before and none clearly longer \
-             (together +0.2 ± 1.3 %); the 1 above can't be told singly: see the bands."
+            "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before and none clearly longer \
+             (together +0.2 ± 1.6 %); the 1 above can't be told singly: see the bands."
         );
     }
 

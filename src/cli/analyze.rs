@@ -166,7 +166,7 @@ fn modes_table(modes: &[&ModeRow]) {
     ranked.sort_by_key(|row| row.priority);
     let rows: Vec<Vec<String>> = ranked.iter().take(LISTED).map(|row| mode_line(row)).collect();
     if rows.is_empty() {
-        screen::line("  No resonance that the program stands behind.");
+        screen::line("  No resonance to treat: none is heard to ring longer than the published threshold.");
     } else {
         screen::table(
             &["treat", "frequency, Hz", "rings for, s", "audible from, s", "level, dB", "half waves"],
@@ -174,7 +174,7 @@ fn modes_table(modes: &[&ModeRow]) {
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
-    let more = ranked.len().saturating_sub(LISTED);
+    let more = count("mode").saturating_sub(rows.len());
     let mut rest = Vec::new();
     if more > 0 {
         rest.push(if more == 1 { "1 more mode".to_owned() } else { format!("{more} more modes") });

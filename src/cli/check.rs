@@ -90,6 +90,10 @@ fn show(judged: &Readiness, found: &Analysis) {
     for failure in found.failures.iter().filter(|failure| !of_file(failure)) {
         screen::error(&failure.to_string());
     }
+    if !judged.purposes.is_empty() {
+        screen::heading("Enough for");
+        judged.purposes.iter().for_each(|text| screen::paragraph(text));
+    }
     screen::heading(&judged.verdict());
 }
 

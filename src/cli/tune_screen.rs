@@ -17,12 +17,17 @@ pub fn tuning(tuning: &Tuning) {
     ));
     let mut order: Vec<usize> = (0..tuning.takes.len()).collect();
     order.sort_by_key(|k| (tuning.ranks[*k].unwrap_or(usize::MAX), *k));
-    let rows: Vec<Vec<String>> = order.iter().map(|k| line(tuning, *k)).collect();
+    let mut rows: Vec<Vec<String>> = order.iter().map(|k| line(tuning, *k)).collect();
+    let before = order.iter().filter(|k| tuning.ranks[**k].is_some_and(|r| r <= tuning.before_rank)).count();
+    rows.insert(before, untreated(tuning));
     screen::table(&["take", "rank", "T60, s", "rings, s", "its own, Hz", "damped, %", "at best, s"], &rows);
     screen::paragraph(
         "T60 of the slower half; it rings until 60 dB down for good. Its own: the unit's frequency in this \
          room. Damped: of its best damping. At best: T60 of the mode at the unit's best setting.",
     );
+    if tuning.best.is_none() && tuning.takes.iter().any(|take| take.t60_s.is_some()) {
+        screen::paragraph("No setting rings clearly shorter than the room without the unit.");
+    }
     if let Some(best) = tuning.best {
         let name = &tuning.takes[best].state;
         let tied: Vec<&str> = (0..tuning.takes.len())
@@ -54,7 +59,15 @@ const PLACES: usize = 4;
 
 /// The unit at other places, and how many of it reach a target.
 pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
-    for place in tuning.placements.iter().take(PLACES) {
+    let times = || tuning.placements.iter().take(PLACES).map(|p| p.t60_s);
+    let (least, most) = times().fold((f64::INFINITY, 0.0_f64), |(a, b), t| (a.min(t), b.max(t)));
+    let alike = tuning.placements.len() > 1 && most - least < 0.01;
+    if alike {
+        screen::paragraph(&format!(
+            "No corner gains more than 0.01 s: T60 {least:.2} s at each, retuned there."
+        ));
+    }
+    for place in tuning.placements.iter().take(if alike { 0 } else { PLACES }) {
         let other = place.other.filter(|(_, factor)| (factor - 1.0).abs() > 0.01).map(|(hz, factor)| {
             format!("; the mode at {hz:.1} Hz changes by {:+.0} %", 100.0 * (factor - 1.0))
         });
@@ -82,13 +95,30 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
     });
 }
 
+/// The row of the room without the unit.
+fn untreated(tuning: &Tuning) -> Vec<String> {
+    let dash = || "–".to_owned();
+    vec![
+        "(without)".to_owned(),
+        shared(tuning, tuning.before_rank),
+        spread(tuning.before_t60_s),
+        format!("{:.2}", tuning.before_t60_s.value),
+        dash(),
+        dash(),
+        dash(),
+    ]
+}
+
+/// A rank, with a sign if others share it.
+fn shared(tuning: &Tuning, rank: usize) -> String {
+    let all = tuning.ranks.iter().flatten().chain([&tuning.before_rank]);
+    if all.filter(|r| **r == rank).count() > 1 { format!("{rank}=") } else { rank.to_string() }
+}
+
 fn line(tuning: &Tuning, k: usize) -> Vec<String> {
     let finding: &Finding = &tuning.takes[k];
     let dash = || "–".to_owned();
-    let rank = tuning.ranks[k].map(|rank| {
-        let shared = tuning.ranks.iter().filter(|r| **r == Some(rank)).count() > 1;
-        if shared { format!("{rank}=") } else { rank.to_string() }
-    });
+    let rank = tuning.ranks[k].map(|rank| shared(tuning, rank));
     let values = finding.values;
     vec![
         screen::shortened(&finding.state, 14),

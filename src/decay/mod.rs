@@ -20,6 +20,7 @@ mod curve;
 mod energy;
 mod ensemble;
 mod evaluation;
+mod expected;
 mod line;
 mod narrow;
 mod straightness;
@@ -29,6 +30,7 @@ mod tests;
 pub use average::average;
 pub use curve::DecayCurve;
 pub use ensemble::{Course, ensemble_t20_s};
+pub use expected::expected_change;
 pub use narrow::{NarrowRecord, narrow_curve, narrow_t20};
 
 use crate::estimate::Reading;

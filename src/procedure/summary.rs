@@ -7,9 +7,8 @@ use super::{Check, Grade, Met, Topic};
 /// are reached (ISO 3382-2:2008, table 1), then what else of the procedure is missed or not known.
 #[must_use]
 pub fn summary(checks: &[Check]) -> String {
-    let reached = Grade::ALL.into_iter().rev().find(|grade| reaches(checks, *grade));
-    let mut line = match reached {
-        Some(grade) => format!("meets {grade}{}", misses(checks, grade)),
+    let mut line = match grade(checks) {
+        Some(grade) => reached(checks, grade),
         None => {
             let short: Vec<String> = of_grade(checks, Grade::Survey)
                 .filter(|c| c.met == Met::No && !in_data(c.topic))
@@ -29,6 +28,11 @@ pub fn summary(checks: &[Check]) -> String {
     line
 }
 
+/// The highest grade whose numbers of places are reached.
+pub(super) fn grade(checks: &[Check]) -> Option<Grade> {
+    Grade::ALL.into_iter().rev().find(|grade| reaches(checks, *grade))
+}
+
 /// Whether the numbers of places reach a grade.
 fn reaches(checks: &[Check], grade: Grade) -> bool {
     let mut numbers = of_grade(checks, grade).filter(|c| !in_data(c.topic)).peekable();
@@ -45,7 +49,7 @@ fn in_data(topic: Topic) -> bool {
 }
 
 /// What is missed of a grade and of what holds for all, grouped by topic.
-fn misses(checks: &[Check], grade: Grade) -> String {
+fn misses(checks: &[Check], grade: Grade) -> Vec<(Topic, usize)> {
     let mut groups: Vec<(Topic, usize)> = Vec::new();
     for check in checks {
         let counts = check.met == Met::No && check.grade.is_none_or(|g| g == grade);
@@ -56,9 +60,19 @@ fn misses(checks: &[Check], grade: Grade) -> String {
             None => groups.push((check.topic, check.misses)),
         }
     }
-    if groups.is_empty() {
-        return String::new();
-    }
+    groups
+}
+
+/// So many topics missed at most are exceptions; with more, nobody would call it met. No source.
+const EXCEPTIONS: usize = 2;
+
+/// The grade with its exceptions, or what keeps the measurement from it.
+fn reached(checks: &[Check], grade: Grade) -> String {
+    let groups = misses(checks, grade);
     let said: Vec<String> = groups.iter().map(|(topic, number)| counted(*number, topic.noun())).collect();
-    format!(" but for {}", joined(&said))
+    match groups.len() {
+        0 => format!("meets {grade}"),
+        n if n <= EXCEPTIONS => format!("meets {grade} but for {}", joined(&said)),
+        _ => format!("has the places for {grade}, but falls short by {}", joined(&said)),
+    }
 }

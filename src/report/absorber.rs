@@ -42,7 +42,16 @@ fn one_mode(k: usize, tuning: &Tuning) -> Markup {
 
 /// What the best take gained, and what is still to be gained.
 fn gain(tuning: &Tuning) -> Option<String> {
-    let best = tuning.takes.get(tuning.best?)?;
+    let Some(best) = tuning.best else {
+        let known = tuning.takes.iter().any(|take| take.t60_s.is_some());
+        return known.then(|| {
+            format!(
+                "At {} no setting rings clearly shorter than the room without the unit.",
+                hertz(tuning.mode_hz.value)
+            )
+        });
+    };
+    let best = tuning.takes.get(best)?;
     let now = best.t60_s?.value;
     let mut text = format!(
         "At {} the room rings {} without the unit and {now:.2} s with it",

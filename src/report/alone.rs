@@ -24,18 +24,14 @@ fn alone_sentence(modes: &[&ModeRow]) -> String {
     if claimed.is_empty() {
         return "No resonance that this measurement can stand behind.".to_owned();
     }
-    let over = claimed
-        .iter()
-        .filter(|m| matches!((m.t60, m.threshold_t60_s), (Ok(t), Ok(limit)) if t.value > limit));
     let first = claimed.iter().find(|m| m.priority == Some(1)).and_then(|m| {
         let (hz, t60) = (m.frequency.ok()?, m.t60.ok()?);
         Some(format!("; the one to treat first is {}, which rings {}", hertz(hz.value), seconds(t60.value)))
     });
     format!(
-        "{} found, {} of them ringing longer than the published threshold of audibility{}.",
+        "{} found{}.",
         counted(claimed.len(), "resonance"),
-        over.count(),
-        first.unwrap_or_default()
+        first.unwrap_or_else(|| "; none is heard to ring longer than the published threshold".to_owned())
     )
 }
 

@@ -10,7 +10,7 @@ use super::words::{self, counted, hertz, joined, seconds, shown, signed};
 use super::worst_seat::worst_seat;
 use crate::change::{ModeChange, Verdict};
 use crate::state::StateResult;
-use crate::table::{ChangeRow, ModeRow};
+use crate::table::{ChangeRow, ModeRow, PositionChangeRow};
 use maud::{Markup, PreEscaped, html};
 
 /// Rows that fit on the first printed sheet beside everything else.
@@ -252,16 +252,24 @@ fn numbers(row: &ChangeRow, mode: Option<&ModeRow>, drawn: &Row) -> Markup {
     html! { dl.facts { @for (name, value) in facts { @if let Some(value) = value { div { dt { (name) } dd { (value) } } } } } }
 }
 
+/// So far under the place where it was loudest a resonance isn't heard. Common practice, no source.
+const NOT_HEARD_DB: f64 = 20.0;
+
 fn seats(pair: &Pair<'_>, row: &ChangeRow) -> Markup {
     let Some(mode) = row.mode else { return html! {} };
     let here: Vec<_> = pair.positions.iter().filter(|p| p.mode == mode && p.role == "listening").collect();
     if here.is_empty() {
         return html! {};
     }
+    let before = |p: &PositionChangeRow| p.before_level_db.and_then(Result::ok);
+    let everywhere = pair.positions.iter().filter(|p| p.mode == mode).filter_map(|p| before(p));
+    let loudest = everywhere.fold(f64::NEG_INFINITY, f64::max);
+    let below = |p: &PositionChangeRow| before(p).map_or(0.0, |db| loudest - db);
     let told: Vec<String> = here
         .iter()
         .map(|p| {
             let level = match p.level_change {
+                _ if below(p) > NOT_HEARD_DB => "not heard here".to_owned(),
                 Some(Ok(l)) => format!("{} dB", signed(l.value, 1)),
                 _ => "level not known".to_owned(),
             };

@@ -3,6 +3,7 @@
 //! [`look`] turns what was read into lines for the terminal and [`Finding`]s. It says "enough" when no
 //! finding asks for another measurement; what is only worth knowing stands beside it.
 
+mod enough;
 mod files;
 mod noise;
 mod partners;
@@ -50,6 +51,10 @@ pub struct Readiness {
     pub noise: Vec<NoiseLine>,
     /// What was found, those that ask for another measurement first.
     pub findings: Vec<Finding>,
+    /// What the visit is enough for, one sentence a purpose.
+    pub purposes: Vec<String>,
+    /// Whether verdicts on single modes rest on enough places or repeats.
+    pub for_modes: bool,
 }
 
 /// Something to do or to know.
@@ -84,7 +89,14 @@ pub fn look(facts: &LookFacts<'_>) -> Readiness {
     findings.extend(unseen::findings(facts));
     // Stable: within a weight the order above stays.
     findings.sort_by_key(|finding| finding.weight);
-    Readiness { files: files::lines(facts), noise: noise::lines(facts), findings }
+    let enough::Purposes { lines, modes } = enough::purposes(facts);
+    Readiness {
+        files: files::lines(facts),
+        noise: noise::lines(facts),
+        findings,
+        purposes: lines,
+        for_modes: modes,
+    }
 }
 
 impl Readiness {
@@ -99,7 +111,7 @@ impl Readiness {
         self.findings.iter().filter(|finding| finding.weight == Weight::Again)
     }
 
-    /// `enough`, or how many things to measure again and where.
+    /// `enough`, `enough for bands`, or how many things to measure again and where.
     #[must_use]
     pub fn verdict(&self) -> String {
         let mut places: Vec<String> = Vec::new();
@@ -109,7 +121,7 @@ impl Readiness {
             }
         }
         if places.is_empty() {
-            return "enough".to_owned();
+            return if self.for_modes { "enough" } else { "enough for bands" }.to_owned();
         }
         format!("not enough: {}: {}", count(self.again().count(), "thing to mend"), few(&places))
     }

@@ -1,0 +1,95 @@
+//! What a visit is enough for: bands to which grade, single modes up to which frequency, a change of which size.
+
+use super::super::{StateFacts, checks, summary};
+use super::LookFacts;
+use crate::decay::expected_change;
+use crate::room::sound_speed_m_s;
+use crate::session::Session;
+
+/// Least positions from which what became of single modes can be told. Common practice, no source.
+const POSITIONS: usize = 6;
+/// Least positions where some place was measured twice, so that what doors, people and placement do is known.
+const WITH_REPEATS: usize = 3;
+/// Bandwidth of a third octave over its mid-band frequency, 10^(1/20) − 10^(−1/20) (IEC 61260-1:2014, 5.6).
+const THIRD: f64 = 0.230_8;
+/// Octaves whose change is foretold, Hz.
+const FORETOLD_HZ: [f64; 2] = [125.0, 1000.0];
+
+/// What the visit is enough for.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Purposes {
+    /// One sentence a purpose.
+    pub lines: Vec<String>,
+    /// Whether verdicts on single modes rest on enough places or repeats.
+    pub modes: bool,
+}
+
+/// Judges by the state that was measured least.
+pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
+    let Some(least) = facts.states.iter().min_by_key(|state| state.places.len()) else {
+        return Purposes::default();
+    };
+    let repeated = facts.states.iter().all(|state| state.places.iter().any(|place| place.takes > 1));
+    let positions = facts.states.iter().map(|state| state.positions().len()).min().unwrap_or(0);
+    let modes = positions >= POSITIONS || (repeated && positions >= WITH_REPEATS);
+    let mut lines = vec![match summary::grade(&checks(least)) {
+        Some(grade) => format!("Bands: enough places for {grade} grade (ISO 3382-2, table 1)."),
+        None => "Bands: too few places for any grade of ISO 3382-2.".to_owned(),
+    }];
+    lines.extend(single_modes(facts.session, least));
+    lines.extend(change_of_bands(least));
+    lines.push(if modes {
+        "Verdicts on single modes: enough places.".to_owned()
+    } else {
+        format!(
+            "Verdicts on single modes: not yet; measure at {POSITIONS} places or more, or each place twice at \
+             {WITH_REPEATS} or more."
+        )
+    });
+    Purposes { lines, modes }
+}
+
+/// Mean T20 of an octave over the places, s.
+fn t20_s(state: &StateFacts<'_>, hz: f64) -> Option<f64> {
+    let octave = |centre_hz: f64| (centre_hz / hz).log2().abs() < 0.1;
+    let bands = state.places.iter().flat_map(|place| place.bands).filter(|b| octave(b.band.centre_hz));
+    let times: Vec<f64> = bands.filter_map(|b| Some(b.t20_s.ok()?.value)).collect();
+    (!times.is_empty()).then(|| times.iter().sum::<f64>() / times.len() as f64)
+}
+
+/// Up to which frequency modes stand singly: where one falls on each bandwidth (2.2/T) by the density of modes
+/// 4πVf²/c³ (Kuttruff, Room Acoustics, chapter 3; Schroeder's frequency is where three do).
+fn single_modes(session: &Session, state: &StateFacts<'_>) -> Option<String> {
+    let volume_m3 = session.room.volume_m3?;
+    let t_s = t20_s(state, 125.0)?;
+    let c = sound_speed_m_s(session.temperature_c(state.state)).ok()?;
+    let hz = (c.powi(3) * t_s / (4.0 * std::f64::consts::PI * volume_m3 * 2.2)).sqrt();
+    Some(format!("Single modes: up to about {hz:.0} Hz; above, they overlap: read the bands."))
+}
+
+/// Which change of T20 the bands will show.
+fn change_of_bands(state: &StateFacts<'_>) -> Option<String> {
+    let places = state.places.len();
+    if places < 3 {
+        return Some("Verdicts on bands: not yet; they take three places or more in both states.".to_owned());
+    }
+    let size = |hz: f64| Some((hz, 100.0 * expected_change(places, THIRD * hz, t20_s(state, hz)?)?));
+    let told: Vec<String> = FORETOLD_HZ
+        .into_iter()
+        .filter_map(size)
+        .map(|(hz, percent)| format!("{percent:.0} % at {hz:.0} Hz"))
+        .collect();
+    (!told.is_empty()).then(|| {
+        format!("Verdicts on bands: a change of T20 will be known to about ±{} (third octaves).", told.join(", ±"))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_third_octave_is_as_wide_as_the_standard_says() {
+        assert!((THIRD - (10_f64.powf(0.05) - 10_f64.powf(-0.05))).abs() < 1e-3);
+    }
+}
