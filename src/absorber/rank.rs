@@ -68,6 +68,6 @@ mod tests {
         let takes = [take(Some((1.69, 0.02))), take(Some((1.80, 0.02)))];
         let ranking = rank(&takes, Estimate::new(1.70, 0.01));
         assert_eq!(ranking.best, None);
-        assert_eq!((ranking.takes, ranking.untreated), (vec![Some(1), Some(2)], 1));
+        assert_eq!((ranking.takes, ranking.untreated), (vec![Some(1), Some(3)], 1));
     }
 }

@@ -99,7 +99,7 @@ fn span(run: &[&BandChange]) -> String {
     }
 }
 
-/// "14 to 40 % shorter", "as before", "can't tell (±35 %)".
+/// "14 to 40 % shorter", "as before", "can’t tell (±35 %)".
 fn became(run: &[&BandChange]) -> String {
     let ratios: Vec<Ratio> = run.iter().filter_map(|b| known(b)).collect();
     let mut sizes: Vec<f64> = ratios.iter().map(|r| 100.0 * (r.value - 1.0).abs()).collect();
@@ -116,9 +116,9 @@ fn became(run: &[&BandChange]) -> String {
         Some(Verdict::Longer) => format!("{between} longer"),
         Some(Verdict::Unchanged) => "as before (±10 %)".to_owned(),
         _ => match halves.get(halves.len() / 2) {
-            Some(half) if *half < 100.0 => format!("can't tell (±{half:.0} %)"),
-            Some(_) => "can't tell (more than ±100 %)".to_owned(),
-            None => "can't tell (no T20 at three places)".to_owned(),
+            Some(half) if *half < 100.0 => format!("can’t tell (±{half:.0} %)"),
+            Some(_) => "can’t tell (more than ±100 %)".to_owned(),
+            None => "can’t tell (no T20 at three places)".to_owned(),
         },
     }
 }
@@ -173,7 +173,7 @@ mod tests {
         ];
         assert_eq!(
             summary(&bands),
-            "200 Hz to 2 kHz: 14 to 40 % shorter; 4 kHz: as before (±10 %); 63 to 80 Hz: can't tell (±35 %)."
+            "200 Hz to 2 kHz: 14 to 40 % shorter; 4 kHz: as before (±10 %); 63 to 80 Hz: can’t tell (±35 %)."
         );
         assert_eq!(summary(&bands[..1]), "");
         assert_eq!(summary(&[]), "");

@@ -80,7 +80,7 @@ fn others(modes: &[ModeChange]) -> String {
         } else if modes.iter().any(|m| is_changed(&m)) {
             format!("of the other {} none can be told", rest.len())
         } else {
-            format!("whether any of {} single modes rings shorter or longer can't be told", rest.len())
+            format!("whether any of {} single modes rings shorter or longer can’t be told", rest.len())
         };
     };
     let (within, above) = rest.split_at(last + 1);
@@ -104,7 +104,7 @@ fn others(modes: &[ModeChange]) -> String {
         text.push_str(&format!(" (together {pooled})"));
     }
     if !above.is_empty() {
-        text.push_str(&format!("; the {} above can't be told singly: see the bands", above.len()));
+        text.push_str(&format!("; the {} above can’t be told singly: see the bands", above.len()));
     }
     text
 }
@@ -207,14 +207,14 @@ mod tests {
         assert_eq!(
             said(&modes),
             "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before and none clearly longer \
-             (together +0.2 ± 1.6 %); the 1 above can't be told singly: see the bands."
+             (together +0.2 ± 1.6 %); the 1 above can’t be told singly: see the bands."
         );
     }
 
     #[test]
     fn nothing_told_is_said_of_the_modes_alone() {
         let modes = [mode(50.0, Verdict::Unsure, 5.0, 90.0), mode(60.0, Verdict::Unsure, 5.0, 90.0)];
-        assert_eq!(said(&modes), "Whether any of 2 single modes rings shorter or longer can't be told.");
+        assert_eq!(said(&modes), "Whether any of 2 single modes rings shorter or longer can’t be told.");
         assert_eq!(said(&[]), "No mode before to compare.");
     }
 

@@ -333,10 +333,12 @@ fn what_a_visit_is_enough_for() {
     let three = |takes: usize| {
         let mut session = visit();
         for state in &mut session.states {
-            state.takes.truncate(3);
+            state.takes.drain(..3);
         }
         let found = judge(&session, &good, |facts| {
-            facts.files.retain(|f| session.states.iter().any(|s| s.takes.iter().any(|t| t.file == f.take.file)));
+            facts
+                .files
+                .retain(|f| session.states.iter().any(|s| s.takes.iter().any(|t| t.file == f.take.file)));
             for state in &mut facts.states {
                 state.places.iter_mut().for_each(|place| place.takes = takes);
             }
@@ -433,11 +435,7 @@ fn the_published_room_answers_on_its_own_data() {
     for row in rows.iter().filter(|c| c.clause == "4.3") {
         assert_ne!(row.met, Met::Unknown, "{row:?}");
     }
-    assert!(
-        summary(&rows).contains("three microphone distances"),
-        "{}",
-        summary(&rows)
-    );
+    assert!(summary(&rows).contains("three microphone distances"), "{}", summary(&rows));
     if std::env::var_os("STILLROOM_SHOW").is_some() {
         rows.iter().for_each(|row| println!("{row:?}"));
         println!("{}", summary(&rows));

@@ -59,8 +59,9 @@ fn compared(content: &Content<'_>, pairs: &[Pair<'_>], last: &Pair<'_>) -> Marku
         @for pair in pairs {
             p.verdict {
                 @if pairs.len() > 1 { b { bdi { (shown(&pair.after.name)) } ": " } }
-                (sentence(pair))
+                (sentences(pair).first().map_or("", String::as_str))
             }
+            @for more in sentences(pair).iter().skip(1) { p.lead { (more) } }
         }
         @if let Some(text) = strongest(last) { p.lead { (text) } }
         (tally(last))
@@ -73,19 +74,18 @@ fn compared(content: &Content<'_>, pairs: &[Pair<'_>], last: &Pair<'_>) -> Marku
     }
 }
 
-/// The verdict on a pair: what is told of the bands and of the modes, told things first.
-pub(super) fn sentence(pair: &Pair<'_>) -> String {
+/// The verdict on a pair, at most two sentences: on the modes and on the bands, the one that tells something first.
+pub(super) fn sentences(pair: &Pair<'_>) -> Vec<String> {
     let bands = match pair.changes.band_summary.as_str() {
         "" => "Whole bands got no verdict: that takes three places or more in both states.".to_owned(),
         told => format!("Decay of whole bands: {told}"),
     };
-    let n = pair.rows.iter().filter(|row| row.mode.is_some()).count();
-    if n == 0 {
-        return bands;
+    if pair.rows.iter().all(|row| row.mode.is_none()) {
+        return vec![bands];
     }
     let decided = pair.changes.modes.iter().any(|c| c.verdict != Verdict::Unsure);
     let modes = format!("Single resonances: {}", pair.changes.summary);
-    if decided { format!("{modes} {bands}") } else { format!("{bands} {modes}") }
+    if decided { vec![modes, bands] } else { vec![bands, modes] }
 }
 
 /// The clearest change in numbers.

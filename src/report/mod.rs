@@ -130,7 +130,7 @@ fn others(content: &Content<'_>) -> Markup {
             h2 { "The other states" }
             @for pair in rest {
                 h3 { bdi { (words::shown(&pair.before.name)) } " to " bdi { (words::shown(&pair.after.name)) } }
-                p { (answer::sentence(pair)) }
+                p { (answer::sentences(pair).join(" ")) }
                 (answer::chart(pair, answer::ROWS))
             }
         }

@@ -55,7 +55,7 @@ table! {
         threshold_music_t60_s seconds().positive(), "The same with music as the stimulus; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
     }
     priority: Option<u32> {
-        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode`: by the mean over listening positions of T60·(1 − D/60)/threshold − 1 (0 where negative), with the low end of T60's 95 % interval and D the dB by which the mode stays under the state's loudest one.", "";
+        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode` and only where T60 is heard: at some listening position (any, where none is said to be one) the mode starts to ring no more than 20 dB under all modes of its octave together and T60·(60 − D)/60 exceeds the threshold, D those dB, with the low end of T60's 95 % interval. By the largest such ratio to the threshold; ratios within a tenth by the number of positions. Modes within a bandwidth of each other share a rank.", "";
     }
     evidence: String {
         evidence text(), "The sentence that supports `kind` or the assignment to `axes`.", "";

@@ -89,6 +89,18 @@ fn share(bands: &[BandChange], from_hz: f64, to_hz: f64, verdict: Verdict) -> (u
     (inside.iter().filter(|b| b.verdict == Some(verdict)).count(), inside.len())
 }
 
+/// Half the interval that is foretold over that found, median over the bands from 200 Hz up.
+fn foretold_over_found(bands: &[BandChange], places: usize) -> Option<f64> {
+    let ratio = |band: &BandChange| {
+        let found = band.t20_ratio?.ok()?;
+        let foretold = decay::expected_change(places, 0.2308 * band.band_hz, T60_S)?;
+        Some(foretold / (0.5 * (found.high / found.low).ln()))
+    };
+    let mut all: Vec<f64> = bands.iter().filter(|b| b.band_hz > 180.0).filter_map(ratio).collect();
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() / 2).copied()
+}
+
 /// Two hundred pairs in which nothing changed, at 3, 6 and 10 places: at most 1 % of pairs with any false verdict of
 /// change, and the table of how often changes of 10, 20 and 40 % are told.
 #[test]
@@ -97,6 +109,7 @@ fn share(bands: &[BandChange], from_hz: f64, to_hz: f64, verdict: Verdict) -> (u
 fn no_change_is_found_in_nothing_and_what_size_shows() {
     let bank = decay::bank(Fraction::Third, RATE_HZ);
     let changed = |b: &BandChange| matches!(b.verdict, Some(Verdict::Shorter | Verdict::Longer));
+    let (mut foretold, mut sessions) = (Vec::new(), 0);
     let (mut pairs, mut wrong_pairs, mut verdicts, mut wrong, mut held, mut intervals) = (0, 0, 0, 0, 0, 0);
     for (places, count) in [(3, 67), (6, 67), (10, 66)] {
         for seed in 0..count {
@@ -106,6 +119,8 @@ fn no_change_is_found_in_nothing_and_what_size_shows() {
             wrong_pairs += usize::from(false_ones > 0);
             verdicts += bands.len();
             wrong += false_ones;
+            sessions += 1;
+            foretold.extend(foretold_over_found(&bands, places));
             let ratios =
                 bands.iter().filter(|b| b.reason.contains("places")).filter_map(|b| b.t20_ratio?.ok());
             for ratio in ratios {
@@ -115,6 +130,10 @@ fn no_change_is_found_in_nothing_and_what_size_shows() {
         }
     }
     println!("nothing changed: {wrong} of {verdicts} verdicts wrong, in {wrong_pairs} of {pairs} pairs");
+    let near = foretold.iter().filter(|r| (0.7..=1.4).contains(*r)).count();
+    println!(
+        "half interval foretold over found, median of a session's bands: 0.7 to 1.4 in {near} of {sessions}"
+    );
     println!("intervals that hold the truth: {held} of {intervals}");
     let mut table = String::from(
         "| places | change | 50 to 160 Hz told | 200 Hz to 1.25 kHz told | wrong way |\n| --- | --- | --- | --- | --- |\n",

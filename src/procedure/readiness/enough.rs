@@ -80,7 +80,10 @@ fn change_of_bands(state: &StateFacts<'_>) -> Option<String> {
         .map(|(hz, percent)| format!("{percent:.0} % at {hz:.0} Hz"))
         .collect();
     (!told.is_empty()).then(|| {
-        format!("Verdicts on bands: a change of T20 will be known to about ±{} (third octaves).", told.join(", ±"))
+        format!(
+            "Verdicts on bands: a change of T20 will be known to about ±{} (third octaves).",
+            told.join(", ±")
+        )
     })
 }
 
