@@ -32,7 +32,7 @@ const HEADERS: [(&str, &str); 8] = [
     (
         "band_changes",
         "before_state,after_state,position,source,band_hz,before_t20_s,after_t20_s,t20_change_percent,\
-         t20_change_low_percent,t20_change_high_percent,level_change_db,flags",
+         t20_change_low_percent,t20_change_high_percent,level_change_db,verdict,reason,flags",
     ),
     ("targets", "state,position,band_hz,mode,value_s,low_s,high_s,limit_s,met,flags"),
     ("checks", "state,standard,clause,requirement,found,limit,met,affects"),

@@ -6,7 +6,6 @@ use crate::filter::{Bank, Fraction};
 use crate::modes::ModeSet;
 use crate::room::simulate::Gauss;
 use crate::session::Role;
-use std::fmt::Write as _;
 
 const RATE_HZ: f64 = 4_000.0;
 const T60_S: f64 = 0.6;
@@ -101,76 +100,77 @@ fn foretold_over_found(bands: &[BandChange], places: usize) -> Option<f64> {
     all.get(all.len() / 2).copied()
 }
 
-/// Two hundred pairs in which nothing changed, at 3, 6 and 10 places: at most 1 % of pairs with any false verdict of
-/// change, and the table of how often changes of 10, 20 and 40 % are told.
+/// How many pairs the suites draw: 200, or `STILLROOM_PAIRS`.
+fn pairs() -> u64 {
+    std::env::var("STILLROOM_PAIRS").ok().and_then(|n| n.parse().ok()).unwrap_or(200)
+}
+
+/// Pairs in which nothing changed, at 3, 6 and 10 places: at most 1 % of verdicts say that something did.
 #[test]
 #[ignore = "hundreds of sessions; a minute"]
 #[allow(clippy::print_stdout)]
-fn no_change_is_found_in_nothing_and_what_size_shows() {
+fn no_change_is_found_in_nothing() {
     let bank = decay::bank(Fraction::Third, RATE_HZ);
-    let changed = |b: &BandChange| matches!(b.verdict, Some(Verdict::Shorter | Verdict::Longer));
-    let (mut foretold, mut sessions) = (Vec::new(), 0);
-    let (mut pairs, mut wrong_pairs, mut verdicts, mut wrong, mut held, mut intervals) = (0, 0, 0, 0, 0, 0);
-    for (places, count) in [(3, 67), (6, 67), (10, 66)] {
-        for seed in 0..count {
+    let changed = |b: &&BandChange| matches!(b.verdict, Some(Verdict::Shorter | Verdict::Longer));
+    let (mut foretold, mut drawn, mut wrong_pairs) = (Vec::new(), 0, 0);
+    let (mut verdicts, mut wrong, mut held, mut intervals) = (0, 0, 0, 0);
+    for places in [3, 6, 10] {
+        for seed in 0..pairs().div_ceil(3) {
             let bands = told(places, 1.0, 10 * seed + places as u64, &bank);
-            let false_ones = bands.iter().filter(|b| changed(b)).count();
-            pairs += 1;
+            let false_ones = bands.iter().filter(changed).count();
+            drawn += 1;
             wrong_pairs += usize::from(false_ones > 0);
             verdicts += bands.len();
             wrong += false_ones;
-            sessions += 1;
             foretold.extend(foretold_over_found(&bands, places));
-            let ratios =
-                bands.iter().filter(|b| b.reason.contains("places")).filter_map(|b| b.t20_ratio?.ok());
-            for ratio in ratios {
+            let by_places = bands.iter().filter(|b| b.reason.starts_with("T20 "));
+            for ratio in by_places.filter_map(|b| b.t20_ratio?.ok()) {
                 intervals += 1;
                 held += usize::from(ratio.low <= 1.0 && ratio.high >= 1.0);
             }
         }
     }
-    println!("nothing changed: {wrong} of {verdicts} verdicts wrong, in {wrong_pairs} of {pairs} pairs");
+    println!("nothing changed: {wrong} of {verdicts} verdicts wrong, in {wrong_pairs} of {drawn} pairs");
     let near = foretold.iter().filter(|r| (0.7..=1.4).contains(*r)).count();
     println!(
-        "half interval foretold over found, median of a session's bands: 0.7 to 1.4 in {near} of {sessions}"
+        "half interval foretold over found, median of a session's bands: 0.7 to 1.4 in {near} of {drawn}"
     );
     println!("intervals that hold the truth: {held} of {intervals}");
-    let mut table = String::from(
-        "| places | change | 50 to 160 Hz told | 200 Hz to 1.25 kHz told | wrong way |\n| --- | --- | --- | --- | --- |\n",
-    );
-    let mut least = f64::INFINITY;
-    for places in [3, 6, 10] {
-        for percent in [10.0, 20.0, 40.0] {
-            let mut sums = [(0, 0); 3];
-            for seed in 0..12 {
-                let bands = told(places, 1.0 - percent / 100.0, 7_000 + 10 * seed + places as u64, &bank);
-                let of = [
-                    share(&bands, 45.0, 180.0, Verdict::Shorter),
-                    share(&bands, 180.0, 1300.0, Verdict::Shorter),
-                    share(&bands, 0.0, 2e4, Verdict::Longer),
-                ];
-                for (sum, of) in sums.iter_mut().zip(of) {
-                    *sum = (sum.0 + of.0, sum.1 + of.1);
-                }
-            }
-            let part = |(a, b): (usize, usize)| 100.0 * a as f64 / b.max(1) as f64;
-            let _ = writeln!(
-                table,
-                "| {places} | {percent:.0} % | {:.0} % | {:.0} % | {} |",
-                part(sums[0]),
-                part(sums[1]),
-                sums[2].0
-            );
-            assert_eq!(sums[2].0, 0, "none the wrong way");
-            if places == 10 && percent > 30.0 {
-                least = least.min(part(sums[1]));
+    assert!(100 * wrong <= verdicts, "{wrong} of {verdicts}");
+    assert!(held * 100 >= intervals * 90, "{held} of {intervals}");
+}
+
+/// How often changes of 10, 20 and 40 % are told at 3, 6 and 10 places.
+#[test]
+#[ignore = "hundreds of sessions; a minute"]
+#[allow(clippy::print_stdout)]
+fn what_size_of_change_shows() {
+    let bank = decay::bank(Fraction::Third, RATE_HZ);
+    println!("| places | change | 50 to 160 Hz told | 200 Hz to 1.25 kHz told | the wrong way |");
+    println!("| --- | --- | --- | --- | --- |");
+    let part = |(a, b): (usize, usize)| 100.0 * a as f64 / b.max(1) as f64;
+    for (places, percent) in [3, 6, 10].into_iter().flat_map(|n| [10.0, 20.0, 40.0].map(|p| (n, p))) {
+        let mut sums = [(0, 0); 3];
+        for seed in 0..(pairs() / 16).max(2) {
+            let bands = told(places, 1.0 - percent / 100.0, 7_000 + 10 * seed + places as u64, &bank);
+            let of = [
+                share(&bands, 45.0, 180.0, Verdict::Shorter),
+                share(&bands, 180.0, 1300.0, Verdict::Shorter),
+                share(&bands, 0.0, 2e4, Verdict::Longer),
+            ];
+            for (sum, of) in sums.iter_mut().zip(of) {
+                *sum = (sum.0 + of.0, sum.1 + of.1);
             }
         }
+        let [low, high, wrong] = sums;
+        println!("| {places} | {percent:.0} % | {:.0} % | {:.0} % | {} |", part(low), part(high), wrong.0);
+        assert_eq!(wrong.0, 0, "none the wrong way");
+        assert!(
+            places < 10 || percent < 30.0 || part(high) > 95.0,
+            "40 % at ten places: {:.0} %",
+            part(high)
+        );
     }
-    println!("{table}");
-    assert!(100 * wrong <= verdicts, "{wrong} of {verdicts}");
-    assert!(held as f64 >= 0.93 * intervals as f64, "{held} of {intervals}");
-    assert!(least > 95.0, "a change of 40 % at ten places is told above 200 Hz: {least} %");
 }
 
 /// Files measured twice without a change between: all bands that have a T20 ring as before.
