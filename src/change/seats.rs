@@ -184,6 +184,7 @@ mod tests {
             t60_ratio: None,
             before_ring_s: None,
             after_ring_s: None,
+            ring_ratio: None,
             level_ratio: None,
             level_spread: None,
             shape_match: None,

@@ -179,6 +179,7 @@ mod tests {
             t60_ratio: Some(Ok(Ratio::from_log((1.0 + percent / 100.0).ln(), sd))),
             before_ring_s: None,
             after_ring_s: None,
+            ring_ratio: None,
             level_ratio: None,
             level_spread: None,
             shape_match: None,
