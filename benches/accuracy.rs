@@ -128,7 +128,7 @@ fn measured_rooms(arguments: &Arguments) {
 
 fn report(name: &str, a: &ModeSet, b: &ModeSet, trace: bool, seconds: f64) {
     let agreed = Agreement::of(a, b);
-    let low = |set: &ModeSet| measured::claims_between(set, 0.0, 45.0);
+    let low = |set: &ModeSet| measured::stable_between(set, 0.0, 45.0);
     println!(
         "{name}: {:?} claims ({}, {} under 45 Hz), {} pairs, frequency {} T60 {} agree, {seconds:.2} s",
         agreed.claims,

@@ -10,6 +10,7 @@ mod accuracy;
 mod audio_files;
 #[cfg(feature = "cli")]
 mod commands;
+mod controls;
 #[cfg(feature = "cli")]
 mod demo_run;
 mod measured;

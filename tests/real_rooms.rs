@@ -3,7 +3,7 @@
 //! Sources: `SOURCE.txt` beside each response. Slow, so run as `cargo test --profile suite -- --ignored`.
 
 use crate::measured::{
-    self, Agreement, arni, below_90_beyond_chance, claims, claims_between, fit_lows, known, single,
+    self, Agreement, arni, below_90_beyond_chance, claims, fit_lows, known, single, stable, stable_between,
 };
 use crate::score::{self, Score};
 
@@ -14,8 +14,10 @@ fn halves(state: &str, least: usize, most_under_45: usize) {
     let agreed = Agreement::of(&a, &b);
     println!("Arni {state}: {agreed:?}");
     for set in [&a, &b] {
-        assert!(claims(set).len() >= least, "{}", measured::list(set));
-        assert!(claims_between(set, 0.0, 45.0) <= most_under_45, "{}", measured::list(set));
+        assert!(stable(set).len() >= least, "{}", measured::list(set));
+        assert!(stable_between(set, 0.0, 45.0) <= most_under_45, "{}", measured::list(set));
+        // One place of a large room: what the first part of the decay shows doesn't predict the next.
+        assert!(claims(set).is_empty(), "{}", measured::list(set));
     }
     assert!(agreed.pairs >= 4, "{agreed:?}");
     assert!(!below_90_beyond_chance(agreed.held()), "{agreed:?}");
@@ -39,8 +41,8 @@ fn halves_of_the_dry_room_agree() {
 fn the_hotel_room_shows_no_comb() {
     let Some(low) = single("but_room112") else { return };
     let set = fit_lows(&[low], 0.0, true);
-    assert!(claims_between(&set, 40.0, 130.0) >= 8, "{}", measured::list(&set));
-    assert_eq!(claims_between(&set, 50.0, 57.0), 0, "{}", measured::list(&set));
+    assert!(stable_between(&set, 40.0, 130.0) >= 8, "{}", measured::list(&set));
+    assert_eq!(stable_between(&set, 50.0, 57.0), 0, "{}", measured::list(&set));
 }
 
 /// Whatever holds at the direct sound holds 12 ms later.
@@ -72,6 +74,43 @@ fn finite_element_rooms_are_found_as_they_are() {
     assert_eq!(counts.false_claims, 0, "{:?}", whole.notes);
     let held = |part: u32| !below_90_beyond_chance((part as usize, counts.found as usize));
     assert!(held(counts.held_frequency) && held(counts.held_decay), "{}", whole.row("finite elements"));
+}
+
+/// As far as the finite-element rooms' modes can be told apart the program says so: up to the limit that it states,
+/// which lies at least where it is asked for, every pole that the data carry is claimed but for two in a hundred.
+#[test]
+#[ignore = "slow"]
+fn finite_element_rooms_are_told_up_to_a_limit() {
+    let mut whole = Score::default();
+    for (room, state, least_hz) in [
+        ("fem_l_room", "untreated", 115.0),
+        ("fem_l_room", "treated", 115.0),
+        ("fem_box_uneven", "as_found", 85.0),
+    ] {
+        let Some(known) = known(room, state) else { return };
+        let set = fit_lows(&known.lows, 0.0, true);
+        let limit = set.single_modes_to_hz.unwrap_or(0.0);
+        println!("{room} {state}: single modes up to {limit} Hz");
+        assert!(limit >= least_hz, "{room} {state}: {limit}");
+        score::judge(&mut whole, &known.poles, &known.bounds(), &set, (20.0, limit), &mut Vec::new());
+    }
+    println!("{}\n{}", whole.row("up to the limits"), whole.notes.join("\n"));
+    let counts = whole.counts;
+    assert!(counts.found * 100 >= counts.decidable * 96, "{:?}", whole.notes);
+    assert!(counts.false_claims * 100 <= counts.claims, "{:?}", whole.notes);
+}
+
+/// The measured laboratory, before and after, ten places: sound decays there, but no modes that predict it.
+#[test]
+#[ignore = "slow"]
+fn the_laboratory_shows_no_single_modes() {
+    for state in ["panels_closed", "panels_75"] {
+        let Some(folder) = measured::folder("r3vival_lab") else { return };
+        let files = measured::waves(&folder.join(state));
+        let lows: Vec<_> = files.iter().map(|file| measured::low_end(std::slice::from_ref(file))).collect();
+        let set = fit_lows(&lows, 0.0, true);
+        assert!(claims(&set).is_empty(), "{}", measured::list(&set));
+    }
 }
 
 /// Odd against even positions of a finite-element room, 20 to 110 Hz as above: two surveys with no microphone

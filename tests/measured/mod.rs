@@ -4,6 +4,7 @@
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};
+use stillroom::flag::Flag;
 use stillroom::modes::{FitSettings, Kind, LN_1000, Listening, Mode, ModeSet, Place, Pole, bound, fit};
 use stillroom::response::{LowEnd, Place as Seat, TakeInput, combine};
 
@@ -86,8 +87,15 @@ pub fn claims(set: &ModeSet) -> Vec<&Mode> {
     set.modes.iter().filter(|m| m.kind == Kind::Mode).collect()
 }
 
-pub fn claims_between(set: &ModeSet, from_hz: f64, to_hz: f64) -> usize {
-    claims(set).iter().filter(|m| (from_hz..to_hz).contains(&hertz(m))).count()
+/// Claims, and resonances that only their overlap keeps from being claimed: one place in a large room can't prove them.
+pub fn stable(set: &ModeSet) -> Vec<&Mode> {
+    let doubts = |m: &Mode| m.flags.iter().any(|f| !matches!(f, Flag::Overlapping | Flag::NoTimeBase));
+    let own = |m: &&Mode| m.kind == Kind::Mode || (m.kind == Kind::Unsure && !doubts(m));
+    set.modes.iter().filter(own).collect()
+}
+
+pub fn stable_between(set: &ModeSet, from_hz: f64, to_hz: f64) -> usize {
+    stable(set).iter().filter(|m| (from_hz..to_hz).contains(&hertz(m))).count()
 }
 
 /// One line a mode.
@@ -108,7 +116,7 @@ pub fn list(set: &ModeSet) -> String {
     lines
 }
 
-/// Claims of two fits of the same room, in pairs, and how many pairs agree within the joint 95 % interval.
+/// Stable resonances of two fits of the same room, in pairs, and how many pairs agree within the joint 95 % interval.
 #[derive(Debug, Default, Clone)]
 pub struct Agreement {
     pub claims: (usize, usize),
@@ -126,7 +134,7 @@ impl Agreement {
 
     /// The same for claims of the first within some frequencies.
     pub fn between(a: &ModeSet, b: &ModeSet, (from_hz, to_hz): (f64, f64)) -> Self {
-        let (a, b) = (claims(a), claims(b));
+        let (a, b) = (stable(a), stable(b));
         let mut found = Self { claims: (a.len(), b.len()), ..Self::default() };
         for own in a.iter().filter(|m| (from_hz..to_hz).contains(&hertz(m))) {
             let Some(other) = nearest(own, &b) else { continue };
