@@ -23,7 +23,7 @@ fn the_committed_table_is_of_these_cells() {
 }
 
 /// Two draws a cell can't show a cell's percentiles; all cells together show shares and medians: found and false
-/// within 1 % of the table's, coverage within 3 %, widths within 5 %, median error that of a fit at its bound.
+/// within 3 and 1 % of the table's, coverage within 3 %, widths within 5 %, median error that of a fit at its bound.
 #[test]
 #[ignore = "a few minutes: part of the longer suites"]
 fn a_few_draws_agree_with_the_table() {
@@ -41,7 +41,7 @@ fn a_few_draws_agree_with_the_table() {
     println!("{}", whole.row("all, redone"));
     let (now, then) = (whole.counts, table::sum(&rows));
     let notes = &whole.notes;
-    assert!(share(now.found, now.decidable) > share(then.found, then.decidable) - 0.01, "{notes:?}");
+    assert!(share(now.found, now.decidable) > share(then.found, then.decidable) - 0.03, "{notes:?}");
     assert!(share(now.false_claims, now.claims) < share(then.false_claims, then.claims) + 0.01, "{notes:?}");
     assert!((now.held_percent().0 - then.held_percent().0).abs() < 3.0);
     assert!((now.held_percent().1 - then.held_percent().1).abs() < 3.0);

@@ -5,7 +5,7 @@ use super::attempt::{Attempt, Fitting, Job};
 use super::collect::empty;
 use super::kinds::judge;
 use super::overlap::widen_overlapping;
-use super::prediction::{Predicted, splits_s};
+use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::settings::{FitSettings, Place};
 use super::settle::settle;
 use rayon::prelude::*;
@@ -23,8 +23,9 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let seconds = main.seconds();
     let mut predicted = None;
     if settings.refits {
-        let early = job.early(&main);
-        predicted = Some(Predicted::of(places, &early, job.range_hz));
+        let quiet = without_steady_tones(places, &main);
+        let early = Job { places: &quiet, ..job }.early(&main);
+        predicted = Some(Predicted::of(&quiet, &early, job.range_hz));
         main = job.tested(main, early);
         // Where modes run together even the refits say too much.
         widen_overlapping(&mut main.set, seconds);

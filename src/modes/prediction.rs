@@ -7,24 +7,28 @@
 //! the record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
 use super::attempt::Fitting;
+use super::pole::Pole;
 use super::problem::Group;
 use super::record::{Record, sounding_len};
 use super::settings::Place;
 use super::single::Answer;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
+use std::borrow::Cow;
 use std::f64::consts::PI;
 
-/// Width of a band, Hz: holds some numbers of a part of 0.2 s, and few modes.
+/// Width of a band, Hz: holds some numbers of a part of 0.2 s, and few modes …
 const BAND_HZ: f64 = 20.0;
+/// … and with few places, which have few numbers, twice as much.
+const WIDE_BAND_HZ: f64 = 40.0;
 /// Distance of the bands' middles, Hz.
 const STEP_HZ: f64 = 5.0;
 /// Share of the energy that may stay unexplained. Modes leave under 0.3, decaying noise over 0.85 (docs/accuracy.md).
 const MOST_UNEXPLAINED: f64 = 0.6;
 /// Chance that a random prediction explains enough in one band.
 const CHANCE: f64 = 0.02;
-/// Energy over the noise's from which a band has something to predict: 9 dB.
-const EVIDENCE: f64 = 8.0;
+/// Energy over the noise's from which a band has something to predict: 6 dB.
+const EVIDENCE: f64 = 4.0;
 /// Places in small rooms hear much the same below 100 Hz: no more of them count as independent.
 const INDEPENDENT: usize = 3;
 /// Share of the bands with evidence, from the lowest up, that must be predicted for single modes to be told.
@@ -36,13 +40,17 @@ const FAR_FROM_LIMIT: f64 = 0.85;
 
 /// Frame of the look at decays, s.
 const FRAME_S: f64 = 0.128;
-/// A part is predicted from where its band stands this far over the noise: 15 dB.
-const OVER_NOISE: f64 = 30.0;
-/// Bands that never stand this far over their noise (25 dB) have no decay to split.
-const WORTH_SPLITTING: f64 = 300.0;
+/// A part is predicted from where its band stands this far over the noise: 10 dB.
+const OVER_NOISE: f64 = 10.0;
+/// Bands that never stand this far over their noise (20 dB) have no decay to split.
+const WORTH_SPLITTING: f64 = 100.0;
+/// A part that lies further below the start (35 dB) would ask for amplitudes more exact than the model is.
+const DOWN: f64 = 3.2e-4;
 
-/// Shares of the bands that have come near their noise when the records are cut.
-const CUTS: [f64; 3] = [0.25, 0.45, 0.65];
+/// Share of the bands that have come near their noise when the records are cut.
+const CUT: f64 = 0.25;
+/// The cuts in units of that time, all of them with few places.
+const CUTS: [f64; 3] = [1.0, 1.35, 1.8];
 /// Share of the longest record that is at most left before the cut, and the least of it, s.
 const BEFORE: (f64, f64) = (0.65, 0.15);
 
@@ -53,14 +61,19 @@ pub(super) fn splits_s(places: &[Place<'_>], (from_hz, to_hz): (f64, f64)) -> Ve
     let frames: Vec<Vec<Vec<f64>>> = places.iter().map(|place| over_noise(place, &middles)).collect();
     let mut ends: Vec<f64> = (0..middles.len()).filter_map(|band| meets_noise_s(&frames, band)).collect();
     ends.sort_by(f64::total_cmp);
-    let at = |share: &f64| ends.get((share * ends.len() as f64) as usize).copied();
+    let Some(cut_s) = ends.get((CUT * ends.len() as f64) as usize).copied() else { return Vec::new() };
     let rest_s = |p: &Place<'_>| p.samples.len() as f64 / p.rate_hz - p.onset_s;
     let longest_s = places.iter().map(rest_s).fold(0.0, f64::max);
     let within = |s: f64| s.clamp(BEFORE.1, (BEFORE.0 * longest_s).max(BEFORE.1));
     let cuts = if places.len() < FEW_PLACES { CUTS.len() } else { 1 };
-    let mut splits: Vec<f64> = CUTS[..cuts].iter().filter_map(at).map(within).collect();
+    let mut splits: Vec<f64> = CUTS[..cuts].iter().map(|cut| within(cut * cut_s)).collect();
     splits.dedup();
     splits
+}
+
+/// Width of the bands for so many places, Hz.
+fn band_hz(places: usize) -> f64 {
+    if places < FEW_PLACES { WIDE_BAND_HZ } else { BAND_HZ }
 }
 
 fn middles(from_hz: f64, to_hz: f64) -> Vec<f64> {
@@ -78,7 +91,7 @@ fn over_noise(place: &Place<'_>, bands: &[f64]) -> Vec<Vec<f64>> {
     }
     let frames: Vec<Vec<f64>> = (first..=end - len)
         .step_by(len / 2)
-        .map(|at| band_energies(&place.samples[at..at + len], place.rate_hz, bands))
+        .map(|at| band_energies(&place.samples[at..at + len], place.rate_hz, bands, BAND_HZ))
         .collect();
     let last = &frames[frames.len() - 4..];
     let floor: Vec<f64> =
@@ -100,11 +113,12 @@ fn meets_noise_s(places: &[Vec<Vec<f64>>], band: usize) -> Option<f64> {
     if mean(start) < WORTH_SPLITTING {
         return None;
     }
-    (start..longest).find(|frame| mean(*frame) < OVER_NOISE).map(|frame| 0.5 * FRAME_S * frame as f64)
+    let until = OVER_NOISE.max(DOWN * mean(start));
+    (start..longest).find(|frame| mean(*frame) < until).map(|frame| 0.5 * FRAME_S * frame as f64)
 }
 
 /// Energies in bands behind a Hann window.
-fn band_energies(samples: &[f64], rate_hz: f64, middles: &[f64]) -> Vec<f64> {
+fn band_energies(samples: &[f64], rate_hz: f64, middles: &[f64], width_hz: f64) -> Vec<f64> {
     let n = samples.len();
     let window = |i: usize| (PI * (i as f64 + 0.5) / n as f64).sin().powi(2);
     let mut buffer: Vec<Complex<f64>> =
@@ -112,12 +126,41 @@ fn band_energies(samples: &[f64], rate_hz: f64, middles: &[f64]) -> Vec<f64> {
     FftPlanner::new().plan_fft_forward(n).process(&mut buffer);
     let step_hz = rate_hz / n as f64;
     let energy = |hz: f64| {
-        let first = ((hz - 0.5 * BAND_HZ) / step_hz).ceil().max(1.0) as usize;
-        let last = (((hz + 0.5 * BAND_HZ) / step_hz).floor() as usize).min(n / 2);
+        let first = ((hz - 0.5 * width_hz) / step_hz).ceil().max(1.0) as usize;
+        let last = (((hz + 0.5 * width_hz) / step_hz).floor() as usize).min(n / 2);
         buffer.get(first..=last).map_or(0.0, |bins| bins.iter().map(|v| v.norm_sqr()).sum())
     };
     middles.iter().map(|hz| energy(*hz)).collect()
 }
+
+/// The places' records without the steady tones that a fit found in them: hum is no decay, and hides some.
+pub(super) fn without_steady_tones(places: &[Place<'_>], fit: &Fitting) -> Vec<Place<'static>> {
+    let seconds = fit.seconds();
+    let mut quiet: Vec<Place<'static>> = places.iter().map(owned).collect();
+    for (index, record) in fit.records.records.iter().enumerate() {
+        let samples = quiet[record.place].samples.to_mut();
+        for answer in &fit.answers {
+            let steady = |p: &Pole| p.decay_per_s < STEADY / seconds;
+            take_off(&mut samples[record.first..], record, answer, index, (0, &steady));
+        }
+    }
+    quiet
+}
+
+fn owned(place: &Place<'_>) -> Place<'static> {
+    Place {
+        position: place.position.clone(),
+        source: place.source.clone(),
+        samples: Cow::Owned(place.samples.to_vec()),
+        rate_hz: place.rate_hz,
+        file_rate_hz: place.file_rate_hz,
+        onset_s: place.onset_s,
+        emission_s: place.emission_s,
+    }
+}
+
+/// A pole that falls by less than this many nepers within the record is a tone.
+const STEADY: f64 = 1.5;
 
 /// How well one band was predicted.
 #[derive(Debug, Clone, Copy)]
@@ -217,8 +260,9 @@ impl Sum {
 fn add_parts(sums: &mut [Sum], places: &[Place<'_>], fit: &Fitting, middles: &[f64]) {
     let mut here = vec![Sum::default(); middles.len()];
     let (mut count, mut seconds) = (0, 0.0_f64);
+    let bands = (middles, band_hz(places.len()));
     for (index, record) in fit.records.records.iter().enumerate() {
-        let Some(part) = Part::new(&places[record.place], record, &fit.answers, index, middles) else {
+        let Some(part) = Part::new(&places[record.place], record, &fit.answers, index, bands) else {
             continue;
         };
         count += 1;
@@ -226,11 +270,12 @@ fn add_parts(sums: &mut [Sum], places: &[Place<'_>], fit: &Fitting, middles: &[f
         here.iter_mut().zip(&part.energies).for_each(|(sum, energies)| sum.add(energies));
     }
     // A Hann window leaves two thirds of the bins independent.
-    let numbers = 0.66 * BAND_HZ * seconds * count.min(INDEPENDENT) as f64;
+    let numbers = 0.66 * band_hz(places.len()) * seconds * count.min(INDEPENDENT) as f64;
     for (sum, more) in sums.iter_mut().zip(here).filter(|(_, more)| more.is_evident()) {
-        sum.whole += more.whole;
-        sum.left += more.left;
-        sum.noise += more.noise;
+        // Each part counts alike: the energy of an earlier one would hide the next.
+        sum.whole += 1.0;
+        sum.left += more.left / more.whole;
+        sum.noise += more.noise / more.whole;
         sum.numbers += numbers;
     }
 }
@@ -251,7 +296,7 @@ impl Part {
         record: &Record,
         answers: &[Answer],
         index: usize,
-        middles: &[f64],
+        (middles, width_hz): (&[f64], f64),
     ) -> Option<Self> {
         let (first, end) = (record.first + record.len, sounding_len(&place.samples));
         let wanted = (PART.0 * record.len as f64 / record.rate_hz).clamp(PART.1, PART.2) * record.rate_hz;
@@ -260,14 +305,15 @@ impl Part {
             return None;
         }
         let mut left = place.samples[first..first + len].to_vec();
-        let whole = band_energies(&left, record.rate_hz, middles);
+        let energies_of = |samples: &[f64]| band_energies(samples, record.rate_hz, middles, width_hz);
+        let whole = energies_of(&left);
         for answer in answers {
-            take_prediction(&mut left, record, answer, index);
+            take_off(&mut left, record, answer, index, (record.len, &|_| true));
         }
-        let left = band_energies(&left, record.rate_hz, middles);
+        let left = energies_of(&left);
         // The noise, where the record goes on long enough after this part.
         let noise = if end >= first + 2 * len {
-            band_energies(&place.samples[end - len..end], record.rate_hz, middles)
+            energies_of(&place.samples[end - len..end])
         } else {
             vec![0.0; middles.len()]
         };
@@ -276,15 +322,22 @@ impl Part {
     }
 }
 
-/// Takes off what the window's own poles say will be there.
-fn take_prediction(left: &mut [f64], record: &Record, answer: &Answer, index: usize) {
+/// Takes off what some of the window's own poles say is there, from `after` samples behind the record's start on.
+fn take_off(
+    left: &mut [f64],
+    record: &Record,
+    answer: &Answer,
+    index: usize,
+    (after, which): (usize, &dyn Fn(&Pole) -> bool),
+) {
     let window = &answer.window;
     for (group, fit) in window.problem.groups.iter().zip(&window.fit.projection.groups) {
         let Some(column) = column_of(group, index) else { continue };
-        for (j, pole) in window.fit.poles.iter().enumerate().filter(|(_, p)| answer.span.owns(p)) {
+        for (j, pole) in window.fit.poles.iter().enumerate().filter(|(_, p)| answer.span.owns(p) && which(p))
+        {
             let amplitude =
                 Complex::new(fit.coefficients[(2 * j, column)], fit.coefficients[(2 * j + 1, column)]);
-            let mut value = amplitude * (pole.lambda() * (record.len as f64 / record.rate_hz)).exp();
+            let mut value = amplitude * (pole.lambda() * (after as f64 / record.rate_hz)).exp();
             let step = (pole.lambda() / record.rate_hz).exp();
             for sample in left.iter_mut() {
                 *sample -= 2.0 * value.re;
