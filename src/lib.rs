@@ -67,6 +67,7 @@ pub mod report;
 pub mod response;
 pub mod room;
 pub mod session;
+mod spectrum;
 pub mod state;
 pub mod table;
 

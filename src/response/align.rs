@@ -1,7 +1,6 @@
 //! Repeats of one response laid on one another: spectra, delays, shifts.
 
-use super::envelope::fast_length;
-use realfft::RealFftPlanner;
+use crate::spectrum::{of_real, shared_length, to_real};
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 use std::ops::Range;
@@ -35,15 +34,11 @@ impl Repeats {
     /// Transforms the takes; each is padded with as many zeros as the longest has samples.
     pub fn new(takes: &[&[f64]], rate_hz: f64) -> Self {
         let longest = takes.iter().map(|t| t.len()).max().unwrap_or(1);
-        let length = 2 * fast_length(longest.max(2));
-        let forward = RealFftPlanner::new().plan_fft_forward(length);
+        let length = 2 * shared_length(longest);
         let spectrum = |take: &&[f64]| {
             let mut padded = take.to_vec();
             padded.resize(length, 0.0);
-            let mut bins = forward.make_output_vec();
-            // The lengths are the planner's own, so it has nothing to refuse.
-            let _ = forward.process(&mut padded, &mut bins);
-            bins
+            of_real(&mut padded)
         };
         Self { spectra: takes.iter().map(spectrum).collect(), length, rate_hz }
     }
@@ -76,12 +71,9 @@ impl Repeats {
 
     /// Whole lag, in samples, of the largest magnitude of the cross-correlation, and its sign.
     fn correlation_peak(&self, cross: &[Complex<f64>], first_bin: usize) -> (f64, bool) {
-        let inverse = RealFftPlanner::new().plan_fft_inverse(self.length);
-        let mut bins = inverse.make_input_vec();
+        let mut bins = vec![Complex::from(0.0); self.length / 2 + 1];
         bins[first_bin..first_bin + cross.len()].copy_from_slice(cross);
-        let mut correlation = inverse.make_output_vec();
-        // First and last bin are left at zero, so their imaginary parts are what the planner asks for.
-        let _ = inverse.process(&mut bins, &mut correlation);
+        let correlation = to_real(&mut bins, self.length);
         let mut best = 0;
         for (lag, value) in correlation.iter().enumerate() {
             if value.abs() > correlation[best].abs() {
@@ -104,11 +96,7 @@ impl Repeats {
 
     /// The first `n` samples of a take, back from its spectrum.
     pub fn samples(&self, take: usize, n: usize) -> Vec<f64> {
-        let inverse = RealFftPlanner::new().plan_fft_inverse(self.length);
-        let mut bins = self.spectra[take].clone();
-        let mut samples = inverse.make_output_vec();
-        // `advance` keeps the first and the highest bin real, so there is nothing to refuse.
-        let _ = inverse.process(&mut bins, &mut samples);
+        let mut samples = to_real(&mut self.spectra[take].clone(), self.length);
         samples.truncate(n);
         samples.iter().map(|x| x / self.length as f64).collect()
     }

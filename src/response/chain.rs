@@ -56,28 +56,37 @@ impl ChainFacts {
 #[must_use]
 pub fn chain_facts(samples: &[f64], rate_hz: f64, start_s: f64) -> ChainFacts {
     let tail = &samples[samples.len() - samples.len() / 10..];
+    let noise = (padded(&smooth_ends(tail), rate_hz), tail.len());
     ChainFacts {
-        direct: energies(samples, tail, rate_hz, start_s, GATE_S),
-        whole: energies(samples, tail, rate_hz, start_s, WHOLE_S),
+        direct: energies(samples, &noise, rate_hz, start_s, GATE_S),
+        whole: energies(samples, &noise, rate_hz, start_s, WHOLE_S),
         peak: samples.iter().fold(0.0, |most, x| most.max(x.abs())),
     }
 }
 
-fn energies(samples: &[f64], tail: &[f64], rate_hz: f64, start_s: f64, gate_s: [f64; 4]) -> Vec<BandEnergy> {
+/// A gate of 5 ms is read at bins of 5 Hz or less, so that no band falls between them.
+fn padded(signal: &[f64], rate_hz: f64) -> Repeats {
+    let mut long = signal.to_vec();
+    long.resize(signal.len().max((0.1 * rate_hz) as usize), 0.0);
+    Repeats::new(&[&long], rate_hz)
+}
+
+/// Energies of the gated response; `noise`: spectrum of the record's last tenth, and its samples.
+fn energies(
+    samples: &[f64],
+    (noise, tail): &(Repeats, usize),
+    rate_hz: f64,
+    start_s: f64,
+    gate_s: [f64; 4],
+) -> Vec<BandEnergy> {
     let first = ((start_s + gate_s[0]) * rate_hz).floor().max(0.0) as usize;
     let last = ((start_s + gate_s[3]) * rate_hz).ceil().max(0.0) as usize;
     let part = samples.get(first..last.min(samples.len())).unwrap_or_default();
     let weight = |k: usize| gate((first + k) as f64 / rate_hz - start_s, gate_s);
     let gated: Vec<f64> = part.iter().enumerate().map(|(k, x)| x * weight(k)).collect();
     let weights = (0..part.len()).map(|k| weight(k).powi(2)).sum::<f64>();
-    // A gate of 5 ms is read at bins of 5 Hz or less, so that no band falls between them.
-    let padded = |signal: &[f64]| {
-        let mut long = signal.to_vec();
-        long.resize(signal.len().max((0.1 * rate_hz) as usize), 0.0);
-        Repeats::new(&[&long], rate_hz)
-    };
-    let (response, noise) = (padded(&gated), padded(&smooth_ends(tail)));
-    let share = weights / (0.5 * tail.len().max(1) as f64);
+    let response = padded(&gated, rate_hz);
+    let share = weights / (0.5 * (*tail).max(1) as f64);
     let mids = MID_BANDS.map(|n| 10.0_f64.powf(f64::from(n) / 10.0));
     let bands = mids.filter(|mid| mid * 10.0_f64.powf(0.05) < 0.45 * rate_hz);
     let energy = |of: &Repeats, mid: f64| band_energy(of, mid);
@@ -85,7 +94,7 @@ fn energies(samples: &[f64], tail: &[f64], rate_hz: f64, start_s: f64, gate_s: [
         .map(|mid_hz| BandEnergy {
             mid_hz,
             energy: energy(&response, mid_hz),
-            noise: share * energy(&noise, mid_hz),
+            noise: share * energy(noise, mid_hz),
         })
         .collect()
 }

@@ -28,7 +28,7 @@ const LATE_S: f64 = 0.1;
 /// [`ResponseError`] of the first take if no take can be used, or
 /// [`ResponseError::NoTakes`] without any.
 pub fn combine(takes: Vec<TakeInput>, place: Place) -> Result<Response, ResponseError> {
-    let mut uses: Vec<TakeUse> = takes.iter().map(opened).collect();
+    let (mut uses, mut onsets): (Vec<TakeUse>, Vec<Option<Onset>>) = takes.iter().map(opened).unzip();
     leave_out_other_rates(&takes, &mut uses);
     leave_out_copies(&takes, &mut uses);
     leave_out_short(&takes, &mut uses);
@@ -49,13 +49,15 @@ pub fn combine(takes: Vec<TakeInput>, place: Place) -> Result<Response, Response
     };
     in_use(&uses).iter().for_each(|&k| flags.extend(&takes[k].flags));
     let file = takes[first].file.clone();
-    let onset = find_onset(&mean.samples, rate_hz).ok_or(ResponseError::NoDirectSound { file })?;
+    let known = if left.len() == 1 { onsets[first].take() } else { find_onset(&mean.samples, rate_hz) };
+    let onset = known.ok_or(ResponseError::NoDirectSound { file })?;
+    let low = LowEnd::new(&mean.samples, rate_hz, onset.start_s);
     if left.len() == 1 {
-        uses[first].low = Some(LowEnd::new(&mean.samples, rate_hz, onset.start_s));
+        uses[first].low = Some(low.clone());
     }
     uses.iter_mut().filter_map(|take| take.low.as_mut()).for_each(|low| low.onset_s = onset.start_s);
     remark_takes(&uses, &mut flags, &mut warnings);
-    Ok(finished(place, mean, rate_hz, onset, uses, (flags, warnings)))
+    Ok(finished(place, mean, (onset, low), uses, (flags, warnings)))
 }
 
 /// A mean of takes, the first sample that all of them have, and what averaging brought.
@@ -65,39 +67,44 @@ struct Mean {
     gain: Option<f64>,
 }
 
-/// The take before anything is known of the others.
-fn opened(take: &TakeInput) -> TakeUse {
-    TakeUse {
+/// The take before anything is known of the others, and its direct sound.
+fn opened(take: &TakeInput) -> (TakeUse, Option<Onset>) {
+    let (onset, left_out) = match direct_sound(take) {
+        Ok(onset) => (Some(onset), None),
+        Err(error) => (None, Some(LeftOut::Unusable(error))),
+    };
+    let take = TakeUse {
         file: take.file.clone(),
         take: take.take.clone(),
-        left_out: unusable(take).map(LeftOut::Unusable),
+        left_out,
         delay_s: None,
         aligned: false,
         gain: None,
         residual: None,
         peak: take.usable().iter().fold(0.0, |most, x| most.max(x.abs())),
         low: None,
-    }
+    };
+    (take, onset)
 }
 
-/// Why no response can be made of a take alone.
-fn unusable(take: &TakeInput) -> Option<ResponseError> {
+/// The direct sound of a take alone, or why no response can be made of it.
+fn direct_sound(take: &TakeInput) -> Result<Onset, ResponseError> {
     let (file, samples, rate_hz) = (take.file.clone(), take.usable(), take.recording.rate_hz);
     if !(rate_hz.is_finite() && rate_hz > 0.0) {
-        return Some(ResponseError::Rate { file, rate_hz });
+        return Err(ResponseError::Rate { file, rate_hz });
     }
     if let Some(sample) = samples.iter().position(|x| !x.is_finite()) {
-        return Some(ResponseError::NotFinite { file, sample });
+        return Err(ResponseError::NotFinite { file, sample });
     }
     let needed = (LEAST_S * rate_hz).ceil() as usize;
     if samples.len() < needed {
-        return Some(ResponseError::TooShort { file, samples: samples.len(), needed });
+        return Err(ResponseError::TooShort { file, samples: samples.len(), needed });
     }
     let value = samples[0];
     if samples.iter().all(|x| x.total_cmp(&value).is_eq() || (*x == 0.0 && value == 0.0)) {
-        return Some(ResponseError::Silent { file, samples: samples.len(), value });
+        return Err(ResponseError::Silent { file, samples: samples.len(), value });
     }
-    find_onset(samples, rate_hz).is_none().then_some(ResponseError::NoDirectSound { file })
+    find_onset(samples, rate_hz).ok_or(ResponseError::NoDirectSound { file })
 }
 
 fn in_use(uses: &[TakeUse]) -> Vec<usize> {
@@ -239,12 +246,11 @@ fn remark_takes(uses: &[TakeUse], flags: &mut Flags, warnings: &mut Vec<String>)
 fn finished(
     place: Place,
     mean: Mean,
-    rate_hz: f64,
-    onset: Onset,
+    (onset, low): (Onset, LowEnd),
     takes: Vec<TakeUse>,
     (mut flags, warnings): (Flags, Vec<String>),
 ) -> Response {
-    let low = LowEnd::new(&mean.samples, rate_hz, onset.start_s);
+    let rate_hz = low.file_rate_hz;
     let floor = floor::floor(&mean.samples, rate_hz, mean.from, onset.start_s);
     let wide: Vec<f64> = low.samples.iter().map(|&x| f64::from(x)).collect();
     let remarks = [

@@ -4,7 +4,7 @@
 //! it is still more than 20 dB below its maximum. The rule is applied to the envelope of a band well
 //! above the modes, so that neither a mode nor rumble nor an offset is taken for the direct sound.
 
-use super::envelope::{Band, Envelope};
+use super::envelope::{Band, Envelope, Record};
 use std::ops::Range;
 
 /// How far below the maximum the response starts: 20 dB as a ratio of pressures (A.3.4).
@@ -29,6 +29,9 @@ const TOP_HZ: f64 = 12_000.0;
 
 /// In the top band an arrival counts from 10 dB below the maximum: steps fall by 6 dB an octave.
 const BELOW_TOP_MAXIMUM: f64 = 0.316_227_766_016_837_94;
+
+/// A value of the overview may stand next to a top that is this much of it (a tenth at most, see there).
+const NEXT_TO_TOP: f64 = 0.9;
 
 /// The direct sound of one response. Times in seconds from sample 0.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,9 +64,13 @@ pub struct Onset {
 #[must_use]
 pub fn find_onset(samples: &[f64], rate_hz: f64) -> Option<Onset> {
     let mut best: Option<(Envelope, Rise)> = None;
-    for band in bands(rate_hz) {
-        let envelope = Envelope::new(samples, rate_hz, band);
-        let Some(rise) = first_rise(&envelope, BELOW_MAXIMUM) else { continue };
+    let bands = bands(rate_hz);
+    let mut record = Record::new(samples, rate_hz, bands.first()?.centre_hz);
+    for band in bands {
+        let mut lower = (band.centre_hz < 0.9 * FIRST_HZ.min(rate_hz / 4.0))
+            .then(|| Record::new(samples, rate_hz, band.centre_hz));
+        let envelope = Envelope::overview(lower.as_mut().unwrap_or(&mut record), band);
+        let Some(rise) = first_rise(&envelope, samples, BELOW_MAXIMUM) else { continue };
         let ratio = envelope.peak_to_noise();
         if best.as_ref().is_none_or(|(other, _)| ratio > other.peak_to_noise()) {
             best = Some((envelope, rise));
@@ -73,8 +80,8 @@ pub fn find_onset(samples: &[f64], rate_hz: f64) -> Option<Onset> {
         }
     }
     let (envelope, rise) = best?;
-    let top = sharper(samples, rate_hz, envelope.band);
-    let (rise, seen_in) = refined(&rise, &envelope, samples).unwrap_or((rise, envelope.band));
+    let top = sharper(&mut record, envelope.band);
+    let (rise, seen_in) = refined(&rise, envelope.band, &record).unwrap_or((rise, envelope.band));
     let arrival_s = rise.peak / rate_hz;
     Some(Onset {
         start_s: rise.start / rate_hz,
@@ -82,9 +89,9 @@ pub fn find_onset(samples: &[f64], rate_hz: f64) -> Option<Onset> {
         resolution_s: seen_in.width_s(),
         band_hz: envelope.band.centre_hz,
         peak_to_noise: envelope.peak_to_noise(),
-        maximum_s: envelope.largest as f64 / rate_hz,
+        maximum_s: envelope.sample(envelope.top(envelope.largest).0) / rate_hz,
         at_first_sample: rise.at_first_sample,
-        alternative_s: top.and_then(|top| alternative(&top, arrival_s)),
+        alternative_s: top.and_then(|top| alternative(&top, samples, arrival_s)),
     })
 }
 
@@ -96,31 +103,26 @@ fn bands(rate_hz: f64) -> Vec<Band> {
 }
 
 /// Envelope in the top band, if it is much above the one that showed the onset.
-fn sharper(samples: &[f64], rate_hz: f64, found_in: Band) -> Option<Envelope> {
-    let top_hz = TOP_HZ.min(rate_hz / 4.0);
-    (top_hz >= 2.0 * found_in.centre_hz).then(|| Envelope::new(samples, rate_hz, Band::around(top_hz)))
+fn sharper(record: &mut Record<'_>, found_in: Band) -> Option<Envelope> {
+    let top_hz = TOP_HZ.min(record.rate_hz / 4.0);
+    (top_hz >= 2.0 * found_in.centre_hz).then(|| Envelope::overview(record, Band::around(top_hz)))
 }
 
 /// The same rise seen sharper: the same rule in the widest band, on the samples around it.
 ///
 /// There the response also starts with what its lower frequencies bring, however short.
-fn refined(rise: &Rise, found_in: &Envelope, samples: &[f64]) -> Option<(Rise, Band)> {
-    let rate_hz = found_in.rate_hz;
-    let band = Band::wide(TOP_HZ.min(rate_hz / 4.0));
-    let width = found_in.band.width_s() * rate_hz;
-    let from = (rise.peak - 4.0 * width).max(0.0) as usize;
-    let to = (rise.peak + width).ceil() as usize;
-    let first = from.saturating_sub((20.0 * width) as usize);
-    let part = samples.get(first..samples.len().min(to + (20.0 * width) as usize))?;
-    let finer =
-        first_rise_within(&Envelope::new(part, rate_hz, band), from - first..to - first, BELOW_MAXIMUM)?;
-    let at_first_sample = finer.at_first_sample && first == 0;
-    Some((Rise { start: finer.start + first as f64, peak: finer.peak + first as f64, at_first_sample }, band))
+fn refined(rise: &Rise, found_in: Band, record: &Record<'_>) -> Option<(Rise, Band)> {
+    let band = Band::wide(TOP_HZ.min(record.rate_hz / 4.0));
+    let width = found_in.width_s() * record.rate_hz;
+    let among = (rise.peak - 4.0 * width).max(0.0) as usize..(rise.peak + width).ceil() as usize;
+    let closer = Closer::new(record.samples, record.rate_hz, band, among, width);
+    let threshold = threshold(&closer.envelope, closer.maximum()?, BELOW_MAXIMUM)?;
+    Some((closer.rise(threshold)?, band))
 }
 
 /// First arrival in the top band, where it isn't the one found already.
-fn alternative(top: &Envelope, arrival_s: f64) -> Option<f64> {
-    let other_s = first_rise(top, BELOW_TOP_MAXIMUM)?.peak / top.rate_hz;
+fn alternative(top: &Envelope, samples: &[f64], arrival_s: f64) -> Option<f64> {
+    let other_s = first_rise(top, samples, BELOW_TOP_MAXIMUM)?.peak / top.rate_hz;
     ((other_s - arrival_s).abs() > 3e-4).then_some(other_s)
 }
 
@@ -133,55 +135,82 @@ struct Rise {
 
 /// First rise of a response through `below_maximum` of its largest value, or higher where noise asks
 /// for it; `None` if it doesn't stand out of its noise.
-fn first_rise(envelope: &Envelope, below_maximum: f64) -> Option<Rise> {
-    if envelope.ends_only {
+///
+/// The overview says where to look: around each value that a top through the threshold may stand next to, the
+/// envelope is made at every sample.
+fn first_rise(overview: &Envelope, samples: &[f64], below_maximum: f64) -> Option<Rise> {
+    if overview.ends_only || overview.largest_end == 0 {
         return None;
     }
-    first_rise_within(envelope, 0..envelope.values.len(), below_maximum)
+    let values = &overview.values;
+    let threshold = threshold(overview, overview.top(overview.largest).1, below_maximum)?;
+    let width = overview.band.width_s() * overview.rate_hz;
+    let mut next = 0;
+    while let Some(near) = (next..=overview.largest).find(|&k| values[k] >= NEXT_TO_TOP * threshold) {
+        let top = (near..overview.largest).find(|&k| values[k + 1] < values[k]).unwrap_or(overview.largest);
+        let from = overview.sample(near as f64 - 1.5).max(0.0) as usize;
+        let to = overview.sample(top as f64 + 1.5).ceil() as usize;
+        let closer = Closer::new(samples, overview.rate_hz, overview.band, from..to, width);
+        if let Some(rise) = closer.rise(threshold) {
+            return Some(rise);
+        }
+        next = top + 1;
+    }
+    None
 }
 
-/// The same among some samples, against the largest of these.
-fn first_rise_within(envelope: &Envelope, among: Range<usize>, below_maximum: f64) -> Option<Rise> {
-    let values = &envelope.values;
-    let last = among.end.min(envelope.largest_end);
-    let largest = (among.start..last).reduce(|a, b| if values[b] > values[a] { b } else { a })?;
-    let maximum = values[largest];
-    if maximum <= 0.0 || maximum < LEAST_PEAK_TO_NOISE * envelope.noise {
-        return None;
-    }
-    let threshold = (below_maximum * maximum).max(OVER_NOISE * envelope.noise);
-    let crossing = (among.start..=largest).find(|&k| values[k] >= threshold)?;
-    let top = (crossing..largest).find(|&k| values[k + 1] < values[k]).unwrap_or(largest);
-    let (peak, height) = parabola_top(values, top);
-    let at_first_sample = crossing == 0;
-    if crossing == among.start && !at_first_sample {
-        return Some(Rise { start: crossing as f64, peak, at_first_sample });
-    }
-    let edge = match crossing.checked_sub(1) {
-        Some(before) => before as f64 + fraction(values[before], values[crossing], threshold),
-        None => 0.0,
-    };
-    // The band smears an impulse to a Gaussian, which crosses this long before its middle.
-    let lead = envelope.band.width_s() * envelope.rate_hz * (2.0 * (height / threshold).ln().max(0.0)).sqrt();
-    let start = if at_first_sample { 0.0 } else { (edge + lead).min(peak) };
-    Some(Rise { start, peak, at_first_sample })
+/// What the response must pass, if its maximum stands out of the noise.
+fn threshold(envelope: &Envelope, maximum: f64, below_maximum: f64) -> Option<f64> {
+    let stands_out = maximum > 0.0 && maximum >= LEAST_PEAK_TO_NOISE * envelope.noise;
+    stands_out.then(|| (below_maximum * maximum).max(OVER_NOISE * envelope.noise))
 }
 
-/// Top of the parabola through the logarithms of three samples (exact for a Gaussian): place, height.
-fn parabola_top(values: &[f64], k: usize) -> (f64, f64) {
-    let (Some(before), Some(&after)) = (k.checked_sub(1).map(|i| values[i]), values.get(k + 1)) else {
-        return (k as f64, values[k]);
-    };
-    if before <= 0.0 || after <= 0.0 || values[k] <= 0.0 {
-        return (k as f64, values[k]);
+/// The envelope at every sample of a short stretch.
+struct Closer {
+    envelope: Envelope,
+    /// Sample of the record at which the envelope begins.
+    first: usize,
+    /// The stretch looked at, from there; around it lies what the band smears into it.
+    among: Range<usize>,
+}
+
+impl Closer {
+    /// Twenty times `width` around the stretch is enough for a band so wide in time.
+    fn new(samples: &[f64], rate_hz: f64, band: Band, among: Range<usize>, width: f64) -> Self {
+        let around = (20.0 * width) as usize;
+        let first = among.start.saturating_sub(around).min(samples.len());
+        let part = &samples[first..samples.len().min(among.end + around).max(first)];
+        let envelope = Envelope::new(part, rate_hz, band);
+        let end = (among.end - first).min(envelope.largest_end);
+        Self { first, among: (among.start - first).min(end)..end, envelope }
     }
-    let (left, mid, right) = (before.ln(), values[k].ln(), after.ln());
-    let bend = left - 2.0 * mid + right;
-    if bend >= -1e-12 {
-        return (k as f64, values[k]);
+
+    /// The largest value.
+    fn maximum(&self) -> Option<f64> {
+        self.envelope.values[self.among.clone()].iter().copied().reduce(f64::max)
     }
-    let shift = (0.5 * (left - right) / bend).clamp(-0.5, 0.5);
-    (k as f64 + shift, (mid - 0.25 * (left - right) * shift).exp())
+
+    /// First rise through a threshold, up to its top.
+    fn rise(&self, threshold: f64) -> Option<Rise> {
+        let (values, first) = (&self.envelope.values, self.first as f64);
+        let crossing = self.among.clone().find(|&k| values[k] >= threshold)?;
+        let last = self.among.end - 1;
+        let top = (crossing..last).find(|&k| values[k + 1] < values[k]).unwrap_or(last);
+        let (peak, height) = self.envelope.top(top);
+        let at_first_sample = crossing == 0 && self.first == 0;
+        if crossing == self.among.start && !at_first_sample {
+            return Some(Rise { start: first + crossing as f64, peak: first + peak, at_first_sample });
+        }
+        let edge = match crossing.checked_sub(1) {
+            Some(before) => before as f64 + fraction(values[before], values[crossing], threshold),
+            None => 0.0,
+        };
+        // The band smears an impulse to a Gaussian, which crosses this long before its middle.
+        let width = self.envelope.band.width_s() * self.envelope.rate_hz;
+        let lead = width * (2.0 * (height / threshold).ln().max(0.0)).sqrt();
+        let start = if at_first_sample { 0.0 } else { (edge + lead).min(peak) };
+        Some(Rise { start: first + start, peak: first + peak, at_first_sample })
+    }
 }
 
 /// How far between two samples the logarithm passes the threshold, 0 to 1.
