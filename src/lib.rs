@@ -58,6 +58,7 @@ pub mod estimate;
 pub mod excitation;
 pub mod filter;
 pub mod flag;
+mod matching;
 pub mod modes;
 pub mod output;
 pub mod procedure;

@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Ground that every module may stand on.
-const GROUND: &[&str] = &["estimate", "flag", "error", "spectrum", "filter"];
+const GROUND: &[&str] = &["estimate", "flag", "error", "spectrum", "matching", "filter"];
 
 /// Module and what it may import besides the ground and itself.
 const RULES: &[(&str, &[&str])] = &[
@@ -15,6 +15,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("flag", &[]),
     ("error", &["session", "recording", "response", "output"]),
     ("spectrum", &[]),
+    ("matching", &[]),
     ("filter", &[]),
     ("session", &[]),
     ("excitation", &[]),

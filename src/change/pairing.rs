@@ -6,9 +6,8 @@
 
 use super::shape::{both, mac};
 use super::view::Resonance;
+use crate::matching::Costs;
 use crate::modes::Kind;
-use pathfinding::kuhn_munkres::kuhn_munkres_min;
-use pathfinding::matrix::Matrix;
 use statrs::function::gamma::ln_gamma;
 use std::f64::consts::PI;
 
@@ -37,23 +36,16 @@ pub(super) fn pair(old: &[Resonance], new: &[Resonance], log_drift: f64) -> Vec<
     if old.is_empty() {
         return Vec::new();
     }
-    // Whole numbers make ties and sums exact, whatever the order.
     let cost = |nats: f64| (nats * 1e6).round() as i64;
     let alone = cost(-GOES.ln() - COMES_PER_HZ.ln());
     let never = cost(1e5);
-    let columns = new.len() + old.len();
-    let mut costs = Matrix::new(old.len(), columns, never);
-    for (i, before) in old.iter().enumerate() {
-        for (j, after) in new.iter().enumerate() {
-            if let Some(nats) = unlikeness(before, after, log_drift) {
-                costs[(i, j)] = cost(nats);
-            }
-        }
-        costs[(i, new.len() + i)] = alone;
-    }
-    // Never more rows than columns: each row has a column of its own for "no partner".
-    let (_, chosen) = kuhn_munkres_min(&costs);
-    chosen.into_iter().map(|j| (j < new.len()).then_some(j)).collect()
+    // Each resonance has a column of its own for "no partner".
+    let costs = Costs::new(old.len(), new.len() + old.len(), |i, j| match new.get(j) {
+        Some(after) => unlikeness(&old[i], after, log_drift).map_or(never, cost),
+        None if j == new.len() + i => alone,
+        None => never,
+    });
+    costs.least().into_iter().map(|j| (j < new.len()).then_some(j)).collect()
 }
 
 /// −ln of the likelihood that the two are one mode; `None` where that can't be.

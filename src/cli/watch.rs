@@ -1,20 +1,18 @@
 //! `stillroom tune --watch`: follows the folder until Ctrl-C.
 //!
-//! The folder is looked through five times a second (that works on network drives too); messages of the
-//! file system only wake it up earlier. A state counts as ready when its files have rested a little and
+//! The folder is looked through ten times a second, which works on network drives too. A state counts as ready when its files have rested a little and
 //! the baseline's positions are there, or after two seconds of quiet with what there is.
 
 use super::analyze::{options, settings};
 use super::args::{Format, TuneArgs};
 use super::compare::sides;
 use super::{Exit, Failed, interrupt, screen, tune, write};
-use notify::{RecursiveMode, Watcher};
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, channel};
-use std::time::{Duration, Instant};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::{Duration, Instant, SystemTime};
 use stillroom::analysis::{Control, Follower};
 use stillroom::report::Content;
 use stillroom::session::{self, Session, State};
@@ -22,7 +20,7 @@ use stillroom::table::gather::{Asked, results};
 use stillroom::table::gather_absorbers::absorber_rows;
 
 /// Time between two looks through the folder.
-const LOOK: Duration = Duration::from_millis(200);
+const LOOK: Duration = Duration::from_millis(100);
 /// A complete state is read once its files have rested this long.
 const REST: Duration = Duration::from_millis(350);
 /// An incomplete one after this.
@@ -33,12 +31,12 @@ pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
     if !args.path.is_dir() {
         return Err(Failed::usage(format!("{}: --watch needs a folder to follow", args.path.display())));
     }
-    let (changed, woken, _watcher) = listen(&args.path);
+    let (changed, woken) = listen(&args.path);
     let mut watch = Watch::new(args, changed);
     while !interrupt::asked() {
         watch.step()?;
         if watch.idle() {
-            let _ = woken.recv_timeout(LOOK);
+            let _ = woken.recv_timeout(2 * LOOK);
             while woken.try_recv().is_ok() {}
         }
     }
@@ -46,22 +44,45 @@ pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
     Ok(Exit::Interrupted)
 }
 
-/// Messages of the file system; without them the regular looks do.
-fn listen(path: &Path) -> (Arc<AtomicBool>, Receiver<()>, Option<notify::RecommendedWatcher>) {
+/// Looks through the folder from a thread of its own, so that work under way learns of a change too: raises the flag
+/// and sends a word. The thread ends once nobody listens.
+fn listen(path: &Path) -> (Arc<AtomicBool>, Receiver<()>) {
     let changed = Arc::new(AtomicBool::new(false));
     let (send, receive) = channel();
-    let flag = Arc::clone(&changed);
-    let told = move |event: notify::Result<notify::Event>| {
-        if event.is_ok_and(|e| !e.kind.is_access()) {
-            flag.store(true, Ordering::SeqCst);
-            let _ = send.send(());
+    let (flag, path) = (Arc::clone(&changed), path.to_owned());
+    std::thread::spawn(move || follow(&path, &flag, &send));
+    (changed, receive)
+}
+
+fn follow(path: &Path, changed: &AtomicBool, send: &Sender<()>) {
+    let mut known = files(path);
+    loop {
+        std::thread::sleep(LOOK);
+        let now = files(path);
+        if now != known {
+            known = now;
+            changed.store(true, Ordering::SeqCst);
+            if send.send(()).is_err() {
+                return;
+            }
         }
-    };
-    let watcher = notify::recommended_watcher(told).ok().and_then(|mut watcher| {
-        watcher.watch(path, RecursiveMode::Recursive).ok()?;
-        Some(watcher)
-    });
-    (changed, receive, watcher)
+    }
+}
+
+/// Every file of the folder and one level below, with length and time of its last change.
+fn files(path: &Path) -> Vec<(PathBuf, u64, Option<SystemTime>)> {
+    let list = |folder: &Path| std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let mut found = Vec::new();
+    for entry in list(path) {
+        let below = entry.file_type().is_ok_and(|kind| kind.is_dir()).then(|| entry.path());
+        for entry in std::iter::once(entry).chain(below.iter().flat_map(|folder| list(folder))) {
+            if let Ok(facts) = entry.metadata() {
+                found.push((entry.path(), facts.len(), facts.modified().ok()));
+            }
+        }
+    }
+    found.sort();
+    found
 }
 
 struct Watch<'a> {

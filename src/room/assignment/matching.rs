@@ -1,31 +1,28 @@
 //! The one-to-one pairing with the least total cost.
 
-use pathfinding::matrix::Matrix;
-use pathfinding::prelude::kuhn_munkres_min;
+use crate::matching::Costs;
 
 /// What leaving a mode without a name costs. A pair is worth it up to 3 standard deviations of
 /// frequency with a perfect shape (4.5), or dead on with a criterion of 0.5 (5), not both at once.
 const UNASSIGNED: f64 = 5.5;
 
-/// Pairs each row with a column or with nothing so that the sum of costs is least (Kuhn 1955,
-/// Munkres 1957). `None` in a row: this pair is impossible. Rows may outnumber columns.
+/// Pairs each row with a column or with nothing so that the sum of costs is least. `None` in a row: this pair is impossible. Rows may outnumber columns.
 pub(super) fn best(costs: &[Vec<Option<f64>>]) -> Vec<Option<usize>> {
     let (rows, columns) = (costs.len(), costs.first().map_or(0, Vec::len));
     if rows == 0 {
         return Vec::new();
     }
-    // Whole numbers, as the algorithm compares for equality; one dummy column a row means "nothing".
+    // One dummy column a row means "nothing".
     let whole = |cost: f64| (cost.min(1e6) * 1e6).round() as i64;
-    let weights = Matrix::from_fn(rows, columns + rows, |(row, column)| match costs[row].get(column) {
+    let weights = Costs::new(rows, columns + rows, |row, column| match costs[row].get(column) {
         Some(Some(cost)) => whole(*cost),
         Some(None) => whole(100.0 * UNASSIGNED),
         None if column - columns == row => whole(UNASSIGNED),
         None => whole(100.0 * UNASSIGNED),
     });
-    let (_, chosen) = kuhn_munkres_min(&weights);
     let real =
         |(row, column): (usize, usize)| costs[row].get(column).is_some_and(Option::is_some).then_some(column);
-    chosen.into_iter().enumerate().map(real).collect()
+    weights.least().into_iter().enumerate().map(real).collect()
 }
 
 #[cfg(test)]
