@@ -48,6 +48,16 @@ flags! {
         "Export the response with the noise after it, without padding or gating.";
     FadedTail, "faded-tail", "The end of the file sinks faster than sound decays, as by a fade-out; it was left out.",
         "Export the response without a window or fade at its end.";
+    Incomplete, "incomplete", "The file holds fewer samples than its header promises, as after a copy that broke off; it was left out of the mode fit.",
+        "Copy or export the file again.";
+    Reversed, "reversed", "The sound swells up to its peak and stops: the file runs backwards, and was left out.",
+        "Export the response the right way round.";
+    SecondSound, "second-sound", "After the response another sound sets in: two shots in one file, or a disturbance; it was left out.",
+        "Cut the file to one impulse response, or measure again.";
+    SignalItself, "signal-itself", "The channel holds the test signal or its loop back, not a room: all of its sound is over at once, or it sweeps; it was left out.",
+        "Choose the microphone's channel with --channel.";
+    FadedDecay, "faded-decay", "The noise after the decay lies 6 dB or more below that before it: the response was faded or gated, so its decay is shorter than the room's; it was left out of the mode fit.",
+        "Export the response without a fade or gate.";
     DcOffset, "dc-offset", "A constant is added to the signal, larger than half its noise.",
         "Check the input; a high-pass below 5 Hz before the export removes it.";
 
@@ -72,6 +82,14 @@ flags! {
         "Check that the file is one impulse response.";
     CutOff, "cut-off", "The record ends while the response is still falling, less than 60 dB down.",
         "Record and export a longer response.";
+    EndsEarly, "ends-early", "The record ends before its decay meets its noise, while longer ones go on; it was left out of the mode fit.",
+        "Copy or export the file again, as long as the others.";
+    Inverted, "inverted", "The direct sound has the opposite sign to that of the other positions; it was turned round.",
+        "Check the polarity of this file and of the microphone's cable.";
+    RateSuspect, "rate-suspect", "Frequencies and decays lie off the others by one factor that no temperature makes: the sample rate in the header is wrong.",
+        "Find the rate that the file was recorded at, and export it again.";
+    IdenticalFiles, "identical-files", "The same samples stand under another name, so one of the two is not what its name says.",
+        "Find the right file or measure again.";
     OwnStart, "own-start", "All files start at their own direct sound, so they share no instant of the signal.",
         "Export all responses with the emission at the same sample.";
     EmissionFromDistance, "emission-from-distance", "The arrivals contradict the distances, so the emission was taken from each arrival and distance.",
@@ -167,6 +185,12 @@ flags! {
         "Put the loudspeaker back to its first place and measure again.";
     RepeatabilityUnknown, "repeatability-unknown", "No position was measured twice in one state, or its repeats show too few modes, so what doors, people and placement do is not in the intervals.",
         "Measure one position twice in each state.";
+    GainUneven, "gain-uneven", "The direct sound changed by different factors at different positions, as by an overload or an automatic gain, so levels can't be compared.",
+        "Measure both states at one gain, without overload.";
+    ShapeDiffers, "shape-differs", "The two resonances have different shapes over the positions, so they are not one mode for certain.",
+        "Measure at the same positions in both states.";
+    EndsContradict, "ends-contradict", "The records of one state end in noise and those of the other don't, although the decay changed the other way: one of them was faded or cut.",
+        "Export both states alike, without a fade.";
     NoCommonPlace, "no-common-place", "The states have no position in common that shows the mode, so level and shape can't be compared.", "";
     NoPartner, "no-partner", "The mode has no partner in the after state.", "";
     ModeGone, "mode-gone", "The mode is gone in the after state.", "";

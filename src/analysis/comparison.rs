@@ -1,12 +1,13 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Control, Settings, absorbers, resonances};
+use super::{Analysis, Control, Settings, absorbers, resonances, sound};
 use crate::absorber::Tuning;
 use crate::change::{
     BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, compare,
     hold_against,
 };
 use crate::decay::BandDecay;
+use crate::flag::Flag;
 use crate::modes::ModeSet;
 use crate::response::{BandEnergy, LowEnd, Place};
 use crate::session::{Role, Session};
@@ -184,14 +185,15 @@ fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> 
         source: &response.place.source,
         role: session.role(&response.place.position),
         at_m: at_m(session, &response.place),
-        low: Some(&response.low),
+        low: Some(&response.low).filter(|low| !low.samples.is_empty()),
         file_rate_hz: response.rate_hz,
         arrival_s: response.onset.arrival_s,
         origin_s: response.origin_s(),
         emission_known: response.emission_s.is_some(),
         direct: high(&response.chain.direct),
         whole: high(&response.chain.whole),
-        normalised: response.flags.has(crate::flag::Flag::Normalised),
+        normalised: response.flags.has(Flag::Normalised),
+        fault: sound::fault(response),
     }
 }
 

@@ -12,7 +12,10 @@ mod files;
 mod follow;
 mod leftover;
 mod places;
+mod polarity;
+mod rates;
 mod resonances;
+mod sound;
 
 use crate::filter::Fraction;
 use crate::procedure::{PlaceFacts, StateFacts, checks};
@@ -145,7 +148,11 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     warnings.extend(states.iter().flat_map(leftover::remarks));
     let mut failures = files::of_session(session);
     failures.extend(read.failures);
-    Analysis { states, files: read.files, failures, warnings, interrupted: (control.cancelled)() }
+    let mut found =
+        Analysis { states, files: read.files, failures, warnings, interrupted: (control.cancelled)() };
+    let remarks = sound::remarks(session, &found);
+    found.warnings.extend(remarks);
+    found
 }
 
 /// What averaging repeats gained, measured, in one sentence a place.
@@ -174,6 +181,8 @@ pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<S
         bands: &place.bands,
         record_s: place.response.length as f64 / place.response.rate_hz,
         onset_s: place.response.onset_s(),
+        flags: Some(&place.response.flags),
+        warnings: &place.response.warnings,
     });
     Some(StateFacts { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })
 }

@@ -1,9 +1,10 @@
 //! Files become responses and their bands, place by place.
 
 use super::files::{Failure, FileRecord};
-use super::{Counter, Settings};
+use super::{Counter, Settings, sound};
 use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
+use crate::flag::Flag;
 use crate::recording::{self, Recording};
 use crate::response::{self, Place, Response, TakeInput, TimeBaseFacts, combine, settle_time_base};
 use crate::room::sound_speed_m_s;
@@ -11,6 +12,9 @@ use crate::session::{Session, State, Take};
 use crate::state::{PlaceResult, StateResult};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
+
+/// Faults with which no band has a decay of the room.
+const NO_DECAY: [Flag; 4] = [Flag::SignalItself, Flag::Reversed, Flag::SecondSound, Flag::FadedDecay];
 
 /// All states with their places, and what was met on the way.
 pub(super) struct Read {
@@ -57,6 +61,11 @@ pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter
     for (state, result) in session.states.iter().zip(&mut found.states) {
         share_instant(session, state, result, settings, &banks);
     }
+    sound::judge(&mut found.states);
+    if settings.modes.is_none() {
+        let places = found.states.iter_mut().flat_map(|state| &mut state.places);
+        places.for_each(|place| place.response.shed_low_ends());
+    }
     found
 }
 
@@ -100,14 +109,15 @@ fn one_place(
     }
     let state = &session.states[job.state].name;
     match combine(inputs, job.place.clone()) {
-        Err(error) => done.failures.push(Failure::of_response(state, None, &error)),
+        Err(error) => {
+            done.files.iter_mut().for_each(|record| record.used = false);
+            let file = done.files.first().filter(|_| done.files.len() == 1).map(|f| f.take.file.clone());
+            done.failures.push(Failure::of_response(state, file.as_deref(), &error));
+        }
         Ok(mut response) => {
             note_takes(state, &response, &mut done);
             done.bands = bands_of(&response, settings.fraction, banks);
             response.shed_samples();
-            if settings.modes.is_none() {
-                response.shed_low_ends();
-            }
             done.response = Some(response);
         }
     }
@@ -140,9 +150,12 @@ fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInpu
 /// A take as the response stage wants it, and what its samples showed to be wrong.
 fn input(take: &Take, recording: Recording) -> (TakeInput, Vec<recording::Fault>) {
     let faults = recording::inspect(&recording.samples, recording.rate_hz);
-    let input = TakeInput::new(&take.file, &take.take, recording)
-        .usable_to(faults.usable_samples)
-        .with_flags(faults.flags());
+    let mut flags = faults.flags();
+    if recording.provenance.incomplete {
+        flags.add(Flag::Incomplete);
+    }
+    let input =
+        TakeInput::new(&take.file, &take.take, recording).usable_to(faults.usable_samples).with_flags(flags);
     (input, faults.found)
 }
 
@@ -163,7 +176,12 @@ fn note_takes(state: &str, response: &Response, done: &mut Done) {
 fn bands_of(response: &Response, fraction: Fraction, banks: &Banks) -> Vec<BandDecay> {
     let signal =
         Signal { samples: &response.samples, rate_hz: response.rate_hz, onset_s: response.onset_s() };
-    banks.with(fraction, response.rate_hz, |bank| decay::band_decays(&signal, fraction, bank))
+    let mut bands =
+        banks.with(fraction, response.rate_hz, |bank| decay::band_decays(&signal, fraction, bank));
+    if let Some(flag) = NO_DECAY.into_iter().find(|flag| response.flags.has(*flag)) {
+        bands.iter_mut().for_each(|band| *band = BandDecay::void(band.band, flag));
+    }
+    bands
 }
 
 /// Gives the responses of a state their common instant. A direct sound that the distances place
@@ -218,9 +236,6 @@ fn measured_again(
     response.take_times_of(settled);
     let bands = bands_of(&response, settings.fraction, banks);
     response.shed_samples();
-    if settings.modes.is_none() {
-        response.shed_low_ends();
-    }
     Some((response, bands))
 }
 

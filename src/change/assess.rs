@@ -23,6 +23,10 @@ use crate::flag::{Flag, Flags};
 use crate::modes::{Kind, LN_1000};
 use rustfft::num_complex::Complex64;
 
+/// A fit that leaves no more than this (3 dB) at a place has explained what was recorded there; the estimate of the
+/// noise is good to about one.
+const AT_NOISE: f64 = 2.0;
+
 /// All that the cases are gathered from.
 pub(super) struct Assessment<'a> {
     pub settings: &'a ChangeSettings,
@@ -39,6 +43,8 @@ pub(super) struct Assessment<'a> {
     pub gain_sd: f64,
     /// Factor that all frequencies share.
     pub drift: f64,
+    /// What the fit after leaves over the noise at each of its places (a ratio of powers).
+    pub left_after: &'a [Result<f64, Flag>],
     /// Whether repeats say how well states repeat.
     pub repeats_known: bool,
 }
@@ -256,7 +262,17 @@ impl Assessment<'_> {
 
     fn would_show_after(&self, i: usize, noise_after: &[Option<Noise>]) -> Option<bool> {
         let mode = &self.old[i];
-        let noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), mode.hz());
+        let mut noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), mode.hz());
+        // A fit that leaves more than the noise has not explained the response: nothing is gone from what it didn't see.
+        for (place, noise) in self.places.iter().zip(&mut noise) {
+            let left = self.left_after.get(place.indices.1).copied().and_then(Result::ok);
+            *noise =
+                noise.zip(left.filter(|left| *left <= AT_NOISE)).map(|(noise, left)| noise * left.max(1.0));
+        }
+        let sound = noise.iter().flatten().count();
+        if 2 * sound < self.left_after.len() {
+            return None;
+        }
         would_show(mode, 2.0, self.new, &noise).map(|shows| shows && self.inside(mode))
     }
 

@@ -1,4 +1,5 @@
-//! The factor that all frequencies share: the speed of sound moves with temperature, 0.17 % per kelvin.
+//! The factor that all frequencies share: the speed of sound moves with temperature, 0.17 % per kelvin; a sample rate
+//! with a wrong label moves decays too, and further than any weather.
 
 use super::shape::mac;
 use super::view::{Resonance, median, robust_sd};
@@ -35,6 +36,75 @@ pub(super) fn drift(old: &[Resonance], new: &[Resonance]) -> Option<Estimate> {
     // A median's standard error; the floor is a tenth of a kelvin's hundredth.
     let error = 1.2533 * robust_sd(&near, middle) / (near.len() as f64).sqrt();
     Some(Estimate::new(middle, error.max(1e-6)))
+}
+
+/// One factor on all frequencies and decays that no temperature makes, and the two rates whose ratio it is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct RateFactor {
+    factor: f64,
+    rates_hz: (f64, f64),
+}
+
+impl RateFactor {
+    /// Why nothing can be decided, in a sentence.
+    pub fn reason(&self) -> String {
+        format!(
+            "All frequencies and decays changed by one factor of {:.4}, as if {} Hz had been labelled {} Hz; no \
+             temperature does that: find the rate that each state was recorded at.",
+            self.factor, self.rates_hz.0, self.rates_hz.1
+        )
+    }
+}
+
+/// Sample rates in use (common practice); a wrong label makes the ratio of two of them.
+const RATES_HZ: [f64; 13] = [
+    44_100.0, 48_000.0, 8_000.0, 11_025.0, 16_000.0, 22_050.0, 24_000.0, 32_000.0, 88_200.0, 96_000.0,
+    176_400.0, 192_000.0, 12_000.0,
+];
+/// Share of the modes that must find a partner under the factor, how many at least, and how many times more than
+/// without it.
+const SHARE: f64 = 0.6;
+const FEWEST: usize = 3;
+const MORE: usize = 2;
+/// Decays must follow within this (ln), beside three standard deviations: most modes aren't treated.
+const DECAY_SLACK: f64 = 0.05;
+
+/// The wrong label that explains the after state, if one does.
+pub(super) fn rate_factor(old: &[Resonance], new: &[Resonance]) -> Option<RateFactor> {
+    let as_said = followers(old, new, 0.0).0;
+    let pairs = RATES_HZ.iter().flat_map(|from| RATES_HZ.map(|to| (*from, to)));
+    let candidates = pairs.filter(|(from, to)| from.total_cmp(to).is_ne() && (to / from).ln().abs() < 1.4);
+    let found = candidates.filter_map(|rates_hz| {
+        let factor: f64 = rates_hz.1 / rates_hz.0;
+        let (count, of) = followers(old, new, factor.ln());
+        let enough = count >= FEWEST && count as f64 >= SHARE * of as f64 && count > MORE * as_said;
+        enough.then_some((count, RateFactor { factor, rates_hz }))
+    });
+    // Of equal ratios the first, 44.1 to 48 kHz before 88.2 to 96.
+    found.reduce(|best, other| if other.0 > best.0 { other } else { best }).map(|(_, factor)| factor)
+}
+
+/// How many modes before have a partner whose frequency and decay are both `log` larger, temperature apart; of how
+/// many that could.
+fn followers(old: &[Resonance], new: &[Resonance], log: f64) -> (usize, usize) {
+    let claimed =
+        |all: &[Resonance]| all.iter().filter(|r| r.kind == Kind::Mode).cloned().collect::<Vec<_>>();
+    let (old, new) = (claimed(old), claimed(new));
+    let lowest = new.iter().map(|r| r.pole.im).fold(f64::INFINITY, f64::min);
+    let highest = new.iter().map(|r| r.pole.im).fold(0.0, f64::max);
+    let could: Vec<&Resonance> =
+        old.iter().filter(|r| (0.99 * lowest..=1.01 * highest).contains(&(r.pole.im * log.exp()))).collect();
+    let follows = |before: &Resonance, warm: f64| {
+        new.iter().any(|after| {
+            let frequency = (after.pole.im / before.pole.im).ln() - log - warm;
+            let decay = (after.decay() / before.decay()).ln() - log;
+            let sd = before.log_sd().hypot(after.log_sd());
+            frequency.abs() < 3.0 * WIDTH && decay.abs() < DECAY_SLACK + 3.0 * sd
+        })
+    };
+    let steps = (REACH / (5.0 * STEP)) as i32;
+    let count = |k: i32| could.iter().filter(|r| follows(r, 5.0 * STEP * f64::from(k))).count();
+    ((-steps..=steps).map(count).max().unwrap_or(0), could.len())
 }
 
 /// ln of every possible partner's frequency ratio, with a weight for its shape.

@@ -47,6 +47,8 @@ pub struct PlaceFacts<'a> {
     pub whole: Vec<HighBand>,
     /// Whether the file looks scaled to a peak of its own.
     pub normalised: bool,
+    /// A fault for which neither level nor shape is read here (an overload, a copy, a place left out of the fit).
+    pub fault: Option<Flag>,
 }
 
 /// Energy of a response in one band above the modes.

@@ -26,6 +26,8 @@ pub(super) struct Gain {
     pub log: Option<Estimate>,
     /// Why there is none.
     pub missing: Option<Flag>,
+    /// Spread of the places' own gains, in nepers, from three places up; `None` for files scaled one by one.
+    pub spread: Option<f64>,
     /// For each common place, whether its own gain is off the others'.
     pub off: Vec<bool>,
     /// For each common place, the files were scaled one by one and only its own gain restores the level.
@@ -59,6 +61,7 @@ pub(super) fn gain(places: &[Common<'_>]) -> Gain {
     Gain {
         log: Some(Estimate::new(middle, standard_error(&kept, robust_sd(&values, middle)))),
         missing: None,
+        spread: (known.len() > 2).then(|| robust_sd(&known, middle)),
         off,
         own: vec![None; places.len()],
     }
@@ -81,6 +84,7 @@ fn restored(each: Vec<Option<Estimate>>) -> Gain {
     Gain {
         log: Some(Estimate::new(middle, error)),
         missing: None,
+        spread: None,
         off: each.iter().map(Option::is_none).collect(),
         own: each.iter().map(|g| g.map(|g| Estimate { value: g.value - middle, sd: g.sd })).collect(),
     }

@@ -11,6 +11,7 @@
 //!    strengths of the neighbours, and in every bin at all places alike.
 //! 6. The [`Verdict`] follows in a fixed order, with a sentence that says why.
 //! 7. Bands have verdicts too: T20 paired over places, Student's t, findings decided over all bands together.
+//! 8. Doubts about a state as a whole (a wrong sample rate, copies, a moved set-up) take verdicts back.
 //!
 //! Nothing here opens a file or fits a decay; the same facts give the same changes.
 
@@ -21,6 +22,7 @@ mod band_reason;
 mod bands;
 mod cause;
 mod chain;
+mod doubt;
 mod drift;
 mod facts;
 mod finding;
@@ -94,9 +96,12 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         filters: &filters,
         gain_sd,
         drift: drift.map_or(1.0, |d| d.value.exp()),
+        left_after: &after.modes.residual_over_noise,
         repeats_known: scatter.is_some(),
     };
-    let (modes, positions) = assessment.run();
+    let (mut modes, positions) = assessment.run();
+    let rate = drift::rate_factor(&old, &new);
+    doubt::Doubts::new([before, after], rate, &gain, &moved, places.len()).apply(&mut modes);
     let worst_seat = seats::worst_seat(&modes, &positions);
     let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
     let chain = ChainFindings {

@@ -22,11 +22,14 @@ pub(super) struct Common<'a> {
     pub arrival_off_s: Option<f64>,
 }
 
-/// Places of both states, in the order of the before state.
+/// Places of both states without a fault in either, in the order of the before state.
 pub(super) fn common_places<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Common<'a>> {
     let mut places = Vec::new();
     for (i, old) in before.places.iter().enumerate() {
         let same = |new: &PlaceFacts<'_>| new.position == old.position && new.source == old.source;
+        if old.fault.is_some() || after.places.iter().any(|new| same(new) && new.fault.is_some()) {
+            continue;
+        }
         if let Some(j) = after.places.iter().position(same) {
             let new = &after.places[j];
             let lead = |p: &PlaceFacts<'_>| p.arrival_s - p.origin_s;

@@ -40,25 +40,60 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
         take: &file.take,
         read: file.provenance.as_ref().ok_or_else(|| refusal(found, &file.take.file)).map(|read| {
             let clipped = file.faults.iter().find(|fault| matches!(fault, Fault::Clipped { .. }));
-            let useless = |fault: &&Fault| matches!(fault, Fault::Silent { .. } | Fault::TooShort { .. });
+            let useless = |fault: &&Fault| no_response(fault);
+            let failed = found.failures.iter().any(|f| f.file.as_deref() == Some(file.take.file.as_str()));
+            let channel = match read.channels {
+                1 => String::new(),
+                of => format!(", channel {} of {of}", session.channel),
+            };
             let rest = |fault: &&Fault| !useless(fault) && !matches!(fault, Fault::Clipped { .. });
             ReadFacts {
-                format: read.format.clone(),
+                format: format!("{}{channel}", read.format),
                 rate_hz: f64::from(read.rate_hz),
                 length_s: read.frames as f64 / f64::from(read.rate_hz),
                 sha256: read.sha256.clone(),
                 clipped: clipped.map(ToString::to_string),
-                useless: file.faults.iter().find(useless).map(ToString::to_string),
-                remarks: file.faults.iter().filter(rest).map(ToString::to_string).collect(),
+                useless: file
+                    .faults
+                    .iter()
+                    .find(useless)
+                    .map(ToString::to_string)
+                    .or_else(|| failed.then(|| refusal(found, &file.take.file))),
+                remarks: file
+                    .faults
+                    .iter()
+                    .filter(rest)
+                    .map(ToString::to_string)
+                    .chain(read.repairs.iter().cloned())
+                    .collect(),
             }
         }),
     });
     LookFacts {
         session,
         files: files.collect(),
+        failed: found.failures.iter().filter(|f| f.file.is_none()).map(whole_place).collect(),
         states: found.states.iter().filter_map(|state| state_facts(session, state)).collect(),
         modes_to_hz,
     }
+}
+
+/// Faults that leave no response of a room in the file.
+fn no_response(fault: &Fault) -> bool {
+    matches!(
+        fault,
+        Fault::Silent { .. }
+            | Fault::TooShort { .. }
+            | Fault::Reversed
+            | Fault::SecondSound { .. }
+            | Fault::SignalItself { .. }
+            | Fault::FadedDecay { .. }
+    )
+}
+
+/// State and reason of a failure that is no single file's.
+fn whole_place(failure: &Failure) -> (String, String) {
+    (failure.state.clone().unwrap_or_default(), failure.reason.clone())
 }
 
 fn refusal(found: &Analysis, file: &str) -> String {
@@ -84,10 +119,7 @@ fn show(judged: &Readiness, found: &Analysis) {
         }
     }
     // Failures of a file stand in its line above.
-    let of_file = |failure: &&Failure| {
-        failure.file.is_some() || judged.files.iter().any(|line| failure.reason.starts_with(&line.file))
-    };
-    for failure in found.failures.iter().filter(|failure| !of_file(failure)) {
+    for failure in found.failures.iter().filter(|failure| failure.file.is_none()) {
         screen::error(&failure.to_string());
     }
     if !judged.purposes.is_empty() {

@@ -94,7 +94,7 @@ pub struct BandDecay {
 
 impl BandDecay {
     /// A band of which nothing can be said.
-    fn void(band: Band, why: Flag) -> Self {
+    pub(crate) fn void(band: Band, why: Flag) -> Self {
         Self {
             band,
             edt_s: Err(why),

@@ -55,13 +55,15 @@ fn with_sum<T>(
 ) -> Result<T, Flag> {
     let band = Band::new((lower_hz * upper_hz).sqrt(), lower_hz, upper_hz).ok_or(Flag::FilterLimited)?;
     let mut sum = Sum::default();
-    for record in records {
+    // A place that was left out has no samples.
+    let heard: Vec<&NarrowRecord<'_>> = records.iter().filter(|record| !record.samples.is_empty()).collect();
+    for record in &heard {
         sum.add(record, &band)?;
     }
     let (channel, length_s) = sum.first.ok_or(Flag::NoDecay)?;
     let whole =
         Backward { to_come: &sum.to_come, rate_hz: sum.rate_hz, zero: 0, late: [0.0; 2], channel: &channel };
-    read(&Energy::new(&whole, length_s, channel.rate_hz).of_sum(records.len()))
+    read(&Energy::new(&whole, length_s, channel.rate_hz).of_sum(heard.len()))
 }
 
 /// Backward integrals added up from the direct sound on, over the time that all have.

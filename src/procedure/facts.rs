@@ -1,6 +1,7 @@
 //! What the checks are made on.
 
 use crate::decay::BandDecay;
+use crate::flag::Flags;
 use crate::session::{Session, State};
 
 /// One state of the room as it was measured.
@@ -32,6 +33,10 @@ pub struct PlaceFacts<'a> {
     pub record_s: f64,
     /// Direct sound, seconds from the first sample.
     pub onset_s: f64,
+    /// What its response showed to be wrong.
+    pub flags: Option<&'a Flags>,
+    /// The same in sentences that name files.
+    pub warnings: &'a [String],
 }
 
 impl<'a> StateFacts<'a> {

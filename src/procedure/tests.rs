@@ -81,6 +81,8 @@ fn facts<'a>(session: &'a Session, state: usize, bands: &'a [BandDecay]) -> Stat
         bands,
         record_s: 2.0,
         onset_s: 0.02,
+        flags: None,
+        warnings: &[],
     };
     let places = state.takes.iter().map(place).collect();
     StateFacts { session, state, places, expected_t_s: Some(0.6) }
@@ -307,7 +309,8 @@ fn files(session: &Session) -> Vec<FileFacts<'_>> {
 
 fn judge(session: &Session, bands: &[BandDecay], change: impl FnOnce(&mut LookFacts<'_>)) -> Readiness {
     let states = (0..session.states.len()).map(|state| facts(session, state, bands)).collect();
-    let mut facts = LookFacts { session, files: files(session), states, modes_to_hz: 200.0 };
+    let mut facts =
+        LookFacts { session, files: files(session), states, failed: Vec::new(), modes_to_hz: 200.0 };
     change(&mut facts);
     look(&facts)
 }
@@ -403,6 +406,7 @@ fn modes_that_no_position_sees_are_named() {
             session,
             files: Vec::new(),
             states: vec![facts(session, 0, &bands)],
+            failed: Vec::new(),
             modes_to_hz: 80.0,
         })
     };
@@ -450,6 +454,8 @@ fn place_of<'a>(take: &'a Take, bands: &'a [BandDecay]) -> PlaceFacts<'a> {
         bands,
         record_s: 2.0,
         onset_s: 0.0,
+        flags: None,
+        warnings: &[],
     }
 }
 

@@ -111,6 +111,7 @@ impl Stream {
             let format = format!("{}, {rate_hz} Hz, {}", self.format(), channel_words(channels));
             return Err(Refusal::Sample { sample, channel, byte: None, found, format });
         }
+        let repairs = self.repairs(frames, ended_early)?;
         let provenance = Provenance {
             sha256: String::new(),
             format: self.format(),
@@ -118,7 +119,9 @@ impl Stream {
             bit_depth: coding(&self.params).0,
             channels,
             frames,
-            repairs: self.repairs(frames, ended_early)?,
+            // All that is mended here is an early end.
+            incomplete: !repairs.is_empty(),
+            repairs,
         };
         Ok(Recording { samples, rate_hz: f64::from(rate_hz), provenance })
     }

@@ -69,6 +69,8 @@ pub struct Provenance {
     pub frames: u64,
     /// What was mended while reading, in sentences.
     pub repairs: Vec<String>,
+    /// Whether samples are missing that the header promises.
+    pub incomplete: bool,
 }
 
 /// Reads one channel of an audio file.

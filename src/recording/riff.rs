@@ -66,6 +66,8 @@ pub(super) struct Wave {
     /// Bytes that hold samples, within the file.
     pub data: Range<u64>,
     pub repairs: Vec<String>,
+    /// Whether the file ends before its samples do.
+    pub incomplete: bool,
 }
 
 /// Length of the longest `fmt ` body with meaning here (EXTENSIBLE).
@@ -73,6 +75,9 @@ pub(super) const FMT_BYTES: usize = 40;
 
 /// A size that says "not known" (RF64) or "not known yet" (a stream).
 const OPEN_SIZE: u32 = u32::MAX;
+
+/// Sizes from here on (2 GB less 64 kB) stand for "not known" where the file holds less. Common practice, no source.
+const PLACEHOLDER: u64 = 0x7FFF_0000;
 
 /// More chunks than this before the samples are no audio file but an attempt to keep us busy.
 const MAX_CHUNKS: usize = 4096;
@@ -87,13 +92,21 @@ const KNOWN: [&[u8; 4]; 26] = [
 
 /// Walks the chunks of `source` until format and samples are found.
 pub(super) fn walk<R: Read + Seek>(source: &mut Source<R>, container: Container) -> Result<Wave, Refusal> {
-    let mut walk = Walk { source, container, fmt: None, data: None, long_data: None, repairs: Vec::new() };
+    let mut walk = Walk {
+        source,
+        container,
+        fmt: None,
+        data: None,
+        long_data: None,
+        repairs: Vec::new(),
+        incomplete: false,
+    };
     let end = walk.chunks()?;
-    let Walk { fmt, data, repairs, .. } = walk;
+    let Walk { fmt, data, repairs, incomplete, .. } = walk;
     let missing = |chunk| Refusal::MissingChunk { chunk, byte: end.0, found: end.1.clone() };
     let (fmt_at, fmt) = fmt.ok_or_else(|| missing("fmt "))?;
     let data = data.ok_or_else(|| missing("data"))?;
-    Ok(Wave { container, fmt, fmt_at, data, repairs })
+    Ok(Wave { container, fmt, fmt_at, data, repairs, incomplete })
 }
 
 struct Walk<'a, R> {
@@ -104,6 +117,7 @@ struct Walk<'a, R> {
     /// Size of the samples by `ds64`.
     long_data: Option<u64>,
     repairs: Vec<String>,
+    incomplete: bool,
 }
 
 /// Name and size of a chunk, and where its body starts.
@@ -181,6 +195,8 @@ impl<R: Read + Seek> Walk<'_, R> {
             (size, _) => u64::from(size),
         };
         if promised > there {
+            // Writers to a pipe promise the most that fits: nothing is missing then.
+            self.incomplete |= promised < PLACEHOLDER;
             self.note(&format!(
                 "The header promises {promised} bytes of samples, the file holds {there}: what is there was read."
             ));

@@ -35,6 +35,7 @@ pub(super) fn read<R: Read + Seek>(
         channels: coding.channels,
         frames,
         repairs: wave.repairs,
+        incomplete: wave.incomplete,
     };
     Ok(Recording { samples, rate_hz: f64::from(coding.rate_hz), provenance })
 }

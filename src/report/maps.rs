@@ -72,10 +72,8 @@ fn maps<'a>(content: &Content<'a>) -> Vec<(&'a StateResult, LevelMap, f64)> {
 }
 
 fn grid<'a>(content: &Content<'_>, states: impl Iterator<Item = &'a StateResult>) -> Grid {
-    let records = states.flat_map(|s| &s.places).map(|p| {
-        let low = &p.response.low;
-        low.samples.len() as f64 / low.rate_hz - low.onset_s
-    });
+    let lows = states.flat_map(|s| &s.places).map(|p| &p.response.low).filter(|low| !low.samples.is_empty());
+    let records = lows.map(|low| low.samples.len() as f64 / low.rate_hz - low.onset_s);
     let span_s = records.fold(LONGEST_S, f64::min).max(0.2);
     let settings = &content.results.settings;
     let from_hz = settings.modes_from_hz.max(20.0).min(0.9 * settings.modes_to_hz);

@@ -31,6 +31,7 @@ pub fn combine(takes: Vec<TakeInput>, place: Place) -> Result<Response, Response
     let (mut uses, mut onsets): (Vec<TakeUse>, Vec<Option<Onset>>) = takes.iter().map(opened).unzip();
     leave_out_other_rates(&takes, &mut uses);
     leave_out_copies(&takes, &mut uses);
+    leave_out_faulty(&takes, &mut uses);
     leave_out_short(&takes, &mut uses);
     let left = in_use(&uses);
     let Some(&first) = left.first() else {
@@ -135,6 +136,23 @@ fn leave_out_copies(takes: &[TakeInput], uses: &mut [TakeUse]) {
     }
 }
 
+/// Faults that make a take no response, or one that decays otherwise.
+const FAULTS: [Flag; 5] =
+    [Flag::SignalItself, Flag::Reversed, Flag::SecondSound, Flag::FadedDecay, Flag::Incomplete];
+
+/// Beside sound takes, one with such a fault only spoils the mean; where all have one, the place says so.
+fn leave_out_faulty(takes: &[TakeInput], uses: &mut [TakeUse]) {
+    let fault = |k: usize| FAULTS.into_iter().find(|flag| takes[k].flags.has(*flag));
+    let left = in_use(uses);
+    if left.iter().any(|&k| fault(k).is_none()) {
+        for k in left {
+            if let Some(flag) = fault(k) {
+                uses[k].left_out = Some(LeftOut::Faulty { flag });
+            }
+        }
+    }
+}
+
 /// The mean ends with its shortest take, so one that is far shorter costs more than it brings.
 fn leave_out_short(takes: &[TakeInput], uses: &mut [TakeUse]) {
     let left = in_use(uses);
@@ -233,7 +251,10 @@ fn remark_takes(uses: &[TakeUse], flags: &mut Flags, warnings: &mut Vec<String>)
             flags.add(match reason {
                 LeftOut::CopyOf { .. } => Flag::IdenticalTakes,
                 LeftOut::OtherRate { .. } => Flag::MixedRates,
-                LeftOut::Unusable(_) | LeftOut::Short { .. } | LeftOut::Odd { .. } => Flag::TakeLeftOut,
+                LeftOut::Unusable(_)
+                | LeftOut::Short { .. }
+                | LeftOut::Faulty { .. }
+                | LeftOut::Odd { .. } => Flag::TakeLeftOut,
             });
             warnings.push(format!("{}: left out of the average: {reason}", take.file));
         } else if take.aligned {

@@ -101,6 +101,7 @@ impl Response {
         self.move_onset(settled.onset.arrival_s);
         self.set_emission(settled.emission_s);
         self.flags.extend(&settled.flags);
+        self.warnings = settled.warnings.clone();
     }
 
     /// Moves the onset, and what hangs on it, to another time.

@@ -1,7 +1,7 @@
 //! One take: what goes in, and what became of it.
 
 use super::{LowEnd, ResponseError};
-use crate::flag::Flags;
+use crate::flag::{Flag, Flags};
 use crate::recording::Recording;
 use std::fmt;
 
@@ -115,6 +115,11 @@ pub enum LeftOut {
         /// Those of the longest take.
         longest: usize,
     },
+    /// Its samples show a fault that the other takes don't have.
+    Faulty {
+        /// Which.
+        flag: Flag,
+    },
     /// It differs from the others, which agree among themselves.
     Odd {
         /// In what.
@@ -134,6 +139,7 @@ impl fmt::Display for LeftOut {
             Self::Short { samples, longest } => {
                 write!(f, "{samples} usable samples are less than half of the longest take's {longest}")
             }
+            Self::Faulty { flag } => f.write_str(flag.word()),
             Self::Odd { reason } => f.write_str(reason),
         }
     }

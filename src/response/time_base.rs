@@ -12,6 +12,9 @@ use crate::session::{Session, TimeBase};
 /// Arrivals this far off the distances contradict them, in seconds.
 const TOLERANCE_S: f64 = 1e-3;
 
+/// A direct sound later than this comes from a file that starts earlier, not from a detour (1.7 m), in seconds.
+const OTHER_START_S: f64 = 5e-3;
+
 /// Onsets this near each other at places that differ are no coincidence, in seconds (5 cm).
 const EQUAL_S: f64 = 1.5e-4;
 
@@ -173,7 +176,18 @@ fn share(responses: &mut [Response], travels: &[Option<f64>], emission: f64) {
         match other {
             Some(other) => response.move_onset(other),
             None => {
+                let off_s = response.onset.arrival_s - expected;
                 response.flags.add(Flag::ArrivalOff);
+                response.warnings.push(format!(
+                    "{}: the direct sound arrives {:.1} ms {} than its distance and the other positions say",
+                    response.place,
+                    1000.0 * off_s.abs(),
+                    if off_s > 0.0 { "later" } else { "earlier" }
+                ));
+                if off_s > OTHER_START_S {
+                    // No detour in a small room is so long: the file starts at another instant.
+                    response.set_emission(Some(response.onset.arrival_s - travel));
+                }
                 // Nothing travels faster than sound: what came before isn't the direct sound.
                 if response.onset.arrival_s < expected {
                     response.move_onset(expected);

@@ -170,6 +170,23 @@ fn fit_rows(state: &StateResult) -> Vec<FitRow> {
 const ABOUT_INSTANTS: [Flag; 4] =
     [Flag::NoTimeBase, Flag::OwnStart, Flag::EmissionFromDistance, Flag::EmissionAssumed];
 
+/// Faults of one place that an average over places carries on.
+const SPOIL_AVERAGES: [Flag; 13] = [
+    Flag::Clipped,
+    Flag::ZeroTail,
+    Flag::FadedTail,
+    Flag::Incomplete,
+    Flag::Reversed,
+    Flag::SecondSound,
+    Flag::SignalItself,
+    Flag::FadedDecay,
+    Flag::LateMaximum,
+    Flag::EndsEarly,
+    Flag::RateSuspect,
+    Flag::IdenticalFiles,
+    Flag::Normalised,
+];
+
 /// Rows of every place, then of the averages.
 fn band_rows(state: &StateResult, listening: &impl Fn(&str) -> bool) -> Vec<BandRow> {
     let name: Name = state.name.as_str().into();
@@ -186,10 +203,18 @@ fn band_rows(state: &StateResult, listening: &impl Fn(&str) -> bool) -> Vec<Band
     let nothing: Name = "".into();
     let averages: [(&str, Vec<BandDecay>); 2] =
         [("*", state.average(|_| true)), ("listening", state.average(listening))];
-    for (position, bands) in &averages {
+    let counted: [&dyn Fn(&str) -> bool; 2] = [&|_: &str| true, listening];
+    for ((position, bands), counts) in averages.iter().zip(counted) {
+        let remarks: Flags = state
+            .places
+            .iter()
+            .filter(|place| counts(&place.response.place.position))
+            .flat_map(|place| place.response.flags.iter())
+            .filter(|flag| SPOIL_AVERAGES.contains(flag))
+            .collect();
         let position: Name = Arc::from(*position);
         let labels = [&name, &position, &nothing, &nothing];
-        rows.extend(bands.iter().map(|band| band_row(labels, band, &Flags::default())));
+        rows.extend(bands.iter().map(|band| band_row(labels, band, &remarks)));
     }
     rows
 }

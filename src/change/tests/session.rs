@@ -108,6 +108,7 @@ impl Measured {
             direct: self.direct[m].clone(),
             whole: Vec::new(),
             normalised: false,
+            fault: None,
         };
         StateFacts {
             modes: &self.set,

@@ -162,6 +162,7 @@ impl Linear {
             modes: modes.into_iter().map(|m| m.2).collect(),
             covariance,
             places: names.iter().map(|n| (n.clone(), String::new())).collect(),
+            residual_over_noise: vec![Ok(1.0); names.len()],
             ..ModeSet::default()
         };
         (set, truth)

@@ -4,6 +4,7 @@
 //! finding asks for another measurement; what is only worth knowing stands beside it.
 
 mod enough;
+mod faults;
 mod files;
 mod noise;
 mod partners;
@@ -26,6 +27,8 @@ pub struct LookFacts<'a> {
     pub files: Vec<FileFacts<'a>>,
     /// Every state with takes; bands are octaves.
     pub states: Vec<StateFacts<'a>>,
+    /// Places that gave no response: which state, and why.
+    pub failed: Vec<(String, String)>,
     /// Modes are predicted up to here, hertz; needs the room's three lengths.
     pub modes_to_hz: f64,
 }
@@ -84,6 +87,7 @@ pub enum Weight {
 #[must_use]
 pub fn look(facts: &LookFacts<'_>) -> Readiness {
     let mut findings = files::findings(facts);
+    findings.extend(faults::findings(facts));
     findings.extend(partners::findings(facts));
     findings.extend(noise::findings(facts));
     findings.extend(unseen::findings(facts));

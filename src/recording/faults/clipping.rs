@@ -10,6 +10,36 @@
 
 use super::{Fault, Look};
 
+/// Fall of both neighbours, relative to the ceiling, that makes a touch of it a sharp one.
+const SHARP: f64 = 1e-3;
+
+/// Steps of the quantiser, relative to the ceiling, under which two touches of it are no chance, and three: the
+/// second largest extreme of a response lies some hundredths of the largest below it. Our choice.
+const FINE: f64 = 1e-4;
+const COARSE: f64 = 1e-3;
+
+/// Single samples at one and the same extreme, of either sign, each a sharp peak: a direct sound cut off is too short
+/// for flat tops. Crests of slow tones, which repeat to the last bit, are not sharp.
+fn touches(samples: &[f64], look: &Look) -> Vec<Top> {
+    let (peak, step) = (look.peak(), look.step);
+    if !step.is_finite() || step > COARSE * peak {
+        return Vec::new();
+    }
+    let at_top = |k: usize| samples.get(k).is_some_and(|v| v.abs() >= peak - 1.01 * step);
+    let falls =
+        |k: Option<usize>| k.and_then(|k| samples.get(k)).is_some_and(|v| v.abs() < (1.0 - SHARP) * peak);
+    let mut found = Vec::new();
+    let mut from = 0;
+    while let Some(start) = (from..samples.len()).find(|k| at_top(*k)) {
+        let len = (start..samples.len()).take_while(|k| at_top(*k)).count();
+        from = start + len;
+        if falls(start.checked_sub(1)) && falls(Some(from)) {
+            found.push(Top { from: start, len });
+        }
+    }
+    if found.len() >= if step < FINE * peak { 2 } else { 3 } { found } else { Vec::new() }
+}
+
 /// Fewest samples of a flat top.
 const MIN_RUN: usize = 3;
 
@@ -23,7 +53,10 @@ const NEARLY: f64 = 1e-3;
 pub(super) fn find(samples: &[f64], look: &Look) -> Option<Fault> {
     let upper = tops(samples, 1.0, look.highest, look);
     let lower = tops(samples, -1.0, -look.lowest, look);
-    let all: Vec<Top> = upper.into_iter().chain(lower).collect();
+    let mut all: Vec<Top> = upper.into_iter().chain(lower).collect();
+    if all.is_empty() {
+        all = touches(samples, look);
+    }
     let first = all.iter().map(|top| top.from).min()?;
     let longest = all.iter().map(|top| top.len).max()?;
     Some(Fault::Clipped { ceiling: look.peak(), tops: all.len(), first, longest })

@@ -1,5 +1,5 @@
 //! What is wrong with a recording itself, told from its samples: silence, too little of it, clipping, an
-//! offset, a tail that was zeroed or faded out.
+//! offset, a tail that was zeroed or faded out, a shape that no impulse response has.
 //!
 //! A zeroed or faded tail passes for a noise floor far below the true one and spoils every estimate that
 //! looks there; [`Faults::usable_samples`] ends before it.
@@ -9,6 +9,7 @@ use std::fmt;
 use crate::flag::{Flag, Flags};
 
 mod clipping;
+mod shape;
 mod tail;
 
 /// Shortest record with room for a short decay (0.1 s) down to some floor, in seconds. Our choice.
@@ -53,6 +54,23 @@ pub enum Fault {
         /// First sample of the fade, as its best-fitting shape has it.
         from: usize,
     },
+    /// The sound swells up to its peak and stops.
+    Reversed,
+    /// Another sound sets in after the response, or before it.
+    SecondSound {
+        /// Where, in seconds from the first sample.
+        at_s: f64,
+    },
+    /// The test signal or its loop back: a pulse with no room behind it, or a sweep.
+    SignalItself {
+        /// Whether it is a sweep.
+        sweep: bool,
+    },
+    /// Less noise after the decay than before it: faded or gated from the peak on.
+    FadedDecay {
+        /// By how much, in dB.
+        below_db: f64,
+    },
     /// A constant is added to the signal.
     Offset {
         /// The constant, full scale 1.
@@ -69,6 +87,10 @@ impl Fault {
             Self::Clipped { .. } => Some(Flag::Clipped),
             Self::ZeroTail { .. } => Some(Flag::ZeroTail),
             Self::FadedTail { .. } => Some(Flag::FadedTail),
+            Self::Reversed => Some(Flag::Reversed),
+            Self::SecondSound { .. } => Some(Flag::SecondSound),
+            Self::SignalItself { .. } => Some(Flag::SignalItself),
+            Self::FadedDecay { .. } => Some(Flag::FadedDecay),
             Self::Offset { .. } => Some(Flag::DcOffset),
         }
     }
@@ -90,6 +112,18 @@ impl fmt::Display for Fault {
             ),
             Self::ZeroTail { from } => write!(f, "digitally silent from sample {from} to the end"),
             Self::FadedTail { from } => write!(f, "faded out from about sample {from} to the end"),
+            Self::Reversed => f.write_str("runs backwards: the sound swells up to its peak and stops"),
+            Self::SecondSound { at_s } => {
+                write!(f, "another sound sets in at {at_s:.2} s: two shots in one file, or a disturbance")
+            }
+            Self::SignalItself { sweep: true } => f.write_str("holds the sweep itself, not a response"),
+            Self::SignalItself { sweep: false } => f.write_str(
+                "holds a pulse with no room behind it: the test signal's loop back, not a microphone",
+            ),
+            Self::FadedDecay { below_db } => write!(
+                f,
+                "faded or gated from the peak on: the noise after the decay lies {below_db:.0} dB below that before it"
+            ),
             Self::Offset { value } => {
                 write!(f, "a constant of {value:.2e} of full scale is added to the signal")
             }
@@ -147,6 +181,7 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
         faults.found.push(Fault::FadedTail { from });
         faults.usable_samples = faults.usable_samples.min(from);
     }
+    faults.found.extend(shape::find(&samples[..faults.usable_samples], rate_hz, &look));
     faults.found.extend(offset(&samples[..faults.usable_samples], &look));
     faults
 }

@@ -74,6 +74,59 @@ fn quantised(samples: &[f64], bits: i32) -> Vec<f64> {
     samples.iter().map(|v| (v * steps).round() / steps).collect()
 }
 
+fn found(samples: &[f64]) -> Vec<Fault> {
+    inspect(samples, RATE_HZ).found
+}
+
+/// What is no impulse response, made of one that is sound.
+#[test]
+fn shapes_that_no_response_has() {
+    let mut noise = Noise::new(77);
+    let clean: Vec<f64> =
+        reverberation(&mut noise, 0.4).iter().zip(modes(&mut noise, 1.0)).map(|(a, b)| a + b).collect();
+    let clean = with_floor(clean, &mut noise, 1e-5, false);
+    assert!(found(&clean).is_empty(), "{:?}", found(&clean));
+    let backwards: Vec<f64> = clean.iter().rev().copied().collect();
+    assert_eq!(found(&backwards), [Fault::Reversed]);
+    let later = 30_000;
+    let twice: Vec<f64> = clean
+        .iter()
+        .enumerate()
+        .map(|(k, v)| v + if k < later { 0.0 } else { 0.5 * clean[k - later] })
+        .collect();
+    assert!(
+        matches!(found(&twice)[..], [Fault::SecondSound { at_s }] if (at_s - 31_000.0 / RATE_HZ).abs() < 0.01)
+    );
+    let mut pulse = with_floor(vec![0.0; SAMPLES], &mut noise, 1e-5, false);
+    pulse[ONSET] += 0.7;
+    assert_eq!(found(&pulse), [Fault::SignalItself { sweep: false }]);
+    let length_s = SAMPLES as f64 / RATE_HZ;
+    let turns = |t: f64| 20.0 * length_s / 1000f64.ln() * ((t / length_s * 1000f64.ln()).exp() - 1.0);
+    let sweep: Vec<f64> = (0..SAMPLES).map(|k| 0.5 * (TAU * turns(k as f64 / RATE_HZ)).sin()).collect();
+    assert_eq!(found(&sweep), [Fault::SignalItself { sweep: true }]);
+    // 60 dB linear in decibels from the onset on: T60 = 0.4 s stays a straight line, only the noise tells.
+    let faded: Vec<f64> = clean
+        .iter()
+        .enumerate()
+        .map(|(k, v)| v * 10f64.powf(-3.0 * k.saturating_sub(ONSET) as f64 / (SAMPLES - ONSET) as f64))
+        .collect();
+    assert!(
+        matches!(found(&faded)[..], [Fault::FadedDecay { below_db }] if (40.0..62.0).contains(&below_db))
+    );
+}
+
+/// A direct sound cut off at a quarter of its peak is too short for flat tops; the same extreme twice tells.
+#[test]
+fn single_samples_at_one_ceiling_are_clipped() {
+    let mut noise = Noise::new(78);
+    let mut samples = with_floor(reverberation(&mut noise, 0.3), &mut noise, 1e-5, false);
+    (samples[ONSET + 2], samples[ONSET + 5]) = (-0.8, 0.6);
+    let sound = quantised(&samples, 24);
+    assert!(!found(&sound).iter().any(|f| matches!(f, Fault::Clipped { .. })));
+    let cut: Vec<f64> = samples.iter().map(|v| v.clamp(-0.55, 0.55)).collect();
+    assert!(found(&quantised(&cut, 24)).iter().any(|f| matches!(f, Fault::Clipped { .. })));
+}
+
 type Shape = fn(f64) -> f64;
 const LINEAR: Shape = |left| left;
 const HALF_COSINE: Shape = |left| 0.5 - 0.5 * (PI * left).cos();

@@ -1,0 +1,207 @@
+//! Which places take part: a fault of one file must not become a claim about the room.
+//!
+//! What the samples alone show stands in a response's flags already. Here the places are held against each
+//! other: the same samples twice, a record that ends before its decay does, a rate that was relabelled, a
+//! polarity turned round. A place left out loses its low end, so that no later stage reads it; its name and
+//! the reason are told.
+
+use super::{Analysis, files::FileRecord, polarity, rates};
+use crate::flag::Flag;
+use crate::response::{LowEnd, Response};
+use crate::session::Session;
+use crate::state::StateResult;
+use std::collections::BTreeMap;
+
+/// Flags of a place that takes no part in the mode fit, with the reason in words.
+const LEFT_OUT: [(Flag, &str); 8] = [
+    (Flag::SignalItself, "it holds the test signal or its loop back, not a microphone's channel"),
+    (Flag::Reversed, "the file runs backwards"),
+    (Flag::SecondSound, "another sound sets in: two shots in one file, or a disturbance"),
+    (
+        Flag::IdenticalFiles,
+        "another file holds the same samples, so one of the two is not what its name says",
+    ),
+    (Flag::Incomplete, "samples are missing that the header promises"),
+    (Flag::EndsEarly, "the record ends before its decay meets the noise"),
+    (Flag::FadedDecay, "it was faded or gated from the peak on, which shortens every decay"),
+    (
+        Flag::RateSuspect,
+        "its frequencies lie off the others' by the ratio of two sample rates: the header's rate is wrong",
+    ),
+];
+
+/// Why a place is left out, if it is.
+fn left_out(response: &Response) -> Option<&'static str> {
+    LEFT_OUT.iter().find(|(flag, _)| response.flags.has(*flag)).map(|(_, reason)| *reason)
+}
+
+/// The fault for which no level and no shape is read at a place, if it has one.
+pub(super) fn fault(response: &Response) -> Option<Flag> {
+    let out = LEFT_OUT.iter().map(|(flag, _)| *flag);
+    out.chain([Flag::Clipped]).find(|flag| response.flags.has(*flag))
+}
+
+/// Flags what is wrong between places, leaves out what can't be used, and says so in the places' warnings.
+pub(super) fn judge(states: &mut [StateResult]) {
+    flag_copies(states);
+    for state in &mut *states {
+        rates::flag_relabelled(&mut state.places);
+        polarity::turn_inverted(&state.name, &mut state.places);
+    }
+    flag_short(states);
+    for state in states {
+        for place in &mut state.places {
+            let Some(reason) = left_out(&place.response) else { continue };
+            let files = place.response.files().collect::<Vec<_>>().join(", ");
+            let text =
+                format!("{files}: left out of the mode fit and of every comparison of levels: {reason}");
+            place.response.warnings.push(text);
+            place.response.shed_low_ends();
+        }
+    }
+}
+
+/// Index of a state and of a place in it.
+type At = (usize, usize);
+
+/// The same low end twice: within a state neither place is to be trusted; the same place in two states was
+/// not measured again.
+fn flag_copies(states: &mut [StateResult]) {
+    let mut alike: BTreeMap<(usize, u64), Vec<At>> = BTreeMap::new();
+    for (s, state) in states.iter().enumerate() {
+        for (p, place) in state.places.iter().enumerate() {
+            let low = &place.response.low.samples;
+            let mark = low.iter().fold(0_u64, |sum, x| sum.rotate_left(7) ^ u64::from(x.to_bits()));
+            if !low.is_empty() {
+                alike.entry((low.len(), mark)).or_default().push((s, p));
+            }
+        }
+    }
+    let mut found: Vec<(At, At)> = Vec::new();
+    for group in alike.values() {
+        for (k, first) in group.iter().enumerate() {
+            let same = |at: &&At| low(states, **at).samples == low(states, *first).samples;
+            found.extend(group[k + 1..].iter().filter(same).map(|other| (*first, *other)));
+        }
+    }
+    found.sort_unstable();
+    for (first, other) in found {
+        let name = |at: At| states[at.0].places[at.1].response.files().collect::<Vec<_>>().join(", ");
+        let text =
+            format!("{} holds the same samples as {}: one of them is a copy", name(other), name(first));
+        for at in [first, other] {
+            states[at.0].places[at.1].response.flags.add(Flag::IdenticalFiles);
+        }
+        states[other.0].places[other.1].response.warnings.push(text);
+    }
+}
+
+fn low(states: &[StateResult], at: At) -> &LowEnd {
+    &states[at.0].places[at.1].response.low
+}
+
+/// A record this much shorter than another is held against it.
+const SHORTER: f64 = 0.8;
+/// What the other must still lie over its own end at that time: 10 dB as a ratio of powers.
+const STILL_RINGS: f64 = 10.0;
+/// A level that falls by less than this (1.5 dB) over a quarter of the record has met its noise.
+const LEVEL_FALL: f64 = 1.41;
+
+/// Flags records that end while longer ones of the state, or of the same place in another state, ring on.
+fn flag_short(states: &mut [StateResult]) {
+    let mut short: Vec<At> = Vec::new();
+    for (s, state) in states.iter().enumerate() {
+        for (p, place) in state.places.iter().enumerate() {
+            let own = &place.response.low;
+            let beside = state.places.iter().map(|other| &other.response).collect::<Vec<_>>();
+            let elsewhere = states
+                .iter()
+                .flat_map(|other| &other.places)
+                .filter(|other| other.response.place == place.response.place)
+                .map(|other| &other.response)
+                .collect::<Vec<_>>();
+            let of_state = rings_on(own, &beside);
+            if of_state.or_else(|| rings_on(own, &elsewhere)) == Some(true) && falls(own) {
+                short.push((s, p));
+            }
+        }
+    }
+    for (s, p) in short {
+        states[s].places[p].response.flags.add(Flag::EndsEarly);
+    }
+}
+
+/// Whether most of the longer records still ring where this one ends; `None` without any.
+fn rings_on(own: &LowEnd, others: &[&Response]) -> Option<bool> {
+    let end_s = length_s(own);
+    let longer: Vec<&LowEnd> =
+        others.iter().map(|r| &r.low).filter(|low| end_s < SHORTER * length_s(low)).collect();
+    let rings = |low: &&&LowEnd| {
+        let last = power(low, 0.8 * length_s(low), length_s(low));
+        let then = power(low, 0.75 * end_s, end_s);
+        matches!((then, last), (Some(then), Some(last)) if then > STILL_RINGS * last)
+    };
+    (!longer.is_empty()).then(|| 2 * longer.iter().filter(rings).count() > longer.len())
+}
+
+/// Whether the level still falls from the third to the last quarter.
+fn falls(low: &LowEnd) -> bool {
+    let end_s = length_s(low);
+    match (power(low, 0.5 * end_s, 0.75 * end_s), power(low, 0.75 * end_s, end_s)) {
+        (Some(early), Some(late)) => early > LEVEL_FALL * late,
+        // Too short to tell is too short to use.
+        _ => true,
+    }
+}
+
+/// Length from the direct sound on, seconds.
+fn length_s(low: &LowEnd) -> f64 {
+    low.samples.len() as f64 / low.rate_hz - low.onset_s
+}
+
+/// Mean square of the differences between two times after the direct sound: slow noise weighs little in them.
+fn power(low: &LowEnd, from_s: f64, to_s: f64) -> Option<f64> {
+    let at = |s: f64| ((low.onset_s + s).max(0.0) * low.rate_hz) as usize;
+    let part = low.samples.get(at(from_s)..at(to_s).min(low.samples.len()))?;
+    let sum: f64 = part.windows(2).map(|w| f64::from(w[1] - w[0]).powi(2)).sum();
+    (part.len() > 8).then(|| sum / (part.len() - 1) as f64)
+}
+
+/// Sentences on channels and rates that the names don't show: which channel was taken of how many, and
+/// files of another rate than most.
+pub(super) fn remarks(session: &Session, found: &Analysis) -> Vec<String> {
+    let read: Vec<(&FileRecord, u32, u32)> = found
+        .files
+        .iter()
+        .filter_map(|file| file.provenance.as_ref().map(|p| (file, p.channels, p.rate_hz)))
+        .collect();
+    let mut told = Vec::new();
+    let several: Vec<(&str, u32)> =
+        read.iter().filter(|f| f.1 > 1).map(|f| (f.0.take.file.as_str(), f.1)).collect();
+    if let Some((first, channels)) = several.first() {
+        let others =
+            if several.len() > 1 { format!(" and {} more files", several.len() - 1) } else { String::new() };
+        told.push(format!(
+            "{first}{others}: {channels} channels, of which channel {} was taken; --channel takes another",
+            session.channel
+        ));
+    }
+    told.extend(odd_rates(&read));
+    told
+}
+
+/// Files whose rate is not that of most.
+fn odd_rates(read: &[(&FileRecord, u32, u32)]) -> Option<String> {
+    const NAMED: usize = 3;
+    let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
+    read.iter().for_each(|file| *counts.entry(file.2).or_default() += 1);
+    let (usual, _) = counts.iter().max_by_key(|(_, count)| **count)?;
+    let odd: Vec<String> = read
+        .iter()
+        .filter(|file| file.2 != *usual)
+        .map(|file| format!("{} ({} Hz)", file.0.take.file, file.2))
+        .collect();
+    let more = if odd.len() > NAMED { format!(" and {} more", odd.len() - NAMED) } else { String::new() };
+    let named = odd[..odd.len().min(NAMED)].join(", ");
+    (!odd.is_empty()).then(|| format!("sample rates differ: {named}{more}, the others {usual} Hz"))
+}

@@ -1,0 +1,169 @@
+//! What takes a verdict back: faults of the files or of the set-up that would pass for a change of the room.
+//!
+//! Verdicts are reached mode by mode; these doubts are about a state as a whole, so they come last and only ever
+//! turn a decision into `unsure`, with a sentence that names what to mend.
+
+use super::drift::RateFactor;
+use super::facts::StateFacts;
+use super::gain::Gain;
+use super::moved::Moved;
+use super::outcome::{ModeChange, Ratio, Verdict};
+use super::view::median;
+use crate::flag::{Flag, Flags};
+
+/// Under this the two shapes are not one mode's; unrelated shapes over n places have 1/n in the mean.
+const ALIKE: f64 = 0.3;
+/// Fewest places over which a shape says something.
+const SHAPE_PLACES: usize = 4;
+/// An interval whose ends lie further apart than this factor says nothing; its cell stays empty.
+const WIDEST: f64 = 30.0;
+/// Spread of the direct sound's gain over places from which no one gain explains it, in nepers (1.5 dB).
+const UNEVEN: f64 = 0.17;
+/// Shares of places that end in noise: most, and hardly any.
+const MOST: f64 = 0.75;
+const HARDLY: f64 = 0.25;
+/// Records may differ by this much in length and still be held against each other.
+const AS_LONG: f64 = 0.8;
+
+/// All that can take a verdict back.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Doubts {
+    /// The factor on all frequencies that only a wrong sample rate makes.
+    rate: Option<RateFactor>,
+    /// Faults of the files of both states.
+    faults: Flags,
+    /// Faults of files that took part in the fit after.
+    faults_after: bool,
+    /// Whether most places of the two states hold the same samples.
+    copied: bool,
+    /// Whether no file after could be used.
+    nothing_after: bool,
+    /// The set-up moved: the loudspeaker, or most microphones.
+    moved: bool,
+    /// Whether the gain is different at every place.
+    uneven_gain: bool,
+    /// Places that both states have.
+    places: usize,
+    /// Share of the places that end in noise, and median length of the records, before and after.
+    ends: [(f64, f64); 2],
+}
+
+impl Doubts {
+    /// Gathers them.
+    pub fn new(
+        [before, after]: [&StateFacts<'_>; 2],
+        rate: Option<RateFactor>,
+        gain: &Gain,
+        moved: &Moved,
+        places: usize,
+    ) -> Self {
+        let all = || before.places.iter().chain(&after.places);
+        let copies = after.places.iter().filter(|p| p.fault == Some(Flag::IdenticalFiles)).count();
+        let microphones = moved.microphones.iter().filter(|m| **m).count();
+        Self {
+            rate,
+            faults: all().filter_map(|p| p.fault).collect(),
+            faults_after: after.places.iter().any(|p| p.fault.is_some() && p.low.is_some()),
+            copied: copies > 0 && 2 * copies >= after.places.len(),
+            nothing_after: after.places.iter().all(|p| p.low.is_none()) && after.modes.modes.is_empty(),
+            moved: moved.loudspeaker || (microphones > 1 && 2 * microphones > places),
+            uneven_gain: places >= 4 && !moved.loudspeaker && gain.spread.is_some_and(|s| s > UNEVEN),
+            places,
+            ends: [ends(before), ends(after)],
+        }
+    }
+
+    /// Takes back what can't stand.
+    pub fn apply(&self, changes: &mut [ModeChange]) {
+        for change in changes {
+            change.flags.extend(&self.faults);
+            if let Some((flag, reason)) = self.against(change) {
+                change.verdict = Verdict::Unsure;
+                change.reason = reason;
+                flag.into_iter().for_each(|flag| change.flags.add(flag));
+            }
+            if self.uneven_gain && change.level_ratio.is_some_and(|level| level.is_ok()) {
+                change.level_ratio = Some(Err(Flag::GainUneven));
+                change.flags.add(Flag::GainUneven);
+            }
+            for ratio in [&mut change.t60_ratio, &mut change.level_ratio].into_iter().flatten() {
+                if ratio.is_ok_and(|r| says_nothing(&r)) {
+                    *ratio = Err(Flag::WideInterval);
+                    change.flags.add(Flag::WideInterval);
+                }
+            }
+        }
+    }
+
+    /// Why a change can't be decided after all; `None` where it stands.
+    fn against(&self, change: &ModeChange) -> Option<(Option<Flag>, String)> {
+        if let Some(rate) = self.rate {
+            return Some((Some(Flag::RateSuspect), rate.reason()));
+        }
+        if self.nothing_after {
+            let text = "No file of the after state could be used for its modes; the notes say why.";
+            return Some((None, text.to_owned()));
+        }
+        let decided = change.verdict != Verdict::Unsure;
+        if decided && self.copied {
+            let text = "The files of the two states hold the same samples: a copy, not a second measurement.";
+            return Some((Some(Flag::IdenticalFiles), text.to_owned()));
+        }
+        if decided && self.places >= SHAPE_PLACES && change.shape_match.is_some_and(|m| m < ALIKE) {
+            let text = format!(
+                "What rings near {:.1} Hz after has another shape over the positions, so it may be another mode; nothing \
+                 is said of this one.",
+                change.before_values.map_or(0.0, |v| v.frequency_hz)
+            );
+            return Some((Some(Flag::ShapeDiffers), text));
+        }
+        match change.verdict {
+            Verdict::New if self.moved || self.faults_after => Some((
+                None,
+                if self.moved {
+                    "Seen only after, but the set-up moved between the states, and another place shows other modes."
+                } else {
+                    "Seen only after, but files of that state are faulty, and an overload makes tones of its own."
+                }
+                .to_owned(),
+            )),
+            Verdict::LevelOnly if self.uneven_gain => {
+                let text = "The level changed, but so did the direct sound, at each position by another factor: an overload or an \
+                            automatic gain, not the room.";
+                Some((Some(Flag::GainUneven), text.to_owned()))
+            }
+            Verdict::Shorter if self.lost_its_noise(0, 1) => Some(self.faded("after")),
+            Verdict::Longer if self.lost_its_noise(1, 0) => Some(self.faded("before")),
+            _ => None,
+        }
+    }
+
+    /// Whether state `short` rings longer than `long` if its records are believed: those of `long` end in noise,
+    /// those of `short`, as long as they are, don't, although its decays are the shorter ones.
+    fn lost_its_noise(&self, long: usize, short: usize) -> bool {
+        let (long, short) = (self.ends[long], self.ends[short]);
+        long.0 >= MOST && short.0 <= HARDLY && short.1 >= AS_LONG * long.1
+    }
+
+    fn faded(&self, state: &str) -> (Option<Flag>, String) {
+        let text = format!(
+            "The decay is shorter in one state, yet the records {state} don't reach the noise that the others end in: they \
+             seem faded or cut, so nothing can be said."
+        );
+        (Some(Flag::EndsContradict), text)
+    }
+}
+
+/// Share of the places that end in noise, and median length of their records from the direct sound on.
+fn ends(state: &StateFacts<'_>) -> (f64, f64) {
+    let known = |r: &&Result<f64, Flag>| matches!(r, Ok(_) | Err(Flag::NoQuietEnd));
+    let all: Vec<&Result<f64, Flag>> = state.modes.residual_over_noise.iter().filter(known).collect();
+    let quiet = all.iter().filter(|r| r.is_ok()).count() as f64 / all.len().max(1) as f64;
+    let lengths =
+        state.places.iter().filter_map(|p| p.low).map(|l| l.samples.len() as f64 / l.rate_hz - l.onset_s);
+    (if all.is_empty() { 0.5 } else { quiet }, median(lengths.collect()).unwrap_or(0.0))
+}
+
+fn says_nothing(ratio: &Ratio) -> bool {
+    !(ratio.high / ratio.low).is_finite() || ratio.high / ratio.low > WIDEST
+}
