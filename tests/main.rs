@@ -13,6 +13,8 @@ mod commands;
 mod controls;
 #[cfg(feature = "cli")]
 mod demo_run;
+#[cfg(feature = "cli")]
+mod faults;
 mod measured;
 mod modes;
 mod pair;

@@ -74,7 +74,6 @@ pub const ROOMS: [Room; 3] = [
 /// The files of both states, and what is true of them.
 pub struct Clean {
     pub files: BTreeMap<(&'static str, &'static str), Vec<f64>>,
-    pub before: Solved,
     pub after: Solved,
     /// Frequency of the mode that the absorber is for, Hz.
     pub treated_hz: f64,
@@ -109,7 +108,7 @@ impl Room {
             }
         }
         let treated_hz = self.scene(false).bare_mode([1, 0, 0]).expect("a room").0 / std::f64::consts::TAU;
-        Clean { files, before, after, treated_hz }
+        Clean { files, after, treated_hz }
     }
 
     fn samples(&self, solved: &Solved, state: &str, place: &str, at_m: [f64; 3]) -> Vec<f64> {
