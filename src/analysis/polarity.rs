@@ -39,9 +39,10 @@ fn is_inverted(places: &[PlaceResult], p: usize) -> bool {
         .iter()
         .enumerate()
         .filter(|(o, place)| *o != p && place.response.place.source == own.response.place.source)
+        .filter(|(_, place)| !place.response.flags.has(Flag::SignalItself))
         .map(|(_, place)| place)
         .collect();
-    if others.len() < 3 {
+    if others.len() < 3 || own.response.flags.has(Flag::SignalItself) {
         return false;
     }
     let mut against: Vec<f64> = others.iter().map(|o| alike(own, o)).collect();

@@ -7,20 +7,16 @@
 
 use super::{Analysis, files::FileRecord, polarity, rates};
 use crate::flag::Flag;
-use crate::response::{LowEnd, Response};
+use crate::response::{LowEnd, Place, Response};
 use crate::session::Session;
 use crate::state::StateResult;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Flags of a place that takes no part in the mode fit, with the reason in words.
-const LEFT_OUT: [(Flag, &str); 8] = [
+const LEFT_OUT: [(Flag, &str); 7] = [
     (Flag::SignalItself, "it holds the test signal or its loop back, not a microphone's channel"),
     (Flag::Reversed, "the file runs backwards"),
     (Flag::SecondSound, "another sound sets in: two shots in one file, or a disturbance"),
-    (
-        Flag::IdenticalFiles,
-        "another file holds the same samples, so one of the two is not what its name says",
-    ),
     (Flag::Incomplete, "samples are missing that the header promises"),
     (Flag::EndsEarly, "the record ends before its decay meets the noise"),
     (Flag::FadedDecay, "it was faded or gated from the peak on, which shortens every decay"),
@@ -30,6 +26,9 @@ const LEFT_OUT: [(Flag, &str); 8] = [
     ),
 ];
 
+/// The same for a copy.
+const COPY: &str = "another file holds the same samples, so one of the two is not what its name says";
+
 /// Why a place is left out, if it is.
 fn left_out(response: &Response) -> Option<&'static str> {
     LEFT_OUT.iter().find(|(flag, _)| response.flags.has(*flag)).map(|(_, reason)| *reason)
@@ -38,20 +37,21 @@ fn left_out(response: &Response) -> Option<&'static str> {
 /// The fault for which no level and no shape is read at a place, if it has one.
 pub(super) fn fault(response: &Response) -> Option<Flag> {
     let out = LEFT_OUT.iter().map(|(flag, _)| *flag);
-    out.chain([Flag::Clipped]).find(|flag| response.flags.has(*flag))
+    out.chain([Flag::IdenticalFiles, Flag::Clipped]).find(|flag| response.flags.has(*flag))
 }
 
 /// Flags what is wrong between places, leaves out what can't be used, and says so in the places' warnings.
 pub(super) fn judge(states: &mut [StateResult]) {
-    flag_copies(states);
+    let copies = flag_copies(states);
     for state in &mut *states {
         rates::flag_relabelled(&mut state.places);
         polarity::turn_inverted(&state.name, &mut state.places);
     }
     flag_short(states);
-    for state in states {
-        for place in &mut state.places {
-            let Some(reason) = left_out(&place.response) else { continue };
+    for (s, state) in states.iter_mut().enumerate() {
+        for (p, place) in state.places.iter_mut().enumerate() {
+            let copy = copies.contains(&(s, p)).then_some(COPY);
+            let Some(reason) = left_out(&place.response).or(copy) else { continue };
             let files = place.response.files().collect::<Vec<_>>().join(", ");
             let text =
                 format!("{files}: left out of the mode fit and of every comparison of levels: {reason}");
@@ -64,9 +64,10 @@ pub(super) fn judge(states: &mut [StateResult]) {
 /// Index of a state and of a place in it.
 type At = (usize, usize);
 
-/// The same low end twice: within a state neither place is to be trusted; the same place in two states was
-/// not measured again.
-fn flag_copies(states: &mut [StateResult]) {
+/// Flags the same low end twice, and gives the places that are to be left out: within a state, or at two places,
+/// neither is to be trusted; so is a place that was copied from another state, unless most of the state was. Then it
+/// stays, for what it may be, and the comparison says that nothing was measured again.
+fn flag_copies(states: &mut [StateResult]) -> BTreeSet<At> {
     let mut alike: BTreeMap<(usize, u64), Vec<At>> = BTreeMap::new();
     for (s, state) in states.iter().enumerate() {
         for (p, place) in state.places.iter().enumerate() {
@@ -85,7 +86,17 @@ fn flag_copies(states: &mut [StateResult]) {
         }
     }
     found.sort_unstable();
+    let mut out = BTreeSet::new();
     for (first, other) in found {
+        let one_place = first.0 != other.0 && place_at(states, first) == place_at(states, other);
+        let sound = [first, other].iter().all(|at| left_out(&states[at.0].places[at.1].response).is_none());
+        if !sound {
+            continue;
+        }
+        if !one_place {
+            out.extend([first, other]);
+        }
+
         let name = |at: At| states[at.0].places[at.1].response.files().collect::<Vec<_>>().join(", ");
         let text =
             format!("{} holds the same samples as {}: one of them is a copy", name(other), name(first));
@@ -94,6 +105,20 @@ fn flag_copies(states: &mut [StateResult]) {
         }
         states[other.0].places[other.1].response.warnings.push(text);
     }
+    for (s, state) in states.iter().enumerate() {
+        let copied: Vec<At> = (0..state.places.len())
+            .filter(|p| state.places[*p].response.flags.has(Flag::IdenticalFiles))
+            .map(|p| (s, p))
+            .collect();
+        if 2 * copied.len() < state.places.len() {
+            out.extend(copied);
+        }
+    }
+    out
+}
+
+fn place_at(states: &[StateResult], at: At) -> &Place {
+    &states[at.0].places[at.1].response.place
 }
 
 fn low(states: &[StateResult], at: At) -> &LowEnd {

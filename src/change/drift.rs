@@ -70,14 +70,17 @@ const MORE: usize = 2;
 const DECAY_SLACK: f64 = 0.05;
 
 /// The wrong label that explains the after state, if one does.
-pub(super) fn rate_factor(old: &[Resonance], new: &[Resonance]) -> Option<RateFactor> {
+///
+/// `labelled`: ratio of the rates in the headers, after over before. A label that says just that needs one mode less.
+pub(super) fn rate_factor(old: &[Resonance], new: &[Resonance], labelled: f64) -> Option<RateFactor> {
     let as_said = followers(old, new, 0.0).0;
     let pairs = RATES_HZ.iter().flat_map(|from| RATES_HZ.map(|to| (*from, to)));
     let candidates = pairs.filter(|(from, to)| from.total_cmp(to).is_ne() && (to / from).ln().abs() < 1.4);
     let found = candidates.filter_map(|rates_hz| {
         let factor: f64 = rates_hz.1 / rates_hz.0;
         let (count, of) = followers(old, new, factor.ln());
-        let enough = count >= FEWEST && count as f64 >= SHARE * of as f64 && count > MORE * as_said;
+        let fewest = if (factor / labelled - 1.0).abs() < 1e-6 { FEWEST - 1 } else { FEWEST };
+        let enough = count >= fewest && count as f64 >= SHARE * of as f64 && count > MORE * as_said;
         enough.then_some((count, RateFactor { factor, rates_hz }))
     });
     // Of equal ratios the first, 44.1 to 48 kHz before 88.2 to 96.

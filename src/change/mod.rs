@@ -100,7 +100,7 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         repeats_known: scatter.is_some(),
     };
     let (mut modes, positions) = assessment.run();
-    let rate = drift::rate_factor(&old, &new);
+    let rate = drift::rate_factor(&old, &new, labelled(before, after));
     doubt::Doubts::new([before, after], rate, &gain, &moved, places.len()).apply(&mut modes);
     let worst_seat = seats::worst_seat(&modes, &positions);
     let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
@@ -130,6 +130,12 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         chain,
         worst_seat,
     }
+}
+
+/// Ratio of the rates in the files' headers, after over before: of the places' medians.
+fn labelled(before: &StateFacts<'_>, after: &StateFacts<'_>) -> f64 {
+    let rate = |state: &StateFacts<'_>| view::median(state.places.iter().map(|p| p.file_rate_hz).collect());
+    rate(after).zip(rate(before)).map_or(1.0, |(after, before)| after / before)
 }
 
 /// Index of the amplitude, file rate and shift of the origin, at each common place.

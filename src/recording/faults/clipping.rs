@@ -11,7 +11,7 @@
 use super::{Fault, Look};
 
 /// Fall of both neighbours, relative to the ceiling, that makes a touch of it a sharp one.
-const SHARP: f64 = 1e-3;
+const SHARP: f64 = 1e-2;
 
 /// Steps of the quantiser, relative to the ceiling, under which two touches of it are no chance, and three: the
 /// second largest extreme of a response lies some hundredths of the largest below it. Our choice.

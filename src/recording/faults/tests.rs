@@ -142,10 +142,6 @@ fn faded(mut samples: Vec<f64>, length_s: f64, shape: Shape) -> Vec<f64> {
     samples
 }
 
-fn found(samples: &[f64]) -> Vec<Fault> {
-    inspect(samples, RATE_HZ).found
-}
-
 /// The cases in which a record is sound: (name, samples).
 fn sound_records(seeds: std::ops::Range<u64>) -> impl Iterator<Item = (String, Vec<f64>)> {
     let cases = [0.3, 1.0, 4.0].into_iter().flat_map(|t60_s| {
