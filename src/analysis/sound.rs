@@ -50,6 +50,7 @@ pub(super) fn judge(states: &mut [StateResult]) {
     flag_short(states);
     for (s, state) in states.iter_mut().enumerate() {
         for (p, place) in state.places.iter_mut().enumerate() {
+            tell_remarks(&mut place.response);
             let copy = copies.contains(&(s, p)).then_some(COPY);
             let Some(reason) = left_out(&place.response).or(copy) else { continue };
             let files = place.response.files().collect::<Vec<_>>().join(", ");
@@ -59,6 +60,19 @@ pub(super) fn judge(states: &mut [StateResult]) {
             place.response.shed_low_ends();
         }
     }
+}
+
+/// Faults that leave a place in the fit, but that must be known where levels or bands are read.
+fn tell_remarks(response: &mut Response) {
+    const TOLD: [(Flag, &str); 3] = [
+        (Flag::Clipped, "clipped, so its level is not compared"),
+        (Flag::ZeroTail, "digitally silent at its end, which was left out"),
+        (Flag::FadedTail, "faded at its end, which was left out"),
+    ];
+    let files = response.files().collect::<Vec<_>>().join(", ");
+    let told = TOLD.iter().filter(|(flag, _)| response.flags.has(*flag));
+    let texts: Vec<String> = told.map(|(_, what)| format!("{files}: {what}")).collect();
+    response.warnings.extend(texts);
 }
 
 /// Index of a state and of a place in it.

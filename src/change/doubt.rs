@@ -73,6 +73,11 @@ impl Doubts {
         }
     }
 
+    /// Whether no one gain lies between the states.
+    pub fn uneven_gain(&self) -> bool {
+        self.uneven_gain
+    }
+
     /// Takes back what can't stand.
     pub fn apply(&self, changes: &mut [ModeChange]) {
         for change in changes {

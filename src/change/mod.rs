@@ -101,15 +101,16 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
     };
     let (mut modes, positions) = assessment.run();
     let rate = drift::rate_factor(&old, &new, labelled(before, after));
-    doubt::Doubts::new([before, after], rate, &gain, &moved, places.len()).apply(&mut modes);
+    let doubts = doubt::Doubts::new([before, after], rate, &gain, &moved, places.len());
+    doubts.apply(&mut modes);
     let worst_seat = seats::worst_seat(&modes, &positions);
     let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
     let chain = ChainFindings {
-        gain: gain.log.map(|g| crate::estimate::Estimate {
+        gain: gain.log.filter(|_| !doubts.uneven_gain()).map(|g| crate::estimate::Estimate {
             value: g.value.exp(),
             sd: g.sd.map(|sd| sd * g.value.exp()),
         }),
-        gain_missing: gain.missing,
+        gain_missing: gain.missing.or(doubts.uneven_gain().then_some(crate::flag::Flag::GainUneven)),
         moved_microphones: (0..places.len()).filter(|m| moved.microphones[*m]).map(name).collect(),
         moved_loudspeaker: moved.loudspeaker,
         filter_poles: filter_poles.iter().map(|j| new[*j].index).collect(),
