@@ -51,10 +51,13 @@ pub(super) fn remarks(state: &StateResult) -> Vec<String> {
 
 /// Places whose records took no part in the fit.
 fn left_out(state: &StateResult, set: &ModeSet) -> Option<String> {
-    let out = set.places.iter().zip(&set.residual_over_noise).filter(|(_, r)| **r == Err(Flag::LeftOutOfFit));
+    // A place whose file has a fault was named with it, and has no record.
+    let named = |p: usize| state.places.get(p).is_some_and(|place| place.response.low.samples.is_empty());
+    let out = set.places.iter().zip(&set.residual_over_noise).enumerate();
+    let out = out.filter(|(p, (_, r))| **r == Err(Flag::LeftOutOfFit) && !named(*p));
     let names: Vec<String> = out
         .map(
-            |((position, source), _)| {
+            |(_, ((position, source), _))| {
                 if source.is_empty() { position.clone() } else { format!("{position}@{source}") }
             },
         )

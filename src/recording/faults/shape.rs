@@ -115,8 +115,8 @@ impl Blocks {
         };
         let later = (at + FAR..self.high.len().saturating_sub(9)).find(jumps);
         // What comes before the loudest is a first shot only if it is nearly as loud; products of distortion aren't.
-        let early = |k: &usize| self.high[*k] > 0.03 * self.high[at] && jumps(k);
-        later.or_else(|| (8..at.saturating_sub(FAR)).find(early).map(|_| at))
+        let first = || self.high[..at.saturating_sub(FAR)].iter().any(|power| *power > 0.03 * self.high[at]);
+        later.or_else(|| (at > FAR && at + 9 < self.high.len() && first() && jumps(&at)).then_some(at))
     }
 
     /// By how much (dB) the noise at the end lies below the quietest before the onset, from 6 dB on.
