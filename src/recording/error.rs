@@ -113,6 +113,13 @@ pub enum Refusal {
         /// Frames in the file.
         frames: u64,
     },
+    /// The loudest sound comes after the frames that are kept of a response.
+    LoudLater {
+        /// Frames in the file.
+        frames: u64,
+        /// Frames kept.
+        kept: u64,
+    },
     /// Damage in a compressed stream.
     Damaged {
         /// Frame up to which all was well.
@@ -147,6 +154,7 @@ impl Refusal {
                 format!("sample {sample} of channel {channel} {fault}")
             }
             Self::TooLong { .. } => "the recording is too long".into(),
+            Self::LoudLater { .. } => "the recording is too long, and its loudest sound comes late".into(),
             Self::Damaged { sample, .. } => format!("the stream is damaged after sample {sample}"),
         }
     }
@@ -174,6 +182,9 @@ impl Refusal {
             }
             Self::Sample { found, byte: None, format, .. } => format!("{found} ({format})"),
             Self::TooLong { frames } => format!("{frames} frames"),
+            Self::LoudLater { frames, kept } => {
+                format!("{frames} frames, the loudest sound after the first {kept}")
+            }
         }
     }
 
@@ -199,6 +210,7 @@ impl Refusal {
             Self::TooLong { .. } => {
                 format!("{MAX_SAMPLES} frames (a channel is held in memory, 8 bytes a sample)")
             }
+            Self::LoudLater { kept, .. } => format!("a response within the first {kept} frames"),
             Self::Damaged { .. } => "a stream whose checksums agree".into(),
         }
     }
@@ -221,7 +233,9 @@ impl Refusal {
             Self::Rate { .. } => "export the take at the rate it was recorded with",
             Self::NoSuchChannel { .. } => "set `channel` in session.toml to the microphone's channel",
             Self::Sample { .. } => "export the take again",
-            Self::TooLong { .. } => "cut the file to the response and the noise after it",
+            Self::TooLong { .. } | Self::LoudLater { .. } => {
+                "cut the file to the response and the noise after it"
+            }
         }
     }
 }

@@ -14,23 +14,30 @@ use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
+use super::kept::Kept;
 use super::source::{Source, is_end};
 use super::wav::number_words;
 use super::{MAX_SAMPLES, Provenance, Recording, Refusal, admit, channel_words, first_unusable};
 
-/// Reads one channel of a FLAC or AIFF file; `channel` counts from 1.
+/// Reads one channel of a FLAC or AIFF file, of it at most so many frames; `channel` counts from 1.
 ///
 /// Two passes: one for the hash, one in which the decoder goes where it likes.
-pub(super) fn read<R>(mut source: Source<R>, name: &'static str, channel: usize) -> Result<Recording, Refusal>
+pub(super) fn read<R>(
+    mut source: Source<R>,
+    name: &'static str,
+    channel: usize,
+    most: u64,
+) -> Result<Recording, Refusal>
 where
     R: Read + Seek + Send + Sync + 'static,
 {
+    let stated = if name == "AIFF" { aiff_frames(&mut source)? } else { None };
     source.rewind()?;
     source.stream_to(source.len(), &mut vec![0; 1 << 16])?;
     let (sha256, len) = (source.digest(), source.len());
     let input = Input { inner: source.into_inner()?, len };
     // A decoder's panic on bad input must cost one file, not the batch. Nothing outlives the closure.
-    let decoded = catch_unwind(AssertUnwindSafe(|| Stream::open(input, name)?.decode(channel)));
+    let decoded = catch_unwind(AssertUnwindSafe(|| Stream::open(input, name, stated)?.decode(channel, most)));
     let stopped =
         |_| Refusal::Damaged { sample: 0, reason: "the decoder gave up (a fault of its own)".into() };
     let mut recording = decoded.map_err(stopped)??;
@@ -76,8 +83,30 @@ struct Stream {
     promised: Option<u64>,
 }
 
+/// Frames that an AIFF file's `COMM` chunk states: the reader goes by the size of the samples instead.
+///
+/// "Audio Interchange File Format: AIFF, version 1.3" (Apple, 1989).
+fn aiff_frames<R: Read + Seek>(source: &mut Source<R>) -> Result<Option<u64>, Refusal> {
+    const MOST_CHUNKS: usize = 4096;
+    let mut at = 12;
+    for _ in 0..MOST_CHUNKS {
+        if at + 14 > source.len() {
+            break;
+        }
+        let mut bytes = [0; 14];
+        source.peek(at, &mut bytes)?;
+        let [id @ .., s1, s2, s3, s4, _, _, f1, f2, f3, f4] = bytes;
+        if id == *b"COMM" {
+            return Ok(Some(u64::from(u32::from_be_bytes([f1, f2, f3, f4]))));
+        }
+        let size = u64::from(u32::from_be_bytes([s1, s2, s3, s4]));
+        at += 8 + size + size % 2;
+    }
+    Ok(None)
+}
+
 impl Stream {
-    fn open<R>(input: Input<R>, name: &'static str) -> Result<Self, Refusal>
+    fn open<R>(input: Input<R>, name: &'static str, stated: Option<u64>) -> Result<Self, Refusal>
     where
         R: Read + Seek + Send + Sync + 'static,
     {
@@ -92,20 +121,21 @@ impl Stream {
         let decoder = symphonia::default::get_codecs()
             .make_audio_decoder(&params, &AudioDecoderOptions::default().verify(true))
             .map_err(|e| refusal(&e, 0))?;
-        let (track, promised) = (track.id, track.num_frames);
+        let (track, promised) = (track.id, stated.or(track.num_frames));
         Ok(Self { packets, decoder, track, name, params, promised })
     }
 
-    fn decode(mut self, channel: usize) -> Result<Recording, Refusal> {
+    fn decode(mut self, channel: usize, most: u64) -> Result<Recording, Refusal> {
         let rate_hz = self.params.sample_rate.unwrap_or(0);
         let channels = self.params.channels.as_ref().map_or(0, |c| c.count() as u32);
         admit(rate_hz, channels, channel, self.promised)?;
-        let mut samples: Vec<f64> = Vec::new();
-        let ended_early = self.packets_into(&mut samples, channel)?;
-        let frames = samples.len() as u64;
+        let mut kept = Kept::new(most, 0);
+        let ended_early = self.packets_into(&mut kept, channel)?;
+        let frames = kept.frames();
         if frames == 0 {
             return Err(Refusal::NoFrames { byte: None });
         }
+        let (samples, note) = kept.finish(rate_hz)?;
         if let Some(bad) = first_unusable(&samples) {
             let (sample, found) = (bad as u64, number_words(samples[bad]));
             let format = format!("{}, {rate_hz} Hz, {}", self.format(), channel_words(channels));
@@ -118,18 +148,18 @@ impl Stream {
             rate_hz,
             bit_depth: coding(&self.params).0,
             channels,
-            frames,
+            frames: samples.len() as u64,
             // All that is mended here is an early end.
             incomplete: !repairs.is_empty(),
-            repairs,
+            repairs: repairs.into_iter().chain(note).collect(),
         };
         Ok(Recording { samples, rate_hz: f64::from(rate_hz), provenance })
     }
 
     /// Decodes all packets; says whether the file ended within one.
-    fn packets_into(&mut self, samples: &mut Vec<f64>, channel: usize) -> Result<bool, Refusal> {
+    fn packets_into(&mut self, kept: &mut Kept, channel: usize) -> Result<bool, Refusal> {
         loop {
-            let at = samples.len() as u64;
+            let at = kept.frames();
             let packet = match self.packets.next_packet() {
                 Ok(Some(packet)) => packet,
                 Ok(None) => return Ok(false),
@@ -145,9 +175,12 @@ impl Stream {
                 return Err(Refusal::Damaged { sample: at, reason });
             }
             let buffer = self.decoder.decode(&packet).map_err(|e| refusal(&e, at))?;
-            append(&buffer, channel, samples);
-            if samples.len() as u64 > MAX_SAMPLES {
-                return Err(Refusal::TooLong { frames: samples.len() as u64 });
+            kept.take(|samples| {
+                append(&buffer, channel, samples);
+                Ok(())
+            })?;
+            if kept.frames() > MAX_SAMPLES {
+                return Err(Refusal::TooLong { frames: kept.frames() });
             }
         }
     }
@@ -163,6 +196,11 @@ impl Stream {
             Some(promised) if frames < promised => {
                 return Ok(vec![format!(
                     "The header promises {promised} frames, {frames} could be read: the rest is missing or damaged."
+                )]);
+            }
+            Some(promised) if frames > promised && self.name == "AIFF" => {
+                return Ok(vec![format!(
+                    "The header says {promised} frames, there are {frames}: all of them were read."
                 )]);
             }
             _ if ended_early => {

@@ -18,6 +18,7 @@ mod faults;
 #[cfg(feature = "flac-aiff")]
 mod flac_aiff;
 mod format;
+mod kept;
 mod pcm;
 mod riff;
 mod source;
@@ -34,6 +35,10 @@ pub const MAX_RATE_HZ: u32 = 768_000;
 
 /// Most frames accepted: one channel then takes 512 MiB (23 minutes at 48 kHz).
 pub const MAX_SAMPLES: u64 = 1 << 26;
+
+/// Most frames of a response that are kept, the first ones (87 s at 48 kHz, 22 s at 192 kHz): filtering and
+/// transforming take some ten times the memory of the samples.
+pub const MAX_RESPONSE: u64 = 1 << 22;
 
 /// Largest magnitude accepted of a float sample, in full scales. Raw 32-bit counts (2.1e9) pass; beyond
 /// it the bytes are no samples, and energies would no longer fit single precision (3.4e38).
@@ -73,7 +78,8 @@ pub struct Provenance {
     pub incomplete: bool,
 }
 
-/// Reads one channel of an audio file.
+/// Reads one channel of an audio file that holds a response: at most its first [`MAX_RESPONSE`] frames, with
+/// a note where there are more.
 ///
 /// `shown_as` names the file in messages (its path within the session); `channel` counts from 1.
 /// The file is read once from start to end, hashed on the way; memory is 8 bytes a frame.
@@ -81,11 +87,22 @@ pub struct Provenance {
 /// # Errors
 /// [`AudioError`] where the file can't be opened, isn't audio, contradicts itself beyond mending, has a
 /// rate outside [`MIN_RATE_HZ`]..=[`MAX_RATE_HZ`], no frame or more than [`MAX_SAMPLES`], no such
-/// channel, or a sample that is NaN, infinite or beyond [`MAX_MAGNITUDE`].
+/// channel, a sample that is NaN, infinite or beyond [`MAX_MAGNITUDE`], or its loudest sound behind what
+/// is kept: then the response is not in that.
 pub fn read(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
     let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
     let file = open(path).map_err(refuse)?;
-    read_source(file, channel).map_err(refuse)
+    read_source(file, channel, MAX_RESPONSE).map_err(refuse)
+}
+
+/// Like [`read`], but all of the file: a recording of a test signal is as long as the signal.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_whole(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
+    let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
+    let file = open(path).map_err(refuse)?;
+    read_source(file, channel, MAX_SAMPLES).map_err(refuse)
 }
 
 /// Like [`read`], from anything that can be read and sought, e.g. a `Cursor` over bytes.
@@ -96,7 +113,8 @@ pub fn read_from<R>(source: R, shown_as: &str, channel: usize) -> Result<Recordi
 where
     R: Read + Seek + Send + Sync + 'static,
 {
-    read_source(source, channel).map_err(|refusal| AudioError { file: shown_as.to_owned(), refusal })
+    read_source(source, channel, MAX_RESPONSE)
+        .map_err(|refusal| AudioError { file: shown_as.to_owned(), refusal })
 }
 
 /// Opens a regular file. Asking first keeps a named pipe from blocking the program for ever.
@@ -109,17 +127,17 @@ fn open(path: &Path) -> Result<std::fs::File, Refusal> {
     std::fs::File::open(path).map_err(|e| Refusal::open(&e))
 }
 
-/// Finds out what the bytes are and hands them to the reader for it.
-fn read_source<R>(source: R, channel: usize) -> Result<Recording, Refusal>
+/// Finds out what the bytes are and hands them to the reader for it; `most`: frames to keep.
+fn read_source<R>(source: R, channel: usize, most: u64) -> Result<Recording, Refusal>
 where
     R: Read + Seek + Send + Sync + 'static,
 {
     let mut source = source::Source::new(source)?;
     let head = source.head()?;
     match source::Kind::of(&head)? {
-        source::Kind::Wav(container) => wav::read(source, container, channel),
-        source::Kind::Flac => flac_or_aiff(source, "FLAC", channel),
-        source::Kind::Aiff => flac_or_aiff(source, "AIFF", channel),
+        source::Kind::Wav(container) => wav::read(source, container, channel, most),
+        source::Kind::Flac => flac_or_aiff(source, "FLAC", (channel, most)),
+        source::Kind::Aiff => flac_or_aiff(source, "AIFF", (channel, most)),
     }
 }
 
@@ -127,16 +145,20 @@ where
 fn flac_or_aiff<R>(
     source: source::Source<R>,
     name: &'static str,
-    channel: usize,
+    (channel, most): (usize, u64),
 ) -> Result<Recording, Refusal>
 where
     R: Read + Seek + Send + Sync + 'static,
 {
-    flac_aiff::read(source, name, channel)
+    flac_aiff::read(source, name, channel, most)
 }
 
 #[cfg(not(feature = "flac-aiff"))]
-fn flac_or_aiff<R>(_: source::Source<R>, format: &'static str, _: usize) -> Result<Recording, Refusal> {
+fn flac_or_aiff<R>(
+    _: source::Source<R>,
+    format: &'static str,
+    _: (usize, u64),
+) -> Result<Recording, Refusal> {
     Err(Refusal::BuiltWithout { format })
 }
 

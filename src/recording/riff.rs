@@ -201,7 +201,23 @@ impl<R: Read + Seek> Walk<'_, R> {
                 "The header promises {promised} bytes of samples, the file holds {there}: what is there was read."
             ));
         }
-        Ok(start..start + promised.min(there))
+        let end = start + promised.min(there);
+        self.note_what_follows(end, promised)?;
+        Ok(start..end)
+    }
+
+    /// Behind the samples there may be chunks, or a little that some program left. More than a tenth of the
+    /// samples is likely sound that the header leaves out, as when a recorder stopped before it wrote the
+    /// last size.
+    fn note_what_follows(&mut self, end: u64, promised: u64) -> Result<(), Refusal> {
+        let left = self.source.len() - end;
+        let padded = end + promised % 2;
+        if left > promised / 10 + 64 && self.chunk_at(padded)?.is_none() && self.chunk_at(end)?.is_none() {
+            self.note(&format!(
+                "The header promises {promised} bytes of samples; behind them {left} more are in no chunk and were not read."
+            ));
+        }
+        Ok(())
     }
 
     /// Steps over the pad byte behind an odd chunk, unless the writer forgot it.

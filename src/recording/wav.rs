@@ -3,6 +3,7 @@
 use std::io::{Read, Seek};
 
 use super::format::{self, Coding, Number};
+use super::kept::Kept;
 use super::pcm::{self, Decoder};
 use super::riff::{self, Container, Wave};
 use super::source::Source;
@@ -11,17 +12,20 @@ use super::{Provenance, Recording, Refusal, admit, channel_words, first_unusable
 /// Bytes read at a time: large enough that system calls don't count, small enough for the cache.
 const BLOCK_BYTES: usize = 1 << 16;
 
-/// Reads one channel; `channel` counts from 1.
+/// Reads one channel, of it at most so many frames; `channel` counts from 1.
 pub(super) fn read<R: Read + Seek>(
     mut source: Source<R>,
     container: Container,
     channel: usize,
+    most: u64,
 ) -> Result<Recording, Refusal> {
     let mut wave = riff::walk(&mut source, container)?;
     let mut coding = format::coding(&mut wave)?;
     let frames = whole_frames(&mut wave, &coding)?;
     admit(coding.rate_hz, coding.channels, channel, Some(frames))?;
-    let mut samples = stream(&mut source, &wave, &coding, channel, frames)?;
+    let kept = stream(&mut source, &wave, &coding, channel, Kept::new(most, frames))?;
+    let (mut samples, note) = kept.finish(coding.rate_hz)?;
+    wave.repairs.extend(note);
     if coding.is_loose() {
         let (bits, note) = pcm::justify(&mut samples, &coding);
         wave.repairs.extend(note);
@@ -33,7 +37,7 @@ pub(super) fn read<R: Read + Seek>(
         rate_hz: coding.rate_hz,
         bit_depth: coding.bits,
         channels: coding.channels,
-        frames,
+        frames: samples.len() as u64,
         repairs: wave.repairs,
         incomplete: wave.incomplete,
     };
@@ -62,30 +66,27 @@ fn stream<R: Read + Seek>(
     wave: &Wave,
     coding: &Coding,
     channel: usize,
-    frames: u64,
-) -> Result<Vec<f64>, Refusal> {
+    mut kept: Kept,
+) -> Result<Kept, Refusal> {
     let frame = coding.frame_bytes();
     // Whole frames, at least one: a frame of many channels may be longer than a block.
     let mut block = vec![0; frame * (BLOCK_BYTES / frame).max(1)];
     let mut decoder = Decoder::new(coding, channel);
-    let mut samples = Vec::with_capacity(frames as usize);
     source.rewind()?;
     source.stream_to(wave.data.start, &mut block)?;
-    let mut left = (wave.data.end - wave.data.start) as usize;
+    let mut left = wave.data.end - wave.data.start;
     while left > 0 {
-        let step = left.min(block.len());
+        let step = left.min(block.len() as u64) as usize;
         source.stream(&mut block[..step])?;
-        let before = samples.len();
-        decoder
-            .append(&block[..step], &mut samples)
-            .map_err(|reason| Refusal::Damaged { sample: before as u64, reason })?;
+        let before = kept.samples().len();
+        kept.take(|samples| decoder.append(&block[..step], samples))?;
         if coding.number == Number::Float {
-            check(&samples, before, wave, coding, channel)?;
+            check(kept.samples(), before, wave, coding, channel)?;
         }
-        left -= step;
+        left -= step as u64;
     }
     source.stream_to(source.len(), &mut block)?;
-    Ok(samples)
+    Ok(kept)
 }
 
 /// Refuses the first sample from `from` on that is no usable number.

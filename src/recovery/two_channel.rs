@@ -67,7 +67,9 @@ pub fn two_channel(
     rate_hz: f64,
     settings: &TwoChannel,
 ) -> Result<NoiseResponse, RecoveryError> {
-    let length = quick_length((settings.segment_s * rate_hz).ceil().max(16.0) as usize);
+    // Longer than the recording is too long already, however much longer.
+    let most = reference.len().min(microphone.len()).max(16) + 1;
+    let length = quick_length(((settings.segment_s * rate_hz).ceil().max(16.0) as usize).min(most));
     let spectra = average(reference, microphone, length, rate_hz)?;
     let strongest = spectra.reference.iter().fold(0.0_f64, |most, power| most.max(*power));
     if strongest <= 0.0 {
@@ -193,6 +195,16 @@ mod tests {
 
     /// At T_seg/T60 = 1 the level at resonance is 1.63 dB too low behind a Hann window (computed from
     /// the taper: 0.829 of the amplitude); divided out, under 0.3 dB of it is left.
+    #[test]
+    fn a_segment_beyond_all_bounds_is_too_long() {
+        let noise: Vec<f64> = (0..400).map(|n| f64::from(n * n).sin()).collect();
+        for segment_s in [1e300, f64::INFINITY, 1.0] {
+            let settings = TwoChannel { segment_s, ..TwoChannel::default() };
+            let refused = two_channel(&noise, &noise, 1_000.0, &settings).unwrap_err();
+            assert!(matches!(refused, RecoveryError::TooFewSegments { found: 0, .. }), "{refused}");
+        }
+    }
+
     #[test]
     fn the_windows_taper_is_divided_out() -> Result<(), RecoveryError> {
         let rate = 8_000.0;

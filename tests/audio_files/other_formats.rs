@@ -57,6 +57,22 @@ mod with_feature {
         file
     }
 
+    /// The header's count of frames against the samples that are there, more or fewer: told.
+    #[test]
+    fn aiff_whose_frames_contradict_its_samples_says_so() {
+        let samples: Vec<u8> = (0..40_i16).flat_map(i16::to_be_bytes).collect();
+        let good = aifc(b"NONE", 16, &samples);
+        let at = good.windows(4).position(|four| four == b"COMM").expect("there") + 10;
+        assert!(read(good.clone(), 1).expect("reads").provenance.repairs.is_empty());
+        for stated in [30_u32, 50] {
+            let mut bytes = good.clone();
+            bytes[at..at + 4].copy_from_slice(&stated.to_be_bytes());
+            let found = read(bytes, 1).expect("reads").provenance;
+            let told = found.repairs.join(" ");
+            assert!(told.contains(&format!("{stated} frames")), "{stated}: {} {told}", found.frames);
+        }
+    }
+
     #[test]
     fn flac_and_aiff_read_exactly() {
         for (bytes, format, bits, rate_hz, channels) in [

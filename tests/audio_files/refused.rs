@@ -213,6 +213,16 @@ fn a_recording_longer_than_memory_should_bear() {
     );
 }
 
+/// Samples behind those that the header promises, in no chunk: left out, and told.
+#[test]
+fn samples_beyond_the_header_s_size_are_told() {
+    let wave = Wave::new(As::plain(16));
+    let bytes = [wave.bytes(), vec![0; 9_000]].concat();
+    let found = super::read(bytes, 1).expect("reads").provenance;
+    assert!(found.repairs.join(" ").contains("9000 more are in no chunk"), "{:?}", found.repairs);
+    assert!(super::read(wave.bytes(), 1).expect("reads").provenance.repairs.is_empty());
+}
+
 #[test]
 fn a_path_that_is_no_file() {
     let folder = tempfile::tempdir().expect("a folder");
