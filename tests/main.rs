@@ -19,6 +19,8 @@ mod measured;
 mod modes;
 mod pair;
 mod real_rooms;
+#[cfg(feature = "cli")]
+mod safety;
 #[path = "synthetic/score.rs"]
 mod score;
 mod structure;

@@ -67,10 +67,10 @@ impl Failure {
         }
     }
 
-    /// A file, or a whole place, from which no response comes.
-    pub(super) fn of_response(state: &str, file: Option<&str>, error: &ResponseError) -> Self {
+    /// A file from which no response comes.
+    pub(super) fn of_response(state: &str, file: &str, error: &ResponseError) -> Self {
         Self {
-            file: file.map(str::to_owned),
+            file: Some(file.to_owned()),
             state: Some(state.to_owned()),
             reason: error.to_string().lines().next().unwrap_or_default().to_owned(),
             found: Some(error.found()),
@@ -96,7 +96,8 @@ impl std::fmt::Display for Failure {
 
 /// What the session itself could not find or use: files it was to read, states that are missing.
 pub(super) fn of_session(session: &Session) -> Vec<Failure> {
-    let files = session.failures.iter().map(|f| (Some(f.file.clone()), None, f.reason.clone()));
+    let files =
+        session.failures.iter().map(|f| (Some(f.file.clone()), None, format!("{}: {}", f.file, f.reason)));
     let states = session.states.iter().filter_map(|state| {
         Some((None, Some(state.name.clone()), format!("state {}: {}", state.name, state.missing.as_ref()?)))
     });

@@ -78,6 +78,13 @@ impl Follower {
         self.known.get(state).is_some_and(|k| k.print == *print)
     }
 
+    /// Whether every state of the session was read and its modes were fitted.
+    #[must_use]
+    pub fn is_settled(&self, session: &Session) -> bool {
+        let fitted = |name: &str| self.known.get(name).is_some_and(|known| known.refined);
+        session.states.iter().filter(|state| !state.takes.is_empty()).all(|state| fitted(&state.name))
+    }
+
     /// Drops states that the session no longer has; true if any was.
     pub fn forget_missing(&mut self, session: &Session) -> bool {
         let before = self.known.len();

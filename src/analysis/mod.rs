@@ -110,6 +110,17 @@ pub struct Analysis {
 }
 
 impl Analysis {
+    /// Notes that the run was stopped before its end.
+    pub fn mark_interrupted(&mut self) {
+        if !self.interrupted {
+            self.interrupted = true;
+            self.warnings.push(
+                "the run was stopped before its end: files not read by then and modes not fitted are missing"
+                    .to_owned(),
+            );
+        }
+    }
+
     /// Whether any place could be read.
     #[must_use]
     pub fn found_anything(&self) -> bool {
@@ -148,10 +159,12 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     warnings.extend(states.iter().flat_map(leftover::remarks));
     let mut failures = files::of_session(session);
     failures.extend(read.failures);
-    let mut found =
-        Analysis { states, files: read.files, failures, warnings, interrupted: (control.cancelled)() };
+    let mut found = Analysis { states, files: read.files, failures, warnings, interrupted: false };
     let remarks = sound::remarks(session, &found);
     found.warnings.extend(remarks);
+    if (control.cancelled)() {
+        found.mark_interrupted();
+    }
     found
 }
 

@@ -6,7 +6,9 @@ use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
 use crate::flag::Flag;
 use crate::recording::{self, Recording};
-use crate::response::{self, Place, Response, TakeInput, TimeBaseFacts, combine, settle_time_base};
+use crate::response::{
+    LeftOut, Place, Response, ResponseError, TakeInput, TimeBaseFacts, combine, settle_time_base,
+};
 use crate::room::sound_speed_m_s;
 use crate::session::{Session, State, Take};
 use crate::state::{PlaceResult, StateResult};
@@ -109,11 +111,7 @@ fn one_place(
     }
     let state = &session.states[job.state].name;
     match combine(inputs, job.place.clone()) {
-        Err(error) => {
-            done.files.iter_mut().for_each(|record| record.used = false);
-            let file = done.files.first().filter(|_| done.files.len() == 1).map(|f| f.take.file.clone());
-            done.failures.push(Failure::of_response(state, file.as_deref(), &error));
-        }
+        Err(error) => note_unusable(state, &error, &mut done),
         Ok(mut response) => {
             note_takes(state, &response, &mut done);
             done.bands = bands_of(&response, settings.fraction, banks);
@@ -167,8 +165,22 @@ fn note_takes(state: &str, response: &Response, done: &mut Done) {
             record.used = false;
             record.note = Some(reason.to_string());
         }
-        if let response::LeftOut::Unusable(error) = reason {
-            done.failures.push(Failure::of_response(state, Some(&take.file), error));
+        if let LeftOut::Unusable(error) = reason {
+            done.failures.push(Failure::of_response(state, &take.file, error));
+        }
+    }
+}
+
+/// Marks the files of a place of which none gives a response; the error is that of the first.
+fn note_unusable(state: &str, error: &ResponseError, done: &mut Done) {
+    let read = done.files.iter_mut().filter(|record| record.used);
+    for (k, record) in read.enumerate() {
+        record.used = false;
+        record.note = Some(LeftOut::Unusable(error.clone()).to_string());
+        if k == 0 {
+            done.failures.push(Failure::of_response(state, &record.take.file, error));
+        } else {
+            record.note = Some("no take of its place gives a response".to_owned());
         }
     }
 }

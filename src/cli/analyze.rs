@@ -20,9 +20,7 @@ const LISTED: usize = 8;
 
 /// Runs the command.
 pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
-    if args.computing.modes_from >= args.computing.modes_to {
-        return Err(Failed::usage("--modes-from must lie below --modes-to"));
-    }
+    check_range(&args.computing)?;
     let session = session::open(&args.paths, &options(&args.reading))?;
     let folder = write::open(&session, &args.output)?;
     let settings = settings(&args.computing, args.run.jobs);
@@ -32,29 +30,41 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     bar.clear();
     report_failures(&found, args.run.quiet);
     if !found.found_anything() {
-        let exit = if found.interrupted { Exit::Interrupted } else { Exit::Nothing };
-        return if exit == Exit::Interrupted {
-            Ok(exit)
-        } else {
-            Err(Failed::nothing("no file could be used"))
-        };
+        return nothing_found(&found);
     }
     let asked = Asked { each: args.reading.each, ..Asked::default() };
     let results = results(&session, &settings, &asked, &found);
     let content = Content { session: &session, found: &found, compared: None, results: &results };
-    write::results(&folder, &content)?;
+    let placed = write::results(&folder, &content)?;
     write::figures(&args.output, &content)?;
     if args.output.format == Format::Table {
         if !args.run.quiet {
             summary(&session, &found, &results);
             screen::line("");
-            write::say_where(&folder);
+            write::say_where(&placed);
         }
     } else {
         let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };
         write::standard(&results, main, args.output.format);
     }
     Ok(exit(&found))
+}
+
+/// A range of modes that can hold one.
+pub(super) fn check_range(computing: &ComputingArgs) -> Result<(), Failed> {
+    if computing.modes_from >= computing.modes_to {
+        return Err(Failed::usage("--modes-from must lie below --modes-to"));
+    }
+    Ok(())
+}
+
+/// How a run ends of which there is nothing to write.
+pub(super) fn nothing_found(found: &Analysis) -> Result<Exit, Failed> {
+    if found.interrupted {
+        screen::warning("stopped before anything was finished; nothing was written");
+        return Ok(Exit::Interrupted);
+    }
+    Err(Failed::nothing("no file could be used"))
 }
 
 pub(super) fn exit(found: &Analysis) -> Exit {

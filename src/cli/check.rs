@@ -5,6 +5,8 @@ use super::progress::Bar;
 use super::{Exit, Failed, analyze::options, interrupt, screen, write};
 use stillroom::analysis::{Analysis, Control, Failure, Settings, analyze, state_facts};
 use stillroom::filter::Fraction;
+use stillroom::output::OutputError;
+use stillroom::output::file::{Existing, put};
 use stillroom::procedure::{FileFacts, FileLine, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look};
 use stillroom::recording::Fault;
 use stillroom::session::{self, Session};
@@ -21,15 +23,18 @@ pub fn run(args: &CheckArgs) -> Result<Exit, Failed> {
     let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
     let found = analyze(&session, &settings, &control);
     bar.clear();
+    if found.interrupted {
+        screen::warning("stopped before every file was read: no verdict");
+        return Ok(Exit::Interrupted);
+    }
     let judged = look(&facts(&session, &found, args.modes_to));
     show(&judged, &found);
     if args.write {
         draft(&session)?;
     }
-    Ok(match (found.interrupted, found.found_anything(), found.failures.is_empty()) {
-        (true, ..) => Exit::Interrupted,
-        (_, false, _) => Exit::Nothing,
-        (_, _, false) => Exit::Partial,
+    Ok(match (found.found_anything(), found.failures.is_empty()) {
+        (false, _) => Exit::Nothing,
+        (_, false) => Exit::Partial,
         _ => Exit::Done,
     })
 }
@@ -118,8 +123,10 @@ fn show(judged: &Readiness, found: &Analysis) {
             of_weight.iter().for_each(|text| screen::line(&format!("  {text}")));
         }
     }
-    // Failures of a file stand in its line above.
-    for failure in found.failures.iter().filter(|failure| failure.file.is_none()) {
+    // Failures of a file that was to be read stand in its line above.
+    let of_file =
+        |failure: &&Failure| judged.files.iter().any(|line| failure.file.as_ref() == Some(&line.file));
+    for failure in found.failures.iter().filter(|failure| !of_file(failure)) {
         screen::error(&failure.to_string());
     }
     if !judged.purposes.is_empty() {
@@ -193,13 +200,14 @@ fn draft(session: &Session) -> Result<(), Failed> {
         return Err(Failed::usage("--write needs a session's folder; single files have none"));
     };
     let path = root.join(MANIFEST);
-    let mut file = std::fs::File::options()
-        .write(true)
-        .create_new(true)
-        .open(&path)
-        .map_err(|error| Failed::usage(format!("{}: not written: {error}", write::shown(&path))))?;
-    std::io::Write::write_all(&mut file, session::draft(session).as_bytes())
-        .map_err(|error| Failed::nothing(format!("{}: {error}", write::shown(&path))))?;
+    put(&path, session::draft(session).as_bytes(), Existing::Keep).map_err(|error| match error {
+        OutputError::Exists { .. } => Failed::usage(format!(
+            "{}: is there already\n  allowed  a folder without one: a manifest is never replaced\n  \
+             do       rename it, and run again",
+            write::shown(&path)
+        )),
+        error => Failed::nothing(error),
+    })?;
     screen::line(&format!("Drafted {}: look at the lines marked as guesses.", write::shown(&path)));
     Ok(())
 }

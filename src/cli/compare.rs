@@ -1,6 +1,6 @@
 //! `stillroom compare`: what became of each mode, worst first.
 
-use super::analyze::{exit, options, report_failures, settings};
+use super::analyze::{check_range, exit, nothing_found, options, report_failures, settings};
 use super::args::{CompareArgs, Format};
 use super::progress::Bar;
 use super::{Exit, Failed, analyze, interrupt, screen, tune_screen, write};
@@ -29,8 +29,13 @@ pub(super) fn both(
 ) -> (Analysis, Option<Comparison>) {
     let bar = Bar::new(quiet);
     let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
-    let found = analyze(session, settings, &control);
-    let compared = compare_states(session, &found, settings, asked, &control);
+    let mut found = analyze(session, settings, &control);
+    let mut compared = compare_states(session, &found, settings, asked, &control);
+    if interrupt::asked() {
+        // What was compared by then rests on fits that were not finished.
+        compared = None;
+        found.mark_interrupted();
+    }
     bar.clear();
     report_failures(&found, quiet);
     (found, compared)
@@ -38,6 +43,7 @@ pub(super) fn both(
 
 /// Runs the command; `each_state`: the summary of each state stands before the comparison.
 pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit, Failed> {
+    check_range(&args.computing)?;
     let options = options(&args.reading);
     let session = if args.paths.len() == 1 {
         session::open(&args.paths, &options)?
@@ -49,7 +55,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
     let settings = settings(&args.computing, args.run.jobs);
     let (found, compared) = both(&session, &settings, &asked, args.run.quiet);
     if !found.found_anything() {
-        return Err(Failed::nothing("no file could be used"));
+        return nothing_found(&found);
     }
     let words = Asked {
         each: args.reading.each,
@@ -59,25 +65,30 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
         target_mask: args.target_mask,
     };
     let mut tables = results(&session, &settings, &words, &found);
-    tables.comparison = Some(compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default());
+    let pairs = compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default();
+    tables.comparison = (!found.interrupted).then_some(pairs);
     let absorbers = compared.as_ref().map(|c| c.absorbers.as_slice()).unwrap_or_default();
     tables.absorber = absorber_rows(&tables.session.states, absorbers);
     let content = Content { session: &session, found: &found, compared: compared.as_ref(), results: &tables };
-    write::results(&folder, &content)?;
+    let placed = write::results(&folder, &content)?;
     write::figures(&args.output, &content)?;
-    if args.output.format == Format::Table {
+    if args.output.format == Format::Table && !found.interrupted {
         if !args.run.quiet {
             if each_state {
                 analyze::summary(&session, &found, &tables);
             }
             summary(&found, compared.as_ref(), &asked);
             screen::line("");
-            write::say_where(&folder);
+            write::say_where(&placed);
         }
     } else if let Some(tables_of) = &tables.comparison {
         write::standard(&tables, Rows::of(&tables_of.changes), args.output.format);
     }
-    Ok(exit(&found))
+    Ok(match exit(&found) {
+        // Nothing failed, and yet nothing came of what was asked for.
+        Exit::Done if compared.is_none_or(|compared| compared.pairs.is_empty()) => Exit::Nothing,
+        exit => exit,
+    })
 }
 
 fn pair(session: &Session, args: &CompareArgs) -> Result<CompareSettings, Failed> {

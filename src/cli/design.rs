@@ -3,8 +3,8 @@
 use super::analyze::options;
 use super::args::{DesignArgs, Format};
 use super::design_unit::{GivenUnit, parse};
+use super::screen::println;
 use super::{Exit, Failed, design_screen};
-use anstream::println;
 use serde_json::{Value, json};
 use stillroom::analysis::{Control, ModeRange, Settings, analyze};
 use stillroom::design::{

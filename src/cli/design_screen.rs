@@ -2,7 +2,7 @@
 
 use super::design::{Answer, GivenAnswer};
 use super::screen;
-use anstream::println;
+use super::screen::println;
 use stillroom::design::{Build, DesignError, Layer, Outcome, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;
 

@@ -10,8 +10,7 @@ use std::path::Path;
 pub fn completions(args: &CompletionsArgs) -> Exit {
     let mut text = Vec::new();
     clap_complete::generate(args.shell, &mut Cli::command(), "stillroom", &mut text);
-    // A reader that went away is a normal end.
-    let _ = std::io::stdout().lock().write_all(&text);
+    screen::kept(std::io::stdout().lock().write_all(&text));
     Exit::Done
 }
 

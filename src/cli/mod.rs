@@ -29,11 +29,38 @@ use clap::Parser;
 pub use exit::Exit;
 use stillroom::session::SessionError;
 
-/// Parses the arguments and runs the command; wrong usage ends in clap with status 2.
+/// Parses the arguments and runs the command.
 pub fn run() -> Exit {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(said) => return help_or_usage(&said),
+    };
     interrupt::listen();
-    let ended = match cli.command {
+    let ended = command(cli);
+    let exit = ended.unwrap_or_else(|failed| {
+        screen::error(&failed.text);
+        failed.exit
+    });
+    match screen::lost() {
+        Some(kind) if matches!(exit, Exit::Done | Exit::Partial) => {
+            screen::error(&format!("standard output: can't be written\n  found    {kind}"));
+            Exit::Nothing
+        }
+        _ => exit,
+    }
+}
+
+/// Help and version go to standard output and are a normal end; wrong usage goes to stderr.
+fn help_or_usage(said: &clap::Error) -> Exit {
+    match said.print() {
+        _ if said.use_stderr() => Exit::Usage,
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Exit::Nothing,
+        _ => Exit::Done,
+    }
+}
+
+fn command(cli: Cli) -> Result<Exit, Failed> {
+    match cli.command {
         Command::Demo(args) => demo::run(&args),
         Command::Analyze(args) => analyze::run(&args),
         Command::Compare(args) => compare::run(&args),
@@ -45,11 +72,7 @@ pub fn run() -> Exit {
         Command::Respond(args) => respond::run(&args),
         Command::Completions(args) => Ok(manual::completions(&args)),
         Command::Manual(args) => manual::run(&args),
-    };
-    ended.unwrap_or_else(|failed| {
-        screen::error(&failed.text);
-        failed.exit
-    })
+    }
 }
 
 /// A command that ended without results.

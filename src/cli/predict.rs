@@ -1,8 +1,8 @@
 //! `stillroom predict`: the modes of a room, and where each is strong and where it vanishes.
 
 use super::args::{Format, PredictArgs};
+use super::screen::println;
 use super::{Exit, Failed, predict_moves, screen};
-use anstream::println;
 use serde_json::json;
 use stillroom::room::{
     AirMode, Enclosure, Form, MeasurementPlan, PlanSettings, PredictedMode, Prediction, candidates, plan,
@@ -32,7 +32,7 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
     match args.format {
         Format::Table => show(&room, args),
         Format::Csv => csv(&room),
-        Format::Json => println!("{}", document(&room, args.t60)),
+        Format::Json => screen::print(format_args!("{}\n", document(&room, args.t60))),
     }
     Ok(Exit::Done)
 }
@@ -170,10 +170,11 @@ fn show_plan(plan: &MeasurementPlan) {
 }
 
 fn csv(room: &Prediction) {
-    println!("axes,frequency_hz,kind,full_pressure_m,no_pressure_m");
+    screen::print(format_args!("axes,frequency_hz,kind,full_pressure_m,no_pressure_m\n"));
     for mode in &room.modes {
         let (full, none) = (places(mode, room.dimensions_m, true), places(mode, room.dimensions_m, false));
-        println!("{mode},{:.5},{},{full},{none}", mode.frequency_hz, form(mode));
+        let (hz, form) = (mode.frequency_hz, form(mode));
+        screen::print(format_args!("{mode},{hz:.5},{form},{full},{none}\n"));
     }
 }
 

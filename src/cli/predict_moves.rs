@@ -1,8 +1,8 @@
 //! `stillroom predict PATH --mode HZ`: where a seat hears and a loudspeaker drives one mode least.
 
 use super::args::{Format, PredictArgs};
+use super::screen::println;
 use super::{Exit, Failed, screen};
-use anstream::println;
 use serde_json::{Value, json};
 use stillroom::room::Enclosure;
 use stillroom::room::seat::{Move, quietest};

@@ -20,6 +20,7 @@ struct Found {
 /// Runs the command.
 pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
     let names = file_names(&args.recordings)?;
+    keep_inputs(args, &names)?;
     let channel = channel(args)?;
     let signal = args.signal.as_ref().map(|path| read(path, 1)).transpose().map_err(Failed::usage)?;
     let mut rows = Vec::new();
@@ -59,6 +60,22 @@ fn file_names(recordings: &[PathBuf]) -> Result<Vec<OsString>, Failed> {
     Ok(names)
 }
 
+/// A response never takes the place of a recording or of the signal, whatever is forced.
+fn keep_inputs(args: &RespondArgs, names: &[OsString]) -> Result<(), Failed> {
+    let inputs: Vec<PathBuf> =
+        args.recordings.iter().chain(&args.signal).filter_map(|path| path.canonicalize().ok()).collect();
+    for path in names.iter().map(|name| args.out.join(name)) {
+        if path.canonicalize().is_ok_and(|place| inputs.contains(&place)) {
+            return Err(Failed::usage(format!(
+                "{}: the response would replace a recording\n  allowed  a folder that holds none of them\n  \
+                 do       choose another folder with --out",
+                write::shown(&path)
+            )));
+        }
+    }
+    Ok(())
+}
+
 fn channel(args: &RespondArgs) -> Result<usize, Failed> {
     let reference = args.reference.map(usize::from);
     match args.channel.map(usize::from) {
@@ -71,7 +88,7 @@ fn channel(args: &RespondArgs) -> Result<usize, Failed> {
 }
 
 fn read(path: &Path, channel: usize) -> Result<Recording, String> {
-    recording::read(path, &write::shown(path), channel).map_err(|error| error.to_string())
+    recording::read_whole(path, &write::shown(path), channel).map_err(|error| error.to_string())
 }
 
 fn respond(

@@ -1,8 +1,9 @@
 //! What stands on the terminal: sentences, and tables of few columns that read at arm's length.
 
-use anstream::{eprintln, println};
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
-use std::io::IsTerminal;
+use std::fmt::Arguments;
+use std::io::{ErrorKind, IsTerminal, Write};
+use std::sync::OnceLock;
 pub use stillroom::report::words::shortened;
 use stillroom::report::words::shown;
 
@@ -10,24 +11,58 @@ const BOLD: anstyle::Style = anstyle::Style::new().bold();
 const RED: anstyle::Style = anstyle::AnsiColor::Red.on_default().bold();
 const YELLOW: anstyle::Style = anstyle::AnsiColor::Yellow.on_default();
 
+/// The first failure to write to standard output.
+static LOST: OnceLock<ErrorKind> = OnceLock::new();
+
+/// Text on standard output. A disk that is full or a reader that went away stops no work; see [`lost`].
+pub fn print(text: Arguments<'_>) {
+    kept(anstream::stdout().lock().write_fmt(text));
+}
+
+/// A line on standard output as [`print`] writes it: unlike the standard library's, it never panics.
+macro_rules! println {
+    ($($part:tt)*) => {
+        $crate::cli::screen::print(format_args!("{}\n", format_args!($($part)*)))
+    };
+}
+pub(super) use println;
+
+/// Takes note of a failure to write to standard output.
+pub fn kept(written: std::io::Result<()>) {
+    if let Err(error) = written {
+        let _ = LOST.set(error.kind());
+    }
+}
+
+/// Why standard output could not be written, if it could not; a reader that went away is a normal end.
+pub fn lost() -> Option<ErrorKind> {
+    kept(std::io::stdout().flush());
+    LOST.get().copied().filter(|kind| *kind != ErrorKind::BrokenPipe)
+}
+
+/// A line on stderr; where nobody can be told, nobody is.
+fn tell(text: Arguments<'_>) {
+    let _ = writeln!(anstream::stderr().lock(), "{text}");
+}
+
 /// An error on stderr: what and where first, then what was found, allowed, and what to do.
 pub fn error(text: &str) {
-    eprintln!("{RED}error:{RED:#} {}", lines(text));
+    tell(format_args!("{RED}error:{RED:#} {}", lines(text)));
 }
 
 /// Something to know on stderr.
 pub fn warning(text: &str) {
-    eprintln!("{YELLOW}note:{YELLOW:#} {}", lines(text));
+    tell(format_args!("{YELLOW}note:{YELLOW:#} {}", lines(text)));
 }
 
 /// A heading on standard output.
 pub fn heading(text: &str) {
-    println!("\n{BOLD}{}{BOLD:#}", shown(text));
+    print(format_args!("\n{BOLD}{}{BOLD:#}\n", shown(text)));
 }
 
 /// A line on standard output.
 pub fn line(text: &str) {
-    println!("{}", shown(text));
+    print(format_args!("{}\n", shown(text)));
 }
 
 /// Columns that every terminal has.
@@ -36,7 +71,7 @@ const WIDTH: usize = 80;
 /// A paragraph on standard output, two blanks in, broken at blanks to 80 columns.
 pub fn paragraph(text: &str) {
     for line in broken(&shown(text), WIDTH - 2) {
-        println!("  {line}");
+        print(format_args!("  {line}\n"));
     }
 }
 
@@ -87,7 +122,7 @@ pub fn table(header: &[&str], rows: &[Vec<String>]) {
         column.set_cell_alignment(if left { CellAlignment::Left } else { CellAlignment::Right });
     }
     for row in table.lines() {
-        println!("{}", row.trim_end());
+        print(format_args!("{}\n", row.trim_end()));
     }
 }
 

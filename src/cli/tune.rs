@@ -31,6 +31,7 @@ fn once(args: &TuneArgs) -> Result<Exit, Failed> {
     let settings = settings(&args.computing, args.run.jobs);
     let (found, compared) = both(&session, &settings, &asked, args.run.quiet);
     if found.interrupted {
+        screen::warning("stopped before the end; nothing was written");
         return Ok(Exit::Interrupted);
     }
     let Some(compared) = compared else {
@@ -39,12 +40,12 @@ fn once(args: &TuneArgs) -> Result<Exit, Failed> {
     let tuning = tune_states(&session, &found, &compared, args.mode).map_err(Failed::nothing)?;
     let tables = tables(&session, &settings, args, &found, &asked, &compared, &tuning);
     let content = Content { session: &session, found: &found, compared: Some(&compared), results: &tables };
-    write::results(&folder, &content)?;
+    let placed = write::results(&folder, &content)?;
     write::figures(&args.output, &content)?;
     show(args, &tuning, &tables.absorber);
     if args.output.format == Format::Table && !args.run.quiet {
         screen::line("");
-        write::say_where(&folder);
+        write::say_where(&placed);
     }
     Ok(exit(&found))
 }
@@ -74,7 +75,7 @@ fn tables(
 /// The tuning on standard output, in the form asked for.
 pub(super) fn show(args: &TuneArgs, tuning: &Tuning, rows: &[AbsorberRow]) {
     let out = std::io::stdout().lock();
-    let written = match args.output.format {
+    screen::kept(match args.output.format {
         Format::Json => json::write_absorber(rows, out),
         Format::Csv => csv_text::write(Rows::of(rows), out),
         Format::Table => {
@@ -85,11 +86,6 @@ pub(super) fn show(args: &TuneArgs, tuning: &Tuning, rows: &[AbsorberRow]) {
             }
             Ok(())
         }
-    };
-    if let Err(error) = written
-        && error.kind() != std::io::ErrorKind::BrokenPipe
-    {
-        screen::error(&format!("standard output: {error}"));
-    }
-    let _ = std::io::stdout().flush();
+    });
+    screen::kept(std::io::stdout().flush());
 }

@@ -25,6 +25,8 @@ const LOOK: Duration = Duration::from_millis(100);
 const REST: Duration = Duration::from_millis(350);
 /// An incomplete one after this.
 const QUIET: Duration = Duration::from_secs(2);
+/// Results that could not be written are tried again after this.
+const AGAIN: Duration = Duration::from_secs(5);
 
 /// Follows the session until the user stops.
 pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
@@ -95,6 +97,10 @@ struct Watch<'a> {
     said: BTreeSet<String>,
     busy: bool,
     dirty: bool,
+    /// The results folder holds what this run wrote.
+    wrote: bool,
+    /// Results that could not be written are tried again from then on.
+    write_after: Instant,
 }
 
 impl<'a> Watch<'a> {
@@ -108,6 +114,8 @@ impl<'a> Watch<'a> {
             said: BTreeSet::new(),
             busy: false,
             dirty: false,
+            wrote: false,
+            write_after: Instant::now(),
         }
     }
 
@@ -129,6 +137,7 @@ impl<'a> Watch<'a> {
                 return Ok(());
             }
         };
+        self.said.retain(|text| !text.starts_with("waiting: "));
         if self.follower.is_none() {
             self.start(&session)?;
         }
@@ -202,6 +211,8 @@ impl<'a> Watch<'a> {
         for (state, print) in ready {
             failures.extend(follower.read(session, &state, print, &control));
         }
+        // What was said of an earlier state of these files may be true again.
+        self.said.clear();
         for failure in failures {
             self.say(&failure);
         }
@@ -223,8 +234,12 @@ impl<'a> Watch<'a> {
             self.show(&format!("refined, {state}"));
             self.dirty = true;
             self.busy = true;
-        } else if self.dirty && !self.changed.load(Ordering::SeqCst) {
-            self.write()?;
+        } else if self.dirty && !self.changed.load(Ordering::SeqCst) && Instant::now() >= self.write_after {
+            // A disk that is full now may have room later; the next take is worth more than the tables.
+            if let Err(failed) = self.write() {
+                self.say(&failed.text);
+                self.write_after = Instant::now() + AGAIN;
+            }
         }
         Ok(())
     }
@@ -250,9 +265,14 @@ impl<'a> Watch<'a> {
         let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else {
             return Ok(());
         };
-        let found = follower.analysis(session);
-        if !found.found_anything() {
+        let mut found = follower.analysis(session);
+        if !self.dirty || !found.found_anything() {
             return Ok(());
+        }
+        let out = write::open(session, &self.args.output)?;
+        // First estimates don't take the place of complete results that another run left.
+        if !self.wrote && out.has_results() && !follower.is_settled(session) {
+            found.mark_interrupted();
         }
         let asked =
             Asked { each: self.args.reading.each, before: self.args.before.as_deref(), ..Asked::default() };
@@ -260,9 +280,9 @@ impl<'a> Watch<'a> {
         if let Some(Ok(tuning)) = follower.tuning(session) {
             tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(&tuning));
         }
-        let folder = write::open(session, &self.args.output)?;
-        write::results(&folder, &Content { session, found: &found, compared: None, results: &tables })?;
+        write::results(&out, &Content { session, found: &found, compared: None, results: &tables })?;
         self.dirty = false;
+        self.wrote |= !found.interrupted;
         Ok(())
     }
 

@@ -2,44 +2,82 @@
 
 use super::Failed;
 use super::args::{Format, OutputArgs};
-use std::io::Write;
 use std::path::{Path, PathBuf};
-use stillroom::output::{Batch, Folder, Overwrite, REPORT_HTML, add_tables};
+use stillroom::output::pictures::Pictures;
+use stillroom::output::{Batch, Folder, Overwrite, REPORT_HTML, add_tables, inputs, inputs_of, is_ours};
 use stillroom::report::{self, Content};
 use stillroom::session::{Session, default_out};
 use stillroom::table::{Results, Rows, csv_text, json};
 
-/// The folder that results go to: as asked, or beside the session. Refused before any work is done.
-pub fn open(session: &Session, output: &OutputArgs) -> Result<Folder, Failed> {
-    let path: PathBuf = output.out.clone().unwrap_or_else(|| default_out(session));
-    let overwrite = if output.force { Overwrite::Anything } else { Overwrite::OnlyOurs };
-    Folder::open(&path, overwrite).map_err(Failed::usage)
+/// Where results go.
+#[derive(Debug, Clone)]
+pub struct Out {
+    folder: Folder,
+    overwrite: Overwrite,
+    /// Nobody named it, and jobs on other files would choose the same.
+    shared: bool,
 }
 
-/// Writes all tables and the report into the folder.
-pub fn results(folder: &Folder, content: &Content<'_>) -> Result<(), Failed> {
+impl Out {
+    /// Whether results of an earlier run are there.
+    pub fn has_results(&self) -> bool {
+        is_ours(self.folder.path())
+    }
+}
+
+/// The folder that results go to: as asked, or beside the session. Refused before any work is done; so are
+/// pictures where others lie.
+pub fn open(session: &Session, output: &OutputArgs) -> Result<Out, Failed> {
+    let path: PathBuf = output.out.clone().unwrap_or_else(|| default_out(session));
+    let overwrite = overwrite(output);
+    if let Some(pictures) = pictures(output) {
+        pictures.look().map_err(Failed::usage)?;
+    }
+    let folder = Folder::open(&path, overwrite).map_err(Failed::usage)?;
+    Ok(Out { folder, overwrite, shared: output.out.is_none() && session.root.is_none() })
+}
+
+/// Writes all tables and the report into the folder. What a run had finished when it was stopped goes
+/// beside it, without a report: what was complete before stays. Returns where they are.
+pub fn results(out: &Out, content: &Content<'_>) -> Result<Folder, Failed> {
+    let stopped = content.found.interrupted;
+    let folder = if stopped {
+        out.folder.interrupted(out.overwrite).map_err(Failed::usage)?
+    } else {
+        out.folder.clone()
+    };
     let mut batch: Batch = folder.batch().map_err(Failed::nothing)?;
     add_tables(&mut batch, content.results).map_err(Failed::nothing)?;
-    let page = report::html(content);
-    batch.add(REPORT_HTML, |out| out.write_all(page.as_bytes())).map_err(Failed::nothing)?;
-    batch.commit().map_err(Failed::nothing)?;
-    Ok(())
+    if !stopped {
+        let page = report::html(content);
+        batch.add(REPORT_HTML, |out| out.write_all(page.as_bytes())).map_err(Failed::nothing)?;
+    }
+    let others = out.shared && inputs_of(folder.path()).is_some_and(|of| of != inputs(content.results));
+    let placed = if others { batch.commit_beside() } else { batch.commit() }.map_err(Failed::nothing)?;
+    if let Some(aside) = &placed.aside {
+        super::screen::warning(&format!(
+            "{} held the results of other files; they are in {} now (--out gives each job its own folder)",
+            shown(folder.path()),
+            aside.file_name().map(|name| name.to_string_lossy()).unwrap_or_default()
+        ));
+    }
+    if stopped {
+        super::screen::warning(&format!(
+            "stopped before the end; what was finished is in {}, nothing else was changed",
+            shown(folder.path())
+        ));
+    }
+    Ok(folder)
 }
 
-/// Writes the machine forms to standard output; a reader that went away is a normal end.
+/// Writes the machine forms to standard output.
 pub fn standard(results: &Results, main: Rows<'_>, format: Format) {
     let out = std::io::stdout().lock();
-    let written = match format {
+    super::screen::kept(match format {
         Format::Table => Ok(()),
         Format::Csv => csv_text::write(main, out),
         Format::Json => json::write(results, out),
-    };
-    if let Err(error) = written
-        && error.kind() != std::io::ErrorKind::BrokenPipe
-    {
-        super::screen::error(&format!("standard output: {error}"));
-    }
-    let _ = std::io::stdout().flush();
+    });
 }
 
 /// Pixels a unit of the figures' PNG files: 760 units are a text column of 16 cm at 240 dots an inch.
@@ -47,29 +85,24 @@ const PNG_SCALE: f64 = 2.0;
 
 /// Writes the report's pictures, each as SVG and as PNG, where they were asked for.
 pub fn figures(output: &OutputArgs, content: &Content<'_>) -> Result<(), Failed> {
-    let Some(folder) = &output.figures else { return Ok(()) };
-    let failed = |error: std::io::Error| {
-        Failed::nothing(format!(
-            "{}: pictures can't be written\n  found    {}\n  allowed  a folder with write permission and room on the disk\n  do       choose another one with --figures",
-            shown(folder),
-            error.kind()
-        ))
-    };
-    std::fs::create_dir_all(folder).map_err(failed)?;
+    let Some(pictures) = pictures(output).filter(|_| !content.found.interrupted) else { return Ok(()) };
+    let mut files = Vec::new();
     for drawing in report::figures(content) {
-        put(folder, &format!("{}.svg", drawing.name), report::draw::svg::file(&drawing).as_bytes())
-            .map_err(failed)?;
-        put(folder, &format!("{}.png", drawing.name), &report::draw::png_file(&drawing, PNG_SCALE))
-            .map_err(failed)?;
+        let svg = report::draw::svg::file(&drawing).into_bytes();
+        files.push((format!("{}.svg", drawing.name), svg));
+        files.push((format!("{}.png", drawing.name), report::draw::png_file(&drawing, PNG_SCALE)));
     }
-    Ok(())
+    pictures.write(&files).map_err(Failed::nothing)
 }
 
-/// Writes beside its place and renames: a picture is never half there.
-fn put(folder: &Path, name: &str, bytes: &[u8]) -> std::io::Result<()> {
-    let beside = folder.join(format!(".{name}"));
-    std::fs::write(&beside, bytes)?;
-    std::fs::rename(beside, folder.join(name))
+/// The report's pictures and where they were asked for.
+fn pictures(output: &OutputArgs) -> Option<Pictures<'_>> {
+    let folder = output.figures.as_deref()?;
+    Some(Pictures { folder, names: &report::FIGURES, mark: report::MARK, overwrite: overwrite(output) })
+}
+
+fn overwrite(output: &OutputArgs) -> Overwrite {
+    if output.force { Overwrite::Anything } else { Overwrite::OnlyOurs }
 }
 
 /// The last lines of a summary: where the results are.

@@ -10,7 +10,9 @@ mod truth;
 
 pub use truth::{StateTruth, TruePole};
 
+use crate::output::OutputError;
 use crate::output::audio::{SampleForm, wav};
+use crate::output::file::{self, Existing};
 use crate::room::simulate::SceneError;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -30,13 +32,23 @@ pub struct Demo {
 #[non_exhaustive]
 pub enum DemoError {
     /// The folder holds something else already.
-    #[error("{path}: the folder is not empty and holds no demo session; give another folder")]
+    #[error("{}: the folder is not empty and holds no demo session; give another folder", path.display())]
     NotEmpty {
         /// The folder.
         path: PathBuf,
     },
+    /// The demo's manifest is not as it was written.
+    #[error(
+        "{}: not as the demo writes it\n  allowed  the demo's own session.toml, or none\n  \
+         do       rename it, or give the demo another folder",
+        path.display()
+    )]
+    ManifestChanged {
+        /// The manifest.
+        path: PathBuf,
+    },
     /// The file system said no.
-    #[error("{path}: {reason}")]
+    #[error("{}: {reason}", path.display())]
     Write {
         /// The file or folder.
         path: PathBuf,
@@ -51,57 +63,63 @@ pub enum DemoError {
 /// Writes the demo session into `folder`, which is made if need be.
 ///
 /// 22 files of 3 s, 48 kHz, 24 bit; `session.toml`; `truth.json`. An earlier demo is overwritten,
-/// each file by one rename.
+/// each file by one rename. `truth.json` comes first: a demo that was stopped is known as one.
 ///
 /// # Errors
 /// [`DemoError`]: the folder holds something else, or can't be written to.
 pub fn write(folder: &Path) -> Result<Demo, DemoError> {
-    check_free(folder)?;
     let job = scenario::cellar();
-    let mut states = Vec::new();
-    for state in &job.states {
-        let solved = state.scene.solve()?;
-        let in_state = folder.join(state.name);
-        std::fs::create_dir_all(&in_state)
-            .map_err(|reason| DemoError::Write { path: in_state.clone(), reason })?;
+    check_free(folder, &job.manifest())?;
+    let solved = job.states.iter().map(|state| state.scene.solve()).collect::<Result<Vec<_>, _>>()?;
+    let named = job.states.iter().zip(&solved);
+    let states: Vec<StateTruth> =
+        named.map(|(state, solved)| StateTruth::new(state.name, &job, solved)).collect();
+    put(&folder.join(TRUTH), truth::json(&job, &states).as_bytes())?;
+    for (state, solved) in job.states.iter().zip(&solved) {
         for take in &job.takes {
-            let samples = job.samples(state, &solved, take)?;
-            let path = in_state.join(take.file_name());
+            let samples = job.samples(state, solved, take)?;
+            let path = folder.join(state.name).join(take.file_name());
             let bytes = wav(&samples, job.rate_hz, SampleForm::Integer24)
                 .map_err(|reason| DemoError::Write { path: path.clone(), reason })?;
             put(&path, &bytes)?;
         }
-        states.push(StateTruth::new(state.name, &job, &solved));
     }
-    put(&folder.join("session.toml"), job.manifest().as_bytes())?;
-    put(&folder.join(TRUTH), truth::json(&job, &states).as_bytes())?;
+    put(&folder.join(MANIFEST), job.manifest().as_bytes())?;
     Ok(Demo { folder: folder.to_path_buf(), states })
 }
 
 /// Name of the file with the truth; its presence marks a folder as a demo.
 const TRUTH: &str = "truth.json";
 
-fn check_free(folder: &Path) -> Result<(), DemoError> {
+/// Name of the manifest.
+const MANIFEST: &str = "session.toml";
+
+/// The folder is new, empty, or a demo that nobody has made a session of their own.
+fn check_free(folder: &Path, manifest: &str) -> Result<(), DemoError> {
     let empty = match std::fs::read_dir(folder) {
         Ok(mut entries) => entries.next().is_none(),
         Err(reason) if reason.kind() == std::io::ErrorKind::NotFound => true,
         Err(reason) => return Err(DemoError::Write { path: folder.to_path_buf(), reason }),
     };
-    if empty || folder.join(TRUTH).is_file() {
-        return std::fs::create_dir_all(folder)
-            .map_err(|reason| DemoError::Write { path: folder.to_path_buf(), reason });
+    if !empty && !std::fs::read_to_string(folder.join(TRUTH)).is_ok_and(|text| truth::is_ours(&text)) {
+        return Err(DemoError::NotEmpty { path: folder.to_path_buf() });
     }
-    Err(DemoError::NotEmpty { path: folder.to_path_buf() })
+    let path = folder.join(MANIFEST);
+    match std::fs::read(&path) {
+        Ok(text) if text != manifest.as_bytes() => Err(DemoError::ManifestChanged { path }),
+        _ => Ok(()),
+    }
 }
 
-/// Writes a file beside its place and renames it there.
+/// Writes a file, whole or not at all.
 fn put(path: &Path, bytes: &[u8]) -> Result<(), DemoError> {
-    let failed = |reason| DemoError::Write { path: path.to_path_buf(), reason };
-    let mut name = std::ffi::OsString::from(".");
-    name.push(path.file_name().unwrap_or_default());
-    let beside = path.with_file_name(name);
-    std::fs::write(&beside, bytes).map_err(failed)?;
-    std::fs::rename(&beside, path).map_err(failed)
+    file::put(path, bytes, Existing::Replace).map_err(|error| DemoError::Write {
+        path: path.to_path_buf(),
+        reason: match error {
+            OutputError::Write { reason, .. } => reason.into(),
+            other => std::io::Error::other(other.to_string()),
+        },
+    })
 }
 
 #[cfg(test)]

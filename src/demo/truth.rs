@@ -80,6 +80,14 @@ impl TruePole {
     }
 }
 
+/// What the numbers mean; no other program's file says so.
+const MODEL: &str = "h(t) = sum over poles and loudspeaker_poles of 2 Re(residue exp((-decay_per_s + 2 pi i frequency_hz)(t - emission_s))) from emission_s on, in full scale; above it a direct sound and a diffuse decay behind a high-pass at 340 Hz, and a background throughout";
+
+/// Whether a text is that of a demo's `truth.json`.
+pub(super) fn is_ours(text: &str) -> bool {
+    serde_json::from_str::<Value>(text).is_ok_and(|found| found["model"] == MODEL)
+}
+
 /// The text of `truth.json`.
 pub(super) fn json(job: &Job, states: &[StateTruth]) -> String {
     let states: Vec<Value> = states
@@ -96,7 +104,7 @@ pub(super) fn json(job: &Job, states: &[StateTruth]) -> String {
     let upper: serde_json::Map<String, Value> =
         job.upper_t60_s.iter().map(|(hz, t60_s)| (format!("{hz}"), json!(t60_s))).collect();
     let whole = json!({
-        "model": "h(t) = sum over poles and loudspeaker_poles of 2 Re(residue exp((-decay_per_s + 2 pi i frequency_hz)(t - emission_s))) from emission_s on, in full scale; above it a direct sound and a diffuse decay behind a high-pass at 340 Hz, and a background throughout",
+        "model": MODEL,
         "emission_s": job.emission_s,
         "upper_t60_s": upper,
         "background": {

@@ -1,8 +1,8 @@
 //! Audio files that the program writes: one channel, whole or not at all.
 
 use super::OutputError;
-use super::batch::new_file;
-use std::io::{BufWriter, Cursor, Write};
+use super::file::{Existing, put};
+use std::io::Cursor;
 use std::path::Path;
 
 /// How a sample stands in the file.
@@ -57,18 +57,13 @@ pub fn write_wav(
     form: SampleForm,
     replace: bool,
 ) -> Result<(), OutputError> {
-    let failed = |error: std::io::Error| OutputError::Write { path: path.to_owned(), reason: error.kind() };
+    let existing = if replace { Existing::Replace } else { Existing::Keep };
     if !replace && path.exists() {
         return Err(OutputError::Exists { path: path.to_owned() });
     }
-    let bytes = wav(samples, rate_hz, form).map_err(failed)?;
-    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    std::fs::create_dir_all(folder).map_err(failed)?;
-    let mut file = new_file(folder).map_err(failed)?;
-    BufWriter::new(file.as_file_mut()).write_all(&bytes).map_err(failed)?;
-    file.as_file().sync_all().map_err(failed)?;
-    let placed = if replace { file.persist(path) } else { file.persist_noclobber(path) };
-    placed.map(|_| ()).map_err(|failure| failed(failure.error))
+    let bytes = wav(samples, rate_hz, form)
+        .map_err(|error| OutputError::Write { path: path.to_owned(), reason: error.kind() })?;
+    put(path, &bytes, existing)
 }
 
 #[cfg(test)]
@@ -94,16 +89,5 @@ mod tests {
             assert_eq!(back.len(), samples.len());
             assert!(back.iter().zip(samples).all(|(a, b)| (a - b).abs() <= step), "{back:?}");
         }
-    }
-
-    #[test]
-    fn a_file_is_replaced_only_where_that_was_asked() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("new/sweep.wav");
-        let write = |value: f64, replace| write_wav(&path, &[value], 8_000, SampleForm::Float32, replace);
-        assert!(write(0.5, false).is_ok());
-        assert!(matches!(write(0.25, false), Err(OutputError::Exists { .. })));
-        assert!(write(0.25, true).is_ok());
-        assert_eq!(std::fs::read_dir(folder.path().join("new")).expect("made").count(), 1);
     }
 }

@@ -58,7 +58,8 @@ pub enum OutputError {
     /// A file could not be put in its place after others were.
     #[error(
         "{}: can't be put in its place\n  found    {reason}\n  allowed  files of this name that may be replaced\n  \
-         do       close programs that hold it open and run again; some files of the folder are new, some old",
+         do       close programs that hold it open and run again: that puts the rest in place, until then some \
+         files of the folder are new, some old",
         path.display()
     )]
     Replace {

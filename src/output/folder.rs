@@ -3,7 +3,10 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::{Batch, OutputError};
+use super::batch::real;
+use super::place::hold;
+use super::staging::PREFIX;
+use super::{Batch, OutputError, journal, mend};
 use crate::session::written_by_us;
 
 /// What to do with a folder that something else made.
@@ -24,11 +27,12 @@ pub struct Folder {
 
 impl Folder {
     /// Looks whether results may go to `path`. Writes nothing: the folder is made with the first
-    /// file, so that a run which finds nothing leaves no empty folder behind.
+    /// file, so that a run which finds nothing leaves no empty folder behind. What a run that was killed
+    /// left half done in a folder of ours is ended.
     ///
     /// # Errors
-    /// [`OutputError::NotOurs`], [`OutputError::NotAFolder`], or [`OutputError::Write`] if the folder
-    /// can't be looked into.
+    /// [`OutputError::NotOurs`], [`OutputError::NotAFolder`], [`OutputError::Write`] if the folder
+    /// can't be looked into, or [`OutputError::Replace`] if a killed run's change can't be ended.
     pub fn open(path: &Path, overwrite: Overwrite) -> Result<Self, OutputError> {
         let folder = Self { path: path.to_owned() };
         match fs::metadata(path) {
@@ -42,6 +46,10 @@ impl Folder {
                 return Err(OutputError::NotOurs { path: path.to_owned(), found: listed(&strangers) });
             }
         }
+        if let (true, Ok(target)) = (journal::is_unfinished(path), real(path)) {
+            let _held = hold(&target);
+            mend::mend(&target)?;
+        }
         Ok(folder)
     }
 
@@ -51,14 +59,26 @@ impl Folder {
         &self.path
     }
 
-    /// Makes the folder, if need be, and starts a batch of files for it.
+    /// Starts a batch of files for the folder, which appears with them.
     ///
     /// # Errors
     /// [`OutputError::Write`] if it can't be made.
     pub fn batch(&self) -> Result<Batch, OutputError> {
-        fs::create_dir_all(&self.path)
-            .map_err(|error| OutputError::Write { path: self.path.clone(), reason: error.kind() })?;
-        Ok(Batch::new(&self.path))
+        let failed =
+            |error: std::io::Error| OutputError::Write { path: self.path.clone(), reason: error.kind() };
+        real(&self.path).and_then(|target| Batch::new(&target)).map_err(failed)
+    }
+
+    /// The folder beside this one for what a run had finished when it was stopped: `NAME-interrupted`.
+    ///
+    /// # Errors
+    /// As [`Folder::open`].
+    pub fn interrupted(&self, overwrite: Overwrite) -> Result<Self, OutputError> {
+        let whole = real(&self.path).unwrap_or_else(|_| self.path.clone());
+        let named = if self.path.file_name().is_some() { &self.path } else { &whole };
+        let mut name = named.file_name().unwrap_or_default().to_owned();
+        name.push("-interrupted");
+        Self::open(&named.with_file_name(name), overwrite)
     }
 }
 
@@ -68,8 +88,8 @@ fn strangers(folder: &Path) -> Result<Vec<String>, OutputError> {
     let mut names = Vec::new();
     for entry in fs::read_dir(folder).map_err(failed)? {
         let name = entry.map_err(failed)?.file_name().to_string_lossy().into_owned();
-        let harmless = name.starts_with(super::batch::PREFIX)
-            || [".DS_Store", "Thumbs.db", "desktop.ini"].contains(&name.as_str());
+        let harmless =
+            name.starts_with(PREFIX) || [".DS_Store", "Thumbs.db", "desktop.ini"].contains(&name.as_str());
         if !harmless {
             names.push(name);
         }

@@ -1,18 +1,29 @@
 //! A results folder: whose it is, and how files get into it.
 //!
-//! A folder is ours if its `results.json` carries our `schema`; one that something else made is not
-//! written to unless the user insists. All files of a run are written beside their places first and
-//! then renamed one after the other, so no reader ever sees half a file, and a run that fails or is
-//! stopped while writing leaves the folder as it was.
+//! A folder is ours if its `results.json` carries our `schema` and the program's name; one that something
+//! else made is not written to unless the user insists. All files of a run are collected in a folder beside
+//! and then take the old ones' place together: by one exchange of the two folders where the system has it,
+//! else by a journal that the next run ends. So no reader ever sees half a file, and a run that fails or is
+//! stopped leaves the folder as it was, or as it was to become.
 
 pub mod audio;
 mod batch;
 mod error;
+mod exchange;
+pub mod file;
 mod folder;
+mod inputs;
+mod journal;
+mod mend;
+pub mod pictures;
+mod place;
+pub(crate) mod staging;
 
 pub use batch::Batch;
 pub use error::OutputError;
 pub use folder::{Folder, Overwrite};
+pub use inputs::{inputs, inputs_of};
+pub use place::Placed;
 
 /// Whose a results folder is: one rule for who reads folders and who writes them.
 pub use crate::session::written_by_us as is_ours;

@@ -76,6 +76,12 @@ pub fn html(content: &Content<'_>) -> String {
     .into_string()
 }
 
+/// Names of [`figures`], without number: `map-1` is the first `map`.
+pub const FIGURES: [&str; 8] = ["ringing", "absorber", "room", "decay", "map", "spectrum", "bands", "seats"];
+
+/// What stands near the beginning of each picture's file, so that this program knows it as its own.
+pub const MARK: &str = draw::MARK;
+
 /// The pictures of the page as figures of their own, fit for a paper.
 #[must_use]
 pub fn figures(content: &Content<'_>) -> Vec<draw::Drawing> {

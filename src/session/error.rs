@@ -133,7 +133,12 @@ impl SessionError {
     /// was nothing to be had (exit status 1).
     #[must_use]
     pub fn is_usage(&self) -> bool {
-        !matches!(self, Self::NoAudio { .. } | Self::Unreadable { .. })
+        match self {
+            Self::NoAudio { .. } => false,
+            // A manifest that can't be read is an invalid one; anything else is not to be had.
+            Self::Unreadable { path, .. } => is_manifest(path),
+            _ => true,
+        }
     }
 }
 
@@ -199,8 +204,12 @@ fn near(nearest: &Option<String>) -> String {
     nearest.as_ref().map_or_else(String::new, |name| format!("; there is `{}`", plain(name)))
 }
 
+fn is_manifest(path: &Path) -> bool {
+    path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("toml"))
+}
+
 fn read_advice(path: &Path) -> &'static str {
-    if path.extension().is_some_and(|extension| extension == "toml") {
+    if is_manifest(path) {
         "save it as plain text in UTF-8, and see that it may be read"
     } else {
         "see that the folder is there and may be read"

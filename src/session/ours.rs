@@ -9,7 +9,7 @@ use serde::Deserializer as _;
 use serde::de::{Error as _, IgnoredAny, MapAccess, Visitor};
 
 /// Whether a folder was written by this program: its `results.json` carries our `schema`, a whole
-/// number from 1, and names no other program.
+/// number from 1, and our program's name. Many a format has a `schema`; that alone says nothing.
 ///
 /// A folder that can't be read is not known to be ours. Of a long file only the head is read.
 #[must_use]
@@ -27,7 +27,7 @@ pub(super) fn is_our_results(file: &Path) -> bool {
     // Once both keys are known the reader is stopped by an error of our own.
     (read.is_ok() || head.is_complete())
         && head.schema.is_some_and(|schema| schema >= 1)
-        && head.program.is_none_or(|program| program == env!("CARGO_PKG_NAME"))
+        && head.program.is_some_and(|program| program == env!("CARGO_PKG_NAME"))
 }
 
 /// The keys that tell, as far as the file was read.
@@ -73,8 +73,9 @@ mod tests {
     fn schema_tells_and_another_program_is_not_us() {
         let folder = tempfile::tempdir().unwrap();
         for (text, ours) in [
-            (r#"{"schema": 3}"#, true),
-            (r#"{"version": "1", "bands": [{"schema": "x"}], "schema": 3}"#, true),
+            (r#"{"schema": 3}"#, false),
+            (r#"{"schema": 2, "version": "1", "bands": []}"#, false),
+            (r#"{"version": "1", "bands": [{"schema": "x"}], "program": "stillroom", "schema": 3}"#, true),
             (r#"{"schema": 3, "program": "stillroom", "bands": ["#, true),
             (r#"{"schema": 3, "program": "other"}"#, false),
             (r#"{"schema": 0}"#, false),

@@ -11,7 +11,7 @@ use super::sample;
 fn write_into(path: &Path) -> Result<usize, OutputError> {
     let mut batch = Folder::open(path, Overwrite::OnlyOurs)?.batch()?;
     add_tables(&mut batch, &sample::results())?;
-    Ok(batch.commit()?.len())
+    Ok(batch.commit()?.files.len())
 }
 
 fn names(folder: &Path) -> Vec<String> {
@@ -61,6 +61,7 @@ fn a_strangers_folder_is_left_alone_unless_forced() {
         ("notes.txt", "mine"),
         (RESULTS_JSON, "{}"),
         (RESULTS_JSON, "{\"schema\": \"1\"}"),
+        (RESULTS_JSON, "{\"schema\": 2}"),
         (RESULTS_JSON, "{\"schema\": 1, \"program\": \"other\"}"),
         (RESULTS_JSON, "{\"schema\": 1"),
     ] {
@@ -139,7 +140,47 @@ fn what_stands_in_the_way_is_named() {
     fs::remove_file(out.join("modes.csv")).unwrap();
     fs::create_dir(out.join("modes.csv")).unwrap();
     let failed = write_into(&out).unwrap_err();
-    assert!(matches!(&failed, OutputError::Replace { path, .. } if path.ends_with("modes.csv")), "{failed}");
+    assert!(matches!(&failed, OutputError::Write { path, .. } if path.ends_with("modes.csv")), "{failed}");
+    assert!(out.join("modes.csv").is_dir() && out.join("bands.csv").is_file(), "nothing was changed");
+}
+
+/// A folder of the user's can't go along in one exchange: a journal does it, file by file, and what a run
+/// that was killed between two files left is ended by whoever opens the folder next.
+#[test]
+fn a_journal_that_was_left_is_ended() {
+    let home = tempfile::tempdir().unwrap();
+    let out = home.path().join("out");
+    write_into(&out).unwrap();
+    fs::create_dir(out.join("mine")).unwrap();
+    fs::write(out.join("mine/photo.png"), "mine").unwrap();
+    write_into(&out).unwrap();
+    assert!(!names(&out).iter().any(|name| name.starts_with('.')), "{:?}", names(&out));
+    // As a kill leaves it: results.json is in its place, bands.csv not yet, and changes.csv not removed yet.
+    let new = out.join(".stillroom-new");
+    fs::create_dir(&new).unwrap();
+    fs::write(new.join("bands.csv"), "new").unwrap();
+    fs::write(new.join(".names"), "results.json\nbands.csv\n../escaped").unwrap();
+    Folder::open(&out, Overwrite::OnlyOurs).unwrap();
+    assert_eq!(names(&out), ["bands.csv", "mine", "results.json"]);
+    assert_eq!(fs::read_to_string(out.join("bands.csv")).unwrap(), "new");
+    assert_eq!(fs::read_to_string(out.join("mine/photo.png")).unwrap(), "mine");
+    assert_eq!(names(home.path()), ["out"]);
+}
+
+/// What a killed run left beside the folder goes with the next run, but nothing that isn't ours.
+#[cfg(unix)]
+#[test]
+fn what_a_killed_run_left_beside_is_cleared_away() {
+    let home = tempfile::tempdir().unwrap();
+    let out = home.path().join("out");
+    write_into(&out).unwrap();
+    let left = home.path().join(".stillroom-out-a1B2c3");
+    fs::create_dir(&left).unwrap();
+    fs::write(left.join("bands.csv"), "half").unwrap();
+    fs::write(left.join("notes.txt"), "mine").unwrap();
+    write_into(&out).unwrap();
+    assert_eq!(names(home.path()), ["out"]);
+    assert_eq!(fs::read_to_string(out.join("notes.txt")).unwrap(), "mine");
 }
 
 /// `tempfile` makes files that only their owner may read; results are for others too.

@@ -40,5 +40,5 @@ fn the_sample_goes_to_the_build_folder() {
     let folder = Folder::open(&path, Overwrite::OnlyOurs).unwrap();
     let mut batch = folder.batch().unwrap();
     add_tables(&mut batch, &sample::results()).unwrap();
-    assert_eq!(batch.commit().unwrap().len(), 11);
+    assert_eq!(batch.commit().unwrap().files.len(), 11);
 }

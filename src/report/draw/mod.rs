@@ -12,6 +12,9 @@ pub use self::png::{data_uri, encode, figure as png_file};
 pub use axis::{Scale, Ticks};
 pub use ink::{Ink, hex};
 
+/// Who drew it, in every file.
+pub const MARK: &str = concat!("Software: ", env!("CARGO_PKG_NAME"));
+
 /// A figure: its shapes in the order of drawing, in units of one pixel, y downwards.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Drawing {

@@ -1,12 +1,17 @@
 //! Pixels as PNG.
 
 use super::raster::Canvas;
-use super::{Drawing, Pixels};
+use super::{Drawing, MARK, Pixels};
 use base64::Engine as _;
 
 /// The pixels as a PNG file in memory; nothing where width and height don't fit the bytes, or are zero.
 #[must_use]
 pub fn encode(pixels: &Pixels) -> Vec<u8> {
+    encoded(pixels, false)
+}
+
+/// `marked`: with a text that says who drew it (PNG, third edition, 11.3.3.2).
+fn encoded(pixels: &Pixels, marked: bool) -> Vec<u8> {
     let size = u32::try_from(pixels.width).ok().zip(u32::try_from(pixels.height).ok());
     let Some((width, height)) = size.filter(|_| pixels.rgba.len() == 4 * pixels.width * pixels.height) else {
         return Vec::new();
@@ -19,6 +24,10 @@ pub fn encode(pixels: &Pixels) -> Vec<u8> {
     header.extend([8, 6, 0, 0, 0]);
     let mut bytes = b"\x89PNG\r\n\x1a\n".to_vec();
     chunk(&mut bytes, b"IHDR", &header);
+    if marked {
+        // Keyword, a zero byte, text (ISO/IEC 15948:2004, 11.3.4.3).
+        chunk(&mut bytes, b"tEXt", format!("Comment\0{MARK}").as_bytes());
+    }
     chunk(&mut bytes, b"IDAT", &miniz_oxide::deflate::compress_to_vec_zlib(&filtered(pixels), 9));
     chunk(&mut bytes, b"IEND", &[]);
     bytes
@@ -72,7 +81,7 @@ pub fn data_uri(pixels: &Pixels) -> String {
 /// The figure as a PNG file, `scale` pixels a unit, on light ground.
 #[must_use]
 pub fn figure(drawing: &Drawing, scale: f64) -> Vec<u8> {
-    encode(&Canvas::of(drawing, scale).into_pixels())
+    encoded(&Canvas::of(drawing, scale).into_pixels(), true)
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! Shapes as SVG 1.1 (W3C Recommendation, 2011): coordinates to a tenth of a pixel, text escaped.
 
-use super::{Anchor, Drawing, Ink, Line, Shape, data_uri, hex};
+use super::{Anchor, Drawing, Ink, Line, MARK, Shape, data_uri, hex};
 use std::fmt::Write as _;
 
 /// Where colours come from.
@@ -58,7 +58,7 @@ pub fn ornament(drawing: &Drawing) -> String {
 pub fn file(drawing: &Drawing) -> String {
     let (width, height) = (place(drawing.width), place(drawing.height));
     let mut text = format!(
-        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" \
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<!-- {MARK} -->\n<svg xmlns=\"http://www.w3.org/2000/svg\" \
          xmlns:xlink=\"http://www.w3.org/1999/xlink\" width=\"{width}\" height=\"{height}\" \
          viewBox=\"0 0 {width} {height}\" font-family=\"Helvetica, Arial, sans-serif\">\n\
          <title>{}</title>\n<desc>{}</desc>\n<rect width=\"100%\" height=\"100%\" fill=\"{}\"/>\n",

@@ -120,7 +120,10 @@ fn only_two_levels_are_looked_at() {
 fn our_own_folders_are_passed_over_and_others_are_not() {
     let job =
         Folder::of(&["job/empty/seat.wav", "job/out/made.wav", "job/theirs/seat.wav", "job/broken/seat.wav"]);
-    job.write("job/out/results.json", r#"{"version": "1", "schema": 3, "bands": []}"#);
+    job.write(
+        "job/out/results.json",
+        r#"{"version": "1", "schema": 3, "bands": [], "program": "stillroom"}"#,
+    );
     job.write("job/theirs/results.json", r#"{"scheme": 3}"#);
     job.write("job/broken/results.json", r#"{"schema": 3"#);
     let session = job.open("job").unwrap();
