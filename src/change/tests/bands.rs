@@ -40,6 +40,7 @@ fn facts<'a>(
         course: band.course.as_ref(),
     };
     let place = |position: &'a String| PlaceFacts {
+        fault: None,
         position,
         source: "",
         role: Role::Other,
