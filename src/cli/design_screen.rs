@@ -122,7 +122,7 @@ fn proposals(answer: &Answer) {
         screen::paragraph(&format!(
             "The least, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; as built it \
              reaches the goal in {:.0} % only. A fixed panel needs more (--edges), soft filling in the space up \
-             to half less at most.",
+             to 29 % less at most.",
             1e3 * least.whole_volume_m3(),
             least.outcome.t60_s,
             100.0 * least.chance.unwrap_or(0.0)
