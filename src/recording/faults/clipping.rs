@@ -18,6 +18,10 @@ const SHARP: f64 = 1e-2;
 const FINE: f64 = 1e-4;
 const COARSE: f64 = 1e-3;
 
+/// Samples within which touches lie that a cut direct sound and its first echoes make, 0.1 s at 48 kHz; a sweep's fast
+/// crests repeat over all of it. Our choice.
+const TOGETHER: usize = 4_800;
+
 /// Single samples at one and the same extreme, of either sign, each a sharp peak: a direct sound cut off is too short
 /// for flat tops. Crests of slow tones, which repeat to the last bit, are not sharp.
 fn touches(samples: &[f64], look: &Look) -> Vec<Top> {
@@ -37,7 +41,8 @@ fn touches(samples: &[f64], look: &Look) -> Vec<Top> {
             found.push(Top { from: start, len });
         }
     }
-    if found.len() >= if step < FINE * peak { 2 } else { 3 } { found } else { Vec::new() }
+    let together = found.last().zip(found.first()).is_some_and(|(last, first)| last.from - first.from < TOGETHER);
+    if together && found.len() >= if step < FINE * peak { 2 } else { 3 } { found } else { Vec::new() }
 }
 
 /// Fewest samples of a flat top.

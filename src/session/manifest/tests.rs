@@ -156,7 +156,7 @@ fn lengths_are_metres_or_say_their_unit() {
 fn an_unknown_key_is_named_with_its_line_and_the_closest_one() {
     assert_eq!(
         problems("title = \"a\"\n\n[room]\nlenght = 5.6\nwidth = 4\nheight = 3"),
-        "line 4: unknown key `lenght` in [room]\n  found    lenght\n  allowed  length, width, height, volume_m3, temperature_c\n  do       write `length`, or leave the line out"
+        "line 4: unknown key `lenght` in [room]\n  found    lenght\n  allowed  length, width, height, plan, volume_m3, temperature_c\n  do       write `length`, or leave the line out"
     );
     for (text, said) in [
         ("Title = \"a\"", "line 1: unknown key `Title`\n  found    Title"),
