@@ -61,8 +61,9 @@ impl Row {
             return None;
         }
         let count = |i: usize| cells.get(i)?.parse::<u32>().ok();
-        let list =
-            |i: usize| cells.get(i)?.split(' ').map(|v| v.parse::<f64>().ok()).collect::<Option<Vec<_>>>();
+        let list = |i: usize| {
+            cells.get(i)?.split_whitespace().map(|v| v.parse::<f64>().ok()).collect::<Option<Vec<_>>>()
+        };
         Some(Self {
             cell: (*cells.first()?).to_owned(),
             seed: u64::from(count(1)?),
@@ -91,6 +92,8 @@ impl Row {
             self.counts.cells(),
             self.width,
         )
+        .replace("NaN, NaN", "–")
+        .replace("NaN", "–")
     }
 }
 

@@ -41,7 +41,8 @@ fn touches(samples: &[f64], look: &Look) -> Vec<Top> {
             found.push(Top { from: start, len });
         }
     }
-    let together = found.last().zip(found.first()).is_some_and(|(last, first)| last.from - first.from < TOGETHER);
+    let together =
+        found.last().zip(found.first()).is_some_and(|(last, first)| last.from - first.from < TOGETHER);
     if together && found.len() >= if step < FINE * peak { 2 } else { 3 } { found } else { Vec::new() }
 }
 
