@@ -20,6 +20,7 @@
 //!
 //! Before something is built, [`design`] says from the room's and a unit's own numbers what it will do.
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
+//! [`capture`] keeps what was learnt of the take beside each,
 //! [`demo`] writes an invented session whose truth is known.
 //!
 //! A reading is a value with its standard deviation, or the [`flag::Flag`] that says why the data carry
@@ -48,6 +49,7 @@
 
 pub mod absorber;
 pub mod analysis;
+pub mod capture;
 pub mod change;
 pub mod criterion;
 pub mod curves;

@@ -19,9 +19,10 @@ const RULES: &[(&str, &[&str])] = &[
     ("filter", &[]),
     ("session", &[]),
     ("excitation", &[]),
+    ("capture", &[]),
     ("recording", &["session"]),
     ("response", &["recording", "session"]),
-    ("recovery", &["recording", "excitation"]),
+    ("recovery", &["recording", "excitation", "capture"]),
     ("decay", &["response"]),
     ("modes", &["response"]),
     ("room", &["modes", "session"]),
@@ -34,6 +35,7 @@ const RULES: &[(&str, &[&str])] = &[
     (
         "analysis",
         &[
+            "capture",
             "session",
             "recording",
             "response",

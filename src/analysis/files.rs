@@ -1,5 +1,6 @@
 //! Every file of a session with what became of it, and what failed.
 
+use crate::capture::{CaptureError, CaptureRecord};
 use crate::recording::{AudioError, Fault, Provenance};
 use crate::response::ResponseError;
 use crate::session::{Session, Take};
@@ -20,6 +21,8 @@ pub struct FileRecord {
     pub note: Option<String>,
     /// What its samples alone showed to be wrong with it.
     pub faults: Vec<Fault>,
+    /// What is known of its recording; `None` for a file that came without a record.
+    pub capture: Option<CaptureRecord>,
 }
 
 impl FileRecord {
@@ -32,6 +35,7 @@ impl FileRecord {
             used: false,
             note: take.note.clone(),
             faults: Vec::new(),
+            capture: None,
         }
     }
 }
@@ -64,6 +68,30 @@ impl Failure {
             found: Some(error.refusal.found()),
             allowed: Some(error.refusal.allowed()),
             advice: Some(error.refusal.advice().to_owned()),
+        }
+    }
+
+    /// A response whose capture says that the take is no good.
+    pub(super) fn of_capture(state: &str, file: &str, (again, advice): (&str, &str)) -> Self {
+        Self {
+            file: Some(file.to_owned()),
+            state: Some(state.to_owned()),
+            reason: format!("{file}: a take known to be bad: {again}"),
+            found: Some(again.to_owned()),
+            allowed: Some("a take without such a finding in its capture record".to_owned()),
+            advice: Some(format!("{advice}; to use it all the same, delete the .capture.json beside it")),
+        }
+    }
+
+    /// A capture record that can't be read.
+    pub(super) fn of_record(state: &str, file: &str, error: &CaptureError) -> Self {
+        Self {
+            file: Some(file.to_owned()),
+            state: Some(state.to_owned()),
+            reason: format!("{file}: its capture record {} can't be used", error.file),
+            found: Some(error.found.clone()),
+            allowed: Some("a record as `respond` wrote it".to_owned()),
+            advice: Some("run `respond` again, or delete the record".to_owned()),
         }
     }
 

@@ -6,6 +6,7 @@
 //! rows and, with modes, its low end.
 
 mod absorbers;
+mod captured;
 mod comparison;
 mod crosscheck;
 mod files;

@@ -1,7 +1,7 @@
 //! Files become responses and their bands, place by place.
 
 use super::files::{Failure, FileRecord};
-use super::{Counter, Settings, sound};
+use super::{Counter, Settings, captured, sound};
 use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
 use crate::flag::Flag;
@@ -132,10 +132,9 @@ fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInpu
             match recording::read(&take.path, &take.file, session.channel) {
                 Ok(recording) => {
                     record.provenance = Some(recording.provenance.clone());
-                    record.used = true;
-                    let (input, faults) = input(take, recording);
-                    record.faults = faults;
-                    inputs.push(input);
+                    if let Some(input) = admitted(state, take, recording, (&mut record, done)) {
+                        inputs.push(input);
+                    }
                 }
                 Err(error) => done.failures.push(Failure::of_audio(state, &error)),
             }
@@ -143,6 +142,28 @@ fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInpu
         done.files.push(record);
     }
     inputs
+}
+
+/// A take that was read, unless its capture says that it is no good.
+fn admitted(
+    state: &str,
+    take: &Take,
+    recording: Recording,
+    (record, done): (&mut FileRecord, &mut Done),
+) -> Option<TakeInput> {
+    match captured::record(take, &recording) {
+        Ok(capture) => record.capture = capture,
+        Err(error) => done.failures.push(Failure::of_record(state, &take.file, &error)),
+    }
+    if let Some((capture, again)) = record.capture.as_ref().and_then(|c| Some((c, c.again()?))) {
+        done.failures.push(Failure::of_capture(state, &take.file, (&again, capture.advice())));
+        record.note = Some(again);
+        return None;
+    }
+    record.used = true;
+    let (input, faults) = input(take, recording);
+    record.faults = faults;
+    Some(input.with_known(record.capture.as_ref().map(captured::known)))
 }
 
 /// A take as the response stage wants it, and what its samples showed to be wrong.
@@ -242,7 +263,12 @@ fn measured_again(
         .takes
         .iter()
         .filter(|t| t.used && t.position == settled.place.position && t.source == settled.place.source)
-        .filter_map(|t| Some(input(t, recording::read(&t.path, &t.file, session.channel).ok()?).0))
+        .filter_map(|t| {
+            let recording = recording::read(&t.path, &t.file, session.channel).ok()?;
+            let capture = captured::record(t, &recording).ok().flatten();
+            let good = capture.as_ref().is_none_or(|capture| capture.again().is_none());
+            good.then(|| input(t, recording).0.with_known(capture.as_ref().map(captured::known)))
+        })
         .collect();
     let mut response = combine(inputs, settled.place.clone()).ok()?;
     response.take_times_of(settled);

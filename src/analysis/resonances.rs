@@ -1,7 +1,7 @@
 //! The modes of a state: fitted over all its places, checked behind narrow filters, named, ranked.
 
 use super::crosscheck::{Heard, cross_check};
-use super::{Control, Settings};
+use super::{Control, Settings, captured};
 use crate::criterion::{Ringing, prioritise};
 use crate::estimate::SD_PER_95;
 use crate::modes::{self, FitSettings, Kind, Mode, ModeSet};
@@ -21,10 +21,13 @@ pub(super) fn add(
     if settings.modes.is_none() || state.places.is_empty() || (control.cancelled)() {
         return state;
     }
-    let set = fit(state.places.iter().map(|p| (&p.response.place, &p.response.low)), settings, control);
+    let mut narrowed = settings.clone();
+    narrowed.modes = settings.modes.map(|asked| captured::range(asked, state.places.iter().map(|p| &p.response)));
+    let mut set = fit(state.places.iter().map(|p| (&p.response.place, &p.response.low)), &narrowed, control);
     if set.cancelled {
         return state;
     }
+    captured::widen(&mut set, captured::clock_sd(state.places.iter().map(|p| &p.response)));
     let heard: Vec<Heard<'_>> = state.places.iter().map(|p| Heard::new(&p.response)).collect();
     let (filter_t20_s, filter_doubts) = (0..set.modes.len()).map(|m| cross_check(&set, m, &heard)).unzip();
     let names = name(session, &state, &set);

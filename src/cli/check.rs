@@ -52,23 +52,19 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
                 of => format!(", channel {} of {of}", session.channel),
             };
             let rest = |fault: &&Fault| !useless(fault) && !matches!(fault, Fault::Clipped { .. });
+            let known = file.capture.iter().flat_map(|c| &c.findings).filter(|finding| !finding.again);
+            let captured = known.map(|finding| finding.found.clone());
             ReadFacts {
                 format: format!("{}{channel}", read.format),
                 rate_hz: f64::from(read.rate_hz),
                 length_s: read.frames as f64 / f64::from(read.rate_hz),
                 sha256: read.sha256.clone(),
                 clipped: clipped.map(ToString::to_string),
-                useless: file
-                    .faults
-                    .iter()
-                    .find(useless)
-                    .map(ToString::to_string)
+                useless: (file.capture.as_ref().and_then(|c| c.again()))
+                    .or_else(|| file.faults.iter().find(useless).map(ToString::to_string))
                     .or_else(|| failed.then(|| refusal(found, &file.take.file))),
-                remarks: file
-                    .faults
-                    .iter()
-                    .filter(rest)
-                    .map(ToString::to_string)
+                remarks: captured
+                    .chain(file.faults.iter().filter(rest).map(ToString::to_string))
                     .chain(read.repairs.iter().cloned())
                     .collect(),
             }

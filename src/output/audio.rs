@@ -66,6 +66,14 @@ pub fn write_wav(
     put(path, &bytes, existing)
 }
 
+/// Writes a file by rename: no reader sees half of it. `replace`: whether one may be there.
+///
+/// # Errors
+/// [`OutputError::Exists`] if one is there and may not be replaced; [`OutputError::Write`].
+pub fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<(), OutputError> {
+    put(path, bytes, if replace { Existing::Replace } else { Existing::Keep })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,10 +1,25 @@
 //! Recordings of a test signal become impulse responses: by spectral division for a sweep
 //! ([`deconvolve`]), by averaged cross spectra for noise with a reference channel ([`two_channel`]).
+//!
+//! What is wrong with a take comes with it ([`Trouble`]), or instead of it ([`RecoveryError`]).
 
+mod arrival;
+mod clock;
 mod deconvolution;
+mod periodic;
+mod record;
+mod reference;
+mod several;
+mod transform;
+mod trouble;
 mod two_channel;
 
-pub use deconvolution::{Deconvolution, Recovered, deconvolve};
+pub use clock::{ClockError, clock_from_reference, clock_from_repeats, on_the_players_clock};
+pub use deconvolution::{Deconvolution, Harmonic, OctavePeak, Recovered, deconvolve};
+pub use periodic::{Line, PeriodicResponse, periodic};
+pub use record::{record_of_noise, record_of_sweep};
+pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
+pub use trouble::Trouble;
 pub use two_channel::{NoiseResponse, TwoChannel, two_channel};
 
 /// Why no response comes out of a recording.
@@ -14,6 +29,32 @@ pub enum RecoveryError {
     /// The reference holds no signal.
     #[error("the reference is silent\n  do       name the file or channel that holds the test signal")]
     SilentReference,
+    /// The microphone's channel holds nothing.
+    #[error("the microphone's channel is silent\n  do       check the cable, the phantom power and which channel was recorded")]
+    SilentRecording,
+    /// No band shows a response.
+    #[error(
+        "nothing of the signal is found in the recording\n  allowed  a peak 18 dB over the noise in some band\n  \
+         do       check that the loudspeaker played, which channel is the microphone, and the level"
+    )]
+    NoResponse,
+    /// The bands show responses at different times: another signal was played.
+    #[error(
+        "the recorded signal is not the one in the reference: {bands} bands arrive up to {apart_s:.1} s apart\n  \
+         allowed  the signal that was played, unchanged\n  do       name the right file (--signal), or record the signal on a second channel (--reference)"
+    )]
+    OtherSignal {
+        /// Largest difference of arrival, s.
+        apart_s: f64,
+        /// Bands that show a peak.
+        bands: usize,
+    },
+    /// The reference plays the signal more than once.
+    #[error("the reference holds {found} signals\n  allowed  one signal a division\n  do       split the recording at its pauses")]
+    SeveralSignals {
+        /// How many.
+        found: usize,
+    },
     /// The recording ends before the signal does.
     #[error(
         "the recording is {recording_s:.2} s long, the signal in the reference ends at {signal_s:.2} s\n  \
@@ -36,9 +77,4 @@ pub enum RecoveryError {
         /// Length of one, s.
         segment_s: f64,
     },
-}
-
-/// The next length that a Fourier transform does quickly: a power of two.
-fn quick_length(samples: usize) -> usize {
-    samples.next_power_of_two()
 }

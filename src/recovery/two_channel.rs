@@ -1,7 +1,8 @@
 //! A response from noise, with the loudspeaker's signal on a second channel: H1 with coherence
 //! (Bendat & Piersol, *Random Data*, ch. 6 and 9).
 
-use super::{RecoveryError, quick_length};
+use super::RecoveryError;
+use super::transform::quick_length;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;

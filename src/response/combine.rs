@@ -4,8 +4,8 @@ use super::agree::{Agreement, compare, noise_share};
 use super::align::{Delay, Repeats, to_take_out};
 use super::chain::averaging_gain;
 use super::floor::still_falling;
-use super::{LeftOut, LowEnd, Onset, Place, Response, ResponseError, TakeInput, TakeUse};
-use super::{chain_facts, find_onset, floor};
+use super::{Known, LeftOut, LowEnd, Onset, Place, Response, ResponseError, TakeInput, TakeUse};
+use super::{chain_facts, find_onset, find_onset_from, floor};
 use crate::flag::{Flag, Flags};
 
 /// Shortest record that a response is made of, in seconds: one period at 20 Hz.
@@ -50,15 +50,18 @@ pub fn combine(takes: Vec<TakeInput>, place: Place) -> Result<Response, Response
     };
     in_use(&uses).iter().for_each(|&k| flags.extend(&takes[k].flags));
     let file = takes[first].file.clone();
-    let known = if left.len() == 1 { onsets[first].take() } else { find_onset(&mean.samples, rate_hz) };
-    let onset = known.ok_or(ResponseError::NoDirectSound { file })?;
+    let known = takes[first].known;
+    let searched =
+        if left.len() == 1 { onsets[first].take() } else { onset_of(&mean.samples, rate_hz, known.as_ref()) };
+    let onset = searched.ok_or(ResponseError::NoDirectSound { file })?;
     let low = LowEnd::new(&mean.samples, rate_hz, onset.start_s);
     if left.len() == 1 {
         uses[first].low = Some(low.clone());
     }
     uses.iter_mut().filter_map(|take| take.low.as_mut()).for_each(|low| low.onset_s = onset.start_s);
     remark_takes(&uses, &mut flags, &mut warnings);
-    Ok(finished(place, mean, (onset, low), uses, (flags, warnings)))
+    let finished = finished(place, mean, (onset, low), uses, (flags, warnings));
+    Ok(Response { known, ..finished })
 }
 
 /// A mean of takes, the first sample that all of them have, and what averaging brought.
@@ -105,7 +108,15 @@ fn direct_sound(take: &TakeInput) -> Result<Onset, ResponseError> {
     if samples.iter().all(|x| x.total_cmp(&value).is_eq() || (*x == 0.0 && value == 0.0)) {
         return Err(ResponseError::Silent { file, samples: samples.len(), value });
     }
-    find_onset(samples, rate_hz).ok_or(ResponseError::NoDirectSound { file })
+    onset_of(samples, rate_hz, take.known.as_ref()).ok_or(ResponseError::NoDirectSound { file })
+}
+
+/// The direct sound: searched for in all of the record, or where the capture knows that it must be.
+fn onset_of(samples: &[f64], rate_hz: f64, known: Option<&Known>) -> Option<Onset> {
+    match known {
+        None => find_onset(samples, rate_hz),
+        Some(known) => Some(find_onset_from(samples, rate_hz, known.emission_s, known.arrival_s)),
+    }
 }
 
 fn in_use(uses: &[TakeUse]) -> Vec<usize> {
@@ -285,6 +296,7 @@ fn finished(
         place,
         rate_hz,
         length: mean.samples.len(),
+        known: None,
         emission_s: None,
         chain: chain_facts(&mean.samples, rate_hz, onset.start_s),
         samples: mean.samples,

@@ -24,8 +24,8 @@ pub use chain::{BandEnergy, ChainFacts, chain_facts};
 pub use combine::combine;
 pub use error::ResponseError;
 pub use floor::Floor;
-pub use onset::{Onset, find_onset};
-pub use take::{LeftOut, Place, TakeInput, TakeUse};
+pub use onset::{Onset, find_onset, find_onset_from};
+pub use take::{Known, LeftOut, Place, TakeInput, TakeUse};
 pub use time_base::{TimeBaseFacts, origin_shift_s, settle_time_base};
 
 use crate::flag::Flags;
@@ -47,6 +47,8 @@ pub struct Response {
     pub length: usize,
     /// The direct sound.
     pub onset: Onset,
+    /// What its capture said, of the first take used; `None` for responses that came without.
+    pub known: Option<Known>,
     /// When the signal was emitted; `None` without a time base. [`settle_time_base`] fills it.
     pub emission_s: Option<f64>,
     /// Noise before and after, broadband.

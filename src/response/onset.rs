@@ -95,6 +95,41 @@ pub fn find_onset(samples: &[f64], rate_hz: f64) -> Option<Onset> {
     })
 }
 
+/// How far before a known arrival the direct sound may be, s: bands see it no sharper.
+const ARRIVAL_S: f64 = 0.01;
+
+/// The direct sound of a response whose emission or arrival is known: nothing before is looked at, be it
+/// noise or a product of distortion. Where the search shows nothing, the known arrival stands.
+#[must_use]
+pub fn find_onset_from(samples: &[f64], rate_hz: f64, emission_s: Option<f64>, arrival_s: f64) -> Onset {
+    let earliest_s = emission_s.unwrap_or(arrival_s - ARRIVAL_S).clamp(0.0, (arrival_s - 0.001).max(0.0));
+    let first = ((earliest_s * rate_hz) as usize).min(samples.len());
+    let skipped_s = first as f64 / rate_hz;
+    let found = find_onset(&samples[first..], rate_hz).filter(|onset| {
+        let late = onset.start_s + skipped_s > arrival_s + 5.0 * ARRIVAL_S.max(onset.resolution_s);
+        !onset.at_first_sample && !late
+    });
+    match found {
+        Some(onset) => Onset {
+            start_s: onset.start_s + skipped_s,
+            arrival_s: onset.arrival_s + skipped_s,
+            maximum_s: onset.maximum_s + skipped_s,
+            alternative_s: onset.alternative_s.map(|other| other + skipped_s),
+            ..onset
+        },
+        None => Onset {
+            start_s: arrival_s,
+            arrival_s,
+            resolution_s: ARRIVAL_S,
+            band_hz: 0.0,
+            peak_to_noise: f64::INFINITY,
+            maximum_s: arrival_s,
+            at_first_sample: false,
+            alternative_s: None,
+        },
+    }
+}
+
 /// The bands that this rate allows, in the order of trying.
 fn bands(rate_hz: f64) -> Vec<Band> {
     let first = FIRST_HZ.min(rate_hz / 4.0);
@@ -260,6 +295,21 @@ mod tests {
                 assert_eq!(found.alternative_s, None);
             }
         }
+    }
+
+    /// Noise lifted tenfold and a product of distortion stand before the emission: known, it isn't searched for.
+    #[test]
+    fn what_comes_before_a_known_emission_is_not_the_direct_sound() {
+        let mut samples = room(4800.0, 48_000.0, 1e-4);
+        for (n, x) in noise(11, 4_000).iter().enumerate() {
+            samples[n] += 0.3 * x;
+        }
+        let searched = onset(&samples, 48_000.0);
+        assert!(searched.start_s < 0.05, "else this tests nothing: {searched:?}");
+        let known = find_onset_from(&samples, 48_000.0, Some(0.09), 0.1);
+        assert!((known.start_s - 0.1).abs() < 1e-4, "{known:?}");
+        let silent = find_onset_from(&vec![0.0; 48_000], 48_000.0, Some(0.09), 0.1);
+        assert!((silent.start_s - 0.1).abs() < 1e-12, "{silent:?}");
     }
 
     #[test]

@@ -22,6 +22,19 @@ impl fmt::Display for Place {
     }
 }
 
+/// What is known of a response from the recording that it was made of.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Known {
+    /// Instant of the emission, s from sample 0; `None` where only the arrival is known.
+    pub emission_s: Option<f64>,
+    /// Arrival of the first sound, s from sample 0, good to some milliseconds.
+    pub arrival_s: f64,
+    /// Range in which the response stands over its noise, Hz.
+    pub range_hz: (f64, f64),
+    /// Relative sd that the clocks of player and recorder leave in any frequency.
+    pub frequency_sd: f64,
+}
+
 /// One recording of a place.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
@@ -36,6 +49,8 @@ pub struct TakeInput {
     pub usable_samples: usize,
     /// What its samples alone showed to be wrong with it.
     pub flags: Flags,
+    /// What its capture said; `None` for a response that came without.
+    pub known: Option<Known>,
 }
 
 impl TakeInput {
@@ -43,7 +58,7 @@ impl TakeInput {
     #[must_use]
     pub fn new(file: &str, take: &str, recording: Recording) -> Self {
         let usable_samples = recording.samples.len();
-        Self { file: file.into(), take: take.into(), recording, usable_samples, flags: Flags::default() }
+        Self { file: file.into(), take: take.into(), recording, usable_samples, flags: Flags::default(), known: None }
     }
 
     /// The same with a shorter usable part.
@@ -57,6 +72,12 @@ impl TakeInput {
     #[must_use]
     pub fn with_flags(self, flags: Flags) -> Self {
         Self { flags, ..self }
+    }
+
+    /// The same with what its capture said.
+    #[must_use]
+    pub fn with_known(self, known: Option<Known>) -> Self {
+        Self { known, ..self }
     }
 
     /// The samples that may be used.

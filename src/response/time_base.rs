@@ -82,6 +82,9 @@ impl TimeBaseFacts {
 pub fn settle_time_base(responses: &mut [Response], facts: &TimeBaseFacts) {
     flag_normalised(responses);
     let travels: Vec<Option<f64>> = responses.iter().map(|r| facts.travel_s(&r.place)).collect();
+    if responses.iter().all(|r| r.known.is_some_and(|known| known.emission_s.is_some())) {
+        return captured(responses, &travels);
+    }
     match facts.stated {
         Some(TimeBase::Arrival) => from_distances(responses, &travels),
         Some(TimeBase::Emission) => match common_emission(responses, &travels) {
@@ -193,6 +196,22 @@ fn share(responses: &mut [Response], travels: &[Option<f64>], emission: f64) {
                     response.move_onset(expected);
                 }
             }
+        }
+    }
+}
+
+/// Every response was captured together with its signal: each knows its own emission. The arrivals only tell
+/// whether a distance is off; what delays loudspeaker and amplifier is common to all.
+fn captured(responses: &mut [Response], travels: &[Option<f64>]) {
+    for response in responses.iter_mut() {
+        response.set_emission(response.known.and_then(|known| known.emission_s));
+    }
+    let late = |r: &Response, travel: f64| r.onset.arrival_s - r.origin_s() - travel;
+    let known = responses.iter().zip(travels).filter_map(|(r, t)| t.map(|t| late(r, t)));
+    let Some(common) = median(known.collect()) else { return };
+    for (response, travel) in responses.iter_mut().zip(travels) {
+        if travel.is_some_and(|travel| (late(response, travel) - common).abs() > tolerance(response)) {
+            response.flags.add(Flag::ArrivalOff);
         }
     }
 }

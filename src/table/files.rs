@@ -52,6 +52,24 @@ table! {
     length_s: Option<f64> {
         length_s plain("s").not_negative(), "Length: frames over sample rate.", "";
     }
+    emission_s: Option<f64> {
+        emission_s plain("s").not_negative(), "Instant of the emission from sample 0, from the capture record beside the file; null without one, or where player and recorder started each by itself.", "";
+    }
+    range_low_hz: Option<f64> {
+        range_low_hz plain("Hz").positive(), "Lowest frequency at which the response stands over the noise, from the capture record.", "";
+    }
+    range_high_hz: Option<f64> {
+        range_high_hz plain("Hz").positive(), "Highest such frequency.", "";
+    }
+    clock_ppm: Option<f64> {
+        clock_ppm plain("ppm"), "By how much the recorder's clock ran fast against the player's, parts per million; taken out of the response already. Null where nothing told.", "";
+    }
+    clock_sd_ppm: Option<f64> {
+        clock_sd_ppm plain("ppm").not_negative(), "Its standard deviation.", "";
+    }
+    capture: Vec<String> {
+        capture list(), "What `respond` found wrong with the recording, in sentences.", "";
+    }
     repairs: Vec<String> {
         repairs list(), "What was mended while reading, in sentences.", "";
     }

@@ -129,6 +129,12 @@ fn file_row(session: &Session, file: &crate::analysis::File) -> FileRow {
         channel: read.map(|_| u32::try_from(session.channel).unwrap_or(u32::MAX)),
         frames: read.map(|r| r.frames),
         length_s: read.map(|r| r.frames as f64 / f64::from(r.rate_hz)),
+        emission_s: file.capture.as_ref().and_then(|c| c.emission_s),
+        range_low_hz: file.capture.as_ref().map(|c| c.range_hz[0]),
+        range_high_hz: file.capture.as_ref().map(|c| c.range_hz[1]),
+        clock_ppm: file.capture.as_ref().and_then(|c| Some(c.clock?.ppm)),
+        clock_sd_ppm: file.capture.as_ref().and_then(|c| Some(c.clock?.sd_ppm)),
+        capture: file.capture.iter().flat_map(|c| &c.findings).map(|f| f.found.clone()).collect(),
         repairs: read.map(|r| r.repairs.clone()).unwrap_or_default(),
     }
 }

@@ -1,0 +1,197 @@
+//! Player and recorder run on two clocks: by how much they differ, and the recording put right.
+
+use super::reference::{Edges, Rise, Signal, edges};
+use super::transform::{Lags, quick_length, spectrum};
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// By how much a recorder's clock runs fast against the player's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct ClockError {
+    /// Parts per million.
+    pub ppm: f64,
+    /// One standard deviation.
+    pub sd_ppm: f64,
+}
+
+/// Reads the clocks off a reference as it was recorded, against the signal as it was written: a sweep that
+/// was stretched by ε passes each frequency ε·t later. `None` where the signal is no sweep, or neither is
+/// clear enough.
+#[must_use]
+pub fn clock_from_reference(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
+    let length = quick_length(recorded.len() + written.len());
+    let lines = spectrum(written, length);
+    let Edges { inner, .. } = edges(&lines);
+    let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
+    let range = (hertz(inner.0), hertz(inner.1));
+    let rise = Rise::of(written, rate_hz, range)?;
+    let crossed = crossed(&spectrum(recorded, length), &lines);
+    let points: Vec<(f64, f64, f64)> = super::reference::centres(2.0 * range.0.max(100.0), range.1 / 1.3)
+        .filter_map(|hz| Lags::of(&crossed, length, rate_hz, hz))
+        .map(|lags| (rise.passes_s(lags.centre_hz), peak_s(&lags), lags.width_hz.powi(2)))
+        .collect();
+    weighted_slope(&points)
+}
+
+/// Reads the clocks off a signal that was played several times: where its repeats stand in the recording
+/// against where they stand in the file. `None` for a single one.
+#[must_use]
+pub fn clock_from_repeats(recording: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
+    let signal = Signal::of(written, rate_hz)?;
+    let (first, last) = (*signal.bursts.first()?, *signal.bursts.last()?);
+    if signal.bursts.len() < 2 {
+        return None;
+    }
+    let once = signal.only(written, 0, rate_hz);
+    let length = quick_length(recording.len() + once.len());
+    let lines = spectrum(&once, length);
+    let inner = edges(&lines).inner;
+    let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
+    let crossed = crossed(&spectrum(recording, length), &lines);
+    let apart_s = (last.0 as f64 - first.0 as f64) / rate_hz;
+    let found: Vec<f64> = super::reference::centres(hertz(inner.0).max(80.0), hertz(inner.1) / 1.3)
+        .filter_map(|hz| Lags::of(&crossed, length, rate_hz, hz))
+        .filter_map(|lags| Some((spacing_s(&lags, apart_s)? / apart_s - 1.0) * 1e6))
+        .collect();
+    let upper = &found[found.len().saturating_sub(9)..];
+    if upper.len() < 3 {
+        return None;
+    }
+    let mut sorted = upper.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let ppm = sorted[sorted.len() / 2];
+    let mut off: Vec<f64> = sorted.iter().map(|p| (p - ppm).abs()).collect();
+    off.sort_by(f64::total_cmp);
+    // Median absolute deviation to sd of a Gaussian: 1.4826; of the median of n: √(π/2n).
+    let sd_ppm = 1.4826 * off[off.len() / 2] * (PI / 2.0 / upper.len() as f64).sqrt();
+    (sd_ppm < 30.0).then_some(ClockError { ppm, sd_ppm: sd_ppm.max(0.1) })
+}
+
+fn crossed(recording: &[Complex64], signal: &[Complex64]) -> Vec<Complex64> {
+    recording.iter().zip(signal).map(|(y, x)| y * x.conj()).collect()
+}
+
+/// Time of a band's largest power, between two values by a parabola through the logarithms, s.
+fn peak_s(lags: &Lags) -> f64 {
+    let n = lags.power.len();
+    let at = (0..n).max_by(|a, b| lags.power[*a].total_cmp(&lags.power[*b])).unwrap_or(0);
+    let signed = if at > n / 2 { at as f64 - n as f64 } else { at as f64 };
+    (signed + shift(lags, at as i64)) * lags.step_s
+}
+
+fn shift(lags: &Lags, at: i64) -> f64 {
+    let n = lags.power.len() as i64;
+    let ln = |k: i64| lags.power[k.rem_euclid(n) as usize].max(f64::MIN_POSITIVE).ln();
+    let (left, mid, right) = (ln(at - 1), ln(at), ln(at + 1));
+    let bend = left - 2.0 * mid + right;
+    if bend < -1e-12 { (0.5 * (left - right) / bend).clamp(-1.0, 1.0) } else { 0.0 }
+}
+
+/// Distance between the two highest peaks about `apart_s` from each other, s.
+fn spacing_s(lags: &Lags, apart_s: f64) -> Option<f64> {
+    let n = lags.power.len() as i64;
+    let steps = apart_s / lags.step_s;
+    let reach = ((1e-3 * apart_s / lags.step_s).ceil() as i64).max(2);
+    // The room's response is alike in both: their powers multiplied are largest at its peak.
+    let product = |k: i64| {
+        let other = k + steps.round() as i64;
+        let near = (-reach..=reach).map(|d| lags.power[(other + d).rem_euclid(n) as usize]).fold(0.0, f64::max);
+        lags.power[k as usize] * near
+    };
+    let first = (0..n).max_by(|a, b| product(*a).total_cmp(&product(*b)))?;
+    let around = first + steps.round() as i64;
+    let power = |k: i64| lags.power[k.rem_euclid(n) as usize];
+    let second = (-reach..=reach).map(|d| around + d).max_by(|a, b| power(*a).total_cmp(&power(*b)))?;
+    let exact = |k: i64| k as f64 + shift(lags, k.rem_euclid(n));
+    Some((exact(second) - exact(first)) * lags.step_s)
+}
+
+/// Weighted least squares of lag over time; the scatter gives the sd.
+fn weighted_slope(points: &[(f64, f64, f64)]) -> Option<ClockError> {
+    if points.len() < 6 {
+        return None;
+    }
+    let whole: f64 = points.iter().map(|p| p.2).sum();
+    let mean = |pick: fn(&(f64, f64, f64)) -> f64| points.iter().map(|p| p.2 * pick(p)).sum::<f64>() / whole;
+    let (mx, my) = (mean(|p| p.0), mean(|p| p.1));
+    let sxx: f64 = points.iter().map(|p| p.2 * (p.0 - mx).powi(2)).sum();
+    let slope = points.iter().map(|p| p.2 * (p.0 - mx) * (p.1 - my)).sum::<f64>() / sxx;
+    let rest: f64 = points.iter().map(|p| p.2 * (p.1 - my - slope * (p.0 - mx)).powi(2)).sum();
+    let sd = (rest / (points.len() - 2) as f64 / sxx).sqrt();
+    (slope.abs() < 2e-3 && sd < 3e-5).then_some(ClockError { ppm: 1e6 * slope, sd_ppm: 1e6 * sd.max(1e-7) })
+}
+
+/// Half the length of the interpolating kernel, samples.
+const HALF: i64 = 24;
+/// Shape of its Kaiser window: side lobes 80 dB down (Kaiser's formula: 0.1102 (80 − 8.7)).
+const BETA: f64 = 7.857;
+/// Steps between two samples at which the kernel is tabulated.
+const STEPS: usize = 512;
+
+/// A recording as the player's clock would have taken it: value n is read at n (1 + ppm/10⁶).
+#[must_use]
+pub fn on_the_players_clock(samples: &[f64], ppm: f64) -> Vec<f64> {
+    if ppm == 0.0 {
+        return samples.to_vec();
+    }
+    let ratio = 1.0 + 1e-6 * ppm;
+    let table = kernel();
+    let length = (samples.len() as f64 / ratio) as usize;
+    (0..length).map(|n| read_at(samples, n as f64 * ratio, &table)).collect()
+}
+
+/// Windowed sinc at [`STEPS`] fractions of a sample.
+fn kernel() -> Vec<Vec<f64>> {
+    let value = |x: f64| {
+        let sinc = if x.abs() < 1e-12 { 1.0 } else { (PI * x).sin() / (PI * x) };
+        let inside = 1.0 - (x / HALF as f64).powi(2);
+        if inside <= 0.0 { 0.0 } else { sinc * bessel_i0(BETA * inside.sqrt()) / bessel_i0(BETA) }
+    };
+    let at = |step: usize| step as f64 / STEPS as f64;
+    (0..=STEPS).map(|step| (1 - HALF..=HALF).map(|k| value(at(step) - k as f64)).collect()).collect()
+}
+
+/// Modified Bessel function of order zero by its series (Abramowitz & Stegun, 9.6.12).
+fn bessel_i0(x: f64) -> f64 {
+    let quarter = x * x / 4.0;
+    let (mut term, mut sum) = (1.0, 1.0);
+    for k in 1..60 {
+        term *= quarter / f64::from(k * k);
+        sum += term;
+    }
+    sum
+}
+
+fn read_at(samples: &[f64], at: f64, table: &[Vec<f64>]) -> f64 {
+    let whole = at.floor();
+    let fine = (at - whole) * STEPS as f64;
+    let step = (fine as usize).min(STEPS - 1);
+    let share = fine - step as f64;
+    let first = whole as i64 + 1 - HALF;
+    (0..2 * HALF)
+        .map(|k| {
+            let tap = k as usize;
+            let gain = table[step][tap] * (1.0 - share) + table[step + 1][tap] * share;
+            usize::try_from(first + k).ok().and_then(|n| samples.get(n)).map_or(0.0, |x| gain * x)
+        })
+        .sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A tone that a fast clock stretched comes back to its frequency, up to 0.4 of the rate.
+    #[test]
+    fn a_tone_is_put_right() {
+        for (hertz, ppm) in [(0.01, 300.0), (0.2, -120.0), (0.4, 40.0)] {
+            let turn = 2.0 * PI * hertz;
+            let stretched: Vec<f64> = (0..6_000).map(|n| (turn * n as f64 / (1.0 + 1e-6 * ppm)).sin()).collect();
+            let right = on_the_players_clock(&stretched, ppm);
+            let worst =
+                (100..5_800).map(|n| (right[n] - (turn * n as f64).sin()).abs()).fold(0.0_f64, f64::max);
+            assert!(worst < 3e-4, "{hertz}: {worst}");
+        }
+    }
+}

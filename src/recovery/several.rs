@@ -1,0 +1,129 @@
+//! Several signals in one recording: where each begins and ends, and the mean of repeats.
+
+use super::arrival::{Ring, locate};
+use super::deconvolution::{Recovered, divide};
+use super::reference::{Rise, Signal, edges};
+use super::transform::{quick_length, spectrum};
+use super::{RecoveryError, Trouble};
+
+/// Silence kept before each signal, s, where there is as much.
+const LEAD_S: f64 = 1.0;
+
+/// Stretches of a recording that hold one signal each, from its recorded reference; samples, from and to.
+#[must_use]
+pub fn parts_by_reference(reference: &[f64], rate_hz: f64) -> Vec<(usize, usize)> {
+    let bursts = Signal::of(reference, rate_hz).map(|signal| signal.bursts).unwrap_or_default();
+    parts(&bursts, reference.len(), rate_hz)
+}
+
+/// The same from where a signal, as written, is found in the recording.
+///
+/// # Errors
+/// [`RecoveryError`] where it isn't found at all.
+pub fn parts_by_arrival(
+    recording: &[f64],
+    signal: &[f64],
+    rate_hz: f64,
+) -> Result<Vec<(usize, usize)>, RecoveryError> {
+    let (from, to) = Signal::of(signal, rate_hz).ok_or(RecoveryError::SilentReference)?.bursts[0];
+    let length = quick_length(recording.len() + signal.len());
+    let lines = spectrum(signal, length);
+    let edges = edges(&lines);
+    let mut quotient = spectrum(recording, length);
+    divide(&mut quotient, &lines, &edges);
+    let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
+    let range = (hertz(edges.inner.0), hertz(edges.inner.1));
+    let arrival = locate(&Ring::of(&quotient, length, rate_hz, range), Rise::of(signal, rate_hz, range).as_ref())?;
+    let mut lags: Vec<f64> = arrival.again_s;
+    lags.push(arrival.lag_s);
+    lags.sort_by(f64::total_cmp);
+    let at = |edge: usize, lag: f64| (edge as f64 + lag * rate_hz).max(0.0) as usize;
+    let bursts: Vec<(usize, usize)> = lags
+        .into_iter()
+        .map(|lag| (at(from, lag), at(to, lag).min(recording.len())))
+        .filter(|(from, to)| to > from)
+        .collect();
+    Ok(parts(&bursts, recording.len(), rate_hz))
+}
+
+/// The first signal of a reference alone, with the silence before it.
+#[must_use]
+pub fn first_signal(reference: &[f64], rate_hz: f64) -> Option<Vec<f64>> {
+    let signal = Signal::of(reference, rate_hz)?;
+    if signal.bursts.len() == 1 {
+        return Some(reference.to_vec());
+    }
+    let end = parts(&signal.bursts, reference.len(), rate_hz)[0].1;
+    Some(reference[..end.min(reference.len())].to_vec())
+}
+
+/// A part begins a second before its signal, or in the last fifth of a shorter pause; the first at the start.
+fn parts(bursts: &[(usize, usize)], length: usize, rate_hz: f64) -> Vec<(usize, usize)> {
+    let lead = (LEAD_S * rate_hz) as usize;
+    let start = |k: usize| {
+        if k == 0 {
+            return 0;
+        }
+        let (pause_from, pause_to) = (bursts[k - 1].1, bursts[k].0);
+        pause_to - lead.min(pause_to.saturating_sub(pause_from) / 5)
+    };
+    let end = |k: usize| if k + 1 < bursts.len() { start(k + 1) } else { length };
+    (0..bursts.len()).map(|k| (start(k), end(k))).collect()
+}
+
+/// Repeats that differ by more than this of their energy disagree (−20 dB; own choice).
+const DISAGREE: f64 = 0.01;
+
+/// The mean of repeats of one place, as long as the shortest; and the largest share of energy in which one
+/// differs from it. `None` without any.
+#[must_use]
+pub fn averaged(mut repeats: Vec<Recovered>) -> Option<(Recovered, f64)> {
+    let length = repeats.iter().map(|repeat| repeat.samples.len()).min()?;
+    let share = 1.0 / repeats.len() as f64;
+    let mean: Vec<f64> =
+        (0..length).map(|n| repeats.iter().map(|repeat| repeat.samples[n]).sum::<f64>() * share).collect();
+    let energy: f64 = mean.iter().map(|x| x * x).sum();
+    let off = |repeat: &Recovered| mean.iter().zip(&repeat.samples).map(|(a, b)| (a - b).powi(2)).sum::<f64>();
+    let worst = repeats.iter().map(off).fold(0.0, f64::max) / energy.max(f64::MIN_POSITIVE);
+    let mut troubles: Vec<Trouble> = Vec::new();
+    for trouble in repeats.iter().flat_map(|repeat| &repeat.troubles) {
+        if !troubles.iter().any(|known| known.word == trouble.word) {
+            troubles.push(trouble.clone());
+        }
+    }
+    if repeats.len() > 1 && worst > DISAGREE {
+        troubles.push(Trouble {
+            word: "repeats-disagree",
+            again: false,
+            found: format!("a repeat differs from the mean by {:.0} dB of its energy", 10.0 * worst.log10()),
+            advice: "look for doors, people, wind or a loose microphone, and repeat",
+        });
+    }
+    let first = repeats.swap_remove(0);
+    Some((Recovered { samples: mean, troubles, ..first }, worst))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::excitation::Sweep;
+
+    #[test]
+    fn each_part_holds_one_signal_with_its_tail() {
+        let sweep = Sweep { from_hz: 20.0, to_hz: 3_000.0, seconds: 3.0, rate_hz: 8_000.0, ..Sweep::default() };
+        let once = Sweep { tail_s: 2.0, ..sweep }.samples().expect("in range");
+        let thrice = [once.clone(), once.clone(), once.clone()].concat();
+        // 6 s each: lead 1 s, 3 s of signal, 2 s of tail; with the next lead the pause is 3 s.
+        let by_reference = parts_by_reference(&thrice, 8_000.0);
+        let by_arrival = parts_by_arrival(&thrice, &once, 8_000.0).expect("found");
+        for found in [by_reference, by_arrival] {
+            assert_eq!(found.len(), 3, "{found:?}");
+            for (k, (from, to)) in found.iter().enumerate() {
+                let (begin, end) = (48_000 * k + 8_000, 48_000 * k + 32_000);
+                assert!(*from < begin && *to > end + 8_000, "{found:?}");
+            }
+            assert_eq!((found[0].0, found[2].1), (0, 144_000));
+        }
+        assert_eq!(first_signal(&once, 8_000.0), Some(once));
+    }
+}

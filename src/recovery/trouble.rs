@@ -1,0 +1,281 @@
+//! What is wrong with a take, told while it can still be repeated.
+
+use super::arrival::{Arrival, Levels};
+use super::deconvolution::{Deconvolution, Recovered};
+use super::periodic::PeriodicResponse;
+use super::reference::{Rise, Signal};
+use crate::recording::{Fault, inspect};
+
+/// Something wrong with a take.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Trouble {
+    /// One word for tables, e.g. `clipped`.
+    pub word: &'static str,
+    /// Whether the take must be repeated; else it is only worth knowing.
+    pub again: bool,
+    /// What was found.
+    pub found: String,
+    /// What to do.
+    pub advice: &'static str,
+}
+
+impl Trouble {
+    fn again(word: &'static str, found: String, advice: &'static str) -> Self {
+        Self { word, again: true, found, advice }
+    }
+
+    fn note(word: &'static str, found: String, advice: &'static str) -> Self {
+        Self { word, again: false, found, advice }
+    }
+}
+
+/// All that troubles are told from.
+pub(super) struct Seen<'a> {
+    pub signal: &'a Signal,
+    pub reference: &'a [f64],
+    pub recording: &'a [f64],
+    pub rate_hz: f64,
+    pub settings: &'a Deconvolution,
+    pub arrival: &'a Arrival,
+    pub levels: &'a Levels,
+    pub rise: Option<&'a Rise>,
+    pub recovered: &'a Recovered,
+}
+
+/// Modes matter from here up, Hz: a range that begins higher leaves some out.
+const LOWEST_MODE_HZ: f64 = 25.0;
+/// Sound that arrives earlier than this before its own signal can't be the room's, s.
+const AHEAD_S: f64 = 1e-3;
+/// No microphone of a room stands farther off than this, s (27 m).
+const FAR_S: f64 = 0.08;
+/// Fall that every band must show before the record ends: 30 dB (ISO 18233:2006, 6.3.2), as a ratio of powers.
+const LEAST_FALL: f64 = 1e3;
+
+/// Whether a recording holds nothing.
+pub(super) fn silent(recording: &[f64]) -> bool {
+    inspect(recording, 48_000.0).found.iter().any(|fault| matches!(fault, Fault::Silent { .. }))
+}
+
+/// All troubles of a take.
+pub(super) fn of_take(seen: &Seen<'_>) -> Vec<Trouble> {
+    let mut found = Vec::new();
+    found.extend(clipping(seen.recording, seen.rate_hz, "the microphone's channel"));
+    found.extend(clipping(seen.reference, seen.rate_hz, "the reference"));
+    found.extend(start_and_end(seen));
+    found.extend(channels(seen));
+    found.extend(reference_noise(seen));
+    found.extend(several(seen));
+    found.extend(decay_cut(seen));
+    found.extend(strength(seen));
+    found.extend(distortion(seen));
+    found
+}
+
+fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
+    let faults = inspect(samples, rate_hz).found;
+    let clipped = faults.iter().find(|fault| matches!(fault, Fault::Clipped { .. }))?;
+    Some(Trouble::again("clipped", format!("{whose} is {clipped}"), "turn the gain down and repeat"))
+}
+
+fn start_and_end(seen: &Seen<'_>) -> Vec<Trouble> {
+    let mut found = Vec::new();
+    let late_s = -seen.arrival.lag_s;
+    let start_s = seen.signal.bursts[0].0 as f64 / seen.rate_hz;
+    if seen.settings.together && seen.signal.cut.0 {
+        found.push(Trouble::again(
+            "late-start",
+            "the recording begins while the signal already plays".to_owned(),
+            "start the recorder first and leave a second of silence",
+        ));
+    }
+    if !seen.settings.together && late_s > start_s {
+        let missed_s = late_s - start_s;
+        let low = seen.rise.map(|rise| rise.passes_s(1.0)).map_or(0.0, |at_one| {
+            ((late_s - at_one) / seen.rise.map_or(1.0, |rise| rise.time_constant_s)).exp()
+        });
+        found.push(Trouble::again(
+            "late-start",
+            format!("the recorder started {missed_s:.2} s after the signal: nothing below {low:.0} Hz is in it"),
+            "start the recorder first and leave a second of silence",
+        ));
+    }
+    if seen.settings.together && seen.signal.cut.1 {
+        found.push(Trouble::again(
+            "early-stop",
+            "the recording ends while the signal still plays".to_owned(),
+            "stop the recorder only when the ringing is gone",
+        ));
+    }
+    found
+}
+
+fn channels(seen: &Seen<'_>) -> Option<Trouble> {
+    if !seen.settings.together {
+        return None;
+    }
+    let lag_s = seen.arrival.lag_s;
+    if lag_s < -AHEAD_S {
+        return Some(Trouble::again(
+            "swapped-channels",
+            format!("the sound comes {:.1} ms before its own signal", -1e3 * lag_s),
+            "check which channel holds the microphone and which the signal (--channel, --reference)",
+        ));
+    }
+    (lag_s > FAR_S).then(|| {
+        Trouble::note(
+            "latency",
+            format!("the sound comes {:.0} ms after the signal in the reference", 1e3 * lag_s),
+            "something delays the loudspeaker and not the reference; levels and decays are right, distances are not",
+        )
+    })
+}
+
+/// Noise or hum in the reference from −60 dB on is worth knowing, from −40 dB (1 % of the signal) on it spoils
+/// the division; common practice, no source.
+fn reference_noise(seen: &Seen<'_>) -> Option<Trouble> {
+    let peak = seen.reference.iter().fold(0.0_f64, |most, x| most.max(x.abs()));
+    let (from, to) = seen.signal.bursts[0];
+    let within = &seen.reference[from..to];
+    let rms = (within.iter().map(|x| x * x).sum::<f64>() / within.len().max(1) as f64).sqrt();
+    if seen.settings.together && peak > 2.5 * rms {
+        return Some(Trouble::again(
+            "click",
+            format!("the reference has a peak {:.0} dB over the signal's rms: a click", 20.0 * (peak / rms).log10()),
+            "look for a loose plug or a dropout, and repeat",
+        ));
+    }
+    let decibels = 20.0 * seen.signal.noise_ratio.log10();
+    let found = || format!("hum or noise in the reference, {decibels:.0} dB against the signal");
+    let advice = "use a shorter or balanced cable, or send the reference at a higher level";
+    if seen.signal.noise_ratio > 1e-2 {
+        Some(Trouble::again("reference-noise", found(), advice))
+    } else if seen.signal.noise_ratio > 1e-3 {
+        Some(Trouble::note("reference-noise", found(), advice))
+    } else {
+        None
+    }
+}
+
+fn several(seen: &Seen<'_>) -> Option<Trouble> {
+    let times = &seen.arrival.again_s;
+    let first = times.first()?;
+    Some(Trouble::again(
+        "several-signals",
+        format!("{} more of the signal in the recording, the nearest {:.1} s off", times.len(), first - seen.arrival.lag_s),
+        "give each its own file, or say how often it was played (--repeats)",
+    ))
+}
+
+/// Whether every band in range has fallen by 30 dB, or to its noise, before the record ends.
+fn decay_cut(seen: &Seen<'_>) -> Option<Trouble> {
+    let (low, high) = seen.recovered.range_hz;
+    let cut: Vec<f64> = seen
+        .levels
+        .bands
+        .iter()
+        .filter(|band| (low..high).contains(&band.centre_hz))
+        .filter(|band| band.end * LEAST_FALL > band.peak && band.before_end > 2.5 * band.end)
+        .map(|band| band.centre_hz)
+        .collect();
+    let (first, last) = (cut.first()?, cut.last()?);
+    Some(Trouble::again(
+        "early-stop",
+        format!("the recording ends while {first:.0} to {last:.0} Hz still ring, less than 30 dB down"),
+        "stop the recorder only when the ringing is gone",
+    ))
+}
+
+/// Whether the bands where modes are stand far enough over the noise: 35 dB carry a T20 (ISO 3382-1:2009).
+fn strength(seen: &Seen<'_>) -> Vec<Trouble> {
+    let mut found = Vec::new();
+    let (low, high) = seen.recovered.range_hz;
+    if low > LOWEST_MODE_HZ {
+        found.push(Trouble::note(
+            "narrow-range",
+            format!("below {low:.0} Hz the response doesn't stand over the noise and is left out"),
+            "play louder or sweep longer if modes there matter",
+        ));
+    }
+    if high < 200.0 {
+        found.push(Trouble::note(
+            "narrow-range",
+            format!("above {high:.0} Hz the response doesn't stand over the noise and is left out"),
+            "a subwoofer alone is enough for its own range; for the bands above, measure a full-range loudspeaker too",
+        ));
+    }
+    let weakest = seen.recovered.peak_to_noise.iter().filter(|o| o.band_hz < 200.0);
+    if let Some(weak) = weakest.min_by(|a, b| a.ratio.total_cmp(&b.ratio)).filter(|o| o.ratio < 3_162.0) {
+        found.push(Trouble::note(
+            "weak",
+            format!("peak-to-noise {:.0} dB at {:.0} Hz", 10.0 * weak.ratio.log10(), weak.band_hz),
+            "play louder, or twice as long for 3 dB more (ISO 18233:2006, 6.3.6)",
+        ));
+    }
+    found
+}
+
+/// Harmonics within 26 dB of the response (5 %): the loudspeaker is driven too hard; common practice, no source.
+fn distortion(seen: &Seen<'_>) -> Option<Trouble> {
+    let worst = seen.recovered.harmonics.iter().max_by(|a, b| a.ratio.total_cmp(&b.ratio))?;
+    (worst.ratio > 2.5e-3).then(|| {
+        Trouble::note(
+            "distortion",
+            format!(
+                "harmonic {} stands {:.0} dB under the response at {:.0} Hz",
+                worst.order,
+                -10.0 * worst.ratio.log10(),
+                worst.band_hz
+            ),
+            "turn the volume down by 6 dB and see whether it falls by more",
+        )
+    })
+}
+
+/// Troubles of a recording of noise: clipping on each channel, and what only a second seed could tell.
+pub(super) fn of_noise(
+    reference: &[f64],
+    microphone: &[f64],
+    rate_hz: f64,
+    found: &PeriodicResponse,
+) -> Vec<Trouble> {
+    let mut troubles: Vec<Trouble> = clipping(microphone, rate_hz, "the microphone's channel").into_iter().collect();
+    troubles.extend(clipping(reference, rate_hz, "the reference"));
+    let lag_s = found.arrival_s - found.emission_s;
+    if lag_s < -AHEAD_S {
+        troubles.push(Trouble::again(
+            "swapped-channels",
+            format!("the sound comes {:.1} ms before its own signal", -1e3 * lag_s),
+            "check which channel holds the microphone and which the signal (--channel, --reference)",
+        ));
+    }
+    troubles.extend(found.troubles.iter().cloned());
+    if found.averages == 1 {
+        troubles.push(Trouble::note(
+            "one-period",
+            "one period beside the first: nothing tells the noise of a line".to_owned(),
+            "record eight periods or more",
+        ));
+    }
+    troubles.push(Trouble::note(
+        "distortion-not-seen",
+        "periods that repeat make distortion coherent: it isn't seen".to_owned(),
+        "a second recording with another seed, or a sweep, shows it",
+    ));
+    troubles
+}
+
+/// A period must outlast the decay, else the response wraps round (ISO 18233:2006, annex A).
+pub(super) fn of_levels(levels: &Levels, (low, high): (f64, f64), period_s: f64) -> Option<Trouble> {
+    let in_range = levels.bands.iter().filter(|band| (low..high).contains(&band.centre_hz));
+    let wraps = |band: &&super::arrival::BandLevel| {
+        band.end * LEAST_FALL > band.peak && band.before_end > 2.5 * band.end
+    };
+    let wrapped: Vec<f64> = in_range.filter(wraps).map(|band| band.centre_hz).collect();
+    let first = wrapped.first()?;
+    Some(Trouble::again(
+        "short-period",
+        format!("at the end of a period of {period_s:.2} s, {first:.0} Hz rings on less than 30 dB down"),
+        "play noise with a longer period",
+    ))
+}

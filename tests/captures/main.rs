@@ -1,0 +1,7 @@
+//! Recordings of a test signal in a closed-form room: the response comes back, its range is stated, and what
+//! is wrong with a take is named.
+
+mod clocks;
+mod periods;
+mod simulator;
+mod sweeps;
