@@ -8,6 +8,7 @@
 mod absorber;
 mod accuracy;
 mod audio_files;
+mod captures;
 #[cfg(feature = "cli")]
 mod commands;
 mod controls;

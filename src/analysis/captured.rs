@@ -40,8 +40,11 @@ pub(super) fn widen(set: &mut ModeSet, relative_sd: f64) {
     if relative_sd <= 0.0 {
         return;
     }
-    let scaled: Vec<f64> =
-        set.modes.iter().flat_map(|mode| [mode.omega_per_s, mode.decay_per_s].map(|v| v * relative_sd)).collect();
+    let scaled: Vec<f64> = set
+        .modes
+        .iter()
+        .flat_map(|mode| [mode.omega_per_s, mode.decay_per_s].map(|v| v * relative_sd))
+        .collect();
     let side = scaled.len();
     if set.covariance.len() == side * side {
         for (i, value) in set.covariance.iter_mut().enumerate() {

@@ -22,7 +22,8 @@ pub(super) fn add(
         return state;
     }
     let mut narrowed = settings.clone();
-    narrowed.modes = settings.modes.map(|asked| captured::range(asked, state.places.iter().map(|p| &p.response)));
+    narrowed.modes =
+        settings.modes.map(|asked| captured::range(asked, state.places.iter().map(|p| &p.response)));
     let mut set = fit(state.places.iter().map(|p| (&p.response.place, &p.response.low)), &narrowed, control);
     if set.cancelled {
         return state;

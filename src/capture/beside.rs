@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 
 /// A record is there and can't be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{file}: {found}\n  allowed  a capture record as `respond` wrote it\n  do       run `respond` again, or delete the record")]
+#[error(
+    "{file}: {found}\n  allowed  a capture record as `respond` wrote it\n  do       run `respond` again, or delete the record"
+)]
 #[non_exhaustive]
 pub struct CaptureError {
     /// Name of the record.

@@ -175,7 +175,8 @@ mod tests {
 
     #[test]
     fn only_what_asks_for_a_repeat_says_again() {
-        let finding = |again| Finding { word: "weak".into(), again, found: "peak".into(), advice: "louder".into() };
+        let finding =
+            |again| Finding { word: "weak".into(), again, found: "peak".into(), advice: "louder".into() };
         let mut taken = record();
         taken.findings.push(finding(false));
         assert_eq!((taken.again(), taken.advice()), (None, "louder"));

@@ -70,9 +70,13 @@ pub enum Command {
     #[command(
         after_help = "Examples:\n  stillroom respond raw/*.wav --signal sweep.wav --out room/empty\n  \
         stillroom respond raw/*.wav --reference 2 --out room/empty\n  \
-        stillroom respond noise.wav --reference 2 --noise\n\n\
+        stillroom respond noise.wav --reference 2 --noise\n  \
+        stillroom respond visit.wav --channel 1=seat,2=corner --reference 8 --signal sweep.wav\n\n\
         --signal: the file that was played. --reference: the channel of each recording that holds the\n\
-        signal as it left the output; then all responses share the instant of emission."
+        signal as it left the output; then all responses share the instant of emission. Both: the clocks\n\
+        of player and recorder are compared and put right. What was learnt of each take lies beside its\n\
+        response as NAME.capture.json; a take named \"again\" is not analysed. A recorded balloon or clap\n\
+        is a response already: put it into the session as it is."
     )]
     Respond(RespondArgs),
     /// Print the completions of a shell
@@ -119,6 +123,9 @@ pub struct ExciteArgs {
     /// Silence after the sweep, s: longer than the longest decay
     #[arg(long, value_name = "S", default_value_t = 5.0, conflicts_with = "noise")]
     pub tail: f64,
+    /// How often the sweep is played: repeats tell the clocks apart and each other's noise
+    #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "noise", value_parser = repeats)]
+    pub repeats: usize,
     /// Periods of noise
     #[arg(long, value_name = "N", default_value_t = 6, requires = "noise")]
     pub periods: usize,
@@ -147,24 +154,37 @@ pub enum NoiseColour {
 
 /// `stillroom respond`.
 #[derive(Debug, Args)]
-#[command(group = clap::ArgGroup::new("known").args(["signal", "reference"]).required(true))]
+#[command(group = clap::ArgGroup::new("known").args(["signal", "reference"]).multiple(true))]
 pub struct RespondArgs {
     /// Recordings of the test signal
     #[arg(required = true, value_hint = ValueHint::FilePath)]
     pub recordings: Vec<PathBuf>,
-    /// The file that was played
+    /// The file that was played [default: the one described in the recording's folder or this one]
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub signal: Option<PathBuf>,
     /// Channel of each recording that holds the signal as it left the output, counted from 1
     #[arg(long, value_name = "N")]
     pub reference: Option<NonZeroUsize>,
-    /// Channel that holds the microphone, counted from 1 [default: the first that is not the reference]
-    #[arg(long, value_name = "N")]
-    pub channel: Option<NonZeroUsize>,
-    /// The signal is noise: average segments, with the coherence between the channels
+    /// Channel that holds the microphone, counted from 1; of several, each with its position: 1=seat,2=corner
+    /// [default: the first that is not the reference]
+    #[arg(long, value_name = "N[=POSITION],...")]
+    pub channel: Option<String>,
+    /// The recording holds several sweeps, one a position: their names in order
+    #[arg(long, value_name = "POSITION,...", conflicts_with_all = ["noise", "average"])]
+    pub in_order: Option<String>,
+    /// The recording holds several sweeps of one position: average them (so are repeats in the signal itself)
+    #[arg(long, conflicts_with = "noise")]
+    pub average: bool,
+    /// Air temperature during the take, °C, for the record: a kelvin moves every mode by 0.17 %
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    pub temperature: Option<f64>,
+    /// Remark for the record, e.g. who opened the door
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
+    /// The signal is noise: average its periods, or segments of noise that doesn't repeat
     #[arg(long, requires = "reference")]
     pub noise: bool,
-    /// Length of a segment of noise, s: the period, if it is periodic, else several times the decay
+    /// Length of a segment of noise that doesn't repeat, s: eight times the longest decay (a period is found)
     #[arg(long, value_name = "S", default_value_t = 10.0, requires = "noise")]
     pub segment: f64,
     /// Length of the response after the emission, s [default: as the recording allows]
@@ -485,6 +505,13 @@ pub struct RunArgs {
 fn mode_frequency(text: &str) -> Result<f64, String> {
     let hertz: f64 = text.parse().map_err(|_| "a number in hertz, with a point for decimals".to_owned())?;
     if (5.0..=300.0).contains(&hertz) { Ok(hertz) } else { Err("must lie between 5 and 300 Hz".to_owned()) }
+}
+
+fn repeats(text: &str) -> Result<usize, String> {
+    match text.parse() {
+        Ok(count @ 1..=20) => Ok(count),
+        _ => Err("must be 1 to 20".to_owned()),
+    }
 }
 
 fn time(text: &str) -> Result<f64, String> {

@@ -3,9 +3,11 @@
 //! A signal is numbers at a rate, with full scale 1; writing it to a file and warning about loud low
 //! tones is the program's business.
 
+mod description;
 mod noise;
 mod sweep;
 
+pub use description::Description;
 pub use noise::{Colour, Noise};
 pub use sweep::Sweep;
 

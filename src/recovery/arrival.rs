@@ -1,9 +1,9 @@
 //! Where in a quotient the response stands, and how far each band of it stands over the noise.
 
+use super::RecoveryError;
 use super::deconvolution::{Harmonic, OctavePeak};
 use super::reference::{Rise, centres};
 use super::transform::Lags;
-use super::RecoveryError;
 use rustfft::num_complex::Complex64;
 
 /// All third octaves of a quotient over all lags.
@@ -40,7 +40,8 @@ const LEAST_AGREEMENT: f64 = 0.6;
 impl Ring {
     /// The bands within a range.
     pub fn of(quotient: &[Complex64], length: usize, rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Self {
-        let bands = centres(low_hz, high_hz).filter_map(|hz| Lags::of(quotient, length, rate_hz, hz)).collect();
+        let bands =
+            centres(low_hz, high_hz).filter_map(|hz| Lags::of(quotient, length, rate_hz, hz)).collect();
         Self { bands }
     }
 }

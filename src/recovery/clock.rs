@@ -96,7 +96,8 @@ fn spacing_s(lags: &Lags, apart_s: f64) -> Option<f64> {
     // The room's response is alike in both: their powers multiplied are largest at its peak.
     let product = |k: i64| {
         let other = k + steps.round() as i64;
-        let near = (-reach..=reach).map(|d| lags.power[(other + d).rem_euclid(n) as usize]).fold(0.0, f64::max);
+        let near =
+            (-reach..=reach).map(|d| lags.power[(other + d).rem_euclid(n) as usize]).fold(0.0, f64::max);
         lags.power[k as usize] * near
     };
     let first = (0..n).max_by(|a, b| product(*a).total_cmp(&product(*b)))?;
@@ -187,7 +188,8 @@ mod tests {
     fn a_tone_is_put_right() {
         for (hertz, ppm) in [(0.01, 300.0), (0.2, -120.0), (0.4, 40.0)] {
             let turn = 2.0 * PI * hertz;
-            let stretched: Vec<f64> = (0..6_000).map(|n| (turn * n as f64 / (1.0 + 1e-6 * ppm)).sin()).collect();
+            let stretched: Vec<f64> =
+                (0..6_000).map(|n| (turn * n as f64 / (1.0 + 1e-6 * ppm)).sin()).collect();
             let right = on_the_players_clock(&stretched, ppm);
             let worst =
                 (100..5_800).map(|n| (right[n] - (turn * n as f64).sin()).abs()).fold(0.0_f64, f64::max);

@@ -115,7 +115,8 @@ pub fn deconvolve(
     let (low, high) = levels.range().ok_or(RecoveryError::NoResponse)?;
     fade_to(&mut quotient, (low, high), hertz);
     let zero_s = zero_s(settings.together, &arrival);
-    let samples = kept(inverse(quotient, length), rate_hz, zero_s - settings.before_s, settings.before_s + after_s);
+    let samples =
+        kept(inverse(quotient, length), rate_hz, zero_s - settings.before_s, settings.before_s + after_s);
     let mut recovered = Recovered {
         emission_s: settings.together.then_some(settings.before_s),
         arrival_s: settings.before_s + arrival.lag_s - zero_s,
@@ -166,7 +167,11 @@ pub(super) fn divide(recording: &mut [Complex64], signal: &[Complex64], edges: &
     let guard = FLOOR * strongest;
     for (k, (y, x)) in recording.iter_mut().zip(signal).enumerate() {
         let gain = within(k, edges);
-        *y = if gain > 0.0 { *y * x.conj() / (x.norm_sqr() + guard + edges.guard(k)) * gain } else { Complex64::new(0.0, 0.0) };
+        *y = if gain > 0.0 {
+            *y * x.conj() / (x.norm_sqr() + guard + edges.guard(k)) * gain
+        } else {
+            Complex64::new(0.0, 0.0)
+        };
     }
 }
 
@@ -185,7 +190,11 @@ fn within(bin: usize, edges: &Edges) -> f64 {
 }
 
 /// Fades a quotient out beyond the edges that noise sets: (frequency, whether noise is what ends it there).
-pub(super) fn fade_to(quotient: &mut [Complex64], (low, high): ((f64, bool), (f64, bool)), hertz: impl Fn(usize) -> f64) {
+pub(super) fn fade_to(
+    quotient: &mut [Complex64],
+    (low, high): ((f64, bool), (f64, bool)),
+    hertz: impl Fn(usize) -> f64,
+) {
     for (k, line) in quotient.iter_mut().enumerate() {
         let hz = hertz(k);
         let below = if low.1 { (low.0 / hz).log2() } else { 0.0 };

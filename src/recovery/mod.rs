@@ -30,7 +30,9 @@ pub enum RecoveryError {
     #[error("the reference is silent\n  do       name the file or channel that holds the test signal")]
     SilentReference,
     /// The microphone's channel holds nothing.
-    #[error("the microphone's channel is silent\n  do       check the cable, the phantom power and which channel was recorded")]
+    #[error(
+        "the microphone's channel is silent\n  do       check the cable, the phantom power and which channel was recorded"
+    )]
     SilentRecording,
     /// No band shows a response.
     #[error(
@@ -50,7 +52,9 @@ pub enum RecoveryError {
         bands: usize,
     },
     /// The reference plays the signal more than once.
-    #[error("the reference holds {found} signals\n  allowed  one signal a division\n  do       split the recording at its pauses")]
+    #[error(
+        "the reference holds {found} signals\n  allowed  one signal a division\n  do       split the recording at its pauses"
+    )]
     SeveralSignals {
         /// How many.
         found: usize,

@@ -173,7 +173,9 @@ fn respond(sums: &Sums, rate_hz: f64, before_s: f64) -> Result<PeriodicResponse,
     let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
     let inside = |bin: usize| (edges.inner.0..=edges.inner.1).contains(&bin);
     let mut response: Vec<Complex64> = (0..excited.len())
-        .map(|k| if inside(k) { sums.yx[k] / sums.xx[k].max(f64::MIN_POSITIVE) } else { Complex64::new(0.0, 0.0) })
+        .map(|k| {
+            if inside(k) { sums.yx[k] / sums.xx[k].max(f64::MIN_POSITIVE) } else { Complex64::new(0.0, 0.0) }
+        })
         .collect();
     let ring = Ring::of(&response, length, rate_hz, (hertz(edges.inner.0), hertz(edges.inner.1)));
     let arrival = locate(&ring, None)?;

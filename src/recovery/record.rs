@@ -52,7 +52,8 @@ pub fn record_of_sweep(found: &Recovered, clock: Option<ClockError>, recording: 
             .iter()
             .map(|h| HarmonicDb { order: h.order, db: decibels(h.ratio), band_hz: rounded(h.band_hz, 10.0) })
             .collect(),
-        clock: clock.map(|c| Clock { ppm: rounded(c.ppm, 100.0), sd_ppm: rounded(c.sd_ppm.max(0.01), 100.0) }),
+        clock: clock
+            .map(|c| Clock { ppm: rounded(c.ppm, 100.0), sd_ppm: rounded(c.sd_ppm.max(0.01), 100.0) }),
         repeats: 1,
         repeat_difference_db: None,
         coherence: None,

@@ -219,7 +219,14 @@ mod tests {
     use crate::excitation::Sweep;
 
     fn sweep() -> Sweep {
-        Sweep { from_hz: 15.0, to_hz: 3_600.0, seconds: 6.0, rate_hz: 8_000.0, tail_s: 2.0, ..Sweep::default() }
+        Sweep {
+            from_hz: 15.0,
+            to_hz: 3_600.0,
+            seconds: 6.0,
+            rate_hz: 8_000.0,
+            tail_s: 2.0,
+            ..Sweep::default()
+        }
     }
 
     /// T/ln(f2/f1), and the range as it was asked for.

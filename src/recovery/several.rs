@@ -33,7 +33,8 @@ pub fn parts_by_arrival(
     divide(&mut quotient, &lines, &edges);
     let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
     let range = (hertz(edges.inner.0), hertz(edges.inner.1));
-    let arrival = locate(&Ring::of(&quotient, length, rate_hz, range), Rise::of(signal, rate_hz, range).as_ref())?;
+    let arrival =
+        locate(&Ring::of(&quotient, length, rate_hz, range), Rise::of(signal, rate_hz, range).as_ref())?;
     let mut lags: Vec<f64> = arrival.again_s;
     lags.push(arrival.lag_s);
     lags.sort_by(f64::total_cmp);
@@ -83,7 +84,8 @@ pub fn averaged(mut repeats: Vec<Recovered>) -> Option<(Recovered, f64)> {
     let mean: Vec<f64> =
         (0..length).map(|n| repeats.iter().map(|repeat| repeat.samples[n]).sum::<f64>() * share).collect();
     let energy: f64 = mean.iter().map(|x| x * x).sum();
-    let off = |repeat: &Recovered| mean.iter().zip(&repeat.samples).map(|(a, b)| (a - b).powi(2)).sum::<f64>();
+    let off =
+        |repeat: &Recovered| mean.iter().zip(&repeat.samples).map(|(a, b)| (a - b).powi(2)).sum::<f64>();
     let worst = repeats.iter().map(off).fold(0.0, f64::max) / energy.max(f64::MIN_POSITIVE);
     let mut troubles: Vec<Trouble> = Vec::new();
     for trouble in repeats.iter().flat_map(|repeat| &repeat.troubles) {
@@ -110,7 +112,8 @@ mod tests {
 
     #[test]
     fn each_part_holds_one_signal_with_its_tail() {
-        let sweep = Sweep { from_hz: 20.0, to_hz: 3_000.0, seconds: 3.0, rate_hz: 8_000.0, ..Sweep::default() };
+        let sweep =
+            Sweep { from_hz: 20.0, to_hz: 3_000.0, seconds: 3.0, rate_hz: 8_000.0, ..Sweep::default() };
         let once = Sweep { tail_s: 2.0, ..sweep }.samples().expect("in range");
         let thrice = [once.clone(), once.clone(), once.clone()].concat();
         // 6 s each: lead 1 s, 3 s of signal, 2 s of tail; with the next lead the pause is 3 s.

@@ -96,7 +96,9 @@ fn start_and_end(seen: &Seen<'_>) -> Vec<Trouble> {
         });
         found.push(Trouble::again(
             "late-start",
-            format!("the recorder started {missed_s:.2} s after the signal: nothing below {low:.0} Hz is in it"),
+            format!(
+                "the recorder started {missed_s:.2} s after the signal: nothing below {low:.0} Hz is in it"
+            ),
             "start the recorder first and leave a second of silence",
         ));
     }
@@ -141,7 +143,10 @@ fn reference_noise(seen: &Seen<'_>) -> Option<Trouble> {
     if seen.settings.together && peak > 2.5 * rms {
         return Some(Trouble::again(
             "click",
-            format!("the reference has a peak {:.0} dB over the signal's rms: a click", 20.0 * (peak / rms).log10()),
+            format!(
+                "the reference has a peak {:.0} dB over the signal's rms: a click",
+                20.0 * (peak / rms).log10()
+            ),
             "look for a loose plug or a dropout, and repeat",
         ));
     }
@@ -162,7 +167,11 @@ fn several(seen: &Seen<'_>) -> Option<Trouble> {
     let first = times.first()?;
     Some(Trouble::again(
         "several-signals",
-        format!("{} more of the signal in the recording, the nearest {:.1} s off", times.len(), first - seen.arrival.lag_s),
+        format!(
+            "{} more of the signal in the recording, the nearest {:.1} s off",
+            times.len(),
+            first - seen.arrival.lag_s
+        ),
         "give each its own file, or say how often it was played (--repeats)",
     ))
 }
@@ -239,7 +248,8 @@ pub(super) fn of_noise(
     rate_hz: f64,
     found: &PeriodicResponse,
 ) -> Vec<Trouble> {
-    let mut troubles: Vec<Trouble> = clipping(microphone, rate_hz, "the microphone's channel").into_iter().collect();
+    let mut troubles: Vec<Trouble> =
+        clipping(microphone, rate_hz, "the microphone's channel").into_iter().collect();
     troubles.extend(clipping(reference, rate_hz, "the reference"));
     let lag_s = found.arrival_s - found.emission_s;
     if lag_s < -AHEAD_S {

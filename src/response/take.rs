@@ -58,7 +58,14 @@ impl TakeInput {
     #[must_use]
     pub fn new(file: &str, take: &str, recording: Recording) -> Self {
         let usable_samples = recording.samples.len();
-        Self { file: file.into(), take: take.into(), recording, usable_samples, flags: Flags::default(), known: None }
+        Self {
+            file: file.into(),
+            take: take.into(),
+            recording,
+            usable_samples,
+            flags: Flags::default(),
+            known: None,
+        }
     }
 
     /// The same with a shorter usable part.

@@ -1,6 +1,6 @@
 //! Two clocks: told by the reference or by repeats, and taken out.
 
-use crate::simulator::{Chain, sweep};
+use super::simulator::{Chain, sweep};
 use stillroom::recovery::{
     Deconvolution, clock_from_reference, clock_from_repeats, deconvolve, on_the_players_clock,
 };

@@ -1,6 +1,6 @@
 //! Periodic noise with a reference: level, phase and stated scatter against the closed form.
 
-use crate::simulator::Chain;
+use super::simulator::Chain;
 use rustfft::num_complex::Complex64;
 use stillroom::excitation::{Colour, Noise};
 use stillroom::recovery::{PeriodicResponse, RecoveryError, periodic};

@@ -154,7 +154,6 @@ pub fn noise(seed: u64, length: usize) -> Gaussian {
     Gaussian { random: ChaCha8Rng::seed_from_u64(seed), left: length }
 }
 
-
 /// The samples of [`noise`].
 pub struct Gaussian {
     random: ChaCha8Rng,
@@ -166,7 +165,10 @@ impl Iterator for Gaussian {
     fn next(&mut self) -> Option<f64> {
         self.left = self.left.checked_sub(1)?;
         let unit = 1.0 / f64::from(u32::MAX);
-        let sum: f64 = (0..6).map(|_| self.random.next_u64()).map(|w| ((w >> 32) as f64 + (w as u32) as f64) * unit).sum();
+        let sum: f64 = (0..6)
+            .map(|_| self.random.next_u64())
+            .map(|w| ((w >> 32) as f64 + (w as u32) as f64) * unit)
+            .sum();
         Some(sum - 6.0)
     }
 }
@@ -200,7 +202,8 @@ fn convolved(samples: &[f64], response: &[f64]) -> Vec<f64> {
         forward.process(&mut padded, &mut lines).expect("the plan's own lengths");
         lines
     };
-    let mut product: Vec<Complex64> = lines(samples).iter().zip(lines(response)).map(|(a, b)| a * b).collect();
+    let mut product: Vec<Complex64> =
+        lines(samples).iter().zip(lines(response)).map(|(a, b)| a * b).collect();
     let last = product.len() - 1;
     (product[0].im, product[last].im) = (0.0, 0.0);
     let mut out = inverse.make_output_vec();

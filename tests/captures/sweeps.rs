@@ -1,6 +1,6 @@
 //! Responses from sweeps against the closed form.
 
-use crate::simulator::{Chain, sweep};
+use super::simulator::{Chain, sweep};
 use stillroom::excitation::Sweep;
 use stillroom::recovery::{Deconvolution, Recovered, RecoveryError, deconvolve};
 
@@ -39,7 +39,8 @@ fn a_clean_take_is_the_room() {
     assert_eq!(found.emission_s, Some(0.1));
     assert!((found.arrival_s - 0.106).abs() < 0.002, "{}", found.arrival_s);
     let truth = chain.truth(0.1, found.samples.len() as f64 / 8_000.0);
-    let (level, phase) = off(&found.samples, &truth, 8_000.0, &[31.2, 38.9, 50.0, 68.3, 83.0, 120.0, 300.0, 1_000.0]);
+    let (level, phase) =
+        off(&found.samples, &truth, 8_000.0, &[31.2, 38.9, 50.0, 68.3, 83.0, 120.0, 300.0, 1_000.0]);
     assert!(level < 0.05 && phase < 0.3, "{level} dB, {phase}°");
     assert!(found.range_hz.0 < 20.0 && found.range_hz.1 > 3_300.0, "{:?}", found.range_hz);
 }
@@ -56,7 +57,11 @@ fn a_recorder_that_started_first_leaves_no_products_in_the_file() {
     assert!((found.arrival_s - 0.1).abs() < 0.002, "{}", found.arrival_s);
     assert_eq!(found.emission_s, None);
     let largest = |part: &[f64]| part.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
-    assert!(largest(&found.samples[..700]) < 0.02 * largest(&found.samples), "{}", largest(&found.samples[..700]));
+    assert!(
+        largest(&found.samples[..700]) < 0.02 * largest(&found.samples),
+        "{}",
+        largest(&found.samples[..700])
+    );
     assert!(found.harmonics.iter().any(|h| h.order == 2), "{:?}", found.harmonics);
     assert_eq!(words(&found), Vec::<&str>::new(), "{:?}", found.troubles);
 }
@@ -69,7 +74,11 @@ fn a_subwoofer_ends_its_own_range() {
     let found = deconvolve(&microphone, &reference, 8_000.0, &Deconvolution::default()).expect("a response");
     assert!((200.0..1_500.0).contains(&found.range_hz.1), "{:?}", found.range_hz);
     let largest = |part: &[f64]| part.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
-    assert!(largest(&found.samples[..600]) < 0.01 * largest(&found.samples), "{}", largest(&found.samples[..600]));
+    assert!(
+        largest(&found.samples[..600]) < 0.01 * largest(&found.samples),
+        "{}",
+        largest(&found.samples[..600])
+    );
     assert_eq!(words(&found), Vec::<&str>::new(), "{:?}", found.troubles);
 }
 
@@ -82,7 +91,8 @@ fn faults_of_a_take_are_named() {
     let named = |microphone: &[f64], reference: &[f64], settings: &Deconvolution| {
         deconvolve(microphone, reference, 8_000.0, settings).map(|found| words(&found))
     };
-    let loud = |samples: &[f64], gain: f64| samples.iter().map(|x| (gain * x).clamp(-1.0, 1.0)).collect::<Vec<_>>();
+    let loud =
+        |samples: &[f64], gain: f64| samples.iter().map(|x| (gain * x).clamp(-1.0, 1.0)).collect::<Vec<_>>();
     let peak = microphone.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
     assert_eq!(named(&loud(&microphone, 1.6 / peak), &reference, &together), Ok(vec!["clipped"]));
     assert_eq!(named(&microphone, &loud(&reference, 5.0), &together), Ok(vec!["clipped"]));
@@ -95,7 +105,8 @@ fn faults_of_a_take_are_named() {
     let mut click = reference.clone();
     click[40_000] = 1.0;
     assert_eq!(named(&microphone, &click, &together), Ok(vec!["click"]));
-    let hum: Vec<f64> = reference.iter().enumerate().map(|(n, x)| x + 0.006 * (n as f64 * 0.039_27).sin()).collect();
+    let hum: Vec<f64> =
+        reference.iter().enumerate().map(|(n, x)| x + 0.006 * (n as f64 * 0.039_27).sin()).collect();
     assert_eq!(named(&microphone, &hum, &together), Ok(vec!["reference-noise"]));
     let twice = [microphone.clone(), microphone.clone()].concat();
     assert_eq!(named(&twice, &reference, &alone()), Ok(vec!["several-signals"]));
@@ -107,7 +118,8 @@ fn what_holds_no_response_is_refused_with_its_reason() {
     let (microphone, reference) = chain.record(&sweep());
     let together = Deconvolution::default();
     let noise = chain.noisy(vec![0.0; microphone.len()]);
-    let refused = |microphone: &[f64], reference: &[f64]| deconvolve(microphone, reference, 8_000.0, &together).err();
+    let refused =
+        |microphone: &[f64], reference: &[f64]| deconvolve(microphone, reference, 8_000.0, &together).err();
     assert_eq!(refused(&noise, &reference), Some(RecoveryError::NoResponse));
     assert_eq!(refused(&vec![0.0; 90_000], &reference), Some(RecoveryError::SilentRecording));
     assert_eq!(refused(&microphone, &[0.0; 100]), Some(RecoveryError::SilentReference));

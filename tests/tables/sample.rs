@@ -73,6 +73,12 @@ fn file(name: &str) -> FileRow {
         channel: Some(1),
         frames: Some(144_001),
         length_s: Some(144_001.0 / 48_000.0),
+        emission_s: Some(0.1),
+        range_low_hz: Some(18.0),
+        range_high_hz: Some(20_000.0),
+        clock_ppm: None,
+        clock_sd_ppm: None,
+        capture: vec!["peak-to-noise 31 dB at 31 Hz".into()],
         repairs: vec!["truncated: 2000 bytes promised, 1299 there".into()],
     }
 }

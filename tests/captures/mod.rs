@@ -2,6 +2,8 @@
 //! is wrong with a take is named.
 
 mod clocks;
+#[cfg(feature = "cli")]
+mod faults;
 mod periods;
 mod simulator;
 mod sweeps;

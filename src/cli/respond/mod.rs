@@ -1,0 +1,199 @@
+//! `stillroom respond`: recordings of a test signal become impulse responses, each with its capture record.
+
+mod channels;
+mod take;
+
+use super::args::RespondArgs;
+use super::{Exit, Failed, interrupt, screen, write};
+use channels::{Microphone, is_name, microphones};
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use stillroom::capture;
+use stillroom::excitation::Description;
+use stillroom::output::audio::{SampleForm, write_wav, write_whole};
+use take::{Found, Known, read, responses};
+
+/// Runs the command.
+pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
+    let microphones = microphones(args)?;
+    let in_order = in_order(args)?;
+    let names = file_names(args, &microphones, &in_order)?;
+    keep_inputs(args, &names)?;
+    let played = args.signal.clone().or_else(|| described(args));
+    if played.is_none() && args.reference.is_none() {
+        return Err(Failed::usage(
+            "neither --signal nor --reference, and no single signal described beside the recordings\n  \
+             allowed  the file that was played, or the channel that holds it\n  \
+             do       name one of them, or keep the description that excite wrote beside the recordings",
+        ));
+    }
+    let signal = played.as_ref().map(|path| read(path, 1)).transpose().map_err(Failed::usage)?;
+    let known = Known { signal: signal.as_ref(), in_order: &in_order };
+    let (mut rows, mut bad) = (Vec::new(), 0);
+    for (path, of_channels) in args.recordings.iter().zip(names) {
+        for (microphone, names) in microphones.iter().zip(of_channels) {
+            if interrupt::asked() {
+                return Ok(Exit::Interrupted);
+            }
+            let found = responses(args, path, microphone.channel, &known);
+            match found.and_then(|found| keep(args, path, (&names, found))) {
+                Ok((cells, again)) => {
+                    rows.extend(cells);
+                    bad += again;
+                }
+                Err(text) => {
+                    screen::error(&text);
+                    bad += 1;
+                }
+            }
+        }
+    }
+    if rows.is_empty() {
+        return Ok(Exit::Nothing);
+    }
+    if !args.quiet {
+        show(args, &rows);
+    }
+    Ok(if bad > 0 { Exit::Partial } else { Exit::Done })
+}
+
+/// The signal that `excite` described in the folder of the recordings, or else in this one. Noise needs its
+/// reference recorded, and then nothing else.
+fn described(args: &RespondArgs) -> Option<PathBuf> {
+    let beside = args.recordings.first()?.parent()?.to_owned();
+    let here = PathBuf::from(".");
+    let folders = [if beside.as_os_str().is_empty() { here.clone() } else { beside }, here];
+    let (path, found) = folders.iter().find_map(|folder| Description::only_in(folder))?;
+    (found.signal == "sweep" && path.is_file() && !args.noise).then_some(path)
+}
+
+/// Positions of several signals in one recording.
+fn in_order(args: &RespondArgs) -> Result<Vec<String>, Failed> {
+    let names: Vec<String> =
+        args.in_order.iter().flat_map(|text| text.split(',')).map(|name| name.trim().to_owned()).collect();
+    let distinct: BTreeSet<String> = names.iter().map(|name| name.to_lowercase()).collect();
+    if distinct.len() < names.len() || names.iter().any(|name| !is_name(name)) {
+        return Err(Failed::usage("--in-order: positions, each once, e.g. --in-order seat,corner,door"));
+    }
+    Ok(names)
+}
+
+/// Stems of the responses, by recording and channel; two of one name would replace each other. The position
+/// that the user gave comes first; of several recordings, each is a take of it.
+fn file_names(
+    args: &RespondArgs,
+    microphones: &[Microphone],
+    in_order: &[String],
+) -> Result<Vec<Vec<Vec<String>>>, Failed> {
+    let mut seen = BTreeSet::new();
+    let mut names = Vec::new();
+    for path in &args.recordings {
+        let stem = path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+        let take = if args.recordings.len() > 1 {
+            format!("#{}", stem.replace(['@', '#'], "-"))
+        } else {
+            String::new()
+        };
+        let of_channel = |microphone: &Microphone| match (&microphone.position, in_order) {
+            (Some(position), []) => vec![format!("{position}{take}")],
+            (None, []) => vec![stem.clone()],
+            (_, positions) => positions.iter().map(|position| format!("{position}{take}")).collect(),
+        };
+        let of_recording: Vec<Vec<String>> = microphones.iter().map(of_channel).collect();
+        for name in of_recording.iter().flatten() {
+            if !seen.insert(name.to_lowercase()) {
+                return Err(Failed::usage(format!(
+                    "{}: a second recording of that name\n  allowed  one response a name\n  \
+                     do       run one folder at a time, each with its own --out",
+                    write::shown(path)
+                )));
+            }
+        }
+        names.push(of_recording);
+    }
+    Ok(names)
+}
+
+/// A response never takes the place of a recording or of the signal, whatever is forced.
+fn keep_inputs(args: &RespondArgs, names: &[Vec<Vec<String>>]) -> Result<(), Failed> {
+    let inputs: Vec<PathBuf> =
+        args.recordings.iter().chain(&args.signal).filter_map(|path| path.canonicalize().ok()).collect();
+    for path in names.iter().flatten().flatten().map(|name| args.out.join(format!("{name}.wav"))) {
+        if path.canonicalize().is_ok_and(|place| inputs.contains(&place)) {
+            return Err(Failed::usage(format!(
+                "{}: the response would replace a recording\n  allowed  a folder that holds none of them\n  \
+                 do       choose another folder with --out",
+                write::shown(&path)
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// Writes the responses of a channel with their records; the cells of their lines, and how many are to be
+/// recorded again.
+fn keep(
+    args: &RespondArgs,
+    recording: &Path,
+    (names, found): (&[String], Vec<Found>),
+) -> Result<(Vec<Vec<String>>, usize), String> {
+    if found.len() != names.len() {
+        return Err(format!(
+            "{}: {} signals found, {} positions named\n  allowed  as many signals as positions\n  \
+             do       name them all in the order of recording (--in-order)",
+            write::shown(recording),
+            found.len(),
+            names.len()
+        ));
+    }
+    let (mut rows, mut bad) = (Vec::new(), 0);
+    for (name, found) in names.iter().zip(found) {
+        let path = args.out.join(format!("{name}.wav"));
+        let again = write_one(args, recording, (&path, &found))?;
+        bad += usize::from(again);
+        let seconds = found.samples.len() as f64 / found.rate_hz;
+        rows.push(vec![format!("{name}.wav"), format!("{seconds:.2} s"), found.remark]);
+    }
+    Ok((rows, bad))
+}
+
+/// Writes one response and its record; whether it is to be recorded again.
+fn write_one(
+    args: &RespondArgs,
+    recording: &Path,
+    (path, found): (&PathBuf, &Found),
+) -> Result<bool, String> {
+    let beside = capture::path_beside(path);
+    if args.force {
+        // A record of the file that was there before says nothing of the new one.
+        let _ = std::fs::remove_file(&beside);
+    }
+    write_wav(path, &found.samples, found.rate_hz.round() as u32, SampleForm::Float32, args.force)
+        .map_err(|error| error.to_string())?;
+    let Some(record) = &found.record else { return Ok(false) };
+    let mut record = record.clone();
+    record.response_sha256 = read(path, 1)?.provenance.sha256;
+    record.recording = recording.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    (record.temperature_c, record.note) = (args.temperature, args.note.clone());
+    let text = capture::text(&record).map_err(|error| error.to_string())?;
+    write_whole(&beside, text.as_bytes(), args.force).map_err(|error| error.to_string())?;
+    for finding in &record.findings {
+        let kind = if finding.again { "again, because" } else { "note:" };
+        screen::warning(&format!("{}: {kind} {}; {}", write::shown(path), finding.found, finding.advice));
+    }
+    Ok(record.again().is_some())
+}
+
+fn show(args: &RespondArgs, rows: &[Vec<String>]) {
+    screen::heading(&format!("Responses in {}", write::shown(&args.out)));
+    screen::table(&["file", "length", "what it rests on"], rows);
+    screen::line("");
+    if args.reference.is_some() {
+        screen::paragraph("Each file's capture record holds the emission: check and analyze read it.");
+    } else {
+        screen::paragraph(
+            "Player and recorder started each by itself, so the instant of emission isn't known. Record the \
+             signal on a second channel (--reference), or state the distances in session.toml.",
+        );
+    }
+}
