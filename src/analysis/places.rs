@@ -132,7 +132,7 @@ fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInpu
             match recording::read(&take.path, &take.file, session.channel) {
                 Ok(recording) => {
                     record.provenance = Some(recording.provenance.clone());
-                    if let Some(input) = admitted(state, take, recording, (&mut record, done)) {
+                    if let Some(input) = admitted(state, take, recording, (&mut record, &mut *done)) {
                         inputs.push(input);
                     }
                 }

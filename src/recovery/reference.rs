@@ -24,6 +24,9 @@ const PAUSE_S: f64 = 0.3;
 /// Anything that plays for less is a click, s.
 const LEAST_S: f64 = 0.2;
 
+/// Kept of the signal's fades on both sides, s.
+const MARGIN_S: f64 = 0.1;
+
 impl Signal {
     /// Looks at a reference; `None` if it is silent.
     pub fn of(reference: &[f64], rate_hz: f64) -> Option<Self> {
@@ -39,7 +42,10 @@ impl Signal {
             .map(|(from, to)| (from * piece, (to * piece).min(reference.len())))
             .collect();
         let (first, last) = (bursts.first()?.0, bursts.last()?.1);
-        let quiet = reference[..first].iter().chain(&reference[last..]);
+        // A fade belongs to the signal, though it is low at first.
+        let margin = (MARGIN_S * rate_hz) as usize;
+        let ahead = &reference[..first.saturating_sub(margin)];
+        let quiet = ahead.iter().chain(reference.get(last + margin..).unwrap_or_default());
         let (sum, count) = quiet.fold((0.0, 0_usize), |(sum, count), x| (sum + x * x, count + 1));
         Some(Self {
             noise_ratio: (sum / count.max(1) as f64 / loudest).sqrt(),
@@ -52,7 +58,7 @@ impl Signal {
     /// isn't divided by.
     pub fn only(&self, reference: &[f64], index: usize, rate_hz: f64) -> Vec<f64> {
         let (from, to) = self.bursts[index];
-        let margin = (0.02 * rate_hz) as usize;
+        let margin = (MARGIN_S * rate_hz) as usize;
         let (from, to) = (from.saturating_sub(margin), (to + margin).min(reference.len()));
         let mut gated = vec![0.0; to];
         let length = to - from;

@@ -36,7 +36,7 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
                 return Ok(Exit::Interrupted);
             }
             let found = responses(args, path, microphone.channel, &known);
-            match found.and_then(|found| keep(args, path, (&names, found))) {
+            match found.and_then(|found| keep(args, path, (names.as_slice(), found))) {
                 Ok((cells, again)) => {
                     rows.extend(cells);
                     bad += again;

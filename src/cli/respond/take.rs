@@ -92,7 +92,11 @@ fn together(
     let heard = on_the_players_clock(&microphone.samples, ppm);
     let parts = parts_by_reference(&played, rate_hz);
     let each = |(from, to): &(usize, usize)| (part(&heard, *from, *to), part(&played, *from, *to));
-    sweeps.divided(if parts.len() > 1 { parts.iter().map(each).collect() } else { vec![(&heard, &played)] })
+    sweeps.divided(if parts.len() > 1 {
+        parts.iter().map(each).collect()
+    } else {
+        vec![(heard.as_slice(), played.as_slice())]
+    })
 }
 
 fn part(samples: &[f64], from: usize, to: usize) -> &[f64] {
@@ -114,7 +118,7 @@ fn apart(
     let settings = Deconvolution { after_s: args.length, together: false, ..Deconvolution::default() };
     let sweeps = Sweeps { microphone, clock, settings, in_order };
     if !(repeats || args.average || !in_order.is_empty()) {
-        return sweeps.divided(vec![(&heard, &once)]);
+        return sweeps.divided(vec![(heard.as_slice(), once.as_slice())]);
     }
     let parts = parts_by_arrival(&heard, &once, rate_hz)?;
     sweeps.divided(parts.iter().map(|(from, to)| (part(&heard, *from, *to), once.as_slice())).collect())
