@@ -23,10 +23,10 @@ pub(super) struct Arrival {
     pub agreement: f64,
 }
 
-/// A band shows a response if its peak stands this far over its median (18 dB, powers): the largest of 10⁵
+/// A band shows a response if its peak stands this far over its usual power (18 dB): the largest of 10⁵
 /// values of noise stays 12 dB over their median.
 const CLEAR: f64 = 63.0;
-/// A band tells times from 30 dB over its median on; below, noise passes for early sound.
+/// A band tells times from 30 dB over its usual power on; below, noise passes for early sound.
 const SHARP: f64 = 1e3;
 /// Low bands may peak this much after the first sound, s, while modes build up.
 const BUILD_UP_S: f64 = 0.25;
@@ -63,8 +63,8 @@ pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, Recove
     let clear: Vec<(&Lags, f64, f64)> = ring
         .bands
         .iter()
-        .map(|band| (band, band.largest(-0.5 * seconds, 0.5 * seconds), band.median()))
-        .filter(|(_, (most, _), median)| *most > CLEAR * median)
+        .map(|band| (band, band.largest(-0.5 * seconds, 0.5 * seconds), band.usual()))
+        .filter(|(_, (most, _), usual)| *most > CLEAR * usual)
         .map(|(band, (most, lag), _)| (band, most, lag))
         .collect();
     if clear.is_empty() {
@@ -83,8 +83,7 @@ pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, Recove
         let apart_s = spread(f64::max, f64::NEG_INFINITY) - spread(f64::min, f64::INFINITY);
         return Err(RecoveryError::OtherSignal { apart_s, bands: clear.len() });
     }
-    let sharp: Vec<(&Lags, f64, f64)> =
-        clear.iter().filter(|c| c.1 > SHARP * c.0.median()).copied().collect();
+    let sharp: Vec<(&Lags, f64, f64)> = clear.iter().filter(|c| c.1 > SHARP * c.0.usual()).copied().collect();
     let sharp = if sharp.is_empty() { &clear } else { &sharp };
     let lag_s = first_sound(sharp, rough);
     Ok(Arrival { lag_s, again_s: again(sharp, rough, rise), agreement })
@@ -98,7 +97,7 @@ fn first_sound(clear: &[(&Lags, f64, f64)], rough: f64) -> f64 {
             let earliest = (lag - BUILD_UP_S / 2.0).min(rough);
             let steps = ((lag - earliest) / band.step_s) as usize;
             let passed = (0..=steps).map(|k| earliest + k as f64 * band.step_s);
-            let limit = (FIRST * most).max(40.0 * band.median());
+            let limit = (FIRST * most).max(40.0 * band.usual());
             let start = passed.into_iter().find(|at| band.largest(*at, at + band.step_s).0 >= limit);
             // A band smears an impulse over about the inverse of its width.
             start.map_or(*lag, |start| (start + 0.5 / band.width_hz).min(*lag))
@@ -114,7 +113,7 @@ fn again(clear: &[(&Lags, f64, f64)], rough: f64, rise: Option<&Rise>) -> Vec<f6
     let upper: Vec<&(&Lags, f64, f64)> = clear.iter().rev().take(6).collect();
     let mut times: Vec<(f64, usize)> = Vec::new();
     for (band, most, _) in &upper {
-        let limit = (AGAIN * most).max(CLEAR * band.median());
+        let limit = (AGAIN * most).max(CLEAR * band.usual());
         let half = band.power.len() as f64 * band.step_s / 2.0;
         let mut at = -half;
         while at + 0.1 < half {

@@ -36,7 +36,7 @@ pub enum RecoveryError {
     SilentRecording,
     /// No band shows a response.
     #[error(
-        "nothing of the signal is found in the recording\n  allowed  a peak 18 dB over the noise in some band\n  \
+        "nothing of the signal is found in the recording\n  allowed  a peak 18 dB over the noise in several bands\n  \
          do       check that the loudspeaker played, which channel is the microphone, and the level"
     )]
     NoResponse,

@@ -107,11 +107,12 @@ impl Lags {
         most.map_or((0.0, from_s), |index| (self.at(index), index as f64 * self.step_s))
     }
 
-    /// Median power over all lags.
-    pub fn median(&self) -> f64 {
+    /// Power that three lags in four stay under. A recording fills only about half of the ring at any one
+    /// frequency, so this is the median of what it fills.
+    pub fn usual(&self) -> f64 {
         let mut sorted = self.power.clone();
-        let middle = sorted.len() / 2;
-        *sorted.select_nth_unstable_by(middle, f64::total_cmp).1
+        let place = 3 * sorted.len() / 4;
+        *sorted.select_nth_unstable_by(place, f64::total_cmp).1
     }
 
     fn at(&self, index: i64) -> f64 {
