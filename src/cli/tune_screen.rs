@@ -20,9 +20,9 @@ pub fn tuning(tuning: &Tuning) {
     let mut rows: Vec<Vec<String>> = order.iter().map(|k| line(tuning, *k)).collect();
     let before = order.iter().filter(|k| tuning.ranks[**k].is_some_and(|r| r <= tuning.before_rank)).count();
     rows.insert(before, untreated(tuning));
-    screen::table(&["take", "rank", "T60, s", "rings, s", "its own, Hz", "damped, %", "at best, s"], &rows);
+    screen::table(&["take", "rank", "T60, s", "rings, s", "own, Hz", "damped, %", "at best, s"], &rows);
     screen::paragraph(
-        "T60 of the slower half; it rings until 60 dB down for good. Its own: the unit's frequency in this \
+        "T60 of the slower half; it rings until 60 dB down for good. Own: the unit's frequency in this \
          room. Damped: of its best damping. At best: T60 of the mode at the unit's best setting.",
     );
     if tuning.best.is_none() && tuning.takes.iter().any(|take| take.t60_s.is_some()) {

@@ -13,7 +13,7 @@ const SAME: f64 = 0.3;
 impl Job<'_> {
     /// A fit with each window made from the poles of that search which costs least there; `None` where the
     /// fit's own do everywhere. A search that takes one pole after another can end beside the best set.
-    pub fn best_of(&self, attempt: &Attempt, main: &Fitting, searches: &[Fitting]) -> Option<Fitting> {
+    pub fn best_of(&self, attempt: &Attempt, main: &Fitting, searches: &[&Fitting]) -> Option<Fitting> {
         let mut best: Option<Fitting> = None;
         for search in searches {
             let now = best.as_ref().unwrap_or(main);

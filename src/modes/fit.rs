@@ -51,7 +51,7 @@ impl Job<'_> {
                 let attempt = Attempt::early(*until_s);
                 let fit = self.attempt(&attempt)?;
                 let many = self.places.len() >= MANY_PLACES;
-                let better = many.then(|| self.best_of(&attempt, &fit, std::slice::from_ref(main))).flatten();
+                let better = many.then(|| self.best_of(&attempt, &fit, &[main])).flatten();
                 Some(better.unwrap_or(fit))
             })
             .collect()
@@ -60,18 +60,20 @@ impl Job<'_> {
     /// The main fit with the best poles that any search found, its intervals widened by what other ways of fitting make
     /// of it, and flagged where no other search finds a pole again.
     fn tested(&self, main: Fitting, early: Vec<Fitting>) -> Fitting {
-        let mut searches: Vec<Fitting> = self.attempt(&Attempt::ANEW).into_iter().chain(early).collect();
+        let mut whole: Vec<Fitting> = self.attempt(&Attempt::ANEW).into_iter().collect();
+        let searches: Vec<&Fitting> = whole.iter().chain(&early).collect();
         let mut main = match self.best_of(&Attempt::MAIN, &main, &searches) {
             Some(better) => {
-                searches.push(main);
+                whole.push(main);
                 better
             }
             None => main,
         };
         let again: Vec<ModeSet> =
             Attempt::AGAIN.par_iter().filter_map(|way| Some(self.again(way, &main)?.set)).collect();
-        let searched: Vec<ModeSet> = searches.into_iter().map(|fit| fit.set).collect();
-        settle(&mut main.set, &again, &searched);
+        let [whole, early] =
+            [whole, early].map(|fits| fits.into_iter().map(|fit| fit.set).collect::<Vec<ModeSet>>());
+        settle(&mut main.set, &again, &whole, &early);
         main
     }
 }

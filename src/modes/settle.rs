@@ -21,9 +21,10 @@ const ENOUGH: usize = 5;
 const EXCUSE: f64 = 1.5;
 
 /// Widens the intervals of a fit by its refits and flags what doesn't reappear: in those made `again` from its own poles,
-/// and in the `searches` for poles from nothing.
-pub(super) fn settle(set: &mut ModeSet, again: &[ModeSet], searches: &[ModeSet]) {
-    let refits: Vec<&ModeSet> = again.iter().chain(searches).collect();
+/// and in the searches for poles from nothing. Those of the `whole` records widen as well; those in records that end
+/// `early` scatter for what they haven't seen.
+pub(super) fn settle(set: &mut ModeSet, again: &[ModeSet], whole: &[ModeSet], early: &[ModeSet]) {
+    let refits: Vec<&ModeSet> = again.iter().chain(whole).chain(early).collect();
     if refits.is_empty() {
         return;
     }
@@ -40,7 +41,8 @@ pub(super) fn settle(set: &mut ModeSet, again: &[ModeSet], searches: &[ModeSet])
         if share(from_here) < REAPPEARS || share(from_nothing) < FOUND_AGAIN {
             mode.flags.add(Flag::NotReproduced);
         }
-        let found: Vec<&Mode> = found.into_iter().flatten().collect();
+        let widening_fits = again.len() + whole.len();
+        let found: Vec<&Mode> = found.into_iter().take(widening_fits).flatten().collect();
         widening.extend(widen(mode, &found, factor));
     }
     let side = widening.len();

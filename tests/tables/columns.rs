@@ -90,6 +90,7 @@ fn unit_by_name(name: &str) -> &'static str {
         ("_percent", "%"),
         ("_permille", "‰"),
         ("_deg", "°"),
+        ("_ppm", "ppm"),
         ("_m", "m"),
         ("_c", "°C"),
     ];
