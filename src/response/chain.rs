@@ -70,7 +70,7 @@ pub fn chain_facts(samples: &[f64], rate_hz: f64, start_s: f64) -> ChainFacts {
 /// A gate of 5 ms is read at bins of 5 Hz or less, so that no band falls between them.
 fn padded(signal: &[f64], rate_hz: f64) -> Repeats {
     let mut long = signal.to_vec();
-    long.resize(signal.len().max((0.2 * rate_hz) as usize), 0.0);
+    long.resize(signal.len().max((0.1 * rate_hz) as usize), 0.0);
     Repeats::new(&[&long], rate_hz)
 }
 
