@@ -118,6 +118,20 @@ pub(crate) fn to_real(bins: &mut [Complex<f64>], length: usize) -> Vec<f64> {
     samples
 }
 
+/// Next length whose only prime factors are 2, 3 and 5: the transform is quick there.
+pub(crate) fn fast_length(least: usize) -> usize {
+    let is_fast = |n: &usize| {
+        let mut rest = *n;
+        for prime in [2, 3, 5] {
+            while rest.is_multiple_of(prime) {
+                rest /= prime;
+            }
+        }
+        rest == 1
+    };
+    (least.max(1)..).find(is_fast).unwrap_or(least)
+}
+
 /// A length of at least `least` whose only prime factors are 2, 3 and 5, at most an eighth longer; from a few
 /// lengths an octave, so that plans are shared by records that are nearly as long.
 pub(crate) fn shared_length(least: usize) -> usize {

@@ -1,6 +1,6 @@
 //! Repeats of one response laid on one another: spectra, delays, shifts.
 
-use crate::spectrum::{of_real, shared_length, to_real};
+use crate::spectrum::{fast_length, of_real, to_real};
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 use std::ops::Range;
@@ -34,7 +34,7 @@ impl Repeats {
     /// Transforms the takes; each is padded with as many zeros as the longest has samples.
     pub fn new(takes: &[&[f64]], rate_hz: f64) -> Self {
         let longest = takes.iter().map(|t| t.len()).max().unwrap_or(1);
-        let length = 2 * shared_length(longest);
+        let length = 2 * fast_length(longest.max(2));
         let spectrum = |take: &&[f64]| {
             let mut padded = take.to_vec();
             padded.resize(length, 0.0);
