@@ -161,14 +161,18 @@ fn admitted(
         return None;
     }
     record.used = true;
-    let (input, faults) = input(take, recording);
+    let (input, faults) = input(take, recording, record.capture.is_some());
     record.faults = faults;
     Some(input.with_known(record.capture.as_ref().map(captured::known)))
 }
 
 /// A take as the response stage wants it, and what its samples showed to be wrong.
-fn input(take: &Take, recording: Recording) -> (TakeInput, Vec<recording::Fault>) {
-    let faults = recording::inspect(&recording.samples, recording.rate_hz);
+///
+/// `recovered`: from a recording of a test signal, by this program. What precedes the direct sound there is the signal's
+/// distortion and no noise of the room, so that less after the decay is no fade.
+fn input(take: &Take, recording: Recording, recovered: bool) -> (TakeInput, Vec<recording::Fault>) {
+    let mut faults = recording::inspect(&recording.samples, recording.rate_hz);
+    faults.found.retain(|fault| !(recovered && matches!(fault, recording::Fault::FadedDecay { .. })));
     let mut flags = faults.flags();
     if recording.provenance.incomplete {
         flags.add(Flag::Incomplete);
@@ -267,7 +271,9 @@ fn measured_again(
             let recording = recording::read(&t.path, &t.file, session.channel).ok()?;
             let capture = captured::record(t, &recording).ok().flatten();
             let good = capture.as_ref().is_none_or(|capture| capture.again().is_none());
-            good.then(|| input(t, recording).0.with_known(capture.as_ref().map(captured::known)))
+            good.then(|| {
+                input(t, recording, capture.is_some()).0.with_known(capture.as_ref().map(captured::known))
+            })
         })
         .collect();
     let mut response = combine(inputs, settled.place.clone()).ok()?;

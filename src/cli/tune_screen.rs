@@ -20,10 +20,10 @@ pub fn tuning(tuning: &Tuning) {
     let mut rows: Vec<Vec<String>> = order.iter().map(|k| line(tuning, *k)).collect();
     let before = order.iter().filter(|k| tuning.ranks[**k].is_some_and(|r| r <= tuning.before_rank)).count();
     rows.insert(before, untreated(tuning));
-    screen::table(&["take", "rank", "T60, s", "rings, s", "own, Hz", "damped, %", "at best, s"], &rows);
+    screen::table(&["take", "rank", "T60, s", "rings, s", "own, Hz", "damped, %", "best, s"], &rows);
     screen::paragraph(
         "T60 of the slower half; it rings until 60 dB down for good. Own: the unit's frequency in this \
-         room. Damped: of its best damping. At best: T60 of the mode at the unit's best setting.",
+         room. Damped: of its best damping. Best: T60 of the mode at the unit's best setting.",
     );
     if tuning.best.is_none() && tuning.takes.iter().any(|take| take.t60_s.is_some()) {
         screen::paragraph("No setting rings clearly shorter than the room without the unit.");
