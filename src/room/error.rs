@@ -34,7 +34,7 @@ pub enum RoomError {
     Range {
         /// What was given, hertz.
         found: f64,
-        /// How many modes lie below it, by the formula of [`Prediction::count_below`].
+        /// How many modes lie below it, by the formula of [`super::Prediction::count_below`].
         expected: f64,
     },
 }
