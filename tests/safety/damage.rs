@@ -238,7 +238,7 @@ fn damaged_text(dice: &mut Dice, one: &str, other: &str) -> String {
             _ => {
                 let place = dice.below(lines[at].len() + 1);
                 if lines[at].is_char_boundary(place) {
-                    lines[at].insert_str(place, dice.one(&WORDS));
+                    lines[at].insert_str(place, dice.one::<&str>(&WORDS));
                 }
             }
         }
@@ -328,9 +328,9 @@ fn names(budget: Budget) {
             let at = dice.below(all.len());
             match dice.below(4) {
                 0 => all[at] = (0..=dice.below(6)).map(|_| *dice.one(&PARTS)).collect(),
-                1 => all[at].push_str(dice.one(&PARTS)),
+                1 => all[at].push_str(dice.one::<&str>(&PARTS)),
                 2 if all.len() < 8 => all.push(dice.one(other).clone()),
-                _ => all[at].insert_str(0, dice.one(&PARTS)),
+                _ => all[at].insert_str(0, dice.one::<&str>(&PARTS)),
             }
         }
         for text in &mut all {
