@@ -166,6 +166,7 @@ impl Assessment<'_> {
             omega_sd: -pole.re * log_sd,
             decay_sd: -pole.re * log_sd,
             kind,
+            overlapping: slow.overlapping && fast.overlapping,
             seen,
         }
     }
@@ -213,6 +214,9 @@ impl Assessment<'_> {
             places: self.usable().iter().filter(|u| **u).count(),
         };
         let mut flags = self.common_flags(fate);
+        if mode.overlapping {
+            flags.add(Flag::Overlapping);
+        }
         let (verdict, why) = decide(&case, self.settings, &mut flags);
         let row = self.row(i, fate, &case, (verdict, why), flags);
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };

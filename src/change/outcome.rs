@@ -216,3 +216,27 @@ pub struct Seat {
     /// The same with the ends of its 95 % interval.
     pub level: Ratio,
 }
+
+#[cfg(test)]
+impl ModeChange {
+    /// A row of which nothing but the verdict is known.
+    pub(super) fn sample(verdict: Verdict) -> Self {
+        Self {
+            before: Some(0),
+            after: Some(0),
+            second_after: None,
+            before_values: None,
+            after_values: None,
+            t60_ratio: None,
+            before_ring_s: None,
+            after_ring_s: None,
+            ring_ratio: None,
+            level_ratio: None,
+            level_spread: None,
+            shape_match: None,
+            verdict,
+            reason: String::new(),
+            flags: Flags::default(),
+        }
+    }
+}

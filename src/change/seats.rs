@@ -175,23 +175,7 @@ mod tests {
     /// A seat in the mode's node, 26 dB under the loudest, can't be the worst for it.
     #[test]
     fn a_seat_that_does_not_hear_the_mode_is_not_the_worst() {
-        let mode = ModeChange {
-            before: Some(0),
-            after: Some(0),
-            second_after: None,
-            before_values: None,
-            after_values: None,
-            t60_ratio: None,
-            before_ring_s: None,
-            after_ring_s: None,
-            ring_ratio: None,
-            level_ratio: None,
-            level_spread: None,
-            shape_match: None,
-            verdict: Verdict::Shorter,
-            reason: String::new(),
-            flags: Flags::default(),
-        };
+        let mode = ModeChange::sample(Verdict::Shorter);
         let positions = [at("seat", 1.0, -6.0), at("sofa", 0.5, -4.0), at("node", 0.05, 3.0)];
         assert_eq!(worst_seat(&[mode], &positions).unwrap().position, "sofa");
     }

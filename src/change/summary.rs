@@ -4,6 +4,7 @@
 use super::facts::ChangeSettings;
 use super::outcome::{ChainFindings, ModeChange, Ratio, Verdict};
 use crate::estimate::SD_PER_95;
+use crate::flag::Flag;
 
 /// Modes that the sentence names one by one.
 const NAMED: usize = 3;
@@ -73,7 +74,8 @@ fn others(modes: &[ModeChange]) -> String {
     let is_changed =
         |m: &&ModeChange| matches!(m.verdict, Verdict::Shorter | Verdict::Gone | Verdict::Longer);
     let rest: Vec<&ModeChange> = modes.iter().filter(|m| m.before.is_some() && !is_changed(m)).collect();
-    let told = |m: &&ModeChange| known(m).is_some_and(|r| r.high - r.low <= 2.0 * TOLD);
+    let single = |m: &ModeChange| !m.flags.has(Flag::Overlapping);
+    let told = |m: &&ModeChange| single(m) && known(m).is_some_and(|r| r.high - r.low <= 2.0 * TOLD);
     let Some(last) = rest.iter().rposition(told) else {
         return if rest.is_empty() {
             String::new()
@@ -166,32 +168,31 @@ mod tests {
     use super::*;
     use crate::change::ModeValues;
     use crate::estimate::Estimate;
-    use crate::flag::Flags;
 
     fn mode(frequency_hz: f64, verdict: Verdict, percent: f64, half: f64) -> ModeChange {
         let sd = half / 100.0 / SD_PER_95;
         ModeChange {
-            before: Some(0),
-            after: Some(0),
-            second_after: None,
             before_values: Some(ModeValues { frequency_hz, t60_s: Estimate::new(1.0, 0.01) }),
-            after_values: None,
             t60_ratio: Some(Ok(Ratio::from_log((1.0 + percent / 100.0).ln(), sd))),
-            before_ring_s: None,
-            after_ring_s: None,
-            ring_ratio: None,
-            level_ratio: None,
-            level_spread: None,
-            shape_match: None,
-            verdict,
-            reason: String::new(),
-            flags: Flags::default(),
+            ..ModeChange::sample(verdict)
         }
     }
 
     fn said(modes: &[ModeChange]) -> String {
         let chain = ChainFindings { gain: Some(Estimate::exact(1.0)), ..ChainFindings::default() };
         summary(modes, &chain, &ChangeSettings::default())
+    }
+
+    /// What overlaps is not counted among single modes, however narrow its interval came out.
+    #[test]
+    fn the_range_of_single_modes_ends_where_they_overlap() {
+        let mut modes = vec![mode(33.0, Verdict::Shorter, -35.0, 2.0)];
+        modes.extend([70.0, 90.0].map(|hz| mode(hz, Verdict::Unchanged, 0.0, 2.0)));
+        let mut beyond = mode(150.0, Verdict::Unsure, 1.0, 3.0);
+        beyond.flags.add(Flag::Overlapping);
+        modes.push(beyond);
+        let text = said(&modes);
+        assert!(text.contains("of the other 2 up to 90.0 Hz") && text.contains("the 1 above"), "{text}");
     }
 
     /// Pooled by hand: weights 1, 1, 1/4 of ±2, ±2, ±4 %: mean ln = (0.00995 − 0.01005 + 0.25·0.0198)/2.25 = 0.0022,

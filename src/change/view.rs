@@ -2,6 +2,7 @@
 //! and one gain.
 
 use super::facts::{PlaceFacts, StateFacts};
+use crate::flag::Flag;
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
 
@@ -78,6 +79,8 @@ pub(super) struct Resonance {
     pub decay_sd: f64,
     /// What it is taken for.
     pub kind: Kind,
+    /// Whether single modes can't be told where it lies.
+    pub overlapping: bool,
     /// At each common place.
     pub seen: Vec<Option<Seen>>,
 }
@@ -140,6 +143,7 @@ fn resonance(
         omega_sd: widening * mode.omega_sd_per_s,
         decay_sd: widening * mode.decay_sd_per_s,
         kind: mode.kind,
+        overlapping: mode.flags.has(Flag::Overlapping),
         seen: Vec::new(),
     };
     let common = resonance.common_variance();

@@ -1,6 +1,8 @@
 //! Verdicts on bands over many invented pairs of states: none where nothing changed, and how small a change shows.
 
-use crate::change::{BandChange, BandFacts, ChangeSettings, PlaceFacts, StateFacts, Verdict, compare};
+use crate::change::{
+    BandChange, BandFacts, ChangeSettings, Changes, PlaceFacts, StateFacts, Verdict, compare,
+};
 use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
 use crate::modes::ModeSet;
@@ -63,6 +65,18 @@ fn facts<'a>(
     }
 }
 
+/// Two states compared that have bands alone.
+fn between(names: &[String], before: &[Vec<BandDecay>], after: &[Vec<BandDecay>]) -> Changes {
+    let mean =
+        |bands: &[Vec<BandDecay>]| decay::average(&bands.iter().map(Vec::as_slice).collect::<Vec<_>>());
+    let none = ModeSet::default();
+    compare(
+        &facts(&none, names, before, &mean(before)),
+        &facts(&none, names, after, &mean(after)),
+        &ChangeSettings::default(),
+    )
+}
+
 /// The bands' changes from T60 to `factor` times it at `places` places. The field after is another one: nothing that
 /// repeats helps, as if every microphone had been put elsewhere.
 fn told(places: usize, factor: f64, seed: u64, bank: &Bank) -> Vec<BandChange> {
@@ -72,15 +86,7 @@ fn told(places: usize, factor: f64, seed: u64, bank: &Bank) -> Vec<BandChange> {
         names.iter().map(|_| place(t60_s, &mut field, &mut floor, bank)).collect()
     };
     let (before, after) = (state(T60_S), state(factor * T60_S));
-    let mean =
-        |bands: &[Vec<BandDecay>]| decay::average(&bands.iter().map(Vec::as_slice).collect::<Vec<_>>());
-    let (old, new) = (mean(&before), mean(&after));
-    let none = ModeSet::default();
-    let changes = compare(
-        &facts(&none, &names, &before, &old),
-        &facts(&none, &names, &after, &new),
-        &ChangeSettings::default(),
-    );
+    let changes = between(&names, &before, &after);
     changes.bands.into_iter().filter(|band| band.verdict.is_some()).collect()
 }
 
@@ -184,15 +190,7 @@ fn repeats_are_as_before() {
         (0..4).map(|k| place(T60_S, &mut Gauss::new(k), &mut floor, &bank)).collect()
     };
     let (before, after) = (state(91), state(92));
-    let mean =
-        |bands: &[Vec<BandDecay>]| decay::average(&bands.iter().map(Vec::as_slice).collect::<Vec<_>>());
-    let (old, new) = (mean(&before), mean(&after));
-    let none = ModeSet::default();
-    let changes = compare(
-        &facts(&none, &names, &before, &old),
-        &facts(&none, &names, &after, &new),
-        &ChangeSettings::default(),
-    );
+    let changes = between(&names, &before, &after);
     let upper: Vec<_> =
         changes.bands.iter().filter(|b| b.position == "*" && (190.0..1300.0).contains(&b.band_hz)).collect();
     assert_eq!(upper.len(), 9);
