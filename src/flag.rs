@@ -140,6 +140,8 @@ flags! {
         "Read the bands; more positions and a lower noise move the limit up.";
     SeenAtOnePlace, "seen-at-one-place", "Of six positions or more fewer than two see this resonance, so it may be a disturbance of one recording.",
         "Repeat the take that sees it.";
+    NotOfThisBox, "not-of-this-box", "This resonance lies well below the lowest mode that a rectangular room of the stated lengths has.",
+        "Look for an open door, a light wall or a neighbouring room, and check the lengths.";
     LeftOutOfFit, "left-out-of-fit", "The record of this position took no part in the fit of the resonances: it is much shorter than the others, or too short.",
         "Export a response as long as those of the other positions.";
     NotReproduced, "not-reproduced", "Fits with another start, length or window don't find this resonance again, so the data don't carry it.",

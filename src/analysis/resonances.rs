@@ -4,9 +4,10 @@ use super::crosscheck::{Heard, cross_check};
 use super::{Control, Settings, captured};
 use crate::criterion::{Ringing, prioritise};
 use crate::estimate::SD_PER_95;
+use crate::flag::Flag;
 use crate::modes::{self, FitSettings, Kind, Mode, ModeSet};
 use crate::response::{LowEnd, Place};
-use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign};
+use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign, sound_speed_m_s};
 use crate::session::{Role, Session};
 use crate::state::{Resonances, StateResult};
 use std::f64::consts::TAU;
@@ -72,8 +73,32 @@ fn name(session: &Session, state: &StateResult, set: &ModeSet) -> Assignment {
     let known = session.state(&state.name).and_then(|s| s.temperature_c);
     let temperature_c = known.unwrap_or(session.room.temperature_c);
     // A room out of range was refused with the manifest; here it only names nothing.
-    assign(session.room.dimensions_m, temperature_c, set, &places, common, &AssignSettings::default())
-        .unwrap_or_else(|_| Assignment::unnamed(set.modes.len()))
+    let mut names =
+        assign(session.room.dimensions_m, temperature_c, set, &places, common, &AssignSettings::default())
+            .unwrap_or_else(|_| Assignment::unnamed(set.modes.len()));
+    let with_unit = session.state(&state.name).is_some_and(|s| !s.units.is_empty());
+    if let Some(lowest_hz) = lowest_hz(session.room.dimensions_m, temperature_c).filter(|_| !with_unit) {
+        flag_below_the_box(&mut names, set, BELOW * lowest_hz);
+    }
+    names
+}
+
+/// Below this share of the lowest mode that a rectangular room has, a resonance is none of the room as it was stated.
+const BELOW: f64 = 0.85;
+
+/// Lowest mode of a rectangular room, Hz: half a wavelength along its longest side.
+fn lowest_hz(dimensions_m: Option<[f64; 3]>, temperature_c: f64) -> Option<f64> {
+    let longest_m = dimensions_m?.into_iter().fold(0.0, f64::max);
+    Some(sound_speed_m_s(temperature_c).ok()? / (2.0 * longest_m))
+}
+
+/// Flags what lies below: no more than that, since open doors and light walls make real ones.
+fn flag_below_the_box(names: &mut Assignment, set: &ModeSet, below_hz: f64) {
+    for (name, mode) in names.modes.iter_mut().zip(&set.modes) {
+        if mode.kind == Kind::Mode && hertz(mode) < below_hz {
+            name.flags.add(Flag::NotOfThisBox);
+        }
+    }
 }
 
 /// Ranks the modes that the program stands behind, by what listeners get of them.
@@ -107,4 +132,17 @@ fn priorities(session: &Session, set: &ModeSet) -> Vec<Option<u32>> {
 /// fs·|A| of a mode at a place: what it starts to ring with.
 fn strength(set: &ModeSet, place: usize, amplitude: modes::Amplitude) -> f64 {
     set.file_rates_hz[place] * amplitude.re.hypot(amplitude.im)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 5.6 m at 20 °C: 343.2/(2 × 5.6) = 30.64 Hz.
+    #[test]
+    fn the_lowest_mode_is_half_a_wavelength_along_the_longest_side() {
+        let lowest = lowest_hz(Some([4.25, 5.6, 2.75]), 20.0).unwrap();
+        assert!((lowest - 30.643).abs() < 0.01, "{lowest}");
+        assert_eq!(lowest_hz(None, 20.0), None);
+    }
 }
