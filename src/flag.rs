@@ -201,6 +201,12 @@ flags! {
     // ---- absorber
 
     // ---- tables
+    NoVolume, "no-volume", "The manifest gives no volume of the room, nor its lengths.",
+        "Add [room] with length, width and height, or volume_m3, to session.toml.";
+    NoMiddleBands, "no-middle-bands", "The bands round 500 Hz and 1 kHz have no T20 to average.",
+        "See the flags of these bands in bands.csv.";
+    NoneToTreat, "none-to-treat", "No mode is claimed that is heard over its threshold, so none comes first.", "";
+    NotCompared, "not-compared", "Nothing was compared in this session.", "";
     NotFinite, "not-finite", "A computation gave no finite number, so its cell is empty; this is a fault of the program.",
         "Please report it with the files that show it.";
 }

@@ -21,7 +21,8 @@
 //! Before something is built, [`design`] says from the room's and a unit's own numbers what it will do.
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
 //! [`capture`] keeps what was learnt of the take beside each,
-//! [`demo`] writes an invented session whose truth is known.
+//! [`demo`] writes an invented session whose truth is known,
+//! [`archive`] puts the results of many sessions into one set of tables.
 //!
 //! A reading is a value with its standard deviation, or the [`flag::Flag`] that says why the data carry
 //! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz, linear pressure.
@@ -49,6 +50,7 @@
 
 pub mod absorber;
 pub mod analysis;
+pub mod archive;
 pub mod capture;
 pub mod change;
 pub mod criterion;

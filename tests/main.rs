@@ -7,6 +7,8 @@
 
 mod absorber;
 mod accuracy;
+#[cfg(feature = "cli")]
+mod archives;
 mod audio_files;
 mod captures;
 #[cfg(feature = "cli")]

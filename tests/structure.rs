@@ -67,6 +67,7 @@ const RULES: &[(&str, &[&str])] = &[
         ],
     ),
     ("output", &["table", "analysis", "session"]),
+    ("archive", &["output", "table", "session"]),
     (
         "report",
         &[

@@ -10,6 +10,7 @@ use stillroom::procedure;
 use stillroom::report::Content;
 use stillroom::session::{self, OpenOptions, Session};
 use stillroom::state::StateResult;
+use stillroom::table::catalogue::middle_t20_s;
 use stillroom::table::gather::{Asked, results};
 use stillroom::table::{BandRow, ModeRow, Results, Rows, number};
 
@@ -154,20 +155,10 @@ fn counted(state: &StateResult) -> String {
 fn middle(bands: &[&BandRow]) -> String {
     let average = bands.iter().any(|row| &*row.position == "*");
     let wanted = |row: &&&BandRow| !average || &*row.position == "*";
-    let at = |low: f64, high: f64| {
-        let values: Vec<f64> = bands
-            .iter()
-            .filter(wanted)
-            .filter(|row| (low..high).contains(&row.band_hz))
-            .filter_map(|row| Some(row.t20.ok()?.value))
-            .collect();
-        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
-    };
-    match (at(400.0, 640.0), at(790.0, 1270.0)) {
-        (Some(low), Some(high)) => {
-            format!("  T20 of the middle bands (500 Hz and 1 kHz): {:.2} s", (low + high) / 2.0)
-        }
-        _ => "  T20 of the middle bands: not enough peak-to-noise".to_owned(),
+    let read = bands.iter().filter(wanted).filter_map(|row| Some((row.band_hz, row.t20.ok()?.value)));
+    match middle_t20_s(&read.collect::<Vec<_>>()) {
+        Some(t20_s) => format!("  T20 of the middle bands (500 Hz and 1 kHz): {t20_s:.2} s"),
+        None => "  T20 of the middle bands: not enough peak-to-noise".to_owned(),
     }
 }
 

@@ -79,6 +79,13 @@ pub enum Command {
         is a response already: put it into the session as it is."
     )]
     Respond(RespondArgs),
+    /// Put the results of many sessions into one set of tables
+    #[command(after_help = "Examples:\n  stillroom gather jobs/*-results --out all\n  \
+        stillroom gather results --out all --sessions sessions\n  stillroom gather results --catalogue\n\n\
+        RESULTS are folders that analyze or compare wrote, or folders that hold them. Each table gets a column\n\
+        `session` first. Results that are cut short, missing or there twice are named and left out (exit status 3);\n\
+        results of another schema are refused (2).")]
+    Gather(GatherArgs),
     /// Print the completions of a shell
     #[command(
         after_help = "Example:\n  stillroom completions bash > ~/.local/share/bash-completion/completions/stillroom"
@@ -95,6 +102,32 @@ pub struct CompletionsArgs {
     /// Which shell
     #[arg(value_enum)]
     pub shell: clap_complete::Shell,
+}
+
+/// `stillroom gather`.
+#[derive(Debug, Args)]
+pub struct GatherArgs {
+    /// Results folders, or folders that hold them
+    #[arg(required = true, value_hint = ValueHint::DirPath)]
+    pub results: Vec<PathBuf>,
+    /// Folder for the tables of all sessions
+    #[arg(long, value_name = "DIR", required_unless_present = "catalogue", value_hint = ValueHint::DirPath)]
+    pub out: Option<PathBuf>,
+    /// Print one line a room: volume, T20 of the middle bands, modes, the worst mode, verdicts
+    #[arg(long)]
+    pub catalogue: bool,
+    /// Folder with a sub-folder for each session: those without results are named
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub sessions: Option<PathBuf>,
+    /// Form of the catalogue on standard output
+    #[arg(long, value_enum, default_value_t = Format::Table)]
+    pub format: Format,
+    /// Write even into a folder that something else made
+    #[arg(long)]
+    pub force: bool,
+    /// No summary; errors only
+    #[arg(long)]
+    pub quiet: bool,
 }
 
 /// `stillroom manual`.

@@ -11,6 +11,7 @@ mod design_screen;
 mod design_unit;
 mod excite;
 mod exit;
+mod gather;
 mod interrupt;
 mod manual;
 mod predict;
@@ -70,6 +71,7 @@ fn command(cli: Cli) -> Result<Exit, Failed> {
         Command::Design(args) => design::run(&args),
         Command::Excite(args) => excite::run(&args),
         Command::Respond(args) => respond::run(&args),
+        Command::Gather(args) => gather::run(&args),
         Command::Completions(args) => Ok(manual::completions(&args)),
         Command::Manual(args) => manual::run(&args),
     }

@@ -45,6 +45,37 @@ impl Batch {
         Ok(())
     }
 
+    /// Writes several files at once, all open while `write` puts their contents into them.
+    ///
+    /// # Errors
+    /// As [`Batch::add`].
+    pub fn add_together(
+        &mut self,
+        names: &[String],
+        write: impl FnOnce(&mut [&mut dyn Write]) -> io::Result<()>,
+    ) -> Result<(), OutputError> {
+        self.written_together(names, write)
+            .map_err(|error| OutputError::Write { path: self.target.clone(), reason: error.kind() })?;
+        self.names.extend_from_slice(names);
+        Ok(())
+    }
+
+    fn written_together(
+        &self,
+        names: &[String],
+        write: impl FnOnce(&mut [&mut dyn Write]) -> io::Result<()>,
+    ) -> io::Result<()> {
+        let file = |name: &String| File::create(self.staging.path().join(name)).map(BufWriter::new);
+        let mut buffers = names.iter().map(file).collect::<io::Result<Vec<_>>>()?;
+        let mut outs: Vec<&mut dyn Write> =
+            buffers.iter_mut().map(|buffer| buffer as &mut dyn Write).collect();
+        write(&mut outs)?;
+        for buffer in buffers {
+            buffer.into_inner().map_err(io::IntoInnerError::into_error)?.sync_all()?;
+        }
+        Ok(())
+    }
+
     fn written(&self, name: &str, write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> io::Result<()> {
         let mut buffer = BufWriter::new(File::create(self.staging.path().join(name))?);
         write(&mut buffer)?;

@@ -28,7 +28,7 @@ pub use place::Placed;
 /// Whose a results folder is: one rule for who reads folders and who writes them.
 pub use crate::session::written_by_us as is_ours;
 
-use crate::table::{Results, csv_metadata, csv_text, json, results, schema};
+use crate::table::{CatalogueRow, Results, Row as _, csv_metadata, csv_text, json, results, schema};
 
 /// File name of the results as JSON.
 pub const RESULTS_JSON: &str = "results.json";
@@ -58,7 +58,7 @@ pub fn add_tables(batch: &mut Batch, found: &Results) -> Result<(), OutputError>
 /// Every file name that a run may write: those that the present run did not write are of an earlier
 /// one, and would be taken for its results.
 fn own_names() -> Vec<String> {
-    let tables = results::CSV_TABLES.iter().map(|table| table.file_name());
+    let tables = results::CSV_TABLES.iter().chain([&CatalogueRow::TABLE]).map(|table| table.file_name());
     let others = [RESULTS_JSON, REPORT_HTML, csv_metadata::FILE_NAME, schema::FILE_NAME];
     tables.chain(others.map(str::to_owned)).collect()
 }

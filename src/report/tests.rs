@@ -68,7 +68,7 @@ fn hostile() -> (Session, Analysis, Results) {
         interrupted: false,
     };
     let results = Results {
-        session: SessionRow { title: None, baseline: None, states: vec![EVIL.into()] },
+        session: SessionRow { title: None, baseline: None, volume_m3: None, states: vec![EVIL.into()] },
         settings: settings(),
         failures: Vec::new(),
         warnings: Vec::new(),

@@ -8,7 +8,7 @@ use super::order::{composed, fold};
 /// A name for each path: its last part, with the folders above it where others end alike.
 ///
 /// Distinct paths get distinct names (case and Unicode form don't count), unless only those differ.
-pub(super) fn shortest_names(paths: &[PathBuf]) -> Vec<String> {
+pub(crate) fn shortest_names(paths: &[PathBuf]) -> Vec<String> {
     shortest(&paths.iter().map(|path| parts(path)).collect::<Vec<_>>())
 }
 

@@ -38,6 +38,7 @@ pub use dimensions::{DimensionsError, ROOM_LENGTH_M, parse_dimensions};
 pub use draft::draft;
 pub use error::{Collision, Problem, SessionError};
 pub use folder::is_audio_name;
+pub(crate) use labels::shortest_names;
 pub use length::{LengthError, parse_length};
 pub use open::{default_out, open, open_each};
 pub use options::OpenOptions;

@@ -20,14 +20,38 @@ pub fn text(tables: &[&Table]) -> String {
     format!("{:#}\n", document(tables))
 }
 
+/// The metadata of gathered tables, each with the column `session` first, and of their catalogue.
+#[must_use]
+pub fn gathered(tables: &[&Table], catalogue: &Table) -> String {
+    let session = catalogue.columns.first();
+    let with_session = |table: &&Table| {
+        let mut described = described(table);
+        if let (Some(first), Some(schema)) = (session, described.get_mut("tableSchema")) {
+            if let Some(Value::Array(columns)) = schema.get_mut("columns") {
+                columns.insert(0, column(first));
+            }
+            if let Some(Value::Array(key)) = schema.get_mut("primaryKey") {
+                key.insert(0, json!(first.name));
+            }
+        }
+        described
+    };
+    let tables: Vec<Value> = tables.iter().map(with_session).chain([described(catalogue)]).collect();
+    format!("{:#}\n", of_tables(tables))
+}
+
 fn document(tables: &[&Table]) -> Value {
+    of_tables(tables.iter().map(|table| described(table)).collect())
+}
+
+fn of_tables(tables: Vec<Value>) -> Value {
     json!({
         "@context": ["http://www.w3.org/ns/csvw", { "@language": "en" }],
         "dialect": {
             "encoding": "utf-8", "lineTerminators": ["\n"], "delimiter": ",", "quoteChar": "\"",
             "doubleQuote": true, "header": true, "headerRowCount": 1,
         },
-        "tables": tables.iter().map(|table| described(table)).collect::<Vec<_>>(),
+        "tables": tables,
     })
 }
 

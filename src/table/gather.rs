@@ -43,6 +43,7 @@ pub fn results(session: &Session, settings: &Settings, asked: &Asked<'_>, found:
         session: SessionRow {
             title: session.title.clone(),
             baseline: session.baseline.clone(),
+            volume_m3: session.room.volume_m3,
             states: found.states.iter().map(|state| state.name.clone()).collect(),
         },
         settings: settings_row(session, settings, asked),

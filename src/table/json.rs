@@ -9,6 +9,7 @@ use std::io::{self, Write};
 use serde::ser::{Error as _, Serialize, SerializeMap, SerializeSeq, Serializer};
 
 use super::absorbers::AbsorberRow;
+use super::catalogue::CatalogueRow;
 use super::cell::Cell;
 use super::column::Table;
 use super::results::{Results, Rows};
@@ -31,6 +32,7 @@ pub fn write(results: &Results, mut out: impl Write) -> io::Result<()> {
     write_object(&mut out, &results.session)?;
     write_object(&mut out, &results.settings)?;
     write_value(&mut out, "warnings", &results.warnings)?;
+    write_rows(&mut out, Rows::of(&results.written()))?;
     for rows in results.json_tables().into_iter().chain(results.csv_tables()) {
         write_rows(&mut out, rows)?;
     }
@@ -44,6 +46,31 @@ pub fn write(results: &Results, mut out: impl Write) -> io::Result<()> {
 pub fn write_absorber(absorber: &[AbsorberRow], mut out: impl Write) -> io::Result<()> {
     write!(out, "{{\n\"schema\": {SCHEMA}")?;
     write_rows(&mut out, Rows::of(absorber))?;
+    out.write_all(b"\n}\n")
+}
+
+/// Writes what a folder of gathered tables has instead of `results.json` of a session: schema, program and
+/// version as there, the catalogue, and what was left out with its reason.
+///
+/// # Errors
+/// Those of `out`.
+pub fn write_catalogue(
+    catalogue: &[CatalogueRow],
+    left_out: &[(&str, &str)],
+    mut out: impl Write,
+) -> io::Result<()> {
+    #[derive(serde::Serialize)]
+    struct LeftOut<'a> {
+        what: &'a str,
+        reason: &'a str,
+    }
+    let left_out: Vec<LeftOut<'_>> =
+        left_out.iter().map(|&(what, reason)| LeftOut { what, reason }).collect();
+    write!(out, "{{\n\"schema\": {SCHEMA}")?;
+    write_value(&mut out, "program", &PROGRAM)?;
+    write_value(&mut out, "version", &env!("CARGO_PKG_VERSION"))?;
+    write_rows(&mut out, Rows::of(catalogue))?;
+    write_value(&mut out, "left_out", &left_out)?;
     out.write_all(b"\n}\n")
 }
 

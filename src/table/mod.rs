@@ -12,6 +12,7 @@
 pub mod absorbers;
 pub mod band_changes;
 pub mod bands;
+pub mod catalogue;
 pub mod cell;
 pub mod changes;
 pub mod checks;
@@ -39,10 +40,12 @@ pub mod sessions;
 pub mod settings;
 pub mod targets;
 pub mod words;
+pub mod written;
 
 pub use absorbers::AbsorberRow;
 pub use band_changes::BandChangeRow;
 pub use bands::BandRow;
+pub use catalogue::CatalogueRow;
 pub use cell::{Cell, Interval, Name, Value};
 pub use changes::ChangeRow;
 pub use checks::CheckRow;
@@ -59,3 +62,4 @@ pub use row::Row;
 pub use sessions::SessionRow;
 pub use settings::SettingsRow;
 pub use targets::TargetRow;
+pub use written::TableRow;

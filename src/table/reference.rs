@@ -2,9 +2,11 @@
 
 use std::fmt::Write as _;
 
+use super::catalogue::CatalogueRow;
 use super::column::{Column, Digits, Kind, Part, Table};
 use super::csv_metadata;
 use super::results::{CSV_TABLES, JSON_OBJECTS, JSON_TABLES};
+use super::row::Row as _;
 use super::schema;
 use crate::flag::Flag;
 
@@ -21,6 +23,9 @@ pub fn page() -> String {
         let _ = write!(page, "\n### {}\n\n{}\n\n", table.name, table.about);
         columns(&mut page, table, JSON);
     }
+    page.push_str(GATHERED);
+    let _ = write!(page, "\n### catalogue.csv\n\n{}\n\n", CatalogueRow::TABLE.about);
+    columns(&mut page, CatalogueRow::TABLE, CSV);
     flags(&mut page);
     page
 }
@@ -58,6 +63,12 @@ All tables above as arrays of objects, under the tables' names, with the same ke
 - `warnings`: sentences;
 
 and the following. Nothing in it depends on the clock, the number of threads or the place of the session.
+";
+
+const GATHERED: &str = "
+## Gathered results
+
+`stillroom gather` writes the CSV tables of many sessions, each with a column `session` first: the name of the results folder without `-results`. The rows are those of the sessions, byte for byte, in natural order of the sessions' names; a session without a comparison has no rows in the tables of one. Its `results.json` holds `schema`, `program`, `version`, the `catalogue` and `left_out`, what could not be gathered with the reason.
 ";
 
 /// What a form of the tables calls a column, and a cell with nothing in it.

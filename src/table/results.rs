@@ -18,6 +18,7 @@ use super::row::Row;
 use super::sessions::SessionRow;
 use super::settings::SettingsRow;
 use super::targets::TargetRow;
+use super::written::TableRow;
 
 /// Everything that a run writes into its tables. Rows are printed in the order given here: states as
 /// in the session, then frequency, then position (natural order), then source.
@@ -84,15 +85,21 @@ pub const COMPARISON_TABLES: [&Table; 4] =
 pub const JSON_OBJECTS: [&Table; 2] = [SessionRow::TABLE, SettingsRow::TABLE];
 
 /// What `results.json` holds besides: arrays of objects.
-pub const JSON_TABLES: [&Table; 5] =
-    [FailureRow::TABLE, FileRow::TABLE, RoomFitRow::TABLE, FitRow::TABLE, AbsorberRow::TABLE];
+pub const JSON_TABLES: [&Table; 6] = [
+    TableRow::TABLE,
+    FailureRow::TABLE,
+    FileRow::TABLE,
+    RoomFitRow::TABLE,
+    FitRow::TABLE,
+    AbsorberRow::TABLE,
+];
 
 /// A table with its rows as cells, made one row at a time.
 pub struct Rows<'a> {
     /// Name and columns.
     pub table: &'static Table,
     /// The rows' cells, in the order of the columns.
-    pub cells: Box<dyn Iterator<Item = Vec<Cell>> + 'a>,
+    pub cells: Box<dyn ExactSizeIterator<Item = Vec<Cell>> + 'a>,
 }
 
 impl<'a> Rows<'a> {
@@ -118,7 +125,14 @@ impl Results {
         tables
     }
 
-    /// The arrays that only `results.json` holds.
+    /// The CSV files and how many rows each has.
+    #[must_use]
+    pub fn written(&self) -> Vec<TableRow> {
+        let rows = |rows: &Rows<'_>| rows.cells.len() as u64;
+        self.csv_tables().iter().map(|of| TableRow { table: of.table.name, rows: rows(of) }).collect()
+    }
+
+    /// The arrays, besides that of the CSV files, that only `results.json` holds.
     #[must_use]
     pub fn json_tables(&self) -> Vec<Rows<'_>> {
         vec![

@@ -1,6 +1,6 @@
 //! `session` of `results.json`: which job it was.
 
-use super::column::{list, text};
+use super::column::{list, plain, text};
 use super::row::table;
 
 table! {
@@ -11,6 +11,9 @@ table! {
     }
     baseline: Option<String> {
         baseline text(), "State that others are compared against; null where neither manifest nor user names one.", "";
+    }
+    volume_m3: Option<f64> {
+        volume_m3 plain("m³").positive(), "Volume of the room, as stated or as the product of its lengths; null where the manifest gives neither.", "";
     }
     states: Vec<String> {
         states list(), "States in their order.", "";

@@ -1,6 +1,7 @@
 //! Names and order of the columns are what other programs rely on: pinned here, word for word.
 
 use stillroom::flag::Flag;
+use stillroom::table::Row as _;
 use stillroom::table::column::{Kind, Part};
 use stillroom::table::results::{CSV_TABLES, JSON_OBJECTS, JSON_TABLES};
 
@@ -56,7 +57,8 @@ fn names_and_order_are_pinned() {
 /// A definition that lacks its unit, or a key that names no column, would mislead a reader.
 #[test]
 fn every_column_explains_itself() {
-    for table in CSV_TABLES.into_iter().chain(JSON_OBJECTS).chain(JSON_TABLES) {
+    let catalogue = stillroom::table::CatalogueRow::TABLE;
+    for table in CSV_TABLES.into_iter().chain(JSON_OBJECTS).chain(JSON_TABLES).chain([catalogue]) {
         let names: Vec<&str> = table.columns.iter().map(|column| column.name).collect();
         assert!(table.key.iter().all(|key| names.contains(key)), "{}", table.name);
         for (i, column) in table.columns.iter().enumerate() {
@@ -91,6 +93,7 @@ fn unit_by_name(name: &str) -> &'static str {
         ("_permille", "‰"),
         ("_deg", "°"),
         ("_ppm", "ppm"),
+        ("_m3", "m³"),
         ("_m", "m"),
         ("_c", "°C"),
     ];

@@ -4,4 +4,4 @@ mod columns;
 mod folder;
 mod forms;
 mod pages;
-mod sample;
+pub mod sample;

@@ -9,6 +9,7 @@ pub fn results() -> Results {
         session: SessionRow {
             title: Some("Cello room".into()),
             baseline: Some("empty".into()),
+            volume_m3: Some(65.5),
             states: vec!["empty".into(), "treated".into()],
         },
         settings: settings(),

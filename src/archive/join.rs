@@ -1,0 +1,155 @@
+//! The tables of all sessions, one session in memory at a time.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io::{self, Write};
+
+use super::summary;
+use super::{Archive, ArchiveError, CatalogueRow, LeftOut, Results};
+use crate::output::{Batch, RESULTS_JSON};
+use crate::table::results::CSV_TABLES;
+use crate::table::{Cell, Row, Rows, Table, csv_metadata, csv_text, json};
+
+/// What was gathered.
+#[derive(Debug, Default)]
+#[non_exhaustive]
+pub struct Gathered {
+    /// One row a session.
+    pub catalogue: Vec<CatalogueRow>,
+    /// Sessions whose tables turned out to be no whole ones; none of their rows was taken.
+    pub left_out: Vec<LeftOut>,
+    /// Rows of all tables.
+    pub rows: u64,
+}
+
+/// The tables of one session, whole: name, and lines without the header.
+pub(super) type Bodies = BTreeMap<&'static str, Vec<u8>>;
+
+impl Archive {
+    /// Adds the tables of all sessions to a batch, with their catalogue and metadata.
+    ///
+    /// # Errors
+    /// [`ArchiveError::Output`]; [`ArchiveError::Interrupted`] once `cancelled` says so.
+    pub fn write(&self, batch: &mut Batch, cancelled: &dyn Fn() -> bool) -> Result<Gathered, ArchiveError> {
+        let tables = self.tables();
+        let names: Vec<String> = tables.iter().map(|table| table.file_name()).collect();
+        let mut gathered = Ok(Gathered::default());
+        batch.add_together(&names, |outs| {
+            gathered = self.stream(&tables, outs, cancelled)?;
+            Ok(())
+        })?;
+        let gathered = gathered?;
+        let left_out = self.left_out.iter().chain(&gathered.left_out);
+        let left_out: Vec<(&str, &str)> = left_out.map(|of| (last(&of.what), of.reason.as_str())).collect();
+        batch.add(RESULTS_JSON, |out| json::write_catalogue(&gathered.catalogue, &left_out, out))?;
+        batch.add(&CatalogueRow::TABLE.file_name(), |out| {
+            csv_text::write(Rows::of(&gathered.catalogue), out)
+        })?;
+        let metadata = csv_metadata::gathered(&tables, CatalogueRow::TABLE);
+        batch.add(csv_metadata::FILE_NAME, |out| out.write_all(metadata.as_bytes()))?;
+        Ok(gathered)
+    }
+
+    /// The same without writing: for the catalogue alone.
+    ///
+    /// # Errors
+    /// [`ArchiveError::Interrupted`] once `cancelled` says so.
+    pub fn read(&self, cancelled: &dyn Fn() -> bool) -> Result<Gathered, ArchiveError> {
+        let tables = self.tables();
+        let mut nowhere: Vec<io::Sink> = tables.iter().map(|_| io::sink()).collect();
+        let mut outs: Vec<&mut dyn Write> = nowhere.iter_mut().map(|out| out as &mut dyn Write).collect();
+        // Nothing is written, so nothing can fail to be.
+        self.stream(&tables, &mut outs, cancelled).unwrap_or_else(|_| Ok(Gathered::default()))
+    }
+
+    /// Tables that at least one session has: those of a comparison are not everywhere.
+    fn tables(&self) -> Vec<&'static Table> {
+        let has = |table: &&&Table| self.sessions.iter().any(|of| of.head.tables.contains_key(table.name));
+        CSV_TABLES.iter().filter(has).copied().collect()
+    }
+
+    fn stream(
+        &self,
+        tables: &[&'static Table],
+        outs: &mut [&mut dyn Write],
+        cancelled: &dyn Fn() -> bool,
+    ) -> io::Result<Result<Gathered, ArchiveError>> {
+        for (table, out) in tables.iter().zip(outs.iter_mut()) {
+            writeln!(out, "session,{}", header(table))?;
+        }
+        let mut gathered = Gathered::default();
+        for session in &self.sessions {
+            if cancelled() {
+                return Ok(Err(ArchiveError::Interrupted));
+            }
+            match bodies(session) {
+                Ok(bodies) => {
+                    let first = first_cell(&session.name)?;
+                    for (table, out) in tables.iter().zip(outs.iter_mut()) {
+                        append(*out, &first, bodies.get(table.name).map_or(&[], Vec::as_slice))?;
+                    }
+                    gathered.rows += session.head.tables.values().sum::<u64>();
+                    gathered.catalogue.push(summary::row(session, &bodies));
+                }
+                Err(reason) => gathered.left_out.push(LeftOut {
+                    what: session.folder.display().to_string(),
+                    reason,
+                    advice: "run analyze or compare again, or copy the folder again",
+                }),
+            }
+        }
+        Ok(Ok(gathered))
+    }
+}
+
+/// Reads all tables of a session and holds them against what its `results.json` says of them.
+fn bodies(session: &Results) -> Result<Bodies, String> {
+    if session.head.tables.is_empty() {
+        return Err(
+            "its results.json doesn't count the rows of its tables, as results of older versions".to_owned()
+        );
+    }
+    let mut bodies = Bodies::new();
+    for (name, rows) in &session.head.tables {
+        let table = CSV_TABLES.iter().find(|table| table.name == name);
+        let table = table.ok_or_else(|| format!("a table {name} that this version doesn't know"))?;
+        let file = table.file_name();
+        let bytes = fs::read(session.folder.join(&file))
+            .map_err(|e| format!("its {file} can't be read ({})", e.kind()))?;
+        let head = format!("{}\n", header(table));
+        let body = bytes.strip_prefix(head.as_bytes());
+        let body = body.ok_or_else(|| format!("its {file} has other columns than this version's"))?;
+        let lines = body.iter().filter(|byte| **byte == b'\n').count() as u64;
+        if lines != *rows || body.last().is_some_and(|byte| *byte != b'\n') {
+            return Err(format!("its {file} has {lines} whole rows where its results.json counts {rows}"));
+        }
+        bodies.insert(table.name, body.to_vec());
+    }
+    Ok(bodies)
+}
+
+fn header(table: &Table) -> String {
+    table.columns.iter().map(|column| column.name).collect::<Vec<_>>().join(",")
+}
+
+/// The session's name as the first field of a line, with its comma.
+fn first_cell(name: &str) -> io::Result<Vec<u8>> {
+    let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b',')).from_writer(Vec::new());
+    csv.write_record([csv_text::printed(&Cell::Text(name.into())).as_bytes()])?;
+    csv.into_inner().map_err(|error| error.into_error())
+}
+
+/// Our rows hold no line end within a field (control characters are written as U+FFFD), so a line is a row.
+fn append(out: &mut dyn Write, first: &[u8], body: &[u8]) -> io::Result<()> {
+    let mut joined = Vec::with_capacity(body.len() + body.len() / 8);
+    for line in body.split_inclusive(|byte| *byte == b'\n') {
+        joined.extend_from_slice(first);
+        joined.extend_from_slice(line);
+    }
+    out.write_all(&joined)
+}
+
+/// The last part of a path: where the folder lies is nobody's business.
+fn last(what: &str) -> &str {
+    what.trim_end_matches(['/', '\\']).rsplit(['/', '\\']).next().unwrap_or(what)
+}

@@ -1,0 +1,109 @@
+//! `stillroom gather`: results of many sessions in one set of tables.
+
+use super::args::{Format, GatherArgs};
+use super::{Exit, Failed, interrupt, screen, write};
+use stillroom::archive::{self, Archive, ArchiveError, CatalogueRow, Gathered, LeftOut};
+use stillroom::output::{Folder, Overwrite};
+use stillroom::table::{Cell, Row, Rows, csv_text, json};
+
+/// Runs the command.
+pub fn run(args: &GatherArgs) -> Result<Exit, Failed> {
+    let overwrite = if args.force { Overwrite::Anything } else { Overwrite::OnlyOurs };
+    let folder =
+        args.out.as_ref().map(|out| Folder::open(out, overwrite)).transpose().map_err(Failed::usage)?;
+    let found = archive::look(&args.results, args.sessions.as_deref()).map_err(failed)?;
+    let gathered = match &folder {
+        Some(folder) => into(folder, &found),
+        None => found.read(&interrupt::asked),
+    };
+    let gathered = match gathered {
+        Err(ArchiveError::Interrupted) => {
+            screen::warning(&ArchiveError::Interrupted.to_string());
+            return Ok(Exit::Interrupted);
+        }
+        other => other.map_err(failed)?,
+    };
+    let left_out: Vec<&LeftOut> = found.left_out.iter().chain(&gathered.left_out).collect();
+    left_out.iter().for_each(|of| screen::error(&of.to_string()));
+    if !args.quiet {
+        found.warnings.iter().for_each(|text| screen::warning(text));
+    }
+    show(args, folder.as_ref(), &gathered);
+    Ok(match (gathered.catalogue.is_empty(), left_out.is_empty()) {
+        (true, _) => Exit::Nothing,
+        (_, true) => Exit::Done,
+        (_, false) => Exit::Partial,
+    })
+}
+
+fn into(folder: &Folder, found: &Archive) -> Result<Gathered, ArchiveError> {
+    let mut batch = folder.batch()?;
+    let gathered = found.write(&mut batch, &interrupt::asked)?;
+    if !gathered.catalogue.is_empty() {
+        batch.commit()?;
+    }
+    Ok(gathered)
+}
+
+fn failed(error: ArchiveError) -> Failed {
+    if error.is_usage() { Failed::usage(error) } else { Failed::nothing(error) }
+}
+
+fn show(args: &GatherArgs, folder: Option<&Folder>, gathered: &Gathered) {
+    if args.catalogue || folder.is_none() {
+        match args.format {
+            Format::Table => table(&gathered.catalogue),
+            Format::Csv => {
+                screen::kept(csv_text::write(Rows::of(&gathered.catalogue), std::io::stdout().lock()));
+            }
+            Format::Json => {
+                screen::kept(json::write_catalogue(&gathered.catalogue, &[], std::io::stdout().lock()));
+            }
+        }
+    }
+    if args.quiet || args.format != Format::Table {
+        return;
+    }
+    let (sessions, rows) = (gathered.catalogue.len(), gathered.rows);
+    screen::line(&format!("{sessions} {}, {rows} rows.", if sessions == 1 { "session" } else { "sessions" }));
+    if let Some(folder) = folder {
+        screen::line(&format!("Tables: {}", write::shown(folder.path())));
+    }
+}
+
+/// Widest name on the screen.
+const NAME: usize = 24;
+
+fn table(rows: &[CatalogueRow]) {
+    const SHOWN: [(&str, &str); 7] = [
+        ("session", "session"),
+        ("volume_m3", "volume, m³"),
+        ("middle_t20_s", "T20, s"),
+        ("modes", "modes"),
+        ("worst_hz", "worst, Hz"),
+        ("worst_t60_s", "rings, s"),
+        ("verdicts", "verdicts"),
+    ];
+    let columns = CatalogueRow::TABLE.columns;
+    let places = SHOWN.map(|(name, _)| columns.iter().position(|column| column.name == name));
+    let line = |row: &CatalogueRow| {
+        let cells = row.cells();
+        let cell =
+            |place: &Option<usize>| place.and_then(|at| cells.get(at)).map(on_screen).unwrap_or_default();
+        places.iter().map(cell).collect::<Vec<String>>()
+    };
+    let lines: Vec<Vec<String>> = rows.iter().map(line).collect();
+    screen::table(&SHOWN.map(|(_, head)| head), &lines);
+}
+
+/// Three significant digits are enough to choose a room by.
+fn on_screen(cell: &Cell) -> String {
+    match cell {
+        Cell::Number(number) => match number.parse::<f64>() {
+            Ok(value) if value < 10.0 => format!("{value:.2}"),
+            Ok(value) => format!("{value:.1}"),
+            Err(_) => number.clone(),
+        },
+        other => screen::shortened(&csv_text::printed(other), NAME),
+    }
+}
