@@ -116,6 +116,7 @@ flags! {
         "Measure louder, longer or with more averages.";
     RangeT30, "range-t30", "Less than 45 dB of peak-to-noise (ISO 3382-1, 5.3.3), or the curve falls less than 43 dB to its noise: too little for T30.",
         "Measure louder, longer or with more averages.";
+    FilterLimitedEarly, "filter-limited-early", "The band filter rings as long as the first 10 dB of the decay or the early energy last, so EDT or C50, C80 and D50 would be the filter's; T20 and T30 have a limit of their own.", "";
     FilterLimited, "filter-limited", "The band filter rings as long as the decay (B·T of 4 or less, ISO 3382-2, 7.3), so the value would be the filter's.",
         "Read the decay of the modes instead, or use octave bands.";
     BtUnder16, "bt-under-16", "Bandwidth times decay time is 16 or less: only a time-reversed filter shows this decay, and a single position scatters by a quarter.",
@@ -187,8 +188,8 @@ flags! {
         "Put the loudspeaker back to its first place and measure again.";
     RepeatabilityUnknown, "repeatability-unknown", "No position was measured twice in one state, or its repeats show too few modes, so what doors, people and placement do is not in the intervals.",
         "Measure one position twice in each state.";
-    GainUneven, "gain-uneven", "The direct sound changed by different factors at different positions, as by an overload or an automatic gain, so levels can't be compared.",
-        "Measure both states at one gain, without overload.";
+    GainUneven, "gain-uneven", "The direct sound changed by another factor than what follows it, or than at other positions, as by an overload, an automatic gain or something in its way, so levels can't be compared.",
+        "Measure both states at one gain, without overload, and with the loudspeaker in sight as before.";
     ShapeDiffers, "shape-differs", "The two resonances have different shapes over the positions, so they are not one mode for certain.",
         "Measure at the same positions in both states.";
     EndsContradict, "ends-contradict", "The records of one state end in noise and those of the other don't, although the decay changed the other way: one of them was faded or cut.",

@@ -391,6 +391,34 @@ fn a_target_is_recorded_with_the_settings() {
     assert_eq!(job.run(&["compare", "off.wav", "on.wav", "--target-t60", "0"]).status, 2);
 }
 
+/// Target, conclusions and logo from session.toml stand on the report's first sheet; the command's word goes first.
+#[test]
+fn the_visit_s_target_is_answered_on_the_first_sheet() {
+    let manifest = "baseline = \"off\"\n[room]\nlength = 5\nwidth = 4\nheight = 2.5\n[visit]\nby = \"A. Sound\"\n\
+                    target_t60_s = 0.6\nlogo = \"mark.png\"\nconclusions = \"\"\"One unit more.\n\nThen again.\"\"\"\n";
+    let job = Job::new()
+        .with_response("job/off/seat.wav", 0.8)
+        .with_response("job/on/seat.wav", 0.4)
+        .with_bytes("job/mark.png", b"\x89PNG\r\n\x1a\nx")
+        .with_bytes("job/session.toml", manifest.as_bytes());
+    let page = |more: &[&str]| {
+        let run = job.run(&[&["compare", "job", "--out", "out"], more].concat());
+        assert_eq!(run.status, 0, "{}", run.err);
+        fs::read_to_string(job.path("out/report.html")).expect("written")
+    };
+    let text = page(&[]);
+    assert!(text.contains("Target: no decay longer than 0.60 s"), "the target");
+    assert!(text.contains("missed, at") && text.contains("</bdi>: </b>"), "an answer for each state");
+    assert!(text.contains("Conclusions of <bdi>A. Sound</bdi>") && text.contains("<bdi>Then again.</bdi>"));
+    assert!(text.contains("src=\"data:image/png;base64,iVBORw0KGgp4\""), "the logo");
+    assert!(page(&["--target-t60", "1.5"]).contains("Target: no decay longer than 1.50 s"));
+    // 0.25 (50/100)^(1/3) = 0.198 s (ITU-R BS.1116-3, 8.2.3.1).
+    assert!(page(&["--target-mask=nominal"]).contains("the mask of ITU-R BS.1116-3 round 0.20 s"));
+    let wild = Job::new().with_response("off.wav", 0.8).with_response("on.wav", 0.4);
+    let run = wild.run(&["compare", "off.wav", "on.wav", "--target-mask=nominal"]);
+    assert!(run.status == 2 && run.err.contains("volume"), "{}", run.err);
+}
+
 /// Ctrl-C in the middle: the status that shells expect, soon, and no half-written file.
 #[cfg(unix)]
 #[test]

@@ -1,6 +1,6 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Control, Settings, absorbers, resonances, sound};
+use super::{Analysis, Control, Settings, absorbers, rates, resonances, sound};
 use crate::absorber::Tuning;
 use crate::change::{
     BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, compare,
@@ -41,6 +41,8 @@ pub enum TargetKind {
     Longest(f64),
     /// The tolerance mask of ITU-R BS.1116-3 round the state's own mean T20 of 200 Hz to 4 kHz.
     Mask,
+    /// The same mask round this mean, s: the nominal one of the room's volume.
+    MaskRound(f64),
 }
 
 /// All pairs of a comparison.
@@ -75,11 +77,14 @@ pub fn compare_states(
     let involved: Vec<usize> = std::iter::once(before).chain(after.iter().copied()).collect();
     let prepared: Vec<Prepared> =
         involved.par_iter().map(|i| Prepared::new(session, &found.states[*i], settings, control)).collect();
-    let facts: Vec<StateFacts<'_>> = involved
+    let mut facts: Vec<StateFacts<'_>> = involved
         .iter()
         .zip(&prepared)
         .map(|(i, prepared)| state_facts(session, &found.states[*i], prepared))
         .collect();
+    for (i, facts) in involved.iter().zip(&mut facts).skip(1) {
+        facts.relabelled = rates::relabelled(&found.states[before].places, &found.states[*i].places);
+    }
     let range = settings.modes.unwrap_or_default();
     let mut change = ChangeSettings::default();
     (change.same_chain, change.range_hz) = (session.same_chain, (range.from_hz, range.to_hz));
@@ -88,6 +93,7 @@ pub fn compare_states(
         let target = match asked.target? {
             TargetKind::Longest(limit_s) => Target::Longest(limit_s),
             TargetKind::Mask => Target::Mask { mean_t_s: mean_t20_s(facts)? },
+            TargetKind::MaskRound(mean_t_s) => Target::Mask { mean_t_s },
         };
         Some((*i, hold_against(facts, target)))
     });
@@ -153,6 +159,7 @@ fn state_facts<'a>(session: &Session, state: &'a StateResult, prepared: &'a Prep
     StateFacts {
         modes: state.resonances.as_ref().map_or(&prepared.no_modes, |found| &found.set),
         places,
+        relabelled: None,
         bands: own.chain(averages).collect(),
         repeats: prepared.repeats.iter().collect(),
     }

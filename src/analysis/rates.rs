@@ -53,6 +53,27 @@ pub(super) fn flag_relabelled(places: &mut [PlaceResult]) {
     }
 }
 
+/// The usual rates of two states, where their spectra agree only if the second's label is wrong by that ratio (or the
+/// first's).
+pub(super) fn relabelled(before: &[PlaceResult], after: &[PlaceResult]) -> Option<(f64, f64)> {
+    let (old_hz, new_hz) = (usual(before)?, usual(after)?);
+    if old_hz.total_cmp(&new_hz).is_eq() {
+        return None;
+    }
+    let spectrum = |places: &[PlaceResult], rate_hz: f64, moved: f64| {
+        let of_rate = places.iter().map(|p| &p.response).filter(|r| r.rate_hz.total_cmp(&rate_hz).is_eq());
+        let mut sum = vec![0.0; STEPS];
+        for low in of_rate.map(|r| &r.low).filter(|low| !low.samples.is_empty()) {
+            sum.iter_mut().zip(peaks(low, moved)).for_each(|(sum, x)| *sum += x);
+        }
+        sum
+    };
+    let first = spectrum(before, old_hz, 1.0);
+    let as_said = correlation(&first, &spectrum(after, new_hz, 1.0));
+    let moved = correlation(&first, &spectrum(after, new_hz, new_hz / old_hz));
+    (moved > ALIKE && moved > as_said + ALIKE).then_some((old_hz, new_hz))
+}
+
 /// The rate that most places have; with a tie, the first one's.
 fn usual(places: &[PlaceResult]) -> Option<f64> {
     let mut counts: BTreeMap<u64, (usize, usize)> = BTreeMap::new();

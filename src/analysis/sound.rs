@@ -29,6 +29,18 @@ const LEFT_OUT: [(Flag, &str); 7] = [
 /// The same for a copy.
 const COPY: &str = "another file holds the same samples, so one of the two is not what its name says";
 
+/// The same for an overload, where enough places have none.
+const OVERLOAD: &str = "it is clipped, and other places are not";
+/// Fewest sound places beside which clipped ones are left out, so that the fit still rests on several. Our choice.
+const ENOUGH_SOUND: usize = 3;
+
+/// Whether clipped places of a state can be spared: most of its places are not clipped.
+fn can_spare_clipped(state: &StateResult) -> bool {
+    let clipped = state.places.iter().filter(|p| p.response.flags.has(Flag::Clipped)).count();
+    let sound = state.places.len() - clipped;
+    clipped > 0 && sound > clipped && sound >= ENOUGH_SOUND
+}
+
 /// Why a place is left out, if it is.
 fn left_out(response: &Response) -> Option<&'static str> {
     LEFT_OUT.iter().find(|(flag, _)| response.flags.has(*flag)).map(|(_, reason)| *reason)
@@ -49,10 +61,12 @@ pub(super) fn judge(states: &mut [StateResult]) {
     }
     flag_short(states);
     for (s, state) in states.iter_mut().enumerate() {
+        let spare = can_spare_clipped(state);
         for (p, place) in state.places.iter_mut().enumerate() {
             tell_remarks(&mut place.response);
             let copy = copies.contains(&(s, p)).then_some(COPY);
-            let Some(reason) = left_out(&place.response).or(copy) else { continue };
+            let overload = (spare && place.response.flags.has(Flag::Clipped)).then_some(OVERLOAD);
+            let Some(reason) = left_out(&place.response).or(copy).or(overload) else { continue };
             let files = place.response.files().collect::<Vec<_>>().join(", ");
             let text =
                 format!("{files}: left out of the mode fit and of every comparison of levels: {reason}");
@@ -226,7 +240,53 @@ pub(super) fn remarks(session: &Session, found: &Analysis) -> Vec<String> {
         ));
     }
     told.extend(odd_rates(&read));
+    told.extend(found.states.iter().flat_map(of_whole_states));
+    told.extend(repairs(found));
     told
+}
+
+/// What the reader mended, the same mending of many files once.
+fn repairs(found: &Analysis) -> Vec<String> {
+    let mut told: Vec<(&str, &str, usize)> = Vec::new();
+    let of_file =
+        |file: &'_ FileRecord| file.provenance.as_ref().map(|p| (file.take.file.clone(), p.repairs.clone()));
+    let all: Vec<(String, Vec<String>)> = found.files.iter().filter_map(of_file).collect();
+    for (file, repairs) in &all {
+        for repair in repairs {
+            match told.iter_mut().find(|known| alike(known.1, repair)) {
+                Some(known) => known.2 += 1,
+                None => told.push((file, repair, 0)),
+            }
+        }
+    }
+    let sentence = |(file, repair, more): (&str, &str, usize)| {
+        let others = if more > 0 { format!(" and {more} more files") } else { String::new() };
+        format!("{file}{others}: {}", repair.trim_end_matches('.'))
+    };
+    told.into_iter().map(sentence).collect()
+}
+
+/// Whether two sentences differ in their numbers at most.
+fn alike(one: &str, other: &str) -> bool {
+    let words = |text: &str| text.split(|c: char| !c.is_alphabetic()).collect::<String>();
+    words(one) == words(other)
+}
+
+/// Faults that come by the state rather than by the file, one sentence each.
+fn of_whole_states(state: &StateResult) -> Vec<String> {
+    const TOLD: [(Flag, &str); 2] = [
+        (Flag::DcOffset, "a constant is added to the samples (dc-offset)"),
+        (Flag::Normalised, "each file seems scaled to a peak of its own (normalised)"),
+    ];
+    let sentence = |(flag, what): &(Flag, &str)| {
+        let has = |place: &&crate::state::PlaceResult| place.response.flags.has(*flag);
+        let count = state.places.iter().filter(has).count();
+        let first = state.places.iter().find(has)?.response.files().next()?;
+        let which =
+            if count > 1 { format!("{first} and {} more places", count - 1) } else { first.to_string() };
+        Some(format!("{which}: {what}"))
+    };
+    TOLD.iter().filter_map(sentence).collect()
 }
 
 /// Files whose rate is not that of most.

@@ -7,7 +7,7 @@ use super::drift::RateFactor;
 use super::facts::StateFacts;
 use super::gain::Gain;
 use super::moved::Moved;
-use super::outcome::{ModeChange, Ratio, Verdict};
+use super::outcome::{BandChange, ModeChange, PositionChange, Ratio, Verdict};
 use super::view::median;
 use crate::flag::{Flag, Flags};
 
@@ -42,6 +42,8 @@ pub(super) struct Doubts {
     moved: bool,
     /// Whether the gain is different at every place.
     uneven_gain: bool,
+    /// ln of the factor by which levels moved beyond what the direct sound's gain and the decays explain.
+    direct_off: Option<f64>,
     /// Places that both states have.
     places: usize,
     /// Share of the places that end in noise, and median length of the records, before and after.
@@ -67,15 +69,36 @@ impl Doubts {
             copied: copies > 0 && 2 * copies >= after.places.len(),
             nothing_after: after.places.iter().all(|p| p.low.is_none()) && after.modes.modes.is_empty(),
             moved: moved.loudspeaker || (microphones > 1 && 2 * microphones > places),
+            direct_off: None,
             uneven_gain: places >= 4 && !moved.loudspeaker && gain.spread.is_some_and(|s| s > UNEVEN),
             places,
             ends: [ends(before), ends(after)],
         }
     }
 
+    /// Adds what the bands' levels say of the gain.
+    pub fn with_direct_off(self, direct_off: Option<f64>) -> Self {
+        Self { direct_off: direct_off.filter(|_| !self.moved), ..self }
+    }
+
     /// Whether no one gain lies between the states.
     pub fn uneven_gain(&self) -> bool {
-        self.uneven_gain
+        self.uneven_gain || self.direct_off.is_some()
+    }
+
+    /// Empties the levels that rest on a gain which is none.
+    pub fn void_levels(&self, positions: &mut [PositionChange], bands: &mut [BandChange]) {
+        if !self.uneven_gain() {
+            return;
+        }
+        for place in positions.iter_mut().filter(|p| p.level_ratio.is_some_and(|level| level.is_ok())) {
+            place.level_ratio = Some(Err(Flag::GainUneven));
+            place.flags.add(Flag::GainUneven);
+        }
+        for band in bands.iter_mut().filter(|b| b.energy_ratio.is_some_and(|level| level.is_ok())) {
+            band.energy_ratio = Some(Err(Flag::GainUneven));
+            band.flags.add(Flag::GainUneven);
+        }
     }
 
     /// Takes back what can't stand.
@@ -87,7 +110,7 @@ impl Doubts {
                 change.reason = reason;
                 flag.into_iter().for_each(|flag| change.flags.add(flag));
             }
-            if self.uneven_gain && change.level_ratio.is_some_and(|level| level.is_ok()) {
+            if self.uneven_gain() && change.level_ratio.is_some_and(|level| level.is_ok()) {
                 change.level_ratio = Some(Err(Flag::GainUneven));
                 change.flags.add(Flag::GainUneven);
             }
@@ -136,6 +159,14 @@ impl Doubts {
                 let text = "The level changed, but so did the direct sound, at each position by another factor: an overload or an \
                             automatic gain, not the room.";
                 Some((Some(Flag::GainUneven), text.to_owned()))
+            }
+            Verdict::LevelOnly | Verdict::Chain if self.direct_off.is_some() => {
+                let text = format!(
+                    "All that follows the direct sound is {:+.1} dB beside it, at all positions and at the same decay: the \
+                     direct sound was squeezed by an overload or hidden, so levels say nothing of the room.",
+                    8.686 * self.direct_off.unwrap_or(0.0)
+                );
+                Some((Some(Flag::GainUneven), text))
             }
             Verdict::Shorter if self.lost_its_noise(0, 1) => Some(self.faded("after")),
             Verdict::Longer if self.lost_its_noise(1, 0) => Some(self.faded("before")),

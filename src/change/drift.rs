@@ -46,6 +46,11 @@ pub(super) struct RateFactor {
 }
 
 impl RateFactor {
+    /// The factor between two rates that headers name.
+    pub fn between(rates_hz: (f64, f64)) -> Self {
+        Self { factor: rates_hz.1 / rates_hz.0, rates_hz }
+    }
+
     /// Why nothing can be decided, in a sentence.
     pub fn reason(&self) -> String {
         format!(

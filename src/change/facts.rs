@@ -14,6 +14,9 @@ pub struct StateFacts<'a> {
     pub modes: &'a ModeSet,
     /// Facts of each place, in the order of [`ModeSet::places`].
     pub places: Vec<PlaceFacts<'a>>,
+    /// The baseline's rate and this state's, in hertz, where both states' spectra agree only if the latter is a wrong
+    /// label of the former (or the other way round).
+    pub relabelled: Option<(f64, f64)>,
     /// Its bands, averages over positions included (position `*` or `listening`).
     pub bands: Vec<BandFacts<'a>>,
     /// The resonances of single takes, where a place was measured more than once; empty otherwise.

@@ -22,11 +22,13 @@ mod band_reason;
 mod bands;
 mod cause;
 mod chain;
+mod direct;
 mod doubt;
 mod drift;
 mod facts;
 mod finding;
 mod gain;
+mod left_out;
 mod level;
 mod moved;
 mod noise;
@@ -99,11 +101,18 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         left_after: &after.modes.residual_over_noise,
         repeats_known: scatter.is_some(),
     };
-    let (mut modes, positions) = assessment.run();
-    let rate = drift::rate_factor(&old, &new, labelled(before, after));
-    let doubts = doubt::Doubts::new([before, after], rate, &gain, &moved, places.len());
+    let (mut modes, mut positions) = assessment.run();
+    let mut bands = bands::band_changes(before, after, &gain, settings);
+    let rate = after
+        .relabelled
+        .map(drift::RateFactor::between)
+        .or_else(|| drift::rate_factor(&old, &new, labelled(before, after)));
+    let doubts = doubt::Doubts::new([before, after], rate, &gain, &moved, places.len())
+        .with_direct_off(direct::direct_off(&bands));
     doubts.apply(&mut modes);
+    doubts.void_levels(&mut positions, &mut bands);
     let worst_seat = seats::worst_seat(&modes, &positions);
+    let positions = left_out::beside(positions, &modes, before, after);
     let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
     let chain = ChainFindings {
         gain: gain.log.filter(|_| !doubts.uneven_gain()).map(|g| crate::estimate::Estimate {
@@ -116,7 +125,6 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         filter_poles: filter_poles.iter().map(|j| new[*j].index).collect(),
         common_places: places.len(),
     };
-    let bands = bands::band_changes(before, after, &gain, settings);
     Changes {
         summary: summary::summary(&modes, &chain, settings),
         band_summary: band_reason::summary(&bands),

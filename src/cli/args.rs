@@ -234,6 +234,15 @@ pub struct RespondArgs {
     pub quiet: bool,
 }
 
+/// What the tolerance mask lies round.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum MaskMean {
+    /// Each state's own mean over 200 Hz to 4 kHz
+    Own,
+    /// 0.25 s times the cube root of the volume over 100 m³
+    Nominal,
+}
+
 /// `stillroom compare`.
 #[derive(Debug, Args)]
 pub struct CompareArgs {
@@ -249,9 +258,10 @@ pub struct CompareArgs {
     /// Hold bands and modes against a longest decay time, s
     #[arg(long, value_name = "S", conflicts_with = "target_mask", value_parser = time)]
     pub target_t60: Option<f64>,
-    /// Hold bands against the tolerance mask of ITU-R BS.1116-3 round each state's own mean
-    #[arg(long)]
-    pub target_mask: bool,
+    /// Hold bands against the tolerance mask of ITU-R BS.1116-3, round each state's own mean or (=nominal) round the
+    /// nominal time of the room's volume
+    #[arg(long, value_name = "MEAN", value_enum, num_args = 0..=1, require_equals = true, default_missing_value = "own")]
+    pub target_mask: Option<MaskMean>,
     /// How to read the folder.
     #[command(flatten)]
     pub reading: ReadingArgs,

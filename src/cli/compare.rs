@@ -1,13 +1,14 @@
 //! `stillroom compare`: what became of each mode, worst first.
 
 use super::analyze::{check_range, exit, nothing_found, options, report_failures, settings};
-use super::args::{CompareArgs, Format};
+use super::args::{CompareArgs, Format, MaskMean};
 use super::progress::Bar;
 use super::{Exit, Failed, analyze, interrupt, screen, tune_screen, write};
 use stillroom::analysis::{
     Analysis, CompareSettings, Comparison, Control, Settings, TargetKind, analyze, compare_states,
 };
 use stillroom::change::{Changes, ModeChange, Verdict};
+use stillroom::criterion::nominal_t_s;
 use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
@@ -61,8 +62,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
         each: args.reading.each,
         before: Some(&asked.before),
         after: &asked.after,
-        target_t60_s: args.target_t60,
-        target_mask: args.target_mask,
+        target: asked.target,
     };
     let mut tables = results(&session, &settings, &words, &found);
     let pairs = compared.as_ref().map(|c| comparison(&found, c)).unwrap_or_default();
@@ -93,12 +93,29 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
 
 fn pair(session: &Session, args: &CompareArgs) -> Result<CompareSettings, Failed> {
     let mut asked = sides(session, args.before.as_ref(), &args.after)?;
-    asked.target = match (args.target_t60, args.target_mask) {
-        (Some(limit_s), _) => Some(TargetKind::Longest(limit_s)),
-        (None, true) => Some(TargetKind::Mask),
-        (None, false) => None,
-    };
+    asked.target = target(session, args)?;
     Ok(asked)
+}
+
+/// What decay times should be: the command's word, else that of session.toml.
+fn target(session: &Session, args: &CompareArgs) -> Result<Option<TargetKind>, Failed> {
+    let nominal = session.room.volume_m3.map(|volume| TargetKind::MaskRound(nominal_t_s(volume)));
+    let visit = &session.visit;
+    Ok(match (args.target_t60, args.target_mask) {
+        (Some(limit_s), _) => Some(TargetKind::Longest(limit_s)),
+        (None, Some(MaskMean::Own)) => Some(TargetKind::Mask),
+        (None, Some(MaskMean::Nominal)) => Some(nominal.ok_or_else(|| {
+            Failed::usage(
+                "--target-mask=nominal needs the room's volume\n  allowed  length, width and height or volume_m3 under \
+                 [room] in session.toml\n  do       add them, or leave out =nominal",
+            )
+        })?),
+        (None, None) => match (visit.target_t60_s, visit.room_use) {
+            (Some(limit_s), _) => Some(TargetKind::Longest(limit_s)),
+            (None, Some(_)) => nominal,
+            (None, None) => None,
+        },
+    })
 }
 
 /// Baseline and after states; a baseline is never guessed.

@@ -21,7 +21,7 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
         before: None,
         after: Vec::new(),
         target_t60: None,
-        target_mask: false,
+        target_mask: None,
         reading: ReadingArgs::default(),
         computing: ComputingArgs { bands: Bands::Third, modes_from: 15.0, modes_to: 200.0, no_modes: false },
         output: OutputArgs { out: None, force: false, figures: args.figures.clone(), format: Format::Table },

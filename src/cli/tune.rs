@@ -63,7 +63,7 @@ fn tables(
         each: args.reading.each,
         before: Some(&asked.before),
         after: &asked.after,
-        target_t60_s: args.target_t60,
+        target: args.target_t60.map(stillroom::analysis::TargetKind::Longest),
         ..Asked::default()
     };
     let mut tables = results(session, settings, &words, found);

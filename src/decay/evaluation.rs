@@ -75,6 +75,11 @@ impl<'a> Evaluation<'a> {
 
     fn report(&self, band: Band) -> BandDecay {
         let [edt, t20, t30] = [Range::Edt, Range::T20, Range::T30].map(|range| self.time(range));
+        // Behind a strong direct sound the first 10 dB can fall too fast for a filter that the rest is slow enough for.
+        let limited = |line: &Result<Line, Flag>| matches!(line, Err(Flag::FilterLimited));
+        let later = !limited(&t20) && !limited(&t30);
+        let edt =
+            edt.map_err(|f| if f == Flag::FilterLimited && later { Flag::FilterLimitedEarly } else { f });
         let seconds = |line: &Result<Line, Flag>| line.map(|line| line.time_s());
         // A product at or under the limit is told: it is why the time is not.
         let raw = |range| self.read(range).map(|line| line.time_s());
@@ -138,7 +143,7 @@ impl<'a> Evaluation<'a> {
         self.clear_of_noise()?;
         let limit_s = EARLY_S[limit];
         if fade_s(band) > limit_s {
-            return Err(Flag::FilterLimited);
+            return Err(Flag::FilterLimitedEarly);
         }
         let (late, total) = (self.curve.late(limit), self.curve.total());
         // A late energy that is mostly the tail's extrapolation is not measured.

@@ -1,10 +1,11 @@
 //! How small a change of T20 a number of places will show, before anything is measured again.
 
 use super::line::T20_SPREAD;
-use statrs::distribution::{ContinuousCDF, StudentsT};
+use statrs::distribution::{ChiSquared, ContinuousCDF, StudentsT};
 
 /// Half the 95 % interval that a change of T20 will have, as a ratio, with `places` places in both states: Student's t
-/// over the places, each scattering as a single evaluation does in either state (ISO 3382-1:2009, eq. 4). Where the
+/// over the places, each scattering as a single evaluation does in either state (ISO 3382-1:2009, eq. 4); of the
+/// scatter that so few places show the median (chi-square over its degrees of freedom). Where the
 /// sound field stays as it was, a repeat for instance, the places scatter alike and the interval is narrower.
 /// `None` for fewer than two places, or a time that is none.
 #[must_use]
@@ -12,7 +13,8 @@ pub fn expected_change(places: usize, bandwidth_hz: f64, t20_s: f64) -> Option<f
     let freedom = places.checked_sub(1).filter(|freedom| *freedom > 0)?;
     let reach = StudentsT::new(0.0, 1.0, freedom as f64).ok()?.inverse_cdf(0.975);
     let sd = T20_SPREAD.sd_s(t20_s, bandwidth_hz, 1) / t20_s;
-    let half = reach * (2.0 / places as f64).sqrt() * sd;
+    let shown = (ChiSquared::new(freedom as f64).ok()?.inverse_cdf(0.5) / freedom as f64).sqrt();
+    let half = reach * shown * (2.0 / places as f64).sqrt() * sd;
     half.is_finite().then_some(half)
 }
 
@@ -20,11 +22,12 @@ pub fn expected_change(places: usize, bandwidth_hz: f64, t20_s: f64) -> Option<f
 mod tests {
     use super::*;
 
-    /// By hand: third octave at 1 kHz (B 231 Hz), 0.6 s: 0.88·√(1.19/138.6) = 8.15 %; six places: 2.571·√(1/3) of it.
+    /// By hand: third octave at 1 kHz (B 231 Hz), 0.6 s: 0.88·√(1.19/138.6) = 8.15 %; six places: 2.571·√(1/3) of it,
+    /// times √(4.351/5), the median of chi-square on five degrees (any table).
     #[test]
     fn by_hand() {
         let half = expected_change(6, 231.0, 0.6).unwrap();
-        assert!((half - 0.121).abs() < 0.001, "{half}");
+        assert!((half - 0.1129).abs() < 0.001, "{half}");
         assert!(expected_change(1, 231.0, 0.6).is_none() && expected_change(3, 231.0, f64::NAN).is_none());
     }
 }

@@ -9,6 +9,9 @@ pub(super) const ISO_3382_1: &str = "ISO 3382-1:2009";
 /// ISO 18233, sweeps and sequences in place of classical excitation.
 pub(super) const ISO_18233: &str = "ISO 18233:2006";
 
+/// ISO 16283-1, for the 63 Hz octave in small rooms.
+pub(super) const ISO_16283_1: &str = "ISO 16283-1:2014";
+
 /// One requirement of a standard.
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[non_exhaustive]
@@ -85,6 +88,8 @@ pub enum Topic {
     FilterLimit,
     /// Frequency range with values.
     FrequencyRange,
+    /// Decay time at 63 Hz in a small room.
+    LowOctave,
     /// What the report has to state.
     ReportData,
     /// Length of the record.
@@ -145,6 +150,7 @@ impl Topic {
             Topic::DecayRange => "band short of decay range",
             Topic::FilterLimit => "band limited by its filter",
             Topic::FrequencyRange => "band without a value",
+            Topic::LowOctave => "decay time at 63 Hz",
             Topic::ReportData => "entry for the report",
             Topic::RecordLength => "record cut short",
             Topic::Signal => "word on the signal",

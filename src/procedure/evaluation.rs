@@ -1,6 +1,6 @@
 //! What the bands carry: peak-to-noise for T20 and T30, filter limits, range of frequency.
 
-use super::check::{ISO_3382_1, ISO_3382_2};
+use super::check::{ISO_3382_1, ISO_3382_2, ISO_16283_1};
 use super::wording::{decibel, few, hertz};
 use super::{Check, Grade, Met, PlaceFacts, StateFacts, Topic};
 use crate::decay::BandDecay;
@@ -47,6 +47,7 @@ pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
         filter_limit(state),
     ];
     rows.extend(Grade::ALL.map(|grade| frequency_range(state, grade)));
+    rows.extend(low_octave(state));
     rows
 }
 
@@ -139,6 +140,31 @@ fn filter_limit(state: &StateFacts<'_>) -> Check {
         topic: Topic::FilterLimit,
         misses,
     }
+}
+
+/// Rooms under this volume have their lowest decay time measured in the 63 Hz octave (ISO 16283-1:2014, low-frequency
+/// procedure), m³.
+const SMALL_M3: f64 = 25.0;
+/// The thirds from 50 to 80 Hz, or the octave itself, hertz.
+const LOW: Range = Range { from_hz: 44.668, to_hz: 89.125, words: "63 Hz octave, or thirds 50 to 80 Hz" };
+
+/// Whether a small room has its decay time at 63 Hz.
+fn low_octave(state: &StateFacts<'_>) -> Option<Check> {
+    state.session.room.volume_m3.filter(|volume| *volume < SMALL_M3)?;
+    let all = state.bands_within(LOW).count();
+    let without = state.bands_within(LOW).filter(|(_, b)| b.t20_s.is_err() && b.t30_s.is_err()).count();
+    Some(Check {
+        standard: ISO_16283_1,
+        clause: "low-frequency procedure",
+        requirement: format!("decay time at 63 Hz in a room under {SMALL_M3:.0} m³"),
+        found: if all == 0 { String::new() } else { format!("{} of {all} band values", all - without) },
+        limit: LOW.words.into(),
+        met: if all > 0 && without == all { Met::No } else { Met::of(0, all > 0) },
+        affects: "levels in dwellings that refer to a decay time at 63 Hz; for modes read modes.csv".into(),
+        grade: None,
+        topic: Topic::LowOctave,
+        misses: usize::from(all > 0 && without == all),
+    })
 }
 
 fn frequency_range(state: &StateFacts<'_>, grade: Grade) -> Check {

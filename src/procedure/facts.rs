@@ -2,7 +2,7 @@
 
 use crate::decay::BandDecay;
 use crate::flag::Flags;
-use crate::session::{Session, State};
+use crate::session::{Role, Session, State};
 
 /// One state of the room as it was measured.
 #[derive(Debug, Clone)]
@@ -50,13 +50,21 @@ impl<'a> StateFacts<'a> {
         distinct(self.places.iter().map(|place| place.source))
     }
 
-    /// Bands of all places that lie within a range of frequency, each with its place.
+    /// Places that a spatial average may rest on: corners and other boundaries are left out, where any other place is
+    /// (ISO 3382-2:2008, 4.3: a quarter wavelength, normally 1 m, from reflecting surfaces).
+    pub(super) fn in_the_room(&self) -> impl Iterator<Item = &PlaceFacts<'a>> {
+        let inside = |place: &&PlaceFacts<'a>| self.session.role(place.position) != Role::Boundary;
+        let any = self.places.iter().any(|place| inside(&place));
+        self.places.iter().filter(move |place| !any || inside(place))
+    }
+
+    /// Bands of the places in the room that lie within a range of frequency, each with its place.
     pub(super) fn bands_within(
         &self,
         range: super::evaluation::Range,
     ) -> impl Iterator<Item = (&PlaceFacts<'a>, &'a BandDecay)> {
         let within = move |band: &&'a BandDecay| range.holds(band.band.centre_hz);
-        self.places.iter().flat_map(move |place| place.bands.iter().filter(within).map(move |b| (place, b)))
+        self.in_the_room().flat_map(move |place| place.bands.iter().filter(within).map(move |b| (place, b)))
     }
 }
 

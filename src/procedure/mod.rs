@@ -22,7 +22,9 @@ mod wording;
 pub use check::{Check, Grade, Met, Topic};
 pub use facts::{PlaceFacts, StateFacts};
 pub use geometry::least_distance_m;
-pub use readiness::{FileFacts, FileLine, Finding, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look};
+pub use readiness::{
+    Between, FileFacts, FileLine, Finding, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look,
+};
 pub use summary::summary;
 
 /// Every requirement that the state can be held against, in the order of the standards' clauses.

@@ -19,25 +19,28 @@ const TABLE_1: [Minima; 3] = [
     Minima { grade: Grade::Precision, sources: 2, positions: 3, combinations: 12 },
 ];
 
-/// Nine rows: three numbers for each of three grades.
+/// Nine rows: three numbers for each of three grades. Positions at boundaries don't count where there are others.
 pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
     let positions = state.positions();
     let boundary = positions.iter().filter(|p| state.session.role(p) == Role::Boundary).count();
+    let counted = if boundary < positions.len() { positions.len() - boundary } else { positions.len() };
+    let combinations = state.in_the_room().count();
     let sources = state.sources().len();
-    let remark = if boundary > 0 { format!(" ({boundary} of them at boundaries)") } else { String::new() };
-    let found_positions = format!("{}{remark}", positions.len());
+    let left_out = positions.len() - counted;
+    let remark = if left_out > 0 { format!(" ({left_out} more at boundaries)") } else { String::new() };
+    let found_positions = format!("{counted}{remark}");
     TABLE_1
         .iter()
         .flat_map(|least| {
             [
                 row(least.grade, Topic::Sources, sources, least.sources, sources.to_string()),
-                row(least.grade, Topic::Positions, positions.len(), least.positions, found_positions.clone()),
+                row(least.grade, Topic::Positions, counted, least.positions, found_positions.clone()),
                 row(
                     least.grade,
                     Topic::Combinations,
-                    state.places.len(),
+                    combinations,
                     least.combinations,
-                    state.places.len().to_string(),
+                    combinations.to_string(),
                 ),
             ]
         })

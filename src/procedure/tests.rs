@@ -144,6 +144,31 @@ fn numbers_of_places_decide_the_grade() {
     );
 }
 
+/// Corners don't count for the spatial average where there are other places: of six places three are left.
+#[test]
+fn corners_are_left_out_of_bands() {
+    let (session, bands) = (accordion_room(), octaves(0.6, RATIO_60_DB));
+    let rows = checks(&facts(&session, 0, &bands));
+    let positions = rows.iter().find(|row| row.topic == Topic::Positions).unwrap();
+    assert_eq!(positions.found, "3 (3 more at boundaries)");
+    let range = rows.iter().find(|row| row.topic == Topic::DecayRange).unwrap();
+    assert!(!range.found.contains("corner"), "{}", range.found);
+}
+
+/// Under 25 m³ the 63 Hz octave is asked for (ISO 16283-1, low-frequency procedure), above it is not.
+#[test]
+fn a_small_room_is_asked_for_63_hz() {
+    let (mut session, bands) = (accordion_room(), octaves(0.6, RATIO_60_DB));
+    let row = |session: &Session| {
+        let rows = checks(&facts(session, 0, &bands));
+        rows.into_iter().find(|row| row.topic == Topic::LowOctave)
+    };
+    assert!(row(&session).is_none(), "45.9 m³");
+    session.room.volume_m3 = Some(20.0);
+    let asked = row(&session).unwrap();
+    assert_eq!((asked.found.as_str(), asked.met), ("3 of 3 band values", Met::Yes));
+}
+
 /// Moving one microphone costs exactly what it comes too close to.
 #[test]
 fn the_summary_names_what_is_missed() {
@@ -309,8 +334,14 @@ fn files(session: &Session) -> Vec<FileFacts<'_>> {
 
 fn judge(session: &Session, bands: &[BandDecay], change: impl FnOnce(&mut LookFacts<'_>)) -> Readiness {
     let states = (0..session.states.len()).map(|state| facts(session, state, bands)).collect();
-    let mut facts =
-        LookFacts { session, files: files(session), states, failed: Vec::new(), modes_to_hz: 200.0 };
+    let mut facts = LookFacts {
+        session,
+        files: files(session),
+        states,
+        failed: Vec::new(),
+        between: Vec::new(),
+        modes_to_hz: 200.0,
+    };
     change(&mut facts);
     look(&facts)
 }
@@ -407,6 +438,7 @@ fn modes_that_no_position_sees_are_named() {
             files: Vec::new(),
             states: vec![facts(session, 0, &bands)],
             failed: Vec::new(),
+            between: Vec::new(),
             modes_to_hz: 80.0,
         })
     };

@@ -6,6 +6,7 @@ use super::content::{Content, Pair, frequency};
 use super::draw::{Drawing, Ink, Scale, svg};
 use super::limits;
 use super::tails::{self, Row, Tail};
+use super::target;
 use super::words::{self, counted, hertz, joined, seconds, shown, signed};
 use super::worst_seat::worst_seat;
 use crate::change::{ModeChange, Verdict};
@@ -28,7 +29,22 @@ pub(super) fn sheet(content: &Content<'_>) -> Markup {
             } @else {
                 (alone(content))
             }
+            (target::sheet(content))
+            (conclusions(content))
             (limits::not_shown(content))
+        }
+    }
+}
+
+/// What the one who measured concludes, a paragraph for each that an empty line sets apart.
+fn conclusions(content: &Content<'_>) -> Markup {
+    let visit = &content.session.visit;
+    let Some(text) = &visit.conclusions else { return html! {} };
+    let paragraphs = text.split("\n\n").map(str::trim).filter(|part| !part.is_empty());
+    html! {
+        div.conclusions {
+            h3 { "Conclusions" @if let Some(by) = &visit.by { " of " bdi { (shown(by)) } } }
+            @for part in paragraphs { p { bdi { (shown(&part.replace('\n', " "))) } } }
         }
     }
 }

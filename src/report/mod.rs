@@ -24,6 +24,7 @@ mod resonances;
 mod seats;
 mod spectra;
 mod tails;
+mod target;
 pub mod words;
 mod worst_seat;
 
@@ -63,6 +64,9 @@ pub fn html(content: &Content<'_>) -> String {
             body {
                 a.skip href="#answer" { "Skip to the answer" }
                 header {
+                    @if let Some(logo) = &content.session.logo {
+                        img.logo alt="" src={ "data:" (logo.media) ";base64," (base64::engine::general_purpose::STANDARD.encode(&logo.bytes)) };
+                    }
                     p.kicker { (kicker(content)) }
                     h1 { bdi { (title) } }
                     (provenance::visit(content))

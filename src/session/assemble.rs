@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::error::SessionError;
 use super::gather::Gathering;
+use super::logo;
 use super::order::{NaturalKey, closest, fold, plain};
 use super::pattern::Pattern;
 use super::plan::Plan;
@@ -27,7 +28,14 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
     if !options.each {
         warnings.extend(remarks::names(&plan.manifest, &states, plan.partial));
     }
+    let logo = plan
+        .root
+        .as_deref()
+        .zip(plan.manifest.visit.logo.as_deref())
+        .map(|(root, file)| logo::read(root, file));
+    warnings.extend(logo.iter().filter_map(|read| read.as_ref().err().cloned()));
     Ok(Session {
+        logo: logo.and_then(Result::ok),
         root: plan.root,
         title: plan.manifest.title,
         baseline,

@@ -21,6 +21,7 @@ mod folder;
 mod gather;
 mod labels;
 mod length;
+mod logo;
 mod manifest;
 mod open;
 mod options;
@@ -40,12 +41,13 @@ pub use error::{Collision, Problem, SessionError};
 pub use folder::is_audio_name;
 pub(crate) use labels::shortest_names;
 pub use length::{LengthError, parse_length};
+pub use logo::Logo;
 pub use open::{default_out, open, open_each};
 pub use options::OpenOptions;
 pub use order::{NaturalKey, closest, natural, plain};
 pub use ours::written_by_us;
 pub use pattern::{DEFAULT_NAMES, Field, Pattern, PatternError};
-pub use place::{FloorPlan, Position, Role, Room, Source, TimeBase, Unit, Visit};
+pub use place::{FloorPlan, Position, Role, Room, RoomUse, Source, TimeBase, Unit, Visit};
 
 /// One job: the states of a room, and where things stood.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,6 +75,8 @@ pub struct Session {
     pub plan: Option<FloorPlan>,
     /// Words for the report and the procedure checks.
     pub visit: Visit,
+    /// The picture for the report's head.
+    pub logo: Option<Logo>,
     /// Loudspeaker places that the manifest names.
     pub sources: Vec<Source>,
     /// Microphone positions that the manifest names.
@@ -153,6 +157,7 @@ impl Session {
             room: Room::default(),
             plan: None,
             visit: Visit::default(),
+            logo: None,
             sources: Vec::new(),
             positions: Vec::new(),
             states: Vec::new(),

@@ -51,7 +51,7 @@ impl FloorPlan {
 }
 
 /// Words about the visit, as the manifest holds them.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 #[non_exhaustive]
 pub struct Visit {
     /// Date of the measurement, ISO 8601.
@@ -68,6 +68,22 @@ pub struct Visit {
     pub occupied: Option<bool>,
     /// Anything else.
     pub notes: Option<String>,
+    /// What the one who measured concludes, for the report's first sheet.
+    pub conclusions: Option<String>,
+    /// Path of a picture for the report's head, within the session.
+    pub logo: Option<String>,
+    /// Longest decay time that the job allows, seconds.
+    pub target_t60_s: Option<f64>,
+    /// What the room is for, where a published tolerance of decay times holds for it.
+    pub room_use: Option<RoomUse>,
+}
+
+/// What a room is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum RoomUse {
+    /// Critical listening, as in control rooms: ITU-R BS.1116-3.
+    Listening,
 }
 
 /// A loudspeaker place.

@@ -8,7 +8,7 @@ use super::{
     BandRow, CheckRow, FailureRow, FileRow, FitRow, ModeLevelRow, ModeRow, Results, RoomFitRow, SessionRow,
     SettingsRow,
 };
-use crate::analysis::{Analysis, Settings};
+use crate::analysis::{Analysis, Settings, TargetKind};
 use crate::criterion::MASK;
 use crate::decay::BandDecay;
 use crate::estimate::{Estimate, Reading};
@@ -29,10 +29,8 @@ pub struct Asked<'a> {
     pub before: Option<&'a str>,
     /// States compared with it.
     pub after: &'a [String],
-    /// Limit set for decay times, s.
-    pub target_t60_s: Option<f64>,
-    /// Whether band times were held against the published mask.
-    pub target_mask: bool,
+    /// What decay times were held against.
+    pub target: Option<TargetKind>,
 }
 
 /// All tables of an analysis; nothing is compared.
@@ -96,8 +94,15 @@ fn settings_row(session: &Session, settings: &Settings, asked: &Asked<'_>) -> Se
         }),
         before: asked.before.map(str::to_owned),
         after: asked.after.to_vec(),
-        target_t60_s: asked.target_t60_s,
-        target_mask: asked.target_mask.then(|| MASK.to_owned()),
+        target_t60_s: match asked.target {
+            Some(TargetKind::Longest(limit_s)) => Some(limit_s),
+            _ => None,
+        },
+        target_mask: match asked.target {
+            Some(TargetKind::Mask) => Some(MASK.to_owned()),
+            Some(TargetKind::MaskRound(mean_s)) => Some(format!("{MASK} round {mean_s:.2} s")),
+            _ => None,
+        },
     }
 }
 

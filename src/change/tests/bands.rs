@@ -60,6 +60,7 @@ fn facts<'a>(
     StateFacts {
         modes: set,
         places: names.iter().map(place).collect(),
+        relabelled: None,
         bands: own.chain(mean.iter().map(|b| band("*", b))).collect(),
         repeats: Vec::new(),
     }
@@ -129,7 +130,7 @@ fn no_change_is_found_in_nothing() {
             wrong_pairs += usize::from(false_ones > 0);
             verdicts += bands.len();
             wrong += false_ones;
-            foretold.extend(foretold_over_found(&bands, places));
+            foretold.extend(foretold_over_found(&bands, places).map(|ratio| (places, ratio)));
             let by_places = bands.iter().filter(|b| b.reason.starts_with("T20 "));
             for ratio in by_places.filter_map(|b| b.t20_ratio?.ok()) {
                 intervals += 1;
@@ -138,7 +139,18 @@ fn no_change_is_found_in_nothing() {
         }
     }
     println!("nothing changed: {wrong} of {verdicts} verdicts wrong, in {wrong_pairs} of {drawn} pairs");
-    let near = foretold.iter().filter(|r| (0.7..=1.4).contains(*r)).count();
+    for places in [3, 6, 10] {
+        let mut ratios: Vec<f64> = foretold.iter().filter(|r| r.0 == places).map(|r| r.1).collect();
+        ratios.sort_by(f64::total_cmp);
+        let at = |share: f64| ratios[((ratios.len() - 1) as f64 * share) as usize];
+        println!(
+            "{places} places: half interval foretold over found {:.2}, {:.2}, {:.2} (5, 50, 95 %)",
+            at(0.05),
+            at(0.5),
+            at(0.95)
+        );
+    }
+    let near = foretold.iter().map(|r| r.1).filter(|r| (0.7..=1.4).contains(r)).count();
     println!(
         "half interval foretold over found, median of a session's bands: 0.7 to 1.4 in {near} of {drawn}"
     );

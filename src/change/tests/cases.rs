@@ -4,7 +4,7 @@
 //! (0,1,0) at 44.0 Hz, (1,1,0) at 55.0 Hz, (0,0,1) and (2,0,0) at 66.0 Hz, from the closed form.
 
 use super::session::{Measured, RANGE_HZ, StateSetup, compared};
-use crate::change::{ChangeSettings, Changes, ModeChange, Verdict};
+use crate::change::{ChangeSettings, Changes, ModeChange, Verdict, compare};
 use crate::flag::Flag;
 use crate::room::simulate::sound::Background;
 use crate::room::simulate::{Chain, Gauss, Scene, Section, seed_from};
@@ -255,4 +255,30 @@ fn without_common_places_decays_are_still_compared() {
     assert!(
         near(change, 44.0).flags.has(Flag::ChainAsStated) && near(change, 44.0).reason.contains("as stated")
     );
+}
+
+/// A place whose file is faulty keeps its rows: empty, with the fault's flag, in the order of the places.
+#[test]
+fn a_place_left_out_has_empty_rows() {
+    let (before, after) = (measured(&empty(), "a", QUIET), measured(&with_unit(9.0, 0.9, 0.0), "b", QUIET));
+    let whole = compared(&before, &after, &settings());
+    let (old, mut new) = (before.facts(), after.facts());
+    new.places[1].fault = Some(Flag::Clipped);
+    let changes = compare(&old, &new, &settings());
+    let modes: Vec<usize> = changes.modes.iter().filter_map(|c| c.before).collect();
+    assert_eq!(changes.positions.len(), 6 * modes.len());
+    for (rows, mode) in changes.positions.chunks(6).zip(&modes) {
+        assert!(rows.iter().all(|row| row.mode == *mode));
+        let names: Vec<&str> = rows.iter().map(|row| row.position.as_str()).collect();
+        assert_eq!(names, ["p0", "p1", "p2", "p3", "p4", "p5"]);
+        assert!(rows[1].flags.has(Flag::Clipped) && !rows[0].flags.has(Flag::Clipped));
+        assert_eq!(rows[1].before_level, Some(Err(Flag::Clipped)));
+        assert!(rows[0].before_level.is_some_and(|level| level.is_ok()));
+    }
+    assert!(whole.positions.iter().all(|row| !row.flags.has(Flag::Clipped)));
+    // Where every place is faulty nothing else is said, and the rows still stand.
+    new.places.iter_mut().for_each(|place| place.fault = Some(Flag::Clipped));
+    let changes = compare(&old, &new, &settings());
+    assert!(changes.positions.iter().all(|row| row.level_ratio == Some(Err(Flag::Clipped))));
+    assert!(!changes.positions.is_empty());
 }

@@ -113,6 +113,7 @@ impl Measured {
         StateFacts {
             modes: &self.set,
             places: (0..self.names.len()).map(place).collect(),
+            relabelled: None,
             bands: Vec::new(),
             repeats: Vec::new(),
         }

@@ -47,6 +47,17 @@ fn a_reversed_filter_shows_decays_down_to_its_limit() {
     }
 }
 
+/// A third octave at 50 Hz rings on longer than 50 ms, so C50 would be the filter's; at 2.1 s its B·T is 24, and T20 is
+/// not limited by the filter.
+#[test]
+fn a_long_decay_is_not_called_limited_by_its_filter() {
+    let band =
+        Signal::tone_decay(50.119, 48_000.0, 2.1, 4.0).with_floor(1, 1e-5).band(Fraction::Third, 50.119);
+    assert!((value(band.bt_product) - 24.3).abs() < 0.3, "{:?}", band.bt_product);
+    assert!(band.c50.is_err() && band.flags.has(Flag::FilterLimitedEarly));
+    assert!(!band.flags.has(Flag::FilterLimited));
+}
+
 /// Floors from 20 to 80 dB under the onset: a value within 3 % of T, or none, as ISO 3382-1:2009, 5.3.3
 /// says by the peak-to-noise. 1 kHz octave, T = 1 s: peak-to-noise over 10 ms is 0.3 dB under that at the onset.
 #[test]

@@ -1,7 +1,7 @@
 //! What a visit is enough for: bands to which grade, single modes up to which frequency, a change of which size.
 
 use super::super::{StateFacts, checks, summary};
-use super::LookFacts;
+use super::{Between, LookFacts};
 use crate::decay::expected_change;
 use crate::room::sound_speed_m_s;
 use crate::session::Session;
@@ -37,7 +37,7 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
         None => "Bands: too few places for any grade of ISO 3382-2.".to_owned(),
     }];
     lines.extend(single_modes(facts.session, least));
-    lines.extend(change_of_bands(least));
+    lines.extend(measured_change(&facts.between).or_else(|| change_of_bands(least)));
     lines.push(if modes {
         "Verdicts on single modes: enough places.".to_owned()
     } else {
@@ -67,6 +67,27 @@ fn single_modes(session: &Session, state: &StateFacts<'_>) -> Option<String> {
     Some(format!("Single modes: up to about {hz:.0} Hz; above, they overlap: read the bands."))
 }
 
+/// Which change of T20 the octaves show, where two states were measured: of several pairs the worst.
+fn measured_change(pairs: &[Between]) -> Option<String> {
+    let half = |hz: f64| {
+        let of_pair = |pair: &Between| {
+            pair.octaves.iter().find(|octave| (octave.0 / hz).log2().abs() < 0.1).map(|octave| octave.1)
+        };
+        pairs.iter().filter_map(of_pair).reduce(f64::max).map(|half| (hz, half))
+    };
+    let told: Vec<String> = FORETOLD_HZ
+        .into_iter()
+        .filter_map(half)
+        .map(|(hz, half)| format!("{:.0} % at {hz:.0} Hz", 100.0 * half))
+        .collect();
+    (!told.is_empty()).then(|| {
+        format!(
+            "Verdicts on bands: the change of T20 is known to ±{} (octaves, as measured).",
+            told.join(", ±")
+        )
+    })
+}
+
 /// Which change of T20 the bands will show.
 fn change_of_bands(state: &StateFacts<'_>) -> Option<String> {
     let places = state.places.len();
@@ -90,6 +111,16 @@ fn change_of_bands(state: &StateFacts<'_>) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// What was measured goes before what is foretold; of several pairs the worst counts.
+    #[test]
+    fn intervals_of_two_states_are_told_as_they_are() {
+        let pair =
+            |half: f64| Between { octaves: vec![(125.89, half), (1000.0, 0.04)], ..Between::default() };
+        let told = measured_change(&[pair(0.1), pair(0.2)]).unwrap();
+        assert!(told.contains("±20 % at 125 Hz, ±4 % at 1000 Hz (octaves, as measured)"), "{told}");
+        assert_eq!(measured_change(&[Between::default()]), None);
+    }
 
     #[test]
     fn a_third_octave_is_as_wide_as_the_standard_says() {

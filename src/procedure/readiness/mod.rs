@@ -3,6 +3,7 @@
 //! [`look`] turns what was read into lines for the terminal and [`Finding`]s. It says "enough" when no
 //! finding asks for another measurement; what is only worth knowing stands beside it.
 
+mod between;
 mod enough;
 mod faults;
 mod files;
@@ -10,6 +11,7 @@ mod noise;
 mod partners;
 mod unseen;
 
+pub use between::Between;
 pub use files::{FileLine, ReadFacts};
 pub use noise::NoiseLine;
 
@@ -29,6 +31,8 @@ pub struct LookFacts<'a> {
     pub states: Vec<StateFacts<'a>>,
     /// Places that gave no response: which state, and why.
     pub failed: Vec<(String, String)>,
+    /// What lies between the states and isn't the room.
+    pub between: Vec<Between>,
     /// Modes are predicted up to here, hertz; needs the room's three lengths.
     pub modes_to_hz: f64,
 }
@@ -88,6 +92,7 @@ pub enum Weight {
 pub fn look(facts: &LookFacts<'_>) -> Readiness {
     let mut findings = files::findings(facts);
     findings.extend(faults::findings(facts));
+    findings.extend(between::findings(&facts.between));
     findings.extend(partners::findings(facts));
     findings.extend(noise::findings(facts));
     findings.extend(unseen::findings(facts));

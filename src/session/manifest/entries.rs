@@ -6,7 +6,7 @@ use super::table::{Bounds, Placed, Table};
 use super::{ListedState, ListedTake};
 use crate::session::dimensions::ROOM_LENGTH_M;
 use crate::session::order::{as_name, composed, fold, plain};
-use crate::session::place::{FloorPlan, Position, Role, Room, Source, Unit, Visit};
+use crate::session::place::{FloorPlan, Position, Role, Room, RoomUse, Source, Unit, Visit};
 
 /// A room's length. Our own bounds, see [`ROOM_LENGTH_M`].
 const ROOM: Bounds =
@@ -16,6 +16,8 @@ const VOLUME: Bounds = Bounds { low: 0.001, high: 1e6, above: false, words: "0.0
 /// Where people measure rooms; the speed of sound is linear enough there. Our own bounds.
 const TEMPERATURE: Bounds =
     Bounds { low: -30.0, high: 60.0, above: false, words: "-30 to 60 degrees Celsius" };
+/// Decay times that a job can ask for. Our own bounds.
+const TARGET: Bounds = Bounds { low: 0.05, high: 20.0, above: false, words: "0.05 to 20 seconds" };
 /// A coordinate where the room's size doesn't bound it.
 const COORDINATE: Bounds = Bounds { low: -100.0, high: 100.0, above: false, words: "-100 m to 100 m" };
 /// Frequencies that are heard, with what lies just below.
@@ -87,7 +89,19 @@ fn upright_room(table: &Table<'_, '_>) -> (Room, Option<FloorPlan>) {
 }
 
 pub fn visit(document: &Table<'_, '_>) -> Visit {
-    let keys = ["date", "by", "client", "apparatus", "signal", "occupied", "notes"];
+    let keys = [
+        "date",
+        "by",
+        "client",
+        "apparatus",
+        "signal",
+        "occupied",
+        "notes",
+        "conclusions",
+        "logo",
+        "target_t60_s",
+        "use",
+    ];
     let Some(table) = document.table("visit", "[visit]", &keys) else { return Visit::default() };
     let text = |key| table.text_or_empty(key).filter(|text| !text.trim().is_empty());
     Visit {
@@ -98,6 +112,10 @@ pub fn visit(document: &Table<'_, '_>) -> Visit {
         signal: text("signal"),
         occupied: table.truth("occupied"),
         notes: text("notes"),
+        conclusions: text("conclusions"),
+        logo: table.text("logo").and_then(|path| relative(&table, "logo", path)),
+        target_t60_s: table.number("target_t60_s", TARGET),
+        room_use: table.choice("use", &[("listening", RoomUse::Listening)]),
     }
 }
 

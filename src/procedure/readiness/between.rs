@@ -1,0 +1,68 @@
+//! What lies between two states at the same places, and isn't the room: told by the direct sound above the modes.
+
+use super::super::wording::few;
+use super::Finding;
+
+/// Two states side by side.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Between {
+    /// Names of the earlier and the later one.
+    pub states: [String; 2],
+    /// Whether the direct sound changed by another factor than what follows it, or than elsewhere.
+    pub uneven_gain: bool,
+    /// Places whose gain or arrival is off the others'.
+    pub odd_places: Vec<String>,
+    /// Whether the arrivals at most places moved.
+    pub moved_loudspeaker: bool,
+    /// Octaves in which T20 was compared over the places, Hz, with half the 95 % interval of its change, as a ratio.
+    pub octaves: Vec<(f64, f64)>,
+}
+
+pub(super) fn findings(all: &[Between]) -> Vec<Finding> {
+    all.iter().filter_map(of_pair).collect()
+}
+
+fn of_pair(pair: &Between) -> Option<Finding> {
+    let place = format!("{} beside {}", pair.states[1], pair.states[0]);
+    if pair.uneven_gain {
+        return Some(Finding::again(
+            place,
+            "the direct sound changed by another factor than what follows it, or than elsewhere: an overload that \
+             squeezes the peaks, an automatic gain, or something in its way",
+            "turn the gain down, switch automatic gain off, look for what stands before the loudspeaker, and measure \
+             again",
+        ));
+    }
+    if pair.moved_loudspeaker {
+        return Some(Finding::note(
+            place,
+            "the sound arrives at another time at most positions: the loudspeaker stood elsewhere, or another program \
+             cut the responses",
+            "put it back and measure again if it moved: levels say nothing otherwise",
+        ));
+    }
+    (!pair.odd_places.is_empty()).then(|| {
+        let reason = format!(
+            "gain or arrival at {} is off the others': a moved stand, or another gain",
+            few(&pair.odd_places)
+        );
+        Finding::note(place, reason, "measure there again if something moved")
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_finding_a_pair_the_graver_first() {
+        let states = ["empty".to_owned(), "treated".to_owned()];
+        let pair = Between { states, odd_places: vec!["seat".into()], ..Between::default() };
+        let told = findings(&[pair.clone(), Between::default()]);
+        assert_eq!(told.len(), 1);
+        assert_eq!(told[0].place, "treated beside empty");
+        assert!(told[0].reason.contains("at seat is off"), "{}", told[0].reason);
+        let uneven = findings(&[Between { uneven_gain: true, ..pair }]);
+        assert_eq!(uneven[0].weight, super::super::Weight::Again);
+    }
+}

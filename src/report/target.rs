@@ -1,0 +1,77 @@
+//! Does the room keep its target? One line a state, for the end of the first sheet.
+
+use super::content::Content;
+use super::words::{hertz, joined, seconds, shown};
+use crate::table::TargetRow;
+use maud::{Markup, html};
+
+/// Bands and modes that a line names.
+const NAMED: usize = 4;
+
+/// The lines; nothing where no target was set.
+pub(super) fn sheet(content: &Content<'_>) -> Markup {
+    let rows = content.results.comparison.as_ref().map(|c| c.targets.as_slice()).unwrap_or_default();
+    if rows.is_empty() {
+        return html! {};
+    }
+    let settings = &content.results.settings;
+    let target = match (&settings.target_mask, settings.target_t60_s) {
+        (Some(mask), _) => format!("decay times within the mask of {mask}"),
+        (None, Some(limit_s)) => format!("no decay longer than {}", seconds(limit_s)),
+        (None, None) => "decay times".to_owned(),
+    };
+    let states: Vec<&str> = content.states().map(|s| s.name.as_str()).collect();
+    let told = states.iter().filter_map(|state| Some((*state, line(content, rows, state)?)));
+    html! {
+        div.target {
+            h3 { "Target: " (target) }
+            ul {
+                @for (state, (mark, text)) in told {
+                    li { b { bdi { (shown(state)) } ": " } span.mark aria-hidden="true" { (mark) } " " (text) }
+                }
+            }
+        }
+    }
+}
+
+/// Whether a state keeps it: where people listen if that is known, else over all places.
+fn line(content: &Content<'_>, rows: &[TargetRow], state: &str) -> Option<(&'static str, String)> {
+    let of_state: Vec<&TargetRow> = rows.iter().filter(|row| *row.state == *state).collect();
+    let at = |position: &str| of_state.iter().any(|row| &*row.position == position);
+    let wanted = ["listening", "*"].into_iter().find(|position| at(position));
+    let counted = |row: &&&TargetRow| row.mode.is_some() || wanted.is_none_or(|w| &*row.position == w);
+    let counted: Vec<&TargetRow> = of_state.iter().filter(counted).copied().collect();
+    let known = |row: &&&TargetRow| row.value_s.is_some_and(|value| value.is_ok());
+    let with =
+        |word: &str| counted.iter().filter(|row| row.met == word).filter(known).copied().collect::<Vec<_>>();
+    let (kept, missed, unsure) = (with("yes"), with("no"), with("unsure"));
+    let judged = kept.len() + missed.len() + unsure.len();
+    let names = |rows: &[&TargetRow]| {
+        let mut named: Vec<String> = rows.iter().take(NAMED).map(|row| name(content, row)).collect();
+        if rows.len() > NAMED {
+            named.push(format!("{} more", rows.len() - NAMED));
+        }
+        joined(&named)
+    };
+    if judged == 0 {
+        return (!counted.is_empty()).then(|| ("?", "can’t tell: no decay time there".to_owned()));
+    }
+    Some(if !missed.is_empty() {
+        ("✗", format!("missed, at {} of {judged} bands and resonances: {}", missed.len(), names(&missed)))
+    } else if unsure.is_empty() {
+        ("✓", format!("kept, in all {judged} bands and resonances"))
+    } else {
+        ("?", format!("can’t tell: {} kept, undecided at {}", kept.len(), names(&unsure)))
+    })
+}
+
+fn name(content: &Content<'_>, row: &TargetRow) -> String {
+    let mode = row.mode.and_then(|m| {
+        content.modes_of(&row.state).iter().find(|r| r.mode == m).and_then(|r| r.frequency.ok())
+    });
+    match (row.band_hz, mode) {
+        (Some(hz), _) => format!("the band at {:.0} Hz", crate::filter::nominal_hz(hz)),
+        (None, Some(frequency)) => hertz(frequency.value),
+        (None, None) => "a resonance".to_owned(),
+    }
+}
