@@ -35,7 +35,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
         section #decays {
             h2 { "Decay of single resonances" }
             p { "What is still to come after each instant, behind a narrow filter round the resonance, all places together. "
-                "Thick: measured, down to where it meets the noise (dotted). Dashed: the fit, from which the decay times come. "
+                "Thick: measured, down to where it meets the noise (dotted); what lies beyond is added as the decay goes on, so that the line does not bend at its end. Dashed: the fit, from which the decay times come. "
                 "The filter reaches as far as the numbers at the top say; where a neighbour rings along in it, the lines bend." }
             p { (key(content)) }
             div.panels { @for (k, figure) in figures.iter().enumerate() {
