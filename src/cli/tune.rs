@@ -64,7 +64,6 @@ fn tables(
         before: Some(&asked.before),
         after: &asked.after,
         target: args.target_t60.map(stillroom::analysis::TargetKind::Longest),
-        ..Asked::default()
     };
     let mut tables = results(session, settings, &words, found);
     tables.comparison = Some(comparison(found, compared));
