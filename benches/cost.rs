@@ -1,7 +1,8 @@
 //! What a fit costs against positions, bandwidth and number of modes.
 //!
 //! `cargo bench --bench cost` prints the tables of docs/method-checks.md: CPU seconds of all threads for one state
-//! with all refits, closed-form rooms, 60 dB, 3 s. The least of two runs.
+//! with all refits, closed-form rooms, 60 dB, 3 s. The least of two runs. `-- 6 200` runs one case of the 50 m³ room:
+//! so many positions, up to so many hertz.
 
 #![allow(clippy::print_stdout, reason = "a bench reports on the screen")]
 
@@ -76,6 +77,11 @@ fn cpu_s() -> Option<f64> {
 fn main() {
     let room = |name, size_m, admittance| Room { name, size_m, admittance };
     let middle = || room("50 m³", [5.1, 3.8, 2.6], (0.004, 0.015));
+    let asked: Vec<f64> = std::env::args().filter_map(|argument| argument.parse().ok()).collect();
+    if let [positions, to_hz] = asked[..] {
+        Case { room: middle(), positions: positions as usize, to_hz }.run();
+        return;
+    }
     println!("| room | positions | up to, Hz | resonances found | CPU, s | without refits, s |");
     println!("| --- | --- | --- | --- | --- | --- |");
     for positions in [1, 3, 6, 12, 24] {

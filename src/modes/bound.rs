@@ -7,6 +7,7 @@ use super::pole::Pole;
 use super::problem::{Group, Problem};
 use super::projection::Projection;
 use super::smooth::Smooth;
+use super::tall::Tall;
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex;
 
@@ -47,16 +48,13 @@ pub fn bound(
         let seconds = bins.seconds();
         let hz = |omega: f64| omega / (2.0 * std::f64::consts::PI);
         bins.weights = bins.omegas.iter().map(|o| 2.0 / (seconds * (place.density)(hz(*o))).sqrt()).collect();
-        let rows = 2 * bins.len();
-        groups.push(Group { bins, data: DMatrix::zeros(rows, 1), places: vec![m], held: None });
-    }
-    for group in &mut groups {
-        let m = group.places[0];
-        let unknowns = poles.len() * 2;
+        let mut columns = Tall::zeros(2 * bins.len(), 2 * poles.len());
+        bins.columns(poles, &mut columns);
         let amplitude = |r: usize| amplitudes.get(r / 2).and_then(|a| a.get(m)).copied().unwrap_or_default();
-        let given =
-            DMatrix::from_fn(unknowns, 1, |r, _| if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im });
-        group.data = group.matrix(poles, Smooth::NONE, None) * given;
+        let part = |r: usize| if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im };
+        let sum = |row: usize| columns.row(row).iter().enumerate().map(|(r, value)| value * part(r)).sum();
+        let spectra = Tall::from_fn(columns.height(), 1, |row, _| sum(row));
+        groups.push(Group::new(bins, spectra, vec![m]));
     }
     let problem = Problem {
         groups,
@@ -67,5 +65,5 @@ pub fn bound(
         prior: None,
     };
     let projection = Projection::new(&problem, poles)?;
-    inverse_information(&projection.normal(&problem, poles, &vec![1.0; places.len()]))
+    inverse_information(&projection.normal(&problem, poles, &vec![1.0; places.len()])?)
 }

@@ -1,7 +1,6 @@
 //! Uncertainty of poles and amplitudes where the model holds: the inverse of the Fisher information.
 
 use super::Amplitude;
-use super::linear::transpose_times;
 use super::pole::Pole;
 use super::problem::Group;
 use super::projection::{GroupFit, Normal};
@@ -11,7 +10,7 @@ use rustfft::num_complex::Complex;
 
 /// Joint covariance of (ω₁, δ₁, ω₂, δ₂, …), (rad/s)²; `None` where the information is singular.
 pub(crate) fn pole_covariance(window: &Window) -> Option<DMatrix<f64>> {
-    let normal = window.fit.projection.normal(&window.problem, &window.fit.poles, &window.variances);
+    let normal = window.fit.projection.normal(&window.problem, &window.fit.poles, &window.variances)?;
     inverse_information(&normal)
 }
 
@@ -30,7 +29,7 @@ pub(crate) fn inverse_information(normal: &Normal) -> Option<DMatrix<f64>> {
 /// How a group's linear unknowns move with the poles, kept for all its places.
 pub(crate) struct Sensitivity {
     /// (ΦᵀΦ)⁻¹.
-    spread: DMatrix<f64>,
+    unscaled: DMatrix<f64>,
     /// Φ⁺ times the derivatives (D₁, D₂) of each pole.
     reaction: DMatrix<f64>,
 }
@@ -38,15 +37,9 @@ pub(crate) struct Sensitivity {
 impl Sensitivity {
     /// `None` where the columns are dependent.
     pub fn new(group: &Group, fit: &GroupFit, poles: &[Pole]) -> Option<Self> {
-        let derivatives = group.derivatives(poles, fit.basis.nrows());
-        let mut reaction = transpose_times(&fit.basis, &derivatives);
-        if !fit.triangle.solve_upper_triangular_mut(&mut reaction) {
-            return None;
-        }
-        for (mut row, scale) in reaction.row_iter_mut().zip(&fit.scales) {
-            row.unscale_mut(*scale);
-        }
-        Some(Self { spread: fit.spread()?, reaction })
+        let derivatives = group.derivatives(poles, fit.factor.height())?;
+        let reaction = fit.factor.pseudo_inverse_times(&derivatives)?;
+        Some(Self { unscaled: fit.factor.unscaled_covariance()?, reaction })
     }
 
     /// Amplitude of pole `j` in column `m`, `earlier_s` before the record's start, with its covariance.
@@ -80,7 +73,7 @@ impl Sensitivity {
         moves[(1, 2 * j + 1)] += earlier_s * b;
         let turn = (-poles[j].lambda() * earlier_s).exp();
         let turned = Matrix2::new(turn.re, -turn.im, turn.im, turn.re);
-        let own = self.spread.fixed_view::<2, 2>(2 * j, 2 * j) * variance;
+        let own = self.unscaled.fixed_view::<2, 2>(2 * j, 2 * j) * variance;
         let spread = turned * (own + &moves * covariance * moves.transpose()) * turned.transpose();
         let value = Complex::new(a, b) * turn;
         let covariance = [spread[(0, 0)], 0.5 * (spread[(0, 1)] + spread[(1, 0)]), spread[(1, 1)]];

@@ -1,6 +1,5 @@
 //! How many smooth terms a window takes: as many as the data pay for.
 
-use super::problem::Problem;
 use super::smooth::Smooth;
 use super::window::{CLOSE, Window};
 
@@ -27,12 +26,19 @@ impl Window {
     fn cheaper(&self, choices: impl IntoIterator<Item = Smooth>) -> Option<Self> {
         let tried = choices
             .into_iter()
-            .filter_map(|smooth| Window::new(Problem { smooth, ..self.problem.clone() }, &self.fit.poles));
+            .filter_map(|smooth| Window::new(self.problem.beside(smooth)?, &self.fit.poles));
         let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
+        let (cost, gain) = (self.cost(), best.fit.expected_gain(&best.problem, &best.variances)?);
+        if best.cost() - MARGIN * gain > cost {
+            return None;
+        }
         best.settle(CLOSE, 1);
-        (best.cost() < self.cost()).then_some(best)
+        (best.cost() < cost).then_some(best)
     }
 }
+
+/// Terms that would cost more even if moving the poles gained so many times what a linear step promises are not tried.
+const MARGIN: f64 = 2.0;
 
 #[cfg(test)]
 mod tests {

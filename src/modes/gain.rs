@@ -1,12 +1,13 @@
 //! Where another pole would help most: the exact gain of each candidate after projection.
 
 use super::basis::Bins;
-use super::linear::{free_of, orthonormal, transpose_times};
+use super::factor::Factor;
 use super::pole::{LN_1000, Pole};
 use super::problem::{Group, Problem};
 use super::projection::GroupFit;
 use super::refine::{Fitted, OUTSIDE_HZ};
 use super::smooth::Smooth;
+use super::tall::Tall;
 use nalgebra::DMatrix;
 use std::f64::consts::PI;
 use std::ops::Range;
@@ -39,8 +40,21 @@ struct Part {
     bins: Bins,
     /// Which bins of the group these are.
     range: Range<usize>,
-    /// (Re A, Im A) columns of each candidate.
-    columns: DMatrix<f64>,
+    /// A polynomial, which within a band comes close to any flank.
+    polynomial: Factor,
+    /// (Re A, Im A) columns of each candidate, freed from it.
+    columns: Tall,
+    /// Of each candidate's two columns: squares before and after that, and their product.
+    squares: Vec<OwnProducts>,
+}
+
+/// Products of a candidate's own two columns.
+#[derive(Debug, Clone, Copy)]
+struct OwnProducts {
+    /// Square of the first column as it is.
+    whole: f64,
+    /// Products of the columns freed from the polynomial: first by first, first by second, second by second.
+    freed: [f64; 3],
 }
 
 /// A candidate that helps more than its neighbours in frequency.
@@ -108,19 +122,10 @@ impl Band {
             poles.extend((0..=count).map(|i| Pole::new(owns_hz.0 + step * i as f64, t60_s)));
         }
         let looks_hz = (owns_hz.0 - BESIDE_HZ, owns_hz.1 + BESIDE_HZ);
-        let parts = problem.groups.iter().map(|group| {
-            let (range, bins) = group.bins.part(looks_hz);
-            let rows = 2 * bins.len();
-            let mut columns = DMatrix::zeros(rows, 2 * poles.len());
-            if rows > 0 {
-                for (pole, pair) in poles.iter().zip(columns.as_mut_slice().chunks_exact_mut(2 * rows)) {
-                    let (first, second) = pair.split_at_mut(rows);
-                    bins.columns(pole, first, second);
-                }
-            }
-            Part { bins, range, columns }
-        });
-        Self { parts: parts.collect(), looks_hz, poles }
+        let polynomial = Smooth::of_degree_below(problem.smooth.polynomial);
+        let parts =
+            problem.groups.iter().map(|group| Part::new(group, looks_hz, &poles, polynomial)).collect();
+        Self { parts, looks_hz, poles }
     }
 
     /// Gain of each candidate over the fit as it stands, the poles of the band and a polynomial free to give way.
@@ -128,12 +133,10 @@ impl Band {
         let (low, high) = (self.looks_hz.0 - OUTSIDE_HZ, self.looks_hz.1 + OUTSIDE_HZ);
         let near: Vec<Pole> =
             fit.poles.iter().filter(|p| (low..high).contains(&p.frequency_hz())).copied().collect();
-        // Within a band a polynomial comes close to any flank.
-        let polynomial = Smooth::of_degree_below(problem.smooth.polynomial);
         let mut gains = vec![0.0; self.poles.len()];
         for ((part, group), whole) in self.parts.iter().zip(&problem.groups).zip(&fit.projection.groups) {
             let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
-            if let Some(left) = part.left(group, whole, &near, polynomial) {
+            if let Some(left) = part.left(group, whole, &near) {
                 part.add_gains(&mut gains, left, &weights);
             }
         }
@@ -142,54 +145,88 @@ impl Band {
 }
 
 impl Part {
-    /// What is left in these bins after the fit, and an orthonormal basis of what could still give way; `None` where
-    /// that takes all their numbers.
-    fn left(
-        &self,
-        group: &Group,
-        whole: &GroupFit,
-        near: &[Pole],
-        smooth: Smooth,
-    ) -> Option<(DMatrix<f64>, DMatrix<f64>)> {
-        let (n, m) = (group.bins.len(), self.range.len());
-        let row = |r: usize| if r < m { self.range.start + r } else { n + self.range.start + r - m };
-        let mut left = DMatrix::from_fn(2 * m, whole.residual.ncols(), |r, c| whole.residual[(row(r), c)]);
-        let here =
-            Group { bins: self.bins.clone(), data: DMatrix::zeros(2 * m, 0), places: Vec::new(), held: None };
-        let mut columns = here.matrix(near, smooth, None);
-        if columns.ncols() >= columns.nrows() {
-            return None;
+    fn new(group: &Group, looks_hz: (f64, f64), poles: &[Pole], polynomial: Smooth) -> Self {
+        let (range, bins) = group.bins.part(looks_hz);
+        let rows = 2 * bins.len();
+        let mut columns = Tall::zeros(rows, 2 * poles.len());
+        let mut polynomial = if 2 * polynomial.terms() < rows { polynomial } else { Smooth::NONE };
+        if rows > 0 {
+            bins.columns(poles, &mut columns);
+        } else {
+            polynomial = Smooth::NONE;
         }
-        for mut column in columns.column_iter_mut() {
-            let norm = column.norm().max(f64::MIN_POSITIVE);
-            column.unscale_mut(norm);
-        }
-        let (basis, _) = orthonormal(columns);
-        free_of(&basis, &mut left);
-        Some((left, basis))
+        let terms = if polynomial.terms() > 0 { polynomial.columns(&bins) } else { Tall::zeros(rows, 0) };
+        let polynomial = Factor::orthonormal(&terms);
+        let whole = columns.squares();
+        let squares = match polynomial.free(&mut columns) {
+            Some(()) => own_products(&columns, &whole),
+            None => Vec::new(),
+        };
+        Self { bins, range, polynomial, columns, squares }
     }
 
-    fn add_gains(&self, gains: &mut [f64], (left, basis): (DMatrix<f64>, DMatrix<f64>), weights: &[f64]) {
-        let columns = &self.columns;
-        let within = transpose_times(&basis, columns);
-        let slopes = transpose_times(columns, &left);
-        for (i, gain) in gains.iter_mut().enumerate() {
-            let gram = |a: usize, b: usize| {
-                let (a, b) = (2 * i + a, 2 * i + b);
-                columns.column(a).dot(&columns.column(b)) - within.column(a).dot(&within.column(b))
-            };
-            let whole = columns.column(2 * i).norm_squared();
-            let (aa, ab, bb) = (gram(0, 0), gram(0, 1), gram(1, 1));
+    /// What is left in these bins after the fit, and what the columns of the poles near could still give way to; `None`
+    /// where these take all numbers.
+    fn left(&self, group: &Group, whole: &GroupFit, near: &[Pole]) -> Option<(Tall, Option<Factor>)> {
+        let (n, m) = (group.bins.len(), self.range.len());
+        let row = |r: usize| if r < m { self.range.start + r } else { n + self.range.start + r - m };
+        let mut left = Tall::from_fn(2 * m, whole.residual.width(), |r, c| whole.residual.at(row(r), c));
+        let mut columns = Tall::zeros(2 * m, 2 * near.len());
+        if columns.width() + self.polynomial.width() >= 2 * m {
+            return None;
+        }
+        self.polynomial.free(&mut left)?;
+        if near.is_empty() {
+            return Some((left, None));
+        }
+        self.bins.columns(near, &mut columns);
+        self.polynomial.free(&mut columns)?;
+        let near = Factor::new(columns)?;
+        near.free(&mut left)?;
+        Some((left, Some(near)))
+    }
+
+    fn add_gains(&self, gains: &mut [f64], (left, near): (Tall, Option<Factor>), weights: &[f64]) {
+        let Some((slopes, within)) = self.slopes_and_within(&left, near.as_ref()) else { return };
+        for ((i, gain), own) in gains.iter_mut().enumerate().zip(&self.squares) {
+            let taken = |a: usize, b: usize| within.column(2 * i + a).dot(&within.column(2 * i + b));
+            let [aa, ab, bb] = own.freed;
+            let (aa, ab, bb) = (aa - taken(0, 0), ab - taken(0, 1), bb - taken(1, 1));
             let determinant = aa * bb - ab * ab;
-            if aa.min(bb) <= NEW * whole || determinant <= NEW * aa * bb {
+            if aa.min(bb) <= NEW * own.whole || determinant <= NEW * aa * bb {
                 continue;
             }
             for (m, weight) in weights.iter().enumerate() {
-                let (u, v) = (slopes[(2 * i, m)], slopes[(2 * i + 1, m)]);
+                let (u, v) = (slopes[(m, 2 * i)], slopes[(m, 2 * i + 1)]);
                 *gain += weight * (bb * u * u - 2.0 * ab * u * v + aa * v * v) / determinant;
             }
         }
     }
+
+    /// What is left times the candidates' columns, and these in an orthonormal basis of the near poles' span; the
+    /// candidates are many, so both come from one product.
+    fn slopes_and_within(&self, left: &Tall, near: Option<&Factor>) -> Option<(DMatrix<f64>, DMatrix<f64>)> {
+        let Some(near) = near else {
+            return Some((left.times(&self.columns), DMatrix::zeros(0, self.columns.width())));
+        };
+        let products = left.beside(near.scaled_columns()).times(&self.columns);
+        let (slopes, within) = (products.rows(0, left.width()), products.rows(left.width(), near.width()));
+        Some((slopes.clone_owned(), near.within_of(within.clone_owned())?))
+    }
+}
+
+fn own_products(columns: &Tall, whole: &[f64]) -> Vec<OwnProducts> {
+    let mut products: Vec<OwnProducts> =
+        whole.iter().step_by(2).map(|whole| OwnProducts { whole: *whole, freed: [0.0; 3] }).collect();
+    for row in 0..columns.height() {
+        let pairs = columns.row(row).as_chunks::<2>().0;
+        for (own, [a, b]) in products.iter_mut().zip(pairs) {
+            own.freed[0] += a * a;
+            own.freed[1] += a * b;
+            own.freed[2] += b * b;
+        }
+    }
+    products
 }
 
 /// A candidate counts as already there when less than this share of its column is new.

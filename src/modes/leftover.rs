@@ -57,8 +57,9 @@ fn left(records: usize, answers: &[Answer]) -> Vec<Vec<Left>> {
                 // Of X = Σ x exp(−iωn/fs)/fs over T seconds, E|X|² is T S/2.
                 let scale = 2.0 / group.bins.seconds() / group.bins.weights[k].powi(2) / kept;
                 let hz = group.bins.omegas[k] / (2.0 * PI);
-                for (column, record) in fit.residual.column_iter().zip(&group.places) {
-                    let square = column[k] * column[k] + column[n + k] * column[n + k];
+                for (column, record) in group.places.iter().enumerate() {
+                    let (re, im) = (fit.residual.at(k, column), fit.residual.at(n + k, column));
+                    let square = re * re + im * im;
                     all[*record].push(Left { hz, density: scale * square });
                 }
             }

@@ -172,7 +172,8 @@ pub(crate) fn residual_exponent(problem: &Problem, fit: &Projection) -> f64 {
             let n = group.bins.len();
             let x: Vec<f64> = group.bins.omegas.iter().map(|o| (o / (2.0 * PI * 50.0)).ln()).collect();
             let middle = mean(&x);
-            for column in fit.residual.column_iter() {
+            for column in 0..fit.residual.width() {
+                let column: Vec<f64> = fit.residual.column(column).take(2 * n).collect();
                 let scaled: Vec<f64> = (0..n)
                     .map(|k| {
                         (column[k] * column[k] + column[n + k] * column[n + k]) * (-b * (x[k] - middle)).exp()

@@ -1,24 +1,27 @@
 //! One frequency window of the fit: spectra of all places, the smooth terms beside the poles, the prior.
 
 use super::basis::Bins;
+use super::factor::Factor;
 use super::pole::Pole;
-use super::projection::GroupFit;
+use super::projection::Projection;
 use super::smooth::Smooth;
-use nalgebra::DMatrix;
+use super::tall::Tall;
 use std::f64::consts::PI;
+use std::sync::Arc;
 
 /// Places whose records have one rate and one length, so that one set of columns serves them all.
 #[derive(Debug, Clone)]
 pub(crate) struct Group {
     /// Their bins within the window.
     pub bins: Bins,
-    /// Weighted spectra over fs: real parts above imaginary parts, one column a place. Where poles are
-    /// held, freed from them, with the rows of their prior below.
-    pub data: DMatrix<f64>,
+    /// Weighted spectra over fs: real parts above imaginary parts, one column a place.
+    pub spectra: Arc<Tall>,
     /// Which place each column is.
     pub places: Vec<usize>,
-    /// Orthonormal basis of what poles held (and the smooth terms) span.
-    pub held: Option<DMatrix<f64>>,
+    /// What every pole's columns are freed from: the smooth terms, then poles that are held.
+    pub held: Vec<Arc<Factor>>,
+    /// The spectra freed from these, with the rows of the held poles' prior below.
+    pub data: Tall,
 }
 
 /// All that a window of the fit knows before any pole is chosen.
@@ -70,9 +73,9 @@ impl Prior {
                 let reach = 2.0 * PI * (hz - AROUND_HZ)..2.0 * PI * (hz + AROUND_HZ);
                 for k in (0..n).filter(|k| reach.contains(&group.bins.omegas[*k])) {
                     let whitening = group.bins.weights[k].powi(2);
-                    for (column, place) in group.data.column_iter().zip(&group.places) {
-                        let square = column[k] * column[k] + column[n + k] * column[n + k];
-                        sum += square / whitening / variances[*place];
+                    for (column, place) in group.places.iter().enumerate() {
+                        let (re, im) = (group.spectra.at(k, column), group.spectra.at(n + k, column));
+                        sum += (re * re + im * im) / whitening / variances[*place];
                         count += 1.0;
                     }
                 }
@@ -93,56 +96,83 @@ impl Prior {
 }
 
 impl Group {
+    /// Spectra beside which no term and no pole is held.
+    pub fn new(bins: Bins, spectra: Tall, places: Vec<usize>) -> Self {
+        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, held: Vec::new() }
+    }
+
+    /// The same beside other smooth terms, poles that were held let go; `None` where these take all numbers.
+    fn beside(&self, smooth: Smooth) -> Option<Self> {
+        let mut data = (*self.spectra).clone();
+        let mut held = Vec::new();
+        if smooth.terms() > 0 {
+            let terms = smooth.columns(&self.bins);
+            if terms.width() >= terms.height() {
+                return None;
+            }
+            let terms = Factor::orthonormal(&terms);
+            terms.free(&mut data)?;
+            held.push(Arc::new(terms));
+        }
+        Some(Self { data, held, ..self.clone() })
+    }
+
     /// Real numbers per place.
     pub fn rows(&self) -> usize {
         2 * self.bins.len()
     }
 
-    /// Columns of all poles and of the smooth terms; below them the prior's rows.
-    pub fn matrix(&self, poles: &[Pole], smooth: Smooth, prior: Option<&Prior>) -> DMatrix<f64> {
-        let (rows, given) = (self.rows(), self.data.nrows());
+    /// Takes what is held out of columns.
+    pub fn free(&self, columns: &mut Tall) -> Option<()> {
+        self.held.iter().try_for_each(|held| held.free(columns))
+    }
+
+    /// Columns of all poles; below the data's rows those of the prior.
+    pub fn matrix(&self, poles: &[Pole], prior: Option<&Prior>) -> Tall {
+        let given = self.data.height();
         let whole = given + if prior.is_some() { 2 * poles.len() } else { 0 };
-        let mut matrix = DMatrix::zeros(whole, 2 * poles.len() + 2 * smooth.terms());
-        let mut pairs = matrix.as_mut_slice().chunks_exact_mut(2 * whole);
-        for (j, (pole, pair)) in poles.iter().zip(&mut pairs).enumerate() {
-            let (first, second) = pair.split_at_mut(whole);
-            self.bins.columns(pole, &mut first[..rows], &mut second[..rows]);
-            if let Some(prior) = prior {
+        let mut matrix = Tall::zeros(whole, 2 * poles.len());
+        self.bins.columns(poles, &mut matrix);
+        if let Some(prior) = prior {
+            for (j, pole) in poles.iter().enumerate() {
                 let weight = prior.weight(pole, self.bins.seconds());
-                first[given + 2 * j] = weight;
-                second[given + 2 * j + 1] = weight;
+                matrix.set(given + 2 * j, 2 * j, weight);
+                matrix.set(given + 2 * j + 1, 2 * j + 1, weight);
             }
-        }
-        for (at, pair) in pairs.enumerate() {
-            let (first, second) = pair.split_at_mut(whole);
-            smooth.columns(at, &self.bins, &mut first[..rows], &mut second[..rows]);
         }
         matrix
     }
 
-    /// Derivatives along the real direction of λ: of the Re A column, then the Im A column of each pole.
-    pub fn derivatives(&self, poles: &[Pole], rows: usize) -> DMatrix<f64> {
-        let own = self.rows();
-        let mut matrix = DMatrix::zeros(rows, 2 * poles.len());
-        for (pole, pair) in poles.iter().zip(matrix.as_mut_slice().chunks_exact_mut(2 * rows)) {
-            let (first, second) = pair.split_at_mut(rows);
-            self.bins.derivatives(pole, &mut first[..own], &mut second[..own]);
-        }
-        matrix
+    /// Derivatives along the real direction of λ, freed from what is held: of the Re A column, then the Im A column of
+    /// each pole.
+    pub fn derivatives(&self, poles: &[Pole], rows: usize) -> Option<Tall> {
+        let mut matrix = Tall::zeros(rows, 2 * poles.len());
+        self.bins.derivatives(poles, &mut matrix);
+        self.free(&mut matrix)?;
+        Some(matrix)
     }
 }
 
 impl Problem {
-    /// What is left to fit where these poles and the smooth terms keep to their place but not to their
+    /// The same beside other smooth terms; `None` where these take all numbers.
+    pub fn beside(&self, smooth: Smooth) -> Option<Problem> {
+        let groups = self.groups.iter().map(|group| group.beside(smooth)).collect::<Option<Vec<_>>>()?;
+        Some(Problem { groups, smooth, prior: self.prior.clone(), ..*self })
+    }
+
+    /// What is left to fit where some of the poles of a fit to this problem keep to their place but not to their
     /// amplitudes: their columns are taken out once, and a few poles can move at little cost.
-    pub fn holding(&self, poles: &[Pole]) -> Option<Problem> {
-        let groups = self.groups.iter().map(|group| {
-            let fit = GroupFit::new(self, group, poles)?;
-            let (bins, places) = (group.bins.clone(), group.places.clone());
-            Some(Group { bins, data: fit.residual, places, held: Some(fit.basis) })
+    pub fn holding(&self, fit: &Projection, poles: &[usize]) -> Option<Problem> {
+        let columns: Vec<usize> = poles.iter().flat_map(|j| [2 * j, 2 * j + 1]).collect();
+        let groups = self.groups.iter().zip(&fit.groups).map(|(group, fit)| {
+            let poles = fit.factor.of(&columns)?;
+            let mut data = group.data.clone().with_height(poles.height());
+            poles.free(&mut data)?;
+            let held = group.held.iter().cloned().chain([Arc::new(poles)]).collect();
+            Some(Group { data, held, ..group.clone() })
         });
         let groups = groups.collect::<Option<Vec<_>>>()?;
-        Some(Problem { groups, smooth: Smooth::NONE, prior: self.prior.clone(), ..*self })
+        Some(Problem { groups, prior: self.prior.clone(), ..*self })
     }
 
     /// Real numbers of a place.
@@ -154,7 +184,7 @@ impl Problem {
     pub fn mean_square(&self, place: usize) -> f64 {
         let found = self.groups.iter().find_map(|group| {
             let column = group.places.iter().position(|p| *p == place)?;
-            Some(group.data.column(column).norm_squared() / group.rows() as f64)
+            Some(group.spectra.squares()[column] / group.rows() as f64)
         });
         found.unwrap_or(0.0).max(f64::MIN_POSITIVE)
     }

@@ -1,24 +1,25 @@
 //! Variable projection (Golub & Pereyra 1973): amplitudes and smooth terms are solved for at given
-//! poles by one QR decomposition that serves all places, and what is left depends on the poles only.
+//! poles by one factor that serves all places, and what is left depends on the poles only.
+//!
+//! The smooth terms don't depend on the poles and are taken out of data and columns first, once for all; what is left of
+//! the poles' columns is far from dependent, so that their Gram matrix serves.
 
-use super::linear::{free_of, orthonormal, transpose_times};
+use super::factor::Factor;
 use super::pole::Pole;
 use super::problem::{Group, Problem};
+use super::tall::Tall;
 use nalgebra::{DMatrix, DVector};
+use std::sync::Arc;
 
 /// The linear solution of one group at given poles.
 #[derive(Debug, Clone)]
 pub(crate) struct GroupFit {
-    /// Orthonormal basis of the columns' span.
-    pub basis: DMatrix<f64>,
-    /// Upper triangle: columns over `scales` = `basis` × `triangle`.
-    pub triangle: DMatrix<f64>,
-    /// Norm of each column.
-    pub scales: Vec<f64>,
-    /// Unknowns × places: (Re A, Im A) of each pole, then the smooth terms.
+    /// The poles' columns, freed from what the group holds.
+    pub factor: Arc<Factor>,
+    /// Unknowns × places: (Re A, Im A) of each pole.
     pub coefficients: DMatrix<f64>,
     /// Data minus fit, a column a place (below the data: the prior's rows).
-    pub residual: DMatrix<f64>,
+    pub residual: Tall,
 }
 
 /// The best fit at given poles.
@@ -30,9 +31,6 @@ pub(crate) struct Projection {
     pub squares: Vec<f64>,
 }
 
-/// Columns count as dependent when the QR leaves less than this of one (double precision with a margin).
-const DEPENDENT: f64 = 1e-12;
-
 impl Projection {
     /// Solves for all linear unknowns; `None` where the columns are dependent or too many.
     pub fn new(problem: &Problem, poles: &[Pole]) -> Option<Self> {
@@ -40,8 +38,8 @@ impl Projection {
         let mut groups = Vec::with_capacity(problem.groups.len());
         for group in &problem.groups {
             let fit = GroupFit::new(problem, group, poles)?;
-            for (column, place) in fit.residual.column_iter().zip(&group.places) {
-                squares[*place] = column.norm_squared();
+            for (square, place) in fit.residual.squares().into_iter().zip(&group.places) {
+                squares[*place] = square;
             }
             groups.push(fit);
         }
@@ -59,29 +57,29 @@ impl Projection {
     /// big products don't depend on the places: with D₁, D₂ the derivatives of a pole's Re A and Im A
     /// columns, its δ-column is −(a D₁ + b D₂) and its ω-column a D₂ − b D₁, so each block is a product
     /// of projected derivatives times a sum over places of amplitude products.
-    pub fn normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Normal {
+    pub fn normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Option<Normal> {
         self.normal_by(GroupFit::exact_products, problem, poles, variances)
     }
 
     /// The same at a third less work, for steps: the matrix loses the digits that the projection takes from
     /// the derivatives twice over, which a step doesn't feel and a covariance would.
-    pub fn step_normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Normal {
+    pub fn step_normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Option<Normal> {
         self.normal_by(GroupFit::quick_products, problem, poles, variances)
     }
 
     fn normal_by(
         &self,
-        products: fn(&GroupFit, &Group, &[Pole]) -> Products,
+        products: fn(&GroupFit, &Group, &[Pole]) -> Option<Products>,
         problem: &Problem,
         poles: &[Pole],
         variances: &[f64],
-    ) -> Normal {
+    ) -> Option<Normal> {
         let size = 2 * poles.len();
         let mut normal = Normal { matrix: DMatrix::zeros(size, size), gradient: DVector::zeros(size) };
         for (fit, group) in self.groups.iter().zip(&problem.groups) {
-            fit.add_to(&mut normal, &products(fit, group, poles), group, variances);
+            fit.add_to(&mut normal, &products(fit, group, poles)?, group, variances);
         }
-        normal
+        Some(normal)
     }
 }
 
@@ -105,76 +103,30 @@ pub(crate) struct Normal {
 impl GroupFit {
     /// `None` where the columns are dependent or too many.
     pub fn new(problem: &Problem, group: &Group, poles: &[Pole]) -> Option<Self> {
-        let mut matrix = group.matrix(poles, problem.smooth, problem.prior.as_ref());
-        let (rows, unknowns) = matrix.shape();
-        if unknowns >= group.rows() {
+        if 2 * poles.len() + 2 * problem.smooth.terms() >= group.rows() {
             return None;
         }
-        let scales: Vec<f64> = matrix.column_iter().map(|c| c.norm()).collect();
-        if scales.iter().any(|s| !(s.is_finite() && *s > 0.0)) {
-            return None;
-        }
-        for (mut column, scale) in matrix.column_iter_mut().zip(&scales) {
-            column.unscale_mut(*scale);
-        }
-        if let Some(held) = &group.held {
-            free_of(held, &mut matrix);
-        }
-        let (basis, triangle) = orthonormal(matrix);
-        if (0..unknowns).any(|i| triangle[(i, i)].abs() < DEPENDENT) {
-            return None;
-        }
-        let mut residual = DMatrix::zeros(rows, group.data.ncols());
-        residual.rows_mut(0, group.data.nrows()).copy_from(&group.data);
-        let mut coefficients = transpose_times(&basis, &residual);
-        residual.gemm(-1.0, &basis, &coefficients, 1.0);
-        if !triangle.solve_upper_triangular_mut(&mut coefficients) {
-            return None;
-        }
-        for (mut row, scale) in coefficients.row_iter_mut().zip(&scales) {
-            row.unscale_mut(*scale);
-        }
-        Some(Self { basis, triangle, scales, coefficients, residual })
-    }
-
-    /// (ΦᵀΦ)⁻¹ of the columns: times a place's noise variance the covariance of its linear unknowns, poles held.
-    pub fn spread(&self) -> Option<DMatrix<f64>> {
-        let size = self.triangle.nrows();
-        let mut inverse = DMatrix::identity(size, size);
-        if !self.triangle.solve_upper_triangular_mut(&mut inverse) {
-            return None;
-        }
-        for (mut row, scale) in inverse.row_iter_mut().zip(&self.scales) {
-            row.unscale_mut(*scale);
-        }
-        Some(&inverse * inverse.transpose())
-    }
-
-    /// Derivatives of all poles' columns, (D₁, D₂) of each pole, freed from what is held.
-    fn derivatives(&self, group: &Group, poles: &[Pole]) -> DMatrix<f64> {
-        let mut derivatives = group.derivatives(poles, self.basis.nrows());
-        if let Some(held) = &group.held {
-            free_of(held, &mut derivatives);
-        }
-        derivatives
+        let mut columns = group.matrix(poles, problem.prior.as_ref());
+        group.free(&mut columns)?;
+        let factor = Factor::new(columns)?;
+        let mut residual = group.data.clone().with_height(factor.height());
+        let coefficients = factor.solve(&mut residual)?;
+        Some(Self { factor: Arc::new(factor), coefficients, residual })
     }
 
     /// Derivatives freed from the columns' span, then multiplied.
-    fn exact_products(&self, group: &Group, poles: &[Pole]) -> Products {
-        let mut derivatives = self.derivatives(group, poles);
-        let within = transpose_times(&self.basis, &derivatives);
-        derivatives.gemm(-1.0, &self.basis, &within, 1.0);
-        let slopes = transpose_times(&derivatives, &self.residual);
-        Products { gram: transpose_times(&derivatives, &derivatives), slopes }
+    fn exact_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
+        let mut derivatives = group.derivatives(poles, self.factor.height())?;
+        self.factor.free_twice(&mut derivatives)?;
+        Some(Products { gram: derivatives.gram(), slopes: derivatives.times(&self.residual) })
     }
 
     /// Products first, the span's part taken off them; the residual is free of the span already.
-    fn quick_products(&self, group: &Group, poles: &[Pole]) -> Products {
-        let derivatives = self.derivatives(group, poles);
-        let within = transpose_times(&self.basis, &derivatives);
-        let slopes = transpose_times(&derivatives, &self.residual);
-        let gram = transpose_times(&derivatives, &derivatives) - transpose_times(&within, &within);
-        Products { gram, slopes }
+    fn quick_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
+        let derivatives = group.derivatives(poles, self.factor.height())?;
+        let within = Tall::from_matrix(&self.factor.within(&derivatives)?);
+        let gram = derivatives.gram() - within.gram();
+        Some(Products { gram, slopes: derivatives.times(&self.residual) })
     }
 
     fn add_to(&self, normal: &mut Normal, found: &Products, group: &Group, variances: &[f64]) {

@@ -5,7 +5,7 @@ use super::noise::Shape;
 use super::problem::{Group, Problem};
 use super::settings::Place;
 use super::smooth::Smooth;
-use nalgebra::DMatrix;
+use super::tall::Tall;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::sync::Arc;
@@ -178,17 +178,19 @@ impl Records {
             let mut bins = Bins::new(bunch.rate_hz, bunch.len, first, last);
             bins.weights = bins.omegas.iter().map(|omega| shape.weight(*omega)).collect();
             let n = bins.len();
-            let data = DMatrix::from_fn(2 * n, bunch.spectra.len(), |row, column| {
+            let spectra = Tall::from_fn(2 * n, bunch.spectra.len(), |row, column| {
                 let k = row % n;
                 let value = bunch.spectra[column].1[first + k] * bins.weights[k];
                 if row < n { value.re } else { value.im }
             });
             let places = bunch.spectra.iter().map(|(index, _)| *index).collect();
-            groups.push(Group { bins, data, places, held: None });
+            groups.push(Group::new(bins, spectra, places));
         }
         let exponent = shape.exponent;
-        let problem = Problem { groups, places: self.records.len(), smooth, band_hz, exponent, prior: None };
-        (!problem.groups.is_empty()).then_some(problem)
+        let none = Smooth::NONE;
+        let problem =
+            Problem { groups, places: self.records.len(), smooth: none, band_hz, exponent, prior: None };
+        (!problem.groups.is_empty()).then(|| problem.beside(smooth))?
     }
 
     /// Longest record, s.

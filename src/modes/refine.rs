@@ -38,7 +38,7 @@ pub(crate) fn refine(problem: &Problem, start: Fitted, variances: &[f64], effort
     let mut damping = 1e-3;
     for _ in 0..effort.steps {
         let before = best.projection.chi_square(variances);
-        let normal = best.projection.step_normal(problem, &best.poles, variances);
+        let Some(normal) = best.projection.step_normal(problem, &best.poles, variances) else { break };
         let Some((next, used)) = improve(problem, &best, &normal, variances, damping) else { break };
         let gained = before - next.projection.chi_square(variances);
         best = next;
@@ -54,6 +54,12 @@ impl Fitted {
     /// The best linear fit at these poles; `None` where they can't be fitted (dependent columns, too many poles).
     pub fn at(problem: &Problem, poles: &[Pole]) -> Option<Self> {
         Some(Self { poles: poles.to_vec(), projection: Projection::new(problem, poles)? })
+    }
+
+    /// Fall of χ² that a linear step promises: gᵀH⁻¹g.
+    pub fn expected_gain(&self, problem: &Problem, variances: &[f64]) -> Option<f64> {
+        let normal = self.projection.step_normal(problem, &self.poles, variances)?;
+        Some(damped_step(&normal, 1e-9)?.dot(&normal.gradient))
     }
 }
 

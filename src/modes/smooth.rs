@@ -5,6 +5,7 @@
 //! poles above the range, not the noise, limited the fit. Terms shaped like such flanks need a few.
 
 use super::basis::Bins;
+use super::tall::Tall;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 
@@ -57,15 +58,21 @@ impl Smooth {
         self.polynomial + self.above + self.below
     }
 
-    /// Writes the `at`-th term's columns for its real and imaginary amplitude, each `2 * bins.len()` long.
-    pub fn columns(&self, at: usize, bins: &Bins, real: &mut [f64], imaginary: &mut [f64]) {
+    /// The terms' columns for real and imaginary amplitude of each, `2 * bins.len()` rows.
+    pub fn columns(&self, bins: &Bins) -> Tall {
         let edges = (bins.omegas[0], bins.omegas[bins.len() - 1]);
         let n = bins.len();
+        let mut all = Tall::zeros(2 * n, 2 * self.terms());
         for (k, (omega, weight)) in bins.omegas.iter().zip(&bins.weights).enumerate() {
-            let value = self.value(at, *omega, edges) * *weight;
-            (real[k], real[n + k]) = (value.re, value.im);
-            (imaginary[k], imaginary[n + k]) = (-value.im, value.re);
+            for at in 0..self.terms() {
+                let value = self.value(at, *omega, edges) * *weight;
+                all.set(k, 2 * at, value.re);
+                all.set(n + k, 2 * at, value.im);
+                all.set(k, 2 * at + 1, -value.im);
+                all.set(n + k, 2 * at + 1, value.re);
+            }
         }
+        all
     }
 
     fn value(&self, at: usize, omega: f64, (low, high): (f64, f64)) -> Complex<f64> {
@@ -91,32 +98,23 @@ fn flank(inside: f64, d: f64) -> Complex<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::modes::linear::{free_of, orthonormal};
+    use crate::modes::factor::Factor;
     use crate::modes::pole::Pole;
-    use nalgebra::DMatrix;
 
     /// Share of the norm that is left of the response of poles outside 15 to 150 Hz, the terms fitted.
     fn left(smooth: Smooth) -> f64 {
         let bins = Bins::new(2000.0, 6000, 45, 450);
-        let rows = 2 * bins.len();
-        let mut columns = DMatrix::zeros(rows, 2 * smooth.terms());
-        for (at, pair) in columns.as_mut_slice().chunks_exact_mut(2 * rows).enumerate() {
-            let (real, imaginary) = pair.split_at_mut(rows);
-            smooth.columns(at, &bins, real, imaginary);
-        }
-        let mut outside = DMatrix::zeros(rows, 1);
-        for (hz, sign) in [(158.0, 1.0), (163.0, -1.4), (171.0, 0.7), (180.0, 1.1), (195.0, -0.8)] {
-            let (mut re, mut im) = (vec![0.0; rows], vec![0.0; rows]);
-            bins.columns(&Pole::new(hz, 0.6), &mut re, &mut im);
-            outside += sign * DMatrix::from_vec(rows, 1, im);
-        }
-        let whole = outside.norm();
-        for mut column in columns.column_iter_mut() {
-            let norm = column.norm();
-            column.unscale_mut(norm);
-        }
-        free_of(&orthonormal(columns).0, &mut outside);
-        outside.norm() / whole
+        let signs = [(158.0, 1.0), (163.0, -1.4), (171.0, 0.7), (180.0, 1.1), (195.0, -0.8)];
+        let poles = signs.map(|(hz, _)| Pole::new(hz, 0.6));
+        let mut columns = Tall::zeros(2 * bins.len(), 2 * poles.len());
+        bins.columns(&poles, &mut columns);
+        let sum = |row: usize| {
+            signs.iter().enumerate().map(|(j, (_, sign))| sign * columns.at(row, 2 * j + 1)).sum()
+        };
+        let mut outside = Tall::from_fn(2 * bins.len(), 1, |row, _| sum(row));
+        let whole = outside.squares()[0];
+        Factor::orthonormal(&smooth.columns(&bins)).free(&mut outside).unwrap();
+        (outside.squares()[0] / whole).sqrt()
     }
 
     #[test]
@@ -130,11 +128,7 @@ mod tests {
     #[test]
     fn flanks_below_mirror_those_above() {
         let bins = Bins::new(1000.0, 1000, 100, 200);
-        let column = |smooth: Smooth| {
-            let (mut re, mut im) = (vec![0.0; 2 * bins.len()], vec![0.0; 2 * bins.len()]);
-            smooth.columns(0, &bins, &mut re, &mut im);
-            re
-        };
+        let column = |smooth: Smooth| smooth.columns(&bins).column(0).collect::<Vec<f64>>();
         let above = column(Smooth { above: 1, ..Smooth::NONE });
         let below = column(Smooth { below: 1, ..Smooth::NONE });
         for k in 0..bins.len() {

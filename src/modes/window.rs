@@ -46,8 +46,8 @@ pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) ->
     for group in &problem.groups {
         let rows = group.rows() as f64;
         let free = (rows - problem.price(poles)).max(1.0);
-        for (data, place) in group.data.column_iter().zip(&group.places) {
-            let rounding = ROUNDING * data.norm_squared().max(f64::MIN_POSITIVE);
+        for (square, place) in group.spectra.squares().into_iter().zip(&group.places) {
+            let rounding = ROUNDING * square.max(f64::MIN_POSITIVE);
             variances[*place] = fit.squares[*place].max(rounding) / free;
         }
     }
@@ -111,25 +111,22 @@ impl Window {
         }
     }
 
-    /// The poles with those near `around` moved to where they fit best, the others held, and the score there.
-    fn moving_near(&self, poles: &[Pole], around: &[Pole]) -> Option<(Vec<Pole>, f64)> {
+    /// The fit's poles but those left `out`, and others; those near a change moved to where they fit best, the rest
+    /// held; and the score there.
+    fn changed(&self, out: &[usize], added: &[Pole]) -> Option<(Vec<Pole>, f64)> {
+        let own = &self.fit.poles;
+        let changes: Vec<Pole> = out.iter().map(|j| own[*j]).chain(added.iter().copied()).collect();
         let near =
-            |p: &Pole| around.iter().any(|a| (a.omega_per_s - p.omega_per_s).abs() < 2.0 * PI * NEAR_HZ);
-        let held: Vec<Pole> = poles.iter().filter(|p| !near(p)).copied().collect();
-        let free: Vec<Pole> = poles.iter().filter(|p| near(p)).copied().collect();
-        let reduced = self.problem.holding(&held)?;
+            |p: &Pole| changes.iter().any(|a| (a.omega_per_s - p.omega_per_s).abs() < 2.0 * PI * NEAR_HZ);
+        let kept = (0..own.len()).filter(|j| !out.contains(j));
+        let (free, held): (Vec<usize>, Vec<usize>) = kept.partition(|j| near(&own[*j]));
+        let free: Vec<Pole> = free.into_iter().map(|j| own[j]).chain(added.iter().copied()).collect();
+        let reduced = self.problem.holding(&self.fit.projection, &held)?;
         let fit = refine(&reduced, Fitted::at(&reduced, &free)?, &self.variances, QUICK);
+        let mut poles: Vec<Pole> = held.into_iter().map(|j| own[j]).chain(fit.poles).collect();
         let score = self.score_of(&fit.projection, poles.len());
-        let mut poles: Vec<Pole> = held.into_iter().chain(fit.poles).collect();
         poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
         Some((poles, score))
-    }
-
-    /// The poles with others added, refined quickly where they were added, and their score.
-    fn with(&self, added: &[Pole]) -> Option<(Vec<Pole>, f64)> {
-        let mut poles = self.fit.poles.clone();
-        poles.extend_from_slice(added);
-        self.moving_near(&poles, added)
     }
 
     fn take(&mut self, fit: Fitted) {
@@ -179,7 +176,7 @@ impl Window {
         let first = (missing == 0 && together.len() > 1).then_some(together);
         let mut best: Option<(Vec<Pole>, f64)> = None;
         for added in first.into_iter().chain(singles) {
-            let Some((poles, score)) = self.with(&added) else { continue };
+            let Some((poles, score)) = self.changed(&[], &added) else { continue };
             if enough(&poles, score) {
                 return Some((poles, score));
             }
@@ -199,9 +196,9 @@ impl Window {
     pub fn gains_by_place(&self) -> Vec<Vec<f64>> {
         let mut gains = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
         for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {
-            let Some(spread) = fit.spread() else { continue };
+            let Some(unscaled) = fit.factor.unscaled_covariance() else { continue };
             for (j, gains) in gains.iter_mut().enumerate() {
-                let block = spread.view((2 * j, 2 * j), (2, 2));
+                let block = unscaled.view((2 * j, 2 * j), (2, 2));
                 let determinant = block[(0, 0)] * block[(1, 1)] - block[(0, 1)] * block[(1, 0)];
                 for (m, place) in group.places.iter().enumerate() {
                     let (a, b) = (fit.coefficients[(2 * j, m)], fit.coefficients[(2 * j + 1, m)]);
@@ -222,9 +219,7 @@ impl Window {
             order.sort_by(|a, b| worths[*a].total_cmp(&worths[*b]));
             let score = self.score();
             let trial = order.into_iter().take(4).find_map(|j| {
-                let mut poles = self.fit.poles.clone();
-                let dropped = poles.remove(j);
-                let (poles, without) = self.moving_near(&poles, &[dropped])?;
+                let (poles, without) = self.changed(&[j], &[])?;
                 (without - score < threshold).then_some(poles)
             });
             let Some(fit) = trial.and_then(|poles| Fitted::at(&self.problem, &poles)) else { break };

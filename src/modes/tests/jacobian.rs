@@ -10,6 +10,7 @@ use super::super::projection::Projection;
 use super::super::record::{Cut, Records};
 use super::super::settings::Place;
 use super::super::smooth::Smooth;
+use super::super::tall::Tall;
 use super::closed_form::{Case, RATE_HZ};
 use crate::modes::noise::Shape;
 use nalgebra::{DMatrix, DVector};
@@ -57,7 +58,8 @@ fn the_gradient_is_the_difference_quotient_of_chi_square() {
     let case = Case::new(3600, 0.01, 3);
     let (problem, poles) = (problem(&case), beside(&case));
     let chi = |poles: &[Pole]| Projection::new(&problem, poles).unwrap().chi_square(&VARIANCES);
-    let gradient = Projection::new(&problem, &poles).unwrap().normal(&problem, &poles, &VARIANCES).gradient;
+    let now = Projection::new(&problem, &poles).unwrap();
+    let gradient = now.normal(&problem, &poles, &VARIANCES).unwrap().gradient;
     let top = gradient.amax();
     for i in 0..gradient.len() {
         let slope = quotient(|h| 0.5 * chi(&stepped(&poles, i, h)), |a, f, b, g| a * f - b * g);
@@ -70,7 +72,7 @@ fn the_gauss_newton_matrix_is_that_of_the_projected_difference_quotients() {
     let case = Case::new(3600, 0.01, 4);
     let (problem, poles) = (problem(&case), beside(&case));
     let now = Projection::new(&problem, &poles).unwrap();
-    let exact = now.normal(&problem, &poles, &VARIANCES);
+    let exact = now.normal(&problem, &poles, &VARIANCES).unwrap();
     let size = exact.matrix.nrows();
     let columns: Vec<DVector<f64>> = (0..size).map(|i| outside_span(&problem, &poles, &now, i)).collect();
     let matrix = DMatrix::from_fn(size, size, |i, j| columns[i].dot(&columns[j]));
@@ -87,7 +89,7 @@ fn the_gauss_newton_matrix_is_that_of_the_projected_difference_quotients() {
 fn outside_span(problem: &Problem, poles: &[Pole], now: &Projection, i: usize) -> DVector<f64> {
     let residuals = |h: f64| -> Vec<DMatrix<f64>> {
         let fit = Projection::new(problem, &stepped(poles, i, h)).unwrap();
-        fit.groups.into_iter().map(|group| group.residual).collect()
+        fit.groups.into_iter().map(|group| group.residual.to_matrix()).collect()
     };
     let difference = |a: Vec<DMatrix<f64>>, f: f64, b: Vec<DMatrix<f64>>, g: f64| {
         a.into_iter().zip(b).map(|(a, b)| a * f - b * g).collect()
@@ -95,7 +97,9 @@ fn outside_span(problem: &Problem, poles: &[Pole], now: &Projection, i: usize) -
     let mut all = Vec::new();
     for ((slope, fit), group) in quotient(residuals, difference).iter().zip(&now.groups).zip(&problem.groups)
     {
-        let outside = slope - &fit.basis * (fit.basis.transpose() * slope);
+        let mut outside = Tall::from_matrix(slope);
+        fit.factor.free_twice(&mut outside).unwrap();
+        let outside = outside.to_matrix();
         for (column, place) in outside.column_iter().zip(&group.places) {
             all.extend(column.iter().map(|v| v / VARIANCES[*place].sqrt()));
         }

@@ -106,7 +106,8 @@ fn ladder_an_unprojected_solver_ends_at_the_same_minimum() {
     let chi_square = ours.projection.chi_square(&variances);
     println!("chi square {chi_square:.6} here, {:.6} there", theirs.chi_square);
     assert!((chi_square - theirs.chi_square).abs() < 1e-6, "{chi_square} {}", theirs.chi_square);
-    let covariance = inverse_information(&ours.projection.normal(&problem, &ours.poles, &variances)).unwrap();
+    let covariance =
+        inverse_information(&ours.projection.normal(&problem, &ours.poles, &variances).unwrap()).unwrap();
     let mut worst = (0.0_f64, 0.0_f64);
     for i in 0..theirs.poles.len() {
         let pole = &ours.poles[i / 2];
