@@ -87,9 +87,14 @@ impl Fitting {
 impl Job<'_> {
     /// Fits once, searching for the poles from nothing; `None` where no place has a record for it.
     pub fn attempt(&self, attempt: &Attempt) -> Option<Fitting> {
+        self.attempt_beside(attempt, &[])
+    }
+
+    /// The same beside the residual terms of an earlier fit.
+    pub fn attempt_beside(&self, attempt: &Attempt, earlier: &[Answer]) -> Option<Fitting> {
         self.with_records(attempt, |records, task| {
             let found = search(records, task);
-            answer(records, task, &task.windows(&found), &found)
+            answer(records, task, &task.windows(&found), &found, earlier)
         })
     }
 

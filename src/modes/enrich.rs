@@ -1,7 +1,7 @@
 //! How many smooth terms a window takes: as many as the data pay for.
 
 use super::smooth::Smooth;
-use super::window::{CLOSE, Window};
+use super::window::{QUICK, Window};
 
 impl Window {
     /// The window with as many flanks of poles outside as are worth their price; `inner` if poles lie below it too.
@@ -32,7 +32,7 @@ impl Window {
         if best.cost() - MARGIN * gain > cost {
             return None;
         }
-        best.settle(CLOSE, 1);
+        best.settle(QUICK, 1);
         (best.cost() < cost).then_some(best)
     }
 }
@@ -47,6 +47,7 @@ mod tests {
     use super::super::tests::closed_form::Case;
     use super::*;
     use crate::modes::noise::Shape;
+    use crate::modes::window::CLOSE;
 
     /// The case has modes at 38, 53, 54, 71 and 89 Hz; the window's poles are those of them that lie in it.
     fn window(band_hz: (f64, f64), seed: u64) -> Window {

@@ -60,7 +60,8 @@ impl Job<'_> {
     /// The main fit with the best poles that any search found, its intervals widened by what other ways of fitting make
     /// of it, and flagged where no other search finds a pole again.
     fn tested(&self, main: Fitting, early: Vec<Fitting>) -> Fitting {
-        let mut whole: Vec<Fitting> = self.attempt(&Attempt::ANEW).into_iter().collect();
+        let mut whole: Vec<Fitting> =
+            self.attempt_beside(&Attempt::ANEW, &main.answers).into_iter().collect();
         let searches: Vec<&Fitting> = whole.iter().chain(&early).collect();
         let mut main = match self.best_of(&Attempt::MAIN, &main, &searches) {
             Some(better) => {

@@ -134,11 +134,29 @@ impl Task<'_> {
     }
 }
 
-/// Fits given poles jointly in wide windows, adds what is missing and drops what isn't worth its price.
-pub(crate) fn answer(records: &Records, task: &Task<'_>, spans: &[Span], poles: &[Pole]) -> Vec<Answer> {
-    let answers: Vec<Option<Answer>> =
-        spans.par_iter().map(|span| answer_window(records, task, span, poles)).collect();
+/// Fits given poles jointly in wide windows, adds what is missing and drops what isn't worth its price; where an
+/// earlier fit is known, beside its residual terms.
+pub(crate) fn answer(
+    records: &Records,
+    task: &Task<'_>,
+    spans: &[Span],
+    poles: &[Pole],
+    earlier: &[Answer],
+) -> Vec<Answer> {
+    let answers: Vec<Option<Answer>> = spans
+        .par_iter()
+        .map(|span| match at_middle(earlier, span) {
+            Some(known) => answer_beside(records, task, span, (&known.window, poles)),
+            None => answer_window(records, task, span, poles),
+        })
+        .collect();
     answers.into_iter().flatten().collect()
+}
+
+/// The answer of a fit that holds the middle of a window.
+fn at_middle<'a>(answers: &'a [Answer], span: &Span) -> Option<&'a Answer> {
+    let middle_hz = 0.5 * (span.owns_from_hz + span.owns_to_hz);
+    answers.iter().find(|a| middle_hz < a.span.owns_to_hz).or(answers.last())
 }
 
 /// The same in the windows of an earlier fit, kept where `differs` says that nothing would change.
@@ -153,7 +171,7 @@ pub(crate) fn answer_or_keep(
         .par_iter()
         .map(|kept| {
             if differs(&kept.span) {
-                answer_window(records, task, &kept.span, poles)
+                answer_beside(records, task, &kept.span, (&kept.window, poles))
             } else {
                 Some(kept.clone())
             }
@@ -174,20 +192,21 @@ pub(crate) fn revisit(records: &Records, task: &Task<'_>, earlier: &[Answer], po
     let answers: Vec<Option<Answer>> = spans
         .par_iter()
         .map(|span| {
-            let middle_hz = 0.5 * (span.owns_from_hz + span.owns_to_hz);
-            let from = earlier.iter().find(|a| middle_hz < a.span.owns_to_hz).or(earlier.last())?;
-            revisit_window(records, task, span, (&from.window, poles))
+            let mut window = started(records, task, span, (&at_middle(earlier, span)?.window, poles))?;
+            window.settle(AGAIN, 1);
+            Some(Answer { span: *span, window })
         })
         .collect();
     answers.into_iter().flatten().collect()
 }
 
-fn revisit_window(
+/// A window with these poles, and the residual terms and the noise's slope of an earlier fit.
+fn started(
     records: &Records,
     task: &Task<'_>,
     span: &Span,
     (earlier, poles): (&Window, &[Pole]),
-) -> Option<Answer> {
+) -> Option<Window> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
     let mut smooth = earlier.problem.smooth;
     smooth.polynomial += task.choices.degree - Choices::USUAL.degree;
@@ -197,8 +216,26 @@ fn revisit_window(
     let poles: Vec<Pole> = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
     let first = Window::new(problem.clone(), &poles)?;
     problem.prior = Some(Prior::new(&problem, &first.variances));
-    let mut window = Window::new(problem, &poles)?;
-    window.settle(AGAIN, 1);
+    Window::new(problem, &poles)
+}
+
+/// The answer from other poles than those of an earlier fit, beside its residual terms or more of them.
+fn answer_beside(
+    records: &Records,
+    task: &Task<'_>,
+    span: &Span,
+    earlier: (&Window, &[Pole]),
+) -> Option<Answer> {
+    let inner = span.fits_from_hz > task.range_hz.0;
+    let mut window = started(records, task, span, earlier)?;
+    window.settle(CLOSE, 1);
+    window.prune(task.cancelled);
+    let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
+    window.grow(&candidates, 0, task.cancelled);
+    window.settle(CLOSE, 1);
+    let mut window = window.smoothed(inner);
+    window.prune(task.cancelled);
+    window.settle(task.choices.last, task.choices.rounds);
     Some(Answer { span: *span, window })
 }
 
