@@ -170,10 +170,13 @@ pub(crate) fn answer_or_keep(
     let answers: Vec<Option<Answer>> = earlier
         .par_iter()
         .map(|kept| {
-            if differs(&kept.span) {
-                answer_beside(records, task, &kept.span, (&kept.window, poles))
-            } else {
+            if !differs(&kept.span) {
                 Some(kept.clone())
+            } else if task.choices.weighs_first {
+                // Where poles were missed their place is taken by residual terms: these are chosen anew.
+                answer_window(records, task, &kept.span, poles)
+            } else {
+                answer_beside(records, task, &kept.span, (&kept.window, poles))
             }
         })
         .collect();
