@@ -51,7 +51,7 @@ pub fn bound(
         let mut columns = Tall::zeros(2 * bins.len(), 2 * poles.len());
         bins.columns(poles, &mut columns);
         let amplitude = |r: usize| amplitudes.get(r / 2).and_then(|a| a.get(m)).copied().unwrap_or_default();
-        let part = |r: usize| if r % 2 == 0 { amplitude(r).re } else { amplitude(r).im };
+        let part = |r: usize| if r.is_multiple_of(2) { amplitude(r).re } else { amplitude(r).im };
         let sum = |row: usize| columns.row(row).iter().enumerate().map(|(r, value)| value * part(r)).sum();
         let spectra = Tall::from_fn(columns.height(), 1, |row, _| sum(row));
         groups.push(Group::new(bins, spectra, vec![m]));
