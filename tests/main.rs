@@ -17,6 +17,8 @@ mod controls;
 #[cfg(feature = "cli")]
 mod demo_run;
 #[cfg(feature = "cli")]
+mod design_loop;
+#[cfg(feature = "cli")]
 mod faults;
 mod measured;
 mod modes;

@@ -18,6 +18,7 @@ pub(super) fn known(record: &CaptureRecord) -> Known {
         emission_s: record.emission_s,
         arrival_s: record.arrival_s,
         range_hz: (record.range_hz[0], record.range_hz[1]),
+        zero_db_spl: record.zero_db_spl,
         frequency_sd: record.frequency_sd(),
     }
 }

@@ -51,6 +51,31 @@ pub struct CaptureRecord {
     pub repeat_difference_db: Option<f64>,
     /// Median coherence between 20 and 200 Hz; noise only.
     pub coherence: Option<f64>,
+    /// H2 over H1, dB, median between 20 and 200 Hz: the truth lies between both; noise only.
+    #[serde(default)]
+    pub bracket_db: Option<f64>,
+    /// Noise by octave before the signal, dB of a sine at full scale; none below what the numbers hold.
+    #[serde(default)]
+    pub background: Vec<OctaveDb>,
+    /// Mains hum before the signal.
+    #[serde(default)]
+    pub hum: Vec<HumDb>,
+    /// Sound pressure level of a sine that reaches full scale at the microphone's input, dB; by calibrator, or as the
+    /// user said.
+    #[serde(default)]
+    pub full_scale_db_spl: Option<f64>,
+    /// Sound pressure level that a steady tone of the signal's rms makes where the response reads 0 dB.
+    #[serde(default)]
+    pub zero_db_spl: Option<f64>,
+    /// How far the clocks may differ where nothing tells exactly and a sweep's bands show more than is usual, ppm.
+    #[serde(default)]
+    pub clock_limit_ppm: Option<f64>,
+    /// Names of the files by which microphone and reference were corrected.
+    #[serde(default)]
+    pub corrections: Vec<String>,
+    /// What a second run at a lower level showed.
+    #[serde(default)]
+    pub quieter: Option<QuieterRun>,
     /// Air temperature during the take, °C, as the user said.
     pub temperature_c: Option<f64>,
     /// The user's remark: who opened the door.
@@ -76,6 +101,26 @@ pub struct HarmonicDb {
     pub order: u32,
     /// Against the response, dB, in the third octave where it is largest.
     pub db: f64,
+    /// Middle of that third octave, Hz.
+    pub band_hz: f64,
+}
+
+/// A line of mains hum.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct HumDb {
+    /// Frequency, Hz.
+    pub hz: f64,
+    /// Over the noise beside it, dB.
+    pub over_noise_db: f64,
+}
+
+/// A second run at a lower level.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct QuieterRun {
+    /// By how much it was lower, dB.
+    pub lower_db: f64,
+    /// Largest change of the response in a third octave against it, dB.
+    pub change_db: f64,
     /// Middle of that third octave, Hz.
     pub band_hz: f64,
 }
@@ -130,7 +175,8 @@ impl CaptureRecord {
             Some(clock) => 1e-6 * clock.sd_ppm,
             // One device played and recorded: one clock.
             None if self.emission_s.is_some() => 0.0,
-            None => UNKNOWN_SD,
+            // The limit read as a 95 % interval.
+            None => UNKNOWN_SD.max(0.5e-6 * self.clock_limit_ppm.unwrap_or(0.0)),
         };
         ABSOLUTE_SD.hypot(between)
     }
@@ -157,6 +203,14 @@ mod tests {
             repeats: 1,
             repeat_difference_db: None,
             coherence: None,
+            bracket_db: None,
+            background: Vec::new(),
+            hum: Vec::new(),
+            full_scale_db_spl: None,
+            zero_db_spl: None,
+            clock_limit_ppm: None,
+            corrections: Vec::new(),
+            quieter: None,
             temperature_c: None,
             note: None,
             findings: Vec::new(),
@@ -168,6 +222,8 @@ mod tests {
         let together = record();
         let apart = CaptureRecord { emission_s: None, ..record() };
         let measured = CaptureRecord { clock: Some(Clock { ppm: 120.0, sd_ppm: 1.0 }), ..apart.clone() };
+        let drifting = CaptureRecord { clock_limit_ppm: Some(320.0), ..apart.clone() };
+        assert!((drifting.frequency_sd() - 161.9e-6).abs() < 1e-7);
         assert!((together.frequency_sd() - 25e-6).abs() < 1e-9);
         assert!((apart.frequency_sd() - 55.9e-6).abs() < 1e-7);
         assert!((measured.frequency_sd() - 25.02e-6).abs() < 1e-7);

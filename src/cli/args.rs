@@ -139,7 +139,7 @@ pub struct ManualArgs {
 }
 
 /// `stillroom excite`.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct ExciteArgs {
     /// Periodic noise of this colour instead of a sweep
     #[arg(long, value_enum, value_name = "COLOUR")]
@@ -162,6 +162,24 @@ pub struct ExciteArgs {
     /// Periods of noise
     #[arg(long, value_name = "N", default_value_t = 6, requires = "noise")]
     pub periods: usize,
+    /// Seed of the noise: two seeds tell distortion from the room
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "noise")]
+    pub seed: u64,
+    /// Size the signal instead: lowest mode to be found, Hz
+    #[arg(long, value_name = "HZ", requires = "longest_t60", conflicts_with_all = ["from", "seconds", "tail", "repeats", "periods"])]
+    pub lowest_mode: Option<f64>,
+    /// Longest T60 expected, s
+    #[arg(long, value_name = "S", requires = "lowest_mode")]
+    pub longest_t60: Option<f64>,
+    /// Background noise in the octave of the lowest mode, dB under the signal there, both at the microphone
+    #[arg(
+        long,
+        value_name = "DB",
+        default_value_t = 35.0,
+        requires = "lowest_mode",
+        allow_negative_numbers = true
+    )]
+    pub noise_under: f64,
     /// Sample rate, Hz
     #[arg(long, value_name = "HZ", default_value_t = 48_000)]
     pub rate: u32,
@@ -214,6 +232,27 @@ pub struct RespondArgs {
     /// Remark for the record, e.g. who opened the door
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
+    /// The same place at a lower level, played and recorded alike: shows what isn't linear
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with = "noise")]
+    pub quieter: Option<PathBuf>,
+    /// The same place with noise of another seed: shows distortion, and both are averaged
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "noise")]
+    pub second_seed: Option<PathBuf>,
+    /// Correct the microphone by this text file: frequency in Hz, dB, and perhaps degrees
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub correct_microphone: Option<PathBuf>,
+    /// Correct the input that recorded the reference likewise
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "reference")]
+    pub correct_reference: Option<PathBuf>,
+    /// Recording of a calibrator on the microphone, at the same gain: levels in dB SPL
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub calibrator: Option<PathBuf>,
+    /// Sound pressure level of the calibrator, dB
+    #[arg(long, value_name = "DB", default_value_t = 94.0, requires = "calibrator")]
+    pub calibrator_spl: f64,
+    /// Sound pressure level of a sine that reaches full scale, dB, where no calibrator was recorded
+    #[arg(long, value_name = "DB", conflicts_with = "calibrator")]
+    pub full_scale_spl: Option<f64>,
     /// The signal is noise: average its periods, or segments of noise that doesn't repeat
     #[arg(long, requires = "reference")]
     pub noise: bool,
@@ -294,6 +333,21 @@ pub struct TuneArgs {
     /// Follow the folder and say what each new take shows, until Ctrl-C
     #[arg(long)]
     pub watch: bool,
+    /// With --watch: a recording of periodic noise that may still grow; each setting becomes a state of PATH
+    #[arg(long, value_name = "FILE", requires = "watch", value_hint = ValueHint::FilePath)]
+    pub recording: Option<PathBuf>,
+    /// Its channel that holds the signal [default: 2]
+    #[arg(long, value_name = "N", requires = "recording")]
+    pub reference: Option<NonZeroUsize>,
+    /// Its microphones, named like the baseline's positions
+    #[arg(long, value_name = "N=POSITION,...", requires = "recording")]
+    pub microphones: Option<String>,
+    /// Text file whose last line names the setting; another name starts a new average
+    #[arg(long, value_name = "FILE", requires = "recording", value_hint = ValueHint::FilePath)]
+    pub dials: Option<PathBuf>,
+    /// With --watch: keep a page of three large lines here that a browser reloads by itself
+    #[arg(long, value_name = "FILE", requires = "watch", value_hint = ValueHint::FilePath)]
+    pub page: Option<PathBuf>,
     /// How to read the folder.
     #[command(flatten)]
     pub reading: ReadingArgs,

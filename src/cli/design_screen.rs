@@ -181,7 +181,18 @@ fn places(p: &Proposal, room: &Treated) {
     if let Some((radius, neck)) = opening(p) {
         screen::line(&format!("  Opening {:.0} mm across, neck {:.0} mm.", 2e3 * radius, 1e3 * neck));
     }
+    if let Some(speed) = p.neck_speed_m_s(LOUD_PA) {
+        let caution = if speed > FAST_M_S { ": it will be heard, and damps more than intended" } else { "" };
+        screen::line(&format!(
+            "  At 100 dB of a steady tone there the air in it moves at {speed:.1} m/s{caution}."
+        ));
+    }
 }
+
+/// 100 dB re 20 µPa, rms.
+const LOUD_PA: f64 = 2.0;
+/// Air in a neck faster than this makes noise of its own and loses more; common practice, no source.
+const FAST_M_S: f64 = 10.0;
 
 fn neighbours(answer: &Answer) {
     let changed: Vec<Vec<String>> = answer

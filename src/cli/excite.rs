@@ -3,12 +3,15 @@
 use super::args::{ExciteArgs, NoiseColour};
 use super::{Exit, Failed, screen, write};
 use std::path::{Path, PathBuf};
-use stillroom::excitation::{Colour, Description, Noise, SignalError, Sweep};
+use stillroom::excitation::{Colour, Description, Noise, Plan, Question, SignalError, Sweep};
 use stillroom::output::OutputError;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
 
 /// Runs the command.
 pub fn run(args: &ExciteArgs) -> Result<Exit, Failed> {
+    let plan = plan(args).map_err(Failed::usage)?;
+    let sized = plan.map_or_else(|| args.clone(), |plan| as_planned(args, &plan));
+    let args = &sized;
     let (once, name, how) = signal(args).map_err(Failed::usage)?;
     let samples = once.repeat(args.repeats);
     let path = args.out.clone().unwrap_or_else(|| PathBuf::from(name));
@@ -30,6 +33,7 @@ pub fn run(args: &ExciteArgs) -> Result<Exit, Failed> {
         decibels(described.crest()),
         write::shown(&beside)
     ));
+    plan.iter().for_each(|plan| screen::line(&expectation(plan)));
     CAUTION.iter().for_each(|text| screen::line(text));
     Ok(Exit::Done)
 }
@@ -42,6 +46,39 @@ const CAUTION: [&str; 3] = [
     "Record from before the signal until the ringing is gone, with no limiter, no automatic gain, and the \
      signal itself on a second channel if there is one.",
 ];
+
+/// What the question asks for, if one was asked.
+fn plan(args: &ExciteArgs) -> Result<Option<Plan>, SignalError> {
+    let Some((lowest_hz, longest_t60_s)) = args.lowest_mode.zip(args.longest_t60) else { return Ok(None) };
+    let asked = Question { lowest_hz, longest_t60_s, noise_under_db: args.noise_under, to_hz: args.to };
+    Ok(Some(if args.noise.is_some() { asked.noise()? } else { asked.sweeps()? }))
+}
+
+/// The arguments with what the plan says.
+fn as_planned(args: &ExciteArgs, plan: &Plan) -> ExciteArgs {
+    let mut planned = args.clone();
+    planned.from = (10.0 * plan.from_hz).round() / 10.0;
+    planned.seconds = Some(plan.seconds);
+    if args.noise.is_some() {
+        planned.periods = plan.repeats + 1;
+    } else {
+        (planned.repeats, planned.tail) = (plan.repeats, plan.tail_s);
+    }
+    planned
+}
+
+fn expectation(plan: &Plan) -> String {
+    let expected = plan.peak_to_noise_db;
+    if plan.is_enough() {
+        return format!(
+            "Expect a peak-to-noise of about {expected:.0} dB at the lowest mode; T30 needs 45 dB."
+        );
+    }
+    format!(
+        "Expect no more than about {expected:.0} dB of peak-to-noise at the lowest mode, and T30 needs 45 dB: play \
+         louder if loudspeaker and neighbours bear it, or wait for less noise."
+    )
+}
 
 fn describe(args: &ExciteArgs, samples: &[f64], path: &Path) -> Description {
     let kind = if args.noise.is_some() { "noise" } else { "sweep" };
@@ -68,6 +105,7 @@ fn signal(args: &ExciteArgs) -> Result<(Vec<f64>, &'static str, String), SignalE
             periods: args.periods,
             rate_hz,
             peak,
+            seed: args.seed,
             ..Noise::default()
         };
         let how = format!("{} periods of noise of {} s, {range}", noise.periods, noise.period_s);

@@ -6,7 +6,8 @@
 use super::analyze::{options, settings};
 use super::args::{Format, TuneArgs};
 use super::compare::sides;
-use super::{Exit, Failed, interrupt, screen, tune, write};
+use super::feed::Feed;
+use super::{Exit, Failed, interrupt, page, screen, tune, write};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -33,9 +34,11 @@ pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
     if !args.path.is_dir() {
         return Err(Failed::usage(format!("{}: --watch needs a folder to follow", args.path.display())));
     }
+    let mut feed = Feed::asked(args)?;
     let (changed, woken) = listen(&args.path);
     let mut watch = Watch::new(args, changed);
     while !interrupt::asked() {
+        feed.iter_mut().for_each(Feed::step);
         watch.step()?;
         if watch.idle() {
             let _ = woken.recv_timeout(2 * LOOK);
@@ -95,6 +98,8 @@ struct Watch<'a> {
     /// State with its files as last seen, and since when they have been so.
     seen: BTreeMap<String, (stillroom::analysis::Print, Instant)>,
     said: BTreeSet<String>,
+    /// The take that was read last.
+    newest: Option<String>,
     busy: bool,
     dirty: bool,
     /// The results folder holds what this run wrote.
@@ -112,6 +117,7 @@ impl<'a> Watch<'a> {
             session: None,
             seen: BTreeMap::new(),
             said: BTreeSet::new(),
+            newest: None,
             busy: false,
             dirty: false,
             wrote: false,
@@ -208,6 +214,8 @@ impl<'a> Watch<'a> {
         };
         let control = Control { cancelled: &interrupt::asked, progress: &|_| {} };
         let mut failures = Vec::new();
+        let last = ready.last().map(|(state, _)| state.clone());
+        self.newest = last.or(self.newest.take());
         for (state, print) in ready {
             failures.extend(follower.read(session, &state, print, &control));
         }
@@ -254,6 +262,12 @@ impl<'a> Watch<'a> {
                     screen::heading(&format!("[{what}]"));
                 }
                 tune::show(self.args, &tuning, &rows);
+                let newest = self.newest.as_deref();
+                if let Some(path) = &self.args.page
+                    && let Err(error) = page::write(path, &tuning, newest)
+                {
+                    self.say(&error.to_string());
+                }
             }
             Some(Err(error)) => self.say(&error.to_string()),
             None => self.say("waiting for the baseline's files"),

@@ -114,6 +114,14 @@ impl Proposal {
         }
     }
 
+    /// Highest speed of the air in the opening, m/s, under a steady tone of this rms pressure (Pa) before it: at
+    /// resonance mass and spring cancel, and r v = √2 p is left. `None` for a panel.
+    #[must_use]
+    pub fn neck_speed_m_s(&self, rms_pa: f64) -> Option<f64> {
+        let vented = matches!(self.build, Build::Vented { .. });
+        vented.then(|| 2.0_f64.sqrt() * rms_pa / self.plate.resistance_pa_s_m)
+    }
+
     /// Air in all units, m³.
     #[must_use]
     pub fn whole_volume_m3(&self) -> f64 {

@@ -1,14 +1,17 @@
-//! Test signals: the exponential sweep ([`Sweep`]) and periodic noise ([`Noise`]).
+//! Test signals: the exponential sweep ([`Sweep`]) and periodic noise ([`Noise`]), and how long they must be
+//! ([`Question`]).
 //!
 //! A signal is numbers at a rate, with full scale 1; writing it to a file and warning about loud low
 //! tones is the program's business.
 
 mod description;
 mod noise;
+mod sizing;
 mod sweep;
 
 pub use description::Description;
 pub use noise::{Colour, Noise};
+pub use sizing::{Plan, Question};
 pub use sweep::Sweep;
 
 /// A signal can't be made as asked.

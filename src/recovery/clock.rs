@@ -68,6 +68,18 @@ pub fn clock_from_repeats(recording: &[f64], written: &[f64], rate_hz: f64) -> O
     (sd_ppm < 30.0).then_some(ClockError { ppm, sd_ppm: sd_ppm.max(0.1) })
 }
 
+/// Up to this two devices' clocks may differ and nothing is said, ppm (common practice, no source).
+const USUAL_PPM: f64 = 100.0;
+
+/// How far the clocks may differ as a single sweep shows it through the room: its bands drift as if they did. A
+/// loudspeaker that delays low frequencies does the same, so it bounds and doesn't correct; `None` up to the usual.
+#[must_use]
+pub fn clock_limit_ppm(recording: &[f64], written: &[f64], rate_hz: f64) -> Option<f64> {
+    let drift = clock_from_reference(recording, written, rate_hz)?;
+    let at_least = drift.ppm.abs() - 2.0 * drift.sd_ppm;
+    (at_least > USUAL_PPM).then(|| drift.ppm.abs() + 2.0 * drift.sd_ppm)
+}
+
 fn crossed(recording: &[Complex64], signal: &[Complex64]) -> Vec<Complex64> {
     recording.iter().zip(signal).map(|(y, x)| y * x.conj()).collect()
 }

@@ -2,6 +2,7 @@
 //! the range in which the recording stands over its own noise.
 
 use super::arrival::{Arrival, Ring, locate};
+use super::background::{Background, background};
 use super::reference::{Edges, Rise, Signal, edges};
 use super::transform::{fall, inverse, quick_length, spectrum};
 use super::{RecoveryError, Trouble, trouble};
@@ -43,6 +44,8 @@ pub struct Recovered {
     pub peak_to_noise: Vec<OctavePeak>,
     /// Harmonics by order: the largest power at its lag over the response's, in the band where it is strongest.
     pub harmonics: Vec<Harmonic>,
+    /// What the microphone picked up before the signal.
+    pub background: Background,
     /// What is wrong with the take.
     pub troubles: Vec<Trouble>,
 }
@@ -77,6 +80,8 @@ const LEAST_AFTER_S: f64 = 0.5;
 /// A recorder that starts apart from the player by less than this may as well have started with it: the file
 /// keeps its zero, and with it what it shares with files of the same start, s.
 const STARTED_TOGETHER_S: f64 = 0.08;
+/// A sweep may be heard this much before the level that counts as its start, s.
+const FADE_S: f64 = 0.15;
 /// Where noise ends the range, the response fades out over this, octaves; a steep edge would ring.
 const NOISE_EDGE_OCTAVES: f64 = 0.5;
 
@@ -108,7 +113,7 @@ pub fn deconvolve(
     let rise = Rise::of(&gated, rate_hz, (hertz(edges.inner.0), hertz(edges.inner.1)));
     let ring = Ring::of(&quotient, length, rate_hz, (hertz(edges.inner.0), hertz(edges.inner.1)));
     let signal_end = signal.bursts[0].1;
-    let arrival = locate(&ring, rise.as_ref())?;
+    let arrival = locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
     let held = held_s(recording.len(), signal_end, rate_hz, (settings, arrival.lag_s))?;
     let after_s = settings.after_s.unwrap_or(held).clamp(LEAST_AFTER_S.min(held), held.max(LEAST_AFTER_S));
     let levels = ring.levels(&arrival, after_s, signal.bursts[0].0 as f64 / rate_hz);
@@ -124,6 +129,7 @@ pub fn deconvolve(
         range_hz: (low.0.max(hertz(edges.inner.0)), high.0.min(hertz(edges.inner.1))),
         peak_to_noise: levels.octaves((low.0, high.0)),
         harmonics: rise.map(|rise| ring.harmonics(&rise, &arrival, &levels)).unwrap_or_default(),
+        background: background(silence(recording, &signal, arrival.lag_s, rate_hz), rate_hz),
         troubles: Vec::new(),
         samples,
     };
@@ -139,6 +145,12 @@ pub fn deconvolve(
         recovered: &recovered,
     });
     Ok(recovered)
+}
+
+/// The recording before the signal and its fade.
+fn silence<'a>(recording: &'a [f64], signal: &Signal, lag_s: f64, rate_hz: f64) -> &'a [f64] {
+    let start_s = signal.bursts[0].0 as f64 / rate_hz + lag_s - FADE_S;
+    &recording[..((start_s.max(0.0) * rate_hz) as usize).min(recording.len())]
 }
 
 /// What the recording holds after the signal's end, s.

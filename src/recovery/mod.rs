@@ -4,22 +4,30 @@
 //! What is wrong with a take comes with it ([`Trouble`]), or instead of it ([`RecoveryError`]).
 
 mod arrival;
+mod background;
 mod clock;
+mod correction;
 mod deconvolution;
 mod periodic;
 mod record;
 mod reference;
+mod second;
 mod several;
 mod transform;
 mod trouble;
 mod two_channel;
 
-pub use clock::{ClockError, clock_from_reference, clock_from_repeats, on_the_players_clock};
+pub use background::{Background, CalibratorError, calibrator_rms};
+pub use clock::{
+    ClockError, clock_from_reference, clock_from_repeats, clock_limit_ppm, on_the_players_clock,
+};
+pub use correction::{Correction, CorrectionError, corrected};
 pub use deconvolution::{Deconvolution, Harmonic, OctavePeak, Recovered, deconvolve};
 pub use periodic::{Line, PeriodicResponse, periodic};
 pub use record::{record_of_noise, record_of_sweep};
+pub use second::{Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
-pub use trouble::Trouble;
+pub use trouble::{Trouble, clipped_channels};
 pub use two_channel::{NoiseResponse, TwoChannel, two_channel};
 
 /// Why no response comes out of a recording.
@@ -59,6 +67,14 @@ pub enum RecoveryError {
         /// How many.
         found: usize,
     },
+    /// The recording is clipped so much that nothing comes of it.
+    #[error(
+        "the recording is {clipped}\n  allowed  peaks below full scale\n  do       turn the gain down and repeat"
+    )]
+    Clipped {
+        /// What was found.
+        clipped: String,
+    },
     /// The recording ends before the signal does.
     #[error(
         "the recording is {recording_s:.2} s long, the signal in the reference ends at {signal_s:.2} s\n  \
@@ -70,6 +86,12 @@ pub enum RecoveryError {
         /// End of the signal in the reference, s.
         signal_s: f64,
     },
+    /// The recording with another seed has another period, or none.
+    #[error(
+        "the second recording's noise has another period, or too few of them to compare\n  allowed  the same period, \
+         three or more of them, another seed\n  do       write both with excite --noise, with --seed 1 and --seed 2"
+    )]
+    OtherPeriod,
     /// A recording of noise holds fewer than two segments.
     #[error(
         "{found} segments of {segment_s:.2} s fit into the recording\n  allowed  2 or more\n  \

@@ -4,6 +4,7 @@
 //! recording, H1 = ΣY X*/ΣX X* has no leakage whatever the decay (Bendat & Piersol, *Random Data*, ch. 6, 9).
 
 use super::arrival::{Ring, locate};
+use super::background::{Background, background};
 use super::deconvolution::{OctavePeak, fade_to, kept};
 use super::reference::{Signal, edges};
 use super::transform::{inverse, spectrum};
@@ -30,6 +31,8 @@ pub struct PeriodicResponse {
     pub peak_to_noise: Vec<OctavePeak>,
     /// Every line in range.
     pub lines: Vec<Line>,
+    /// What the microphone picked up before the noise.
+    pub background: Background,
     /// What is wrong with the take.
     pub troubles: Vec<Trouble>,
 }
@@ -46,6 +49,9 @@ pub struct Line {
     pub im: f64,
     /// sd of real and imaginary part alike, from the scatter of the periods; `None` for a single one.
     pub sd: Option<f64>,
+    /// H2 over H1, a ratio of magnitudes: noise at the microphone lifts H2, noise in the reference lowers H1, so the
+    /// truth lies between (Bendat & Piersol, ch. 6); `None` for a single period.
+    pub bracket: Option<f64>,
     /// Coherence less its bias (1 − γ²)²/n; `None` for a single period, where it is 1 by itself.
     pub coherence: Option<f64>,
 }
@@ -86,6 +92,7 @@ pub fn periodic(
     }
     let sums = Sums::of(&played, &heard, whole, averages);
     let mut found = respond(&sums, rate_hz, before_s)?;
+    found.background = background(&microphone[..from], rate_hz);
     found.troubles = trouble::of_noise(reference, microphone, rate_hz, &found);
     Ok(Some(found))
 }
@@ -161,6 +168,7 @@ impl Sums {
             im: h.im,
             // Half of what the periods leave unexplained in each part, over n − 1 degrees of freedom.
             sd: several.then(|| ((yy - shared) / (n - 1.0) / 2.0 / xx).sqrt()),
+            bracket: (several && raw > 0.0).then(|| raw.recip()),
             coherence: several.then(|| (raw - (1.0 - raw).powi(2) / n).max(0.0)),
         }
     }
@@ -195,6 +203,7 @@ fn respond(sums: &Sums, rate_hz: f64, before_s: f64) -> Result<PeriodicResponse,
         range_hz,
         peak_to_noise: levels.octaves((low.0, high.0)),
         lines: (0..excited.len()).filter(of_range).map(|bin| sums.line(bin, rate_hz)).collect(),
+        background: Background::default(),
         troubles: trouble::of_levels(&levels, range_hz, period_s).into_iter().collect(),
     })
 }
@@ -214,6 +223,12 @@ impl PeriodicResponse {
     #[must_use]
     pub fn coherence(&self) -> Option<f64> {
         self.median(|line| line.coherence)
+    }
+
+    /// Median of H2 over H1 there.
+    #[must_use]
+    pub fn bracket(&self) -> Option<f64> {
+        self.median(|line| line.bracket)
     }
 
     /// Median relative sd of the magnitude there.

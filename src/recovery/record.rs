@@ -1,7 +1,7 @@
 //! What was seen while a response was recovered, as its capture record.
 
-use super::{ClockError, OctavePeak, PeriodicResponse, Recovered, Trouble};
-use crate::capture::{CaptureRecord, Clock, Finding, HarmonicDb, OctaveDb};
+use super::{Background, ClockError, Linearity, OctavePeak, PeriodicResponse, Recovered, Trouble};
+use crate::capture::{CaptureRecord, Clock, Finding, HarmonicDb, HumDb, OctaveDb, QuieterRun};
 use crate::recording::Recording;
 
 fn decibels(ratio: f64) -> f64 {
@@ -26,6 +26,16 @@ fn findings(troubles: &[Trouble]) -> Vec<Finding> {
             advice: trouble.advice.to_owned(),
         })
         .collect()
+}
+
+/// Octaves of a silence, dB of a sine at full scale, whose mean square is one half.
+fn noise(background: &Background) -> Vec<OctaveDb> {
+    let db = |power: f64| (power > 0.0).then(|| decibels(2.0 * power));
+    background.octaves.iter().map(|(band_hz, power)| OctaveDb { band_hz: *band_hz, db: db(*power) }).collect()
+}
+
+fn hum(background: &Background) -> Vec<HumDb> {
+    background.hum.iter().map(|(hz, ratio)| HumDb { hz: *hz, over_noise_db: decibels(*ratio) }).collect()
 }
 
 /// Rounded to millihertz and microseconds: more than either is known to.
@@ -57,6 +67,14 @@ pub fn record_of_sweep(found: &Recovered, clock: Option<ClockError>, recording: 
         repeats: 1,
         repeat_difference_db: None,
         coherence: None,
+        bracket_db: None,
+        background: noise(&found.background),
+        hum: hum(&found.background),
+        full_scale_db_spl: None,
+        zero_db_spl: None,
+        clock_limit_ppm: None,
+        corrections: Vec::new(),
+        quieter: None,
         temperature_c: None,
         note: None,
         findings: findings(&found.troubles),
@@ -82,6 +100,14 @@ pub fn record_of_noise(found: &PeriodicResponse, recording: &Recording) -> Captu
         repeats: u32::try_from(found.averages).unwrap_or(u32::MAX),
         repeat_difference_db: None,
         coherence: found.coherence().map(|c| rounded(c, 1e4)),
+        bracket_db: found.bracket().map(|ratio| rounded(20.0 * ratio.log10(), 100.0)),
+        background: noise(&found.background),
+        hum: hum(&found.background),
+        full_scale_db_spl: None,
+        zero_db_spl: None,
+        clock_limit_ppm: None,
+        corrections: Vec::new(),
+        quieter: None,
         temperature_c: None,
         note: None,
         findings: findings(&found.troubles),
@@ -89,6 +115,42 @@ pub fn record_of_noise(found: &PeriodicResponse, recording: &Recording) -> Captu
 }
 
 impl CaptureRecord {
+    /// The record with what a quieter run showed.
+    #[must_use]
+    pub fn with_quieter(mut self, found: &Linearity) -> Self {
+        self.quieter = Some(QuieterRun {
+            lower_db: rounded(found.lower_db, 10.0),
+            change_db: rounded(found.change_db, 100.0),
+            band_hz: rounded(found.band_hz, 10.0),
+        });
+        self.with_troubles(found.trouble().as_slice())
+    }
+
+    /// The record with more that is wrong, what it says already left out.
+    #[must_use]
+    pub fn with_troubles(mut self, troubles: &[Trouble]) -> Self {
+        for more in findings(troubles) {
+            let subject = |finding: &Finding| finding.found.split(" is ").next().map(str::to_owned);
+            let same = |known: &Finding| known.word == more.word && subject(known) == subject(&more);
+            if !self.findings.iter().any(same) {
+                self.findings.push(more);
+            }
+        }
+        self.findings.sort_by_key(|finding| !finding.again);
+        self
+    }
+
+    /// The record of a single sweep whose bands drift as if the clocks differed by up to this.
+    #[must_use]
+    pub fn with_clock_limit(mut self, limit_ppm: f64) -> Self {
+        self.clock_limit_ppm = Some(rounded(limit_ppm, 1.0));
+        self.with_troubles(&[Trouble::note(
+            "clock",
+            format!("its bands drift as if the clocks differed by {limit_ppm:.0} ppm: frequencies are that unsure"),
+            "play the sweep twice (excite --repeats 2), or record the signal beside the microphone (--reference)",
+        )])
+    }
+
     /// The record of averaged repeats: how many, and how far the worst lies from their mean (a share of energy).
     #[must_use]
     pub fn averaged(self, repeats: usize, difference: f64) -> Self {

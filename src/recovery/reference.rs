@@ -74,7 +74,7 @@ impl Signal {
 fn plateau(powers: &[f64]) -> f64 {
     let mut sorted = powers.to_vec();
     sorted.sort_by(f64::total_cmp);
-    let high = sorted.get(sorted.len() - 1 - sorted.len() / 50).copied().unwrap_or(0.0);
+    let high = sorted.iter().rev().nth(sorted.len() / 50).copied().unwrap_or(0.0);
     let loud: Vec<f64> = sorted.into_iter().filter(|p| *p > 0.0 && *p >= 0.01 * high).collect();
     loud.get(loud.len() / 2).copied().unwrap_or(0.0)
 }
@@ -117,12 +117,14 @@ impl Rise {
         self.time_constant_s * f64::from(order).ln()
     }
 
-    /// Reads the law off the signal's own bands; `None` for too few bands, or no sweep at all.
+    /// Reads the law off the signal's own bands; `None` for too few bands, or no sweep at all. Bands up to 2 kHz are
+    /// enough where the signal spans five octaves under it; those above cost most of the time.
     pub fn of(signal: &[f64], rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Option<Self> {
         let length = quick_length(signal.len() + 1);
         let lines = spectrum(signal, length);
         let seconds = length as f64 / rate_hz;
-        let passes: Vec<(f64, f64)> = centres(1.3 * low_hz, high_hz / 1.3)
+        let enough_hz = if low_hz < ENOUGH_HZ / 32.0 { ENOUGH_HZ } else { high_hz };
+        let passes: Vec<(f64, f64)> = centres(1.3 * low_hz, (high_hz / 1.3).min(enough_hz))
             .filter_map(|hz| Lags::of(&lines, length, rate_hz, hz))
             .map(|lags| (lags.centre_hz.ln(), middle_s(&lags, seconds)))
             .collect();
@@ -134,6 +136,9 @@ impl Rise {
         })
     }
 }
+
+/// See [`Rise::of`].
+const ENOUGH_HZ: f64 = 2_000.0;
 
 /// Centre of gravity of a band's power over time, s.
 fn middle_s(lags: &Lags, seconds: f64) -> f64 {
@@ -261,6 +266,8 @@ mod tests {
         let (from, to) = signal.bursts[0];
         assert!((7_900..8_900).contains(&from) && (55_800..56_200).contains(&to), "{from} {to}");
         assert_eq!(signal.cut, (false, false));
+        assert_eq!(Signal::of(&[], 8_000.0), None);
+        assert_eq!(Signal::of(&[0.1; 3], 8_000.0), None);
         let cut = Signal::of(&samples[20_000..50_000], 8_000.0).expect("it plays");
         assert_eq!(cut.cut, (true, true));
     }

@@ -1,10 +1,12 @@
 //! What is wrong with a take, told while it can still be repeated.
 
+use super::RecoveryError;
 use super::arrival::{Arrival, Levels};
+use super::background::Background;
 use super::deconvolution::{Deconvolution, Recovered};
 use super::periodic::PeriodicResponse;
 use super::reference::{Rise, Signal};
-use crate::recording::{Fault, inspect};
+use crate::recording::{Fault, inspect, is_silent};
 
 /// Something wrong with a take.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,11 +23,11 @@ pub struct Trouble {
 }
 
 impl Trouble {
-    fn again(word: &'static str, found: String, advice: &'static str) -> Self {
+    pub(super) fn again(word: &'static str, found: String, advice: &'static str) -> Self {
         Self { word, again: true, found, advice }
     }
 
-    fn note(word: &'static str, found: String, advice: &'static str) -> Self {
+    pub(super) fn note(word: &'static str, found: String, advice: &'static str) -> Self {
         Self { word, again: false, found, advice }
     }
 }
@@ -54,7 +56,7 @@ const LEAST_FALL: f64 = 1e3;
 
 /// Whether a recording holds nothing.
 pub(super) fn silent(recording: &[f64]) -> bool {
-    inspect(recording, 48_000.0).found.iter().any(|fault| matches!(fault, Fault::Silent { .. }))
+    is_silent(recording)
 }
 
 /// All troubles of a take.
@@ -69,12 +71,43 @@ pub(super) fn of_take(seen: &Seen<'_>) -> Vec<Trouble> {
     found.extend(decay_cut(seen));
     found.extend(strength(seen));
     found.extend(distortion(seen));
+    found.extend(hum(&seen.recovered.background));
     found
 }
 
+/// Mains hum at the microphone: it takes its own lines out of every decay near them.
+fn hum(background: &Background) -> Option<Trouble> {
+    let (hz, ratio) = background.hum.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    Some(Trouble::note(
+        "hum",
+        format!("hum at {hz:.0} Hz, {:.0} dB over the noise beside it", 10.0 * ratio.log10()),
+        "feed all devices from one socket, use balanced cables, switch off dimmers and compressors",
+    ))
+}
+
+/// What kept a response from being found: a clipped recording shows none, or that of another signal.
+pub(super) fn cause(recording: &[f64], rate_hz: f64, error: RecoveryError) -> RecoveryError {
+    match error {
+        RecoveryError::NoResponse | RecoveryError::OtherSignal { .. } => clipped(recording, rate_hz)
+            .map_or(error, |fault| RecoveryError::Clipped { clipped: fault.to_string() }),
+        other => other,
+    }
+}
+
+fn clipped(samples: &[f64], rate_hz: f64) -> Option<Fault> {
+    inspect(samples, rate_hz).found.into_iter().find(|fault| matches!(fault, Fault::Clipped { .. }))
+}
+
+/// Clipping of a recording and its reference as they were recorded: reading them at another clock's rate rounds the
+/// flat tops off.
+#[must_use]
+pub fn clipped_channels(recording: &[f64], reference: Option<&[f64]>, rate_hz: f64) -> Vec<Trouble> {
+    let of_reference = reference.and_then(|samples| clipping(samples, rate_hz, "the reference"));
+    clipping(recording, rate_hz, "the microphone's channel").into_iter().chain(of_reference).collect()
+}
+
 fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
-    let faults = inspect(samples, rate_hz).found;
-    let clipped = faults.iter().find(|fault| matches!(fault, Fault::Clipped { .. }))?;
+    let clipped = clipped(samples, rate_hz)?;
     Some(Trouble::again("clipped", format!("{whose} is {clipped}"), "turn the gain down and repeat"))
 }
 
@@ -260,6 +293,7 @@ pub(super) fn of_noise(
         ));
     }
     troubles.extend(found.troubles.iter().cloned());
+    troubles.extend(hum(&found.background));
     if found.averages == 1 {
         troubles.push(Trouble::note(
             "one-period",

@@ -31,6 +31,8 @@ pub struct Known {
     pub arrival_s: f64,
     /// Range in which the response stands over its noise, Hz.
     pub range_hz: (f64, f64),
+    /// Sound pressure level of a steady tone of the signal's rms where the response reads 0 dB; `None` uncalibrated.
+    pub zero_db_spl: Option<f64>,
     /// Relative sd that the clocks of player and recorder leave in any frequency.
     pub frequency_sd: f64,
 }

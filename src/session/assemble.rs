@@ -43,6 +43,7 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
         channel,
         same_chain: plan.manifest.same_chain,
         time_base: plan.manifest.time_base,
+        zero_db_spl: plan.manifest.zero_db_spl,
         room: plan.manifest.room,
         plan: plan.manifest.plan,
         visit: plan.manifest.visit,

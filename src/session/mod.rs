@@ -69,6 +69,8 @@ pub struct Session {
     pub same_chain: Option<bool>,
     /// What the files' common instant is, where the user says so.
     pub time_base: Option<TimeBase>,
+    /// Sound pressure level of a steady tone, dB, where a response reads 0 dB, where no capture record says it.
+    pub zero_db_spl: Option<f64>,
     /// Dimensions and temperature, where known.
     pub room: Room,
     /// The plan of a room that is no box, where the manifest gives one.
@@ -154,6 +156,7 @@ impl Session {
             channel: 1,
             same_chain: None,
             time_base: None,
+            zero_db_spl: None,
             room: Room::default(),
             plan: None,
             visit: Visit::default(),

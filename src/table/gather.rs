@@ -53,7 +53,7 @@ pub fn results(session: &Session, settings: &Settings, asked: &Asked<'_>, found:
         absorber: Vec::new(),
         bands: found.states.iter().flat_map(|state| band_rows(state, &listening)).collect(),
         modes: found.states.iter().flat_map(mode_rows).collect(),
-        mode_levels: found.states.iter().flat_map(mode_level_rows).collect(),
+        mode_levels: found.states.iter().flat_map(|state| mode_level_rows(session, state)).collect(),
         checks: found.states.iter().flat_map(check_rows).collect(),
         comparison: None,
     }
@@ -355,7 +355,7 @@ fn level_flags(state: &StateResult, place: usize, seen: bool) -> Flags {
     of_place.iter().filter(matters).chain((!seen).then_some(Flag::NotSeen)).collect()
 }
 
-fn mode_level_rows(state: &StateResult) -> Vec<ModeLevelRow> {
+fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> {
     let Some(found) = &state.resonances else { return Vec::new() };
     let name: Name = state.name.as_str().into();
     let set = &found.set;
@@ -365,13 +365,17 @@ fn mode_level_rows(state: &StateResult) -> Vec<ModeLevelRow> {
             let Some(amplitude) = &mode.amplitudes[p] else { continue };
             let based = state.places.get(p).is_some_and(|place| place.response.emission_s.is_some());
             let seen = amplitude.is_seen();
+            let known = state.places.get(p).and_then(|place| place.response.known);
+            let zero_db = known.and_then(|known| known.zero_db_spl).or(session.zero_db_spl);
+            let level = decibel::of_amplitude_estimate(level(set, mode, p, amplitude)).ok_or(Flag::NotSeen);
             rows.push(ModeLevelRow {
                 state: name.clone(),
                 mode: number(m),
                 frequency_hz: Ok(mode.omega_per_s / TAU),
                 position: position.as_str().into(),
                 source: source.as_str().into(),
-                level: decibel::of_amplitude_estimate(level(set, mode, p, amplitude)).ok_or(Flag::NotSeen),
+                level_spl: zero_db.map(|zero_db| level.map(|level| level.value + zero_db)),
+                level,
                 phase_deg: match (based, seen) {
                     (false, _) => Err(Flag::NoTimeBase),
                     (true, false) => Err(Flag::NotSeen),

@@ -68,6 +68,18 @@ pub fn room() -> Vec<Pole> {
         .collect()
 }
 
+/// The room with other frequencies (within 0.8 Hz) and decays (within 15 %).
+pub fn room_of(seed: u64) -> Vec<Pole> {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let mut even = || 2.0 * (random.next_u64() as f64 / u64::MAX as f64) - 1.0;
+    let moved = room().into_iter().map(|pole| Pole {
+        hz: pole.hz + 0.8 * even(),
+        t60_s: pole.t60_s * (1.0 + 0.15 * even()),
+        ..pole
+    });
+    moved.collect()
+}
+
 impl Chain {
     /// The rate that the recorder really samples at.
     pub fn true_rate_hz(&self) -> f64 {

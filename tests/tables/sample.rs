@@ -245,6 +245,7 @@ fn mode_level() -> ModeLevelRow {
         position: "seat".into(),
         source: "left".into(),
         level: Ok(Estimate::new(12.345, 0.123_4)),
+        level_spl: Some(Ok(98.445)),
         phase_deg: Err(Flag::NoTimeBase),
         flags: Flags::default(),
     }

@@ -14,8 +14,12 @@ pub struct Microphone {
 /// The microphones' channels: as `--channel` says, `2` or `1=seat,2=corner`; else the first that isn't the
 /// reference.
 pub fn microphones(args: &RespondArgs) -> Result<Vec<Microphone>, Failed> {
-    let reference = args.reference.map(usize::from);
-    let Some(text) = &args.channel else {
+    microphones_of(args.channel.as_deref(), args.reference.map(usize::from))
+}
+
+/// The same from the text and the reference's channel.
+pub fn microphones_of(text: Option<&str>, reference: Option<usize>) -> Result<Vec<Microphone>, Failed> {
+    let Some(text) = text else {
         let channel = if reference == Some(1) { 2 } else { 1 };
         return Ok(vec![Microphone { channel, position: None }]);
     };

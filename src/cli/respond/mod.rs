@@ -1,17 +1,21 @@
 //! `stillroom respond`: recordings of a test signal become impulse responses, each with its capture record.
 
 mod channels;
+mod given;
 mod take;
 
 use super::args::RespondArgs;
 use super::{Exit, Failed, interrupt, screen, write};
-use channels::{Microphone, is_name, microphones};
+use channels::microphones;
+pub use channels::{Microphone, is_name, microphones_of};
+use given::Given;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
-use stillroom::capture;
+use stillroom::capture::{self, CaptureRecord};
 use stillroom::excitation::Description;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
-use take::{Found, Known, read, responses};
+pub use take::read;
+use take::{Found, Known, responses};
 
 /// Runs the command.
 pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
@@ -28,13 +32,15 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
         ));
     }
     let signal = played.as_ref().map(|path| read(path, 1)).transpose().map_err(Failed::usage)?;
-    let known = Known { signal: signal.as_ref(), in_order: &in_order };
+    one_recording(args)?;
     let (mut rows, mut bad) = (Vec::new(), 0);
     for (path, of_channels) in args.recordings.iter().zip(names) {
         for (microphone, names) in microphones.iter().zip(of_channels) {
             if interrupt::asked() {
                 return Ok(Exit::Interrupted);
             }
+            let given = Given::read(args, microphone.channel)?;
+            let known = Known { signal: signal.as_ref(), in_order: &in_order, given: &given };
             let found = responses(args, path, microphone.channel, &known);
             match found.and_then(|found| keep(args, path, (names.as_slice(), found))) {
                 Ok((cells, again)) => {
@@ -55,6 +61,15 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
         show(args, &rows);
     }
     Ok(if bad > 0 { Exit::Partial } else { Exit::Done })
+}
+
+/// A second run belongs to one recording.
+fn one_recording(args: &RespondArgs) -> Result<(), Failed> {
+    let second = args.quieter.is_some() || args.second_seed.is_some();
+    if second && (args.recordings.len() > 1 || args.in_order.is_some()) {
+        return Err(Failed::usage("--quieter and --second-seed go with one recording of one place"));
+    }
+    Ok(())
 }
 
 /// The signal that `excite` described in the folder of the recordings, or else in this one. Noise needs its
@@ -163,25 +178,35 @@ fn write_one(
     recording: &Path,
     (path, found): (&PathBuf, &Found),
 ) -> Result<bool, String> {
-    let beside = capture::path_beside(path);
     if args.force {
         // A record of the file that was there before says nothing of the new one.
-        let _ = std::fs::remove_file(&beside);
+        let _ = std::fs::remove_file(capture::path_beside(path));
     }
     write_wav(path, &found.samples, found.rate_hz.round() as u32, SampleForm::Float32, args.force)
         .map_err(|error| error.to_string())?;
     let Some(record) = &found.record else { return Ok(false) };
     let mut record = record.clone();
-    record.response_sha256 = read(path, 1)?.provenance.sha256;
-    record.recording = recording.file_name().unwrap_or_default().to_string_lossy().into_owned();
     (record.temperature_c, record.note) = (args.temperature, args.note.clone());
-    let text = capture::text(&record).map_err(|error| error.to_string())?;
-    write_whole(&beside, text.as_bytes(), args.force).map_err(|error| error.to_string())?;
+    let record = record_beside(path, recording, record, args.force)?;
     for finding in &record.findings {
         let kind = if finding.again { "again, because" } else { "note:" };
         screen::warning(&format!("{}: {kind} {}; {}", write::shown(path), finding.found, finding.advice));
     }
     Ok(record.again().is_some())
+}
+
+/// Writes the record of a response that lies there; the record as written.
+pub fn record_beside(
+    path: &Path,
+    recording: &Path,
+    mut record: CaptureRecord,
+    replace: bool,
+) -> Result<CaptureRecord, String> {
+    record.response_sha256 = read(path, 1)?.provenance.sha256;
+    record.recording = recording.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let text = capture::text(&record).map_err(|error| error.to_string())?;
+    write_whole(&capture::path_beside(path), text.as_bytes(), replace).map_err(|error| error.to_string())?;
+    Ok(record)
 }
 
 fn show(args: &RespondArgs, rows: &[Vec<String>]) {

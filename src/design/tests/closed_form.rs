@@ -123,6 +123,11 @@ fn a_vented_box_is_a_resonator_with_two_flanged_ends() {
     let textbook = c / TAU * f64::sqrt(area / (0.12 * length));
     assert!((textbook / room.measured.frequency_hz - 1.0).abs() < 0.2, "{textbook}");
     assert!(neck > 0.0 && found.outcome.t60_s < 1.2);
+    // A tone of 1 Pa at the unit's own frequency: |iωx| from its impedance, mass and spring cancelled.
+    let omega = TAU * found.plate.frequency_hz();
+    let left = found.plate.stiffness_pa_m - omega * omega * found.plate.mass_kg_m2;
+    let speed = omega * 2.0_f64.sqrt() / left.hypot(omega * found.plate.resistance_pa_s_m);
+    assert!((found.neck_speed_m_s(1.0).unwrap() / speed - 1.0).abs() < 1e-9);
 }
 
 /// What is proposed reaches the goal: the least when set exactly, the sure one in nine of ten; the same seed

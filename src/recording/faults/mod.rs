@@ -186,6 +186,13 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
     faults
 }
 
+/// Whether nothing was recorded: the first thing that [`inspect`] looks for.
+#[must_use]
+pub fn is_silent(samples: &[f64]) -> bool {
+    let look = Look::at(samples);
+    look.highest - look.lowest < SILENCE
+}
+
 /// What one pass over the samples shows.
 #[derive(Debug, Clone, Copy)]
 struct Look {

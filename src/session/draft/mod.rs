@@ -25,6 +25,7 @@ pub fn draft(session: &Session) -> String {
         "Drafted from what the folder shows. Look over lines that say guess; fill in what starts with #.",
     );
     head(&mut toml, session);
+    calibration(&mut toml, session);
     room(&mut toml, session);
     visit(&mut toml, session);
     sources(&mut toml, session);
@@ -90,6 +91,14 @@ fn likely_baseline(session: &Session) -> Option<&str> {
     ];
     let named = session.states.iter().find(|state| WORDS.iter().any(|word| fold(&state.name).contains(word)));
     named.or(session.states.first()).map(|state| state.name.as_str())
+}
+
+fn calibration(toml: &mut Toml, session: &Session) {
+    if let Some(level) = session.zero_db_spl {
+        toml.blank();
+        toml.header("[calibration]");
+        toml.line("zero_db_spl", &level.to_string());
+    }
 }
 
 fn room(toml: &mut Toml, session: &Session) {

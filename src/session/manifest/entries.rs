@@ -22,6 +22,8 @@ const TARGET: Bounds = Bounds { low: 0.05, high: 20.0, above: false, words: "0.0
 const COORDINATE: Bounds = Bounds { low: -100.0, high: 100.0, above: false, words: "-100 m to 100 m" };
 /// Frequencies that are heard, with what lies just below.
 const FREQUENCY: Bounds = Bounds { low: 0.0, high: 20_000.0, above: true, words: "above 0 Hz, to 20000 Hz" };
+/// Sound pressure levels that a response may stand for. Our own bounds.
+const LEVEL: Bounds = Bounds { low: -50.0, high: 250.0, above: false, words: "-50 to 250 dB" };
 const ANY: Bounds = Bounds { low: f64::MIN, high: f64::MAX, above: false, words: "a finite number" };
 
 /// How far outside the room a tape measure may put something: 10 cm. Our own bound; more is an error.
@@ -86,6 +88,11 @@ fn upright_room(table: &Table<'_, '_>) -> (Room, Option<FloorPlan>) {
     let temperature_c = table.number("temperature_c", TEMPERATURE).unwrap_or(Room::default().temperature_c);
     let volume_m3 = stated.or(plan.as_ref().map(FloorPlan::volume_m3));
     (Room { dimensions_m: None, volume_m3, temperature_c }, plan)
+}
+
+/// What `level_db` 0 means in sound pressure, where no capture record says it.
+pub fn calibration(document: &Table<'_, '_>) -> Option<f64> {
+    document.table("calibration", "[calibration]", &["zero_db_spl"])?.number("zero_db_spl", LEVEL)
 }
 
 pub fn visit(document: &Table<'_, '_>) -> Visit {

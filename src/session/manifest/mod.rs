@@ -13,18 +13,19 @@ use std::path::Path;
 use super::error::{Problem, SessionError};
 use super::pattern::Pattern;
 use super::place::{FloorPlan, Position, Room, Source, TimeBase, Unit, Visit};
-use entries::{positions, room, sources, states, takes, visit};
+use entries::{calibration, positions, room, sources, states, takes, visit};
 pub(super) use table::Placed;
 use table::{Reader, Table};
 
 /// Keys outside any table.
-const KEYS: [&str; 12] = [
+const KEYS: [&str; 13] = [
     "title",
     "baseline",
     "names",
     "channel",
     "same_chain",
     "time_base",
+    "calibration",
     "room",
     "visit",
     "sources",
@@ -44,6 +45,7 @@ pub(super) struct Manifest {
     pub channel: Option<usize>,
     pub same_chain: Option<bool>,
     pub time_base: Option<TimeBase>,
+    pub zero_db_spl: Option<f64>,
     pub room: Room,
     pub plan: Option<FloorPlan>,
     pub visit: Visit,
@@ -124,6 +126,7 @@ fn read(document: &Table<'_, '_>) -> Manifest {
         same_chain: document.truth("same_chain"),
         time_base: document
             .choice("time_base", &[("emission", TimeBase::Emission), ("arrival", TimeBase::Arrival)]),
+        zero_db_spl: calibration(document),
         visit: visit(document),
         sources: sources(document, inside, &mut warnings),
         states: states(document, inside, &mut warnings),

@@ -1,0 +1,192 @@
+//! What the user can add to a recording: corrections, levels, a second run; and a signal sized by question.
+
+use super::simulator::{Chain, sweep};
+use super::site::Site;
+use serde_json::Value;
+use stillroom::excitation::{Noise, Question, Sweep};
+use stillroom::recovery::{Deconvolution, deconvolve};
+
+const RATE: f64 = 8_000.0;
+
+fn chain() -> Chain {
+    let mut chain = Chain { noise: 1e-5, direct: 0.1, ..Chain::default() };
+    chain.modes.iter_mut().for_each(|mode| mode.amplitude *= 0.3);
+    chain.tail.0 *= 0.3;
+    chain
+}
+
+/// The record of a response, after `respond` with these arguments.
+fn record(site: &Site, arguments: &[&str]) -> Value {
+    let (status, said) =
+        site.run(&[&["respond", "seat.wav", "--out", "room/now", "--force"], arguments].concat());
+    assert!(status == 0 || status == 3, "{said}");
+    let text = std::fs::read_to_string(site.at("room/now/seat.capture.json")).expect("a record");
+    serde_json::from_str(&text).expect("JSON")
+}
+
+fn words(record: &Value) -> Vec<&str> {
+    record["findings"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .filter_map(|finding| finding["word"].as_str())
+        .collect()
+}
+
+fn peak(site: &Site) -> f32 {
+    let mut wav = hound::WavReader::open(site.at("room/now/seat.wav")).expect("a response");
+    wav.samples::<f32>().map(|x| x.expect("a sample").abs()).fold(0.0, f32::max)
+}
+
+#[test]
+fn corrections_of_microphone_and_reference_are_applied_and_named() {
+    let site = Site::new();
+    let (microphone, reference) = chain().record(&sweep());
+    site.write("seat.wav", RATE, &[&microphone, &reference]);
+    std::fs::write(site.at("mic.txt"), "* louder by 6.0206 dB\n10 6.0206\n4000 6.0206\n").expect("writable");
+    let plain = record(&site, &["--reference", "2"]);
+    assert_eq!(plain["corrections"], Value::Array(Vec::new()));
+    let before = peak(&site);
+    let corrected = record(&site, &["--reference", "2", "--correct-microphone", "mic.txt"]);
+    assert_eq!(corrected["corrections"][0], "mic.txt");
+    assert!((peak(&site) / before - 0.5).abs() < 1e-3, "{}", peak(&site) / before);
+    record(&site, &["--reference", "2", "--correct-reference", "mic.txt"]);
+    assert!((peak(&site) / before - 2.0).abs() < 4e-3, "{}", peak(&site) / before);
+    std::fs::write(site.at("mic.txt"), "10 6\n20 six\n").expect("writable");
+    let (status, said) =
+        site.run(&["respond", "seat.wav", "--reference", "2", "--correct-microphone", "mic.txt"]);
+    assert!(status == 2 && said.contains("mic.txt: line 2"), "{status} {said}");
+}
+
+/// A calibrator of 94 dB with an rms of 0.1: full scale, a sine of rms 0.7071, is 110.99 dB.
+#[test]
+fn a_calibrator_gives_sound_pressure_levels() {
+    let site = Site::new();
+    let (microphone, reference) = chain().record(&sweep());
+    site.write("seat.wav", RATE, &[&microphone, &reference]);
+    let tone: Vec<f64> =
+        (0..24_000).map(|n| 0.1 * 2.0_f64.sqrt() * (0.785_398 * f64::from(n)).sin()).collect();
+    site.write("calibrator.wav", RATE, &[&tone]);
+    let found = record(&site, &["--reference", "2", "--calibrator", "calibrator.wav"]);
+    let full_scale = found["full_scale_db_spl"].as_f64().expect("a level");
+    assert!((full_scale - 110.99).abs() < 0.05, "{full_scale}");
+    // A sweep with a peak of 0.25 has an rms of 0.177: 12 dB under full scale.
+    let zero = found["zero_db_spl"].as_f64().expect("a level");
+    assert!((zero - (full_scale - 12.04)).abs() < 0.3, "{zero}");
+    assert!(!found["background"].as_array().expect("a list").is_empty());
+    let (status, said) = site.run(&["analyze", "room", "--modes-from", "26", "--modes-to", "90"]);
+    assert_eq!(status, 0, "{said}");
+    let mut reader = csv::Reader::from_path(site.at("room-results/mode_levels.csv")).expect("a table");
+    let head = reader.headers().expect("a header").clone();
+    let column = |name: &str| head.iter().position(|h| h == name).expect("a column");
+    let (level, spl) = (column("level_db"), column("level_spl_db"));
+    let rows: Vec<csv::StringRecord> = reader.records().map(|row| row.expect("a row")).collect();
+    assert!(rows.len() > 4);
+    for row in rows {
+        let number = |k: usize| row[k].parse::<f64>().expect("a number");
+        assert!((number(spl) - number(level) - zero).abs() < 0.01, "{row:?}");
+    }
+    site.write("calibrator.wav", RATE, &[&microphone]);
+    let (status, said) =
+        site.run(&["respond", "seat.wav", "--reference", "2", "--calibrator", "calibrator.wav"]);
+    assert!(status == 2 && said.contains("no steady tone"), "{status} {said}");
+}
+
+/// Ten decibels lower: a linear chain answers alike, one that compresses does not.
+#[test]
+fn a_quieter_run_shows_what_is_not_linear() {
+    let soft = Sweep { peak: 0.25 / 10.0_f64.sqrt(), ..sweep() };
+    for (third, told) in [(0.0, false), (-2.0, true)] {
+        let chain = Chain { distortion: (0.0, third), ..chain() };
+        let site = Site::new();
+        let (microphone, reference) = chain.record(&sweep());
+        site.write("seat.wav", RATE, &[&microphone, &reference]);
+        let (microphone, reference) = chain.record(&soft);
+        site.write("quiet.wav", RATE, &[&microphone, &reference]);
+        let found = record(&site, &["--reference", "2", "--quieter", "quiet.wav"]);
+        let lower = found["quieter"]["lower_db"].as_f64().expect("a second run");
+        assert!((lower - 10.0).abs() < 1.5, "{lower}");
+        assert_eq!(words(&found).contains(&"not-linear"), told, "{found}");
+    }
+}
+
+#[test]
+fn two_seeds_show_the_distortion_that_one_hides() {
+    for (second, told) in [(0.0, "distortion-low"), (0.5, "distortion")] {
+        let chain = Chain { distortion: (second, 0.0), noise: 1e-4, ..chain() };
+        let site = Site::new();
+        for (seed, name) in [(1, "seat.wav"), (2, "again.wav")] {
+            let noise =
+                Noise { period_s: 2.73, periods: 9, to_hz: 3_600.0, rate_hz: RATE, seed, ..Noise::default() };
+            let played = [vec![0.0; 8_000], noise.samples().expect("in range"), vec![0.0; 8_000]].concat();
+            let heard =
+                Chain { seed, ..chain.clone() }.noisy(Chain { seed: 1, ..chain.clone() }.through(&played));
+            site.write(name, RATE, &[&heard, &played]);
+        }
+        let alone = record(&site, &["--reference", "2", "--noise"]);
+        assert!(words(&alone).contains(&"distortion-not-seen"), "{alone}");
+        assert!(alone["bracket_db"].as_f64().is_some_and(|db| (0.0..1.0).contains(&db)), "{alone}");
+        let both = record(&site, &["--reference", "2", "--noise", "--second-seed", "again.wav"]);
+        assert!(words(&both).contains(&told) && !words(&both).contains(&"distortion-not-seen"), "{both}");
+        assert_eq!(both["repeats"], 16);
+    }
+}
+
+/// The peak-to-noise that the signal was sized for is what comes out, within 2 dB, in a chain without a room.
+#[test]
+fn a_sized_signal_gives_what_it_promised() {
+    for noise_under_db in [30.0, 42.0] {
+        let asked = Question { lowest_hz: 31.25, longest_t60_s: 0.3, noise_under_db, to_hz: 3_600.0 };
+        let plan = asked.sweeps().expect("in range");
+        let sweep = Sweep {
+            from_hz: plan.from_hz,
+            to_hz: 3_600.0,
+            seconds: plan.seconds,
+            rate_hz: RATE,
+            tail_s: 3.0,
+            ..Sweep::default()
+        };
+        // Level of the signal 0.3·0.25/√2; white noise has the share B/(fs/2) in the octave.
+        let octave = 31.25 * 0.5_f64.sqrt() / 4_000.0;
+        let rms = 0.3 * 0.25 / 2.0_f64.sqrt() * 10_f64.powf(-noise_under_db / 20.0) / octave.sqrt();
+        let chain =
+            Chain { modes: Vec::new(), tail: (0.0, 0.3), high_pass_hz: 1.0, noise: rms, ..Chain::default() };
+        let (microphone, reference) = chain.record(&sweep);
+        let found = deconvolve(&microphone, &reference, RATE, &Deconvolution::default()).expect("a response");
+        let lowest = found.peak_to_noise.iter().find(|octave| octave.band_hz == 31.25).expect("an octave");
+        let promised = asked.of_sweeps_db(plan.seconds, 1);
+        let measured = 10.0 * lowest.ratio.log10();
+        // The octave's reading is its weakest third, 1 dB below the middle one.
+        assert!((measured - (promised - 1.0)).abs() < 2.0, "{noise_under_db}: {measured} {promised}");
+    }
+}
+
+/// Nothing tells two clocks exactly from one sweep, but 300 ppm show, and widen what is known of frequencies.
+#[test]
+fn a_single_sweep_shows_that_its_clocks_are_far_apart() {
+    for (ppm, told) in [(20.0, false), (300.0, true)] {
+        let site = Site::new();
+        let (microphone, _) = Chain { ppm, ..chain() }.record(&sweep());
+        site.write("seat.wav", RATE, &[&microphone]);
+        site.write("signal.wav", RATE, &[&sweep().samples().expect("in range")]);
+        let found = record(&site, &["--signal", "signal.wav"]);
+        let limit = found["clock_limit_ppm"].as_f64();
+        assert_eq!(limit.is_some_and(|limit| limit > 290.0), told, "{ppm}: {limit:?}");
+        assert_eq!(words(&found).contains(&"clock"), told, "{found}");
+    }
+}
+
+#[test]
+fn a_signal_is_sized_by_question_and_says_what_to_expect() {
+    let site = Site::new();
+    let asked = ["excite", "--lowest-mode", "25", "--longest-t60", "2", "--to", "300", "--rate", "8000"];
+    let (status, said) = site.run(&[&asked[..], &["--noise-under", "45"]].concat());
+    assert!(status == 0 && said.contains("Expect a peak-to-noise of about"), "{status} {said}");
+    let text = std::fs::read_to_string(site.at("sweep.signal.json")).expect("a description");
+    let described: Value = serde_json::from_str(&text).expect("JSON");
+    assert!((described["range_hz"][0].as_f64().expect("a number") - 18.5).abs() < 0.1, "{described}");
+    let (status, said) = site.run(&[&asked[..], &["--noise-under", "-10", "--force"]].concat());
+    assert!(status == 0 && said.contains("no more than about"), "{status} {said}");
+    let (status, said) = site.run(&[&asked[..], &["--noise", "pink", "--noise-under", "45"]].concat());
+    assert!(status == 0 && said.contains("periods of noise of 2.5 s"), "{status} {said}");
+}

@@ -1,0 +1,75 @@
+//! A subwoofer with the default sweep in a rectangular room: the modes of its range, and none made of the noise above.
+
+use super::claims::{Score, claims};
+use super::simulator::{Chain, Pole};
+use super::site::Site;
+use stillroom::excitation::Sweep;
+
+/// Length, width, height of the room, m, and the subwoofer's place.
+const SIDES_M: [f64; 3] = [5.6, 4.25, 2.75];
+const SOURCE_M: [f64; 3] = [0.3, 0.25, 0.2];
+const SEATS_M: [[f64; 3]; 6] =
+    [[0.2, 0.3, 2.5], [5.4, 4.0, 0.2], [5.3, 0.2, 1.1], [1.7, 3.1, 1.2], [3.4, 0.9, 1.6], [0.4, 4.1, 0.7]];
+/// Modes of the room in the subwoofer's range.
+const MODES: usize = 37;
+
+/// The room's lowest modes (Kuttruff, *Room Acoustics*, ch. 3) as one seat hears them.
+fn heard_at(seat_m: [f64; 3]) -> Vec<Pole> {
+    let axes = (0..1_000_u32).map(|k| [k / 100, k / 10 % 10, k % 10]);
+    let shape = |n: [u32; 3], at: [f64; 3]| -> f64 {
+        (0..3).map(|i| (std::f64::consts::PI * f64::from(n[i]) * at[i] / SIDES_M[i]).cos()).product()
+    };
+    let mut poles: Vec<Pole> = axes
+        .skip(1)
+        .map(|n| {
+            let hz = 171.6 * (0..3).map(|i| (f64::from(n[i]) / SIDES_M[i]).powi(2)).sum::<f64>().sqrt();
+            // Decays that differ from mode to mode, as they do.
+            let t60_s = 0.9 + 0.25 * f64::from(n[0] + 2 * n[1] + 3 * n[2]).sin();
+            Pole { hz, t60_s, amplitude: 0.0008 * shape(n, SOURCE_M) * shape(n, seat_m) }
+        })
+        .collect();
+    poles.sort_by(|a, b| a.hz.total_cmp(&b.hz));
+    poles.truncate(MODES);
+    poles
+}
+
+/// Every mode up to the limit that the program states is claimed, and none that isn't there.
+#[test]
+#[ignore = "long: six sweeps at 48 kHz; run with --profile suite"]
+fn the_modes_of_a_subwoofer_and_no_other() {
+    let site = Site::new();
+    let names: Vec<String> = (1..=SEATS_M.len()).map(|k| format!("p{k}.wav")).collect();
+    for (seat, name) in SEATS_M.iter().zip(&names) {
+        let chain = Chain {
+            rate_hz: 48_000.0,
+            modes: heard_at(*seat),
+            direct: 0.05,
+            tail: (0.0, 0.3),
+            high_pass_hz: 24.0,
+            low_pass_hz: Some(130.0),
+            noise: 1e-4,
+            seed: seat[0].to_bits(),
+            ..Chain::default()
+        };
+        let (microphone, reference) = chain.record(&Sweep::default());
+        site.write(name, 48_000.0, &[&microphone, &reference]);
+    }
+    let recordings: Vec<&str> = names.iter().map(String::as_str).collect();
+    let (status, said) =
+        site.run(&[&["respond", "--reference", "2", "--out", "room/now"], &recordings[..]].concat());
+    assert_eq!(status, 0, "{said}");
+    let (status, report) = site.run(&["analyze", "room"]);
+    assert_eq!(status, 0, "{report}");
+    let found = claims(&site.at("room-results/modes.csv"));
+    let truth = heard_at(SEATS_M[0]);
+    let score = Score::of(&found, &truth);
+    let results = std::fs::read_to_string(site.at("room-results/results.json")).expect("results");
+    let results: serde_json::Value = serde_json::from_str(&results).expect("JSON");
+    let limit_hz = results["fits"][0]["single_modes_to_hz"].as_f64().unwrap_or(0.0);
+    let below: Vec<&Pole> = truth.iter().filter(|pole| pole.hz < limit_hz).collect();
+    let seen = |pole: &&&Pole| found.iter().any(|claim| (claim.hz.0 - pole.hz).abs() < 0.5);
+    let missed: Vec<f64> = below.iter().filter(|pole| !seen(pole)).map(|pole| pole.hz).collect();
+    println!("{} of {MODES} modes below {limit_hz:.0} Hz; not claimed {missed:?}; {score:?}", below.len());
+    assert_eq!(score.false_modes, 0, "{found:?}");
+    assert!(score.claimed >= 20, "{}", score.claimed);
+}
