@@ -70,7 +70,16 @@ pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, Recove
     if clear.is_empty() {
         return Err(RecoveryError::NoResponse);
     }
-    let near = |at: f64| clear.iter().filter(|(b, _, lag)| (lag - at).abs() < tolerance_s(b)).count();
+    // Where the signal was played several times, each band has its largest peak at one of them and nearly as much at
+    // the others.
+    let near = |at: f64| {
+        let shows = |(band, most, lag): &&(&Lags, f64, f64)| {
+            let reach = tolerance_s(band);
+            let limit = (AGAIN * most).max(CLEAR * band.usual());
+            (lag - at).abs() < reach || band.largest(at - reach, at + reach).0 > limit
+        };
+        clear.iter().filter(shows).count()
+    };
     // Of places with as many bands, that of the highest band, which sees it sharpest.
     let most = clear.iter().map(|(_, _, lag)| near(*lag)).max().unwrap_or(0);
     let rough = clear.iter().rev().find(|(_, _, lag)| near(*lag) == most).map_or(0.0, |c| c.2);

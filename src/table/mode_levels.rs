@@ -28,11 +28,11 @@ table! {
         level_db decibels(), "Level there: 20 lg(fs·|A|/δ), A the complex amplitude at the emission, δ the decay constant, fs the sample rate; a unit sample reads 0 dB at any rate.", "";
         level_sd_db decibels().sd(), "One standard deviation of `level_db`.", "";
     }
-    level_spl: Option<Value> {
-        level_spl_db decibels(), "The same as a sound pressure level: what a steady tone of the test signal's rms makes of the resonance there. From the capture record (calibrator, or level of full scale), else from `zero_db_spl` in the manifest; empty without either.", "";
-    }
     phase_deg: Value {
         phase_deg plain("°"), "Phase of A at the emission, −180 to 180; compares between positions only where they share one instant.", "";
+    }
+    level_spl: Option<Value> {
+        level_spl_db decibels(), "The same as a sound pressure level: what a steady tone of the test signal's rms makes of the resonance there. From the capture record (calibrator, or level of full scale), else from `zero_db_spl` in the manifest; empty without either.", "";
     }
     flags: Flags {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";

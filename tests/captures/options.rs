@@ -190,3 +190,28 @@ fn a_signal_is_sized_by_question_and_says_what_to_expect() {
     let (status, said) = site.run(&[&asked[..], &["--noise", "pink", "--noise-under", "45"]].concat());
     assert!(status == 0 && said.contains("periods of noise of 2.5 s"), "{status} {said}");
 }
+
+/// A signal that plays twice, player and recorder each by itself: both repeats are found and stand together to a small
+/// part of a sample.
+#[test]
+fn repeats_without_a_reference_are_averaged_where_they_stand() {
+    for sign in [1.0, -0.8] {
+        let mut chain = Chain { ppm: 40.0, ..chain() };
+        chain.modes.iter_mut().step_by(3).for_each(|mode| mode.amplitude *= sign);
+        let site = Site::new();
+        let written = sweep().samples().expect("in range");
+        site.write("signal.wav", RATE, &[&[&written[..], &written[..]].concat()]);
+        let (_, once) = chain.record(&sweep());
+        let mut played = once.clone();
+        // 12 s later on the player's clock are 3.84 samples more on the recorder's: 4 are 1.7 ppm more.
+        played.resize(written.len() + 4, 0.0);
+        played.extend_from_slice(&once);
+        site.write("seat.wav", RATE, &[&chain.noisy(chain.through(&played))]);
+        let found = record(&site, &["--signal", "signal.wav"]);
+        assert_eq!(found["repeats"], 2, "{found}");
+        assert!(found["repeat_difference_db"].as_f64().is_some_and(|db| db < -35.0), "{found}");
+        let ppm = found["clock"]["ppm"].as_f64().expect("a clock");
+        assert!((ppm - 41.7).abs() < 2.0, "{ppm}");
+        assert_eq!(words(&found), Vec::<&str>::new(), "{found}");
+    }
+}

@@ -17,7 +17,10 @@ const HEADERS: [(&str, &str); 8] = [
         "state,mode,kind,frequency_hz,frequency_sd_hz,t60_s,t60_sd_s,q,level_db,positions,axes,predicted_hz,\
          shape_match,filter_t20_s,threshold_t60_s,threshold_music_t60_s,priority,evidence,flags",
     ),
-    ("mode_levels", "state,mode,frequency_hz,position,source,level_db,level_sd_db,phase_deg,flags"),
+    (
+        "mode_levels",
+        "state,mode,frequency_hz,position,source,level_db,level_sd_db,phase_deg,level_spl_db,flags",
+    ),
     (
         "changes",
         "before_state,after_state,mode,after_mode,before_hz,after_hz,before_t60_s,before_t60_sd_s,after_t60_s,\
