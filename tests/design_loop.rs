@@ -142,8 +142,8 @@ enum Ending {
     NoMode,
     /// It said that no unit can.
     Cannot,
-    /// A unit was built: target, truth, as measured afterwards (none where `compare` doesn't tell), verdict.
-    Built { target_s: f64, true_s: f64, measured_s: Option<f64>, verdict: String },
+    /// A unit was built: target, truth, as measured afterwards with one sd (none where `compare` doesn't tell), verdict.
+    Built { target_s: f64, true_s: f64, measured_s: Option<(f64, f64)>, verdict: String },
 }
 
 fn manifest(room: &Room) -> String {
@@ -205,7 +205,7 @@ fn visit(number: usize) -> Ending {
 }
 
 /// T60 afterwards and verdict of the mode.
-fn told(table: &Path, hertz: f64) -> (Option<f64>, String) {
+fn told(table: &Path, hertz: f64) -> (Option<(f64, f64)>, String) {
     let mut reader = csv::Reader::from_path(table).expect("written");
     let rows: Vec<BTreeMap<String, String>> = reader.deserialize().map(|row| row.expect("a row")).collect();
     let off =
@@ -216,10 +216,12 @@ fn told(table: &Path, hertz: f64) -> (Option<f64>, String) {
     if row["verdict"] == "chain" {
         println!("{}: {} {}", row["before_hz"], row["reason"], row["flags"]);
     }
-    (row["after_t60_s"].parse().ok(), row["verdict"].clone())
+    let number = |column: &str| row[column].parse::<f64>().ok();
+    (number("after_t60_s").zip(number("after_t60_sd_s")), row["verdict"].clone())
 }
 
-/// In nine of ten rooms the unit that was designed brings the mode to its target, in truth and as measured.
+/// In nine of ten rooms the unit that was designed brings the mode to its target within 15 %, and what `compare`
+/// measures afterwards says nothing else: its 95 % interval doesn't lie above.
 #[test]
 #[ignore = "long: 40 rooms, each designed for, built and compared; run with --profile suite"]
 fn what_is_designed_reaches_its_target() {
@@ -229,18 +231,22 @@ fn what_is_designed_reaches_its_target() {
         println!("{number}: {ending:?}");
         endings.push(ending);
     }
-    let (mut built, mut truly, mut told, mut reached) = (0, 0, 0, 0);
+    let (mut built, mut truly, mut told, mut reached, mut point) = (0, 0, 0, 0, 0);
     for ending in &endings {
         let Ending::Built { target_s, true_s, measured_s, verdict } = ending else { continue };
         assert!(!["longer", "gone", "new"].contains(&verdict.as_str()), "{ending:?}");
         built += 1;
         truly += usize::from(*true_s <= target_s * (1.0 + REACHED));
-        if let Some(measured_s) = measured_s {
+        if let Some((measured_s, sd_s)) = measured_s {
             told += 1;
-            reached += usize::from(*measured_s <= target_s * (1.0 + REACHED));
+            point += usize::from(*measured_s <= target_s * (1.0 + REACHED));
+            reached += usize::from(measured_s - 1.96 * sd_s <= target_s * (1.0 + REACHED));
         }
     }
-    println!("{built} built, {truly} reach the target; {told} told by compare, {reached} of them reached");
+    println!(
+        "{built} built, {truly} reach the target; {told} told by compare, {reached} of them may have reached it, \
+         {point} by the value alone"
+    );
     assert!(built >= 30, "{built}");
     assert!(10 * truly >= 9 * built, "{truly} of {built}");
     assert!(10 * reached >= 9 * told && 10 * told >= 7 * built, "{reached} of {told} of {built}");

@@ -63,14 +63,14 @@ impl Question {
         (decay / (THIRD * self.lowest_hz)).min(1.0).powi(2)
     }
 
-    fn from_hz(&self) -> f64 {
+    fn begins_hz(&self) -> f64 {
         self.lowest_hz / BELOW
     }
 
     /// Peak-to-noise in dB of `repeats` sweeps of some length.
     #[must_use]
     pub fn of_sweeps_db(&self, seconds: f64, repeats: usize) -> f64 {
-        let tau = seconds / (self.to_hz / self.from_hz()).ln();
+        let tau = seconds / (self.to_hz / self.begins_hz()).ln();
         let gain = 0.5 * THIRD * std::f64::consts::SQRT_2 * self.lowest_hz * tau * repeats as f64;
         self.noise_under_db + 10.0 * (gain * self.narrow()).log10()
     }
@@ -90,7 +90,7 @@ impl Question {
         self.check()?;
         let tail_s = (LONGER * self.longest_t60_s).max(1.0);
         let plan = |seconds: f64, repeats: usize| Plan {
-            from_hz: self.from_hz(),
+            from_hz: self.begins_hz(),
             seconds,
             repeats,
             tail_s,
@@ -108,7 +108,7 @@ impl Question {
         self.check()?;
         let seconds = (LONGER * self.longest_t60_s).max(1.0);
         let plan = |repeats: usize| Plan {
-            from_hz: self.from_hz(),
+            from_hz: self.begins_hz(),
             seconds,
             repeats,
             tail_s: 0.0,

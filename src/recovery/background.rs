@@ -112,7 +112,7 @@ pub fn calibrator_rms(samples: &[f64], rate_hz: f64) -> Result<f64, CalibratorEr
     let power = |part: &[f64]| part.iter().map(|x| x * x).sum::<f64>() / part.len().max(1) as f64;
     let (first, second) = middle.split_at(middle.len() / 2);
     let change = power(second) / power(first).max(f64::MIN_POSITIVE) - 1.0;
-    if !(change.abs() < STEADY) {
+    if change.is_nan() || change.abs() >= STEADY {
         return Err(wrong(format!("its level changes by {:.1} dB", 10.0 * (1.0 + change).log10())));
     }
     let n = middle.len() - middle.len() % 2;
@@ -120,7 +120,7 @@ pub fn calibrator_rms(samples: &[f64], rate_hz: f64) -> Result<f64, CalibratorEr
     let peak = (0..powers.len()).max_by(|a, b| powers[*a].total_cmp(&powers[*b])).unwrap_or(0);
     let near = powers[peak * 9 / 10..(peak * 11 / 10 + 1).min(powers.len())].iter().sum::<f64>();
     let share = near / powers.iter().sum::<f64>();
-    if !(share >= PURE) {
+    if share.is_nan() || share < PURE {
         return Err(wrong(format!("only {:.0} % of its power is one tone", 100.0 * share)));
     }
     Ok((power(middle) * share).sqrt())
