@@ -106,7 +106,6 @@ fn signal(args: &ExciteArgs) -> Result<(Vec<f64>, &'static str, String), SignalE
             rate_hz,
             peak,
             seed: args.seed,
-            ..Noise::default()
         };
         let how = format!("{} periods of noise of {} s, {range}", noise.periods, noise.period_s);
         return Ok((noise.samples()?, "noise.wav", how));
