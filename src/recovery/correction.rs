@@ -202,7 +202,12 @@ mod tests {
             for hz in [15.0, 30.0, 60.0, 200.0] {
                 let line = |n: usize| Complex64::from_polar(1.0, -TAU * hz * (n as f64 - 800.0) / rate_hz);
                 let found: Complex64 = right.iter().enumerate().map(|(n, x)| line(n) * x).sum();
-                assert!((found - 1.0).norm() < 0.01, "{phase} {hz}: {found}");
+                // The phase that a magnitude alone implies depends on what lies below the file's 3 Hz.
+                let most = if phase { 0.01 } else { 0.15 };
+                assert!(
+                    (found.norm() - 1.0).abs() < 0.01 && found.arg().abs() < most,
+                    "{phase} {hz}: {found}"
+                );
             }
             let back = corrected(&right, rate_hz, None, Some(&correction));
             assert!((back[800] - heard[800]).abs() < 0.02, "{}", back[800]);
