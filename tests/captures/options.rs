@@ -64,8 +64,9 @@ fn a_calibrator_gives_sound_pressure_levels() {
     let site = Site::new();
     let (microphone, reference) = chain().record(&sweep());
     site.write("seat.wav", RATE, &[&microphone, &reference]);
-    let tone: Vec<f64> =
-        (0..24_000).map(|n| 0.1 * 2.0_f64.sqrt() * (0.785_398 * f64::from(n)).sin()).collect();
+    let tone: Vec<f64> = (0..24_000)
+        .map(|n| 0.1 * 2.0_f64.sqrt() * (std::f64::consts::FRAC_PI_4 * f64::from(n)).sin())
+        .collect();
     site.write("calibrator.wav", RATE, &[&tone]);
     let found = record(&site, &["--reference", "2", "--calibrator", "calibrator.wav"]);
     let full_scale = found["full_scale_db_spl"].as_f64().expect("a level");
