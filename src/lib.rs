@@ -62,6 +62,7 @@ pub mod estimate;
 pub mod excitation;
 pub mod filter;
 pub mod flag;
+pub mod layout;
 mod matching;
 pub mod modes;
 pub mod output;

@@ -46,6 +46,8 @@ impl FileRecord {
 pub struct Failure {
     /// Path within the session, where a file is meant.
     pub file: Option<String>,
+    /// Which channel of the file, where it holds several takes.
+    pub channel: Option<usize>,
     /// State that failed, or that the file belongs to.
     pub state: Option<String>,
     /// What is wrong and where, in one sentence.
@@ -59,10 +61,17 @@ pub struct Failure {
 }
 
 impl Failure {
+    /// Whether it is this take's.
+    #[must_use]
+    pub fn is_of(&self, take: &Take) -> bool {
+        self.file.as_ref() == Some(&take.file) && self.channel == take.channel
+    }
+
     /// A file that could not be read.
-    pub(super) fn of_audio(state: &str, error: &AudioError) -> Self {
+    pub(super) fn of_audio(state: &str, take: &Take, error: &AudioError) -> Self {
         Self {
             file: Some(error.file.clone()),
+            channel: take.channel,
             state: Some(state.to_owned()),
             reason: format!("{}: {}", error.file, error.refusal.what()),
             found: Some(error.refusal.found()),
@@ -72,11 +81,12 @@ impl Failure {
     }
 
     /// A response whose capture says that the take is no good.
-    pub(super) fn of_capture(state: &str, file: &str, (again, advice): (&str, &str)) -> Self {
+    pub(super) fn of_capture(state: &str, take: &Take, (again, advice): (&str, &str)) -> Self {
         Self {
-            file: Some(file.to_owned()),
+            file: Some(take.file.clone()),
+            channel: take.channel,
             state: Some(state.to_owned()),
-            reason: format!("{file}: a take known to be bad: {again}"),
+            reason: format!("{}: a take known to be bad: {again}", take.file),
             found: Some(again.to_owned()),
             allowed: Some("a take without such a finding in its capture record".to_owned()),
             advice: Some(format!("{advice}; to use it all the same, delete the .capture.json beside it")),
@@ -84,11 +94,12 @@ impl Failure {
     }
 
     /// A capture record that can't be read.
-    pub(super) fn of_record(state: &str, file: &str, error: &CaptureError) -> Self {
+    pub(super) fn of_record(state: &str, take: &Take, error: &CaptureError) -> Self {
         Self {
-            file: Some(file.to_owned()),
+            file: Some(take.file.clone()),
+            channel: take.channel,
             state: Some(state.to_owned()),
-            reason: format!("{file}: its capture record {} can't be used", error.file),
+            reason: format!("{}: its capture record {} can't be used", take.file, error.file),
             found: Some(error.found.clone()),
             allowed: Some("a record as `respond` wrote it".to_owned()),
             advice: Some("run `respond` again, or delete the record".to_owned()),
@@ -96,9 +107,10 @@ impl Failure {
     }
 
     /// A file from which no response comes.
-    pub(super) fn of_response(state: &str, file: &str, error: &ResponseError) -> Self {
+    pub(super) fn of_response(state: &str, take: &Take, error: &ResponseError) -> Self {
         Self {
-            file: Some(file.to_owned()),
+            file: Some(take.file.clone()),
+            channel: take.channel,
             state: Some(state.to_owned()),
             reason: error.to_string().lines().next().unwrap_or_default().to_owned(),
             found: Some(error.found()),
@@ -133,6 +145,7 @@ pub(super) fn of_session(session: &Session) -> Vec<Failure> {
         .chain(states)
         .map(|(file, state, reason)| Failure {
             file,
+            channel: None,
             state,
             reason,
             found: None,

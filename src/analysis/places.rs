@@ -129,19 +129,24 @@ fn open_takes(session: &Session, job: &Job<'_>, done: &mut Done) -> Vec<TakeInpu
     for take in &job.takes {
         let mut record = FileRecord::new(state, take);
         if take.used {
-            match recording::read(&take.path, &take.file, session.channel) {
+            match recording::read_take(&take.path, &take.file, wanted(session, take)) {
                 Ok(recording) => {
                     record.provenance = Some(recording.provenance.clone());
                     if let Some(input) = admitted(state, take, recording, (&mut record, &mut *done)) {
                         inputs.push(input);
                     }
                 }
-                Err(error) => done.failures.push(Failure::of_audio(state, &error)),
+                Err(error) => done.failures.push(Failure::of_audio(state, take, &error)),
             }
         }
         done.files.push(record);
     }
     inputs
+}
+
+/// What is read of a take's file.
+fn wanted(session: &Session, take: &Take) -> recording::Wanted {
+    recording::Wanted { channel: session.channel_of(take), rate_hz: session.rate_hz }
 }
 
 /// A take that was read, unless its capture says that it is no good.
@@ -153,10 +158,10 @@ fn admitted(
 ) -> Option<TakeInput> {
     match captured::record(take, &recording) {
         Ok(capture) => record.capture = capture,
-        Err(error) => done.failures.push(Failure::of_record(state, &take.file, &error)),
+        Err(error) => done.failures.push(Failure::of_record(state, take, &error)),
     }
     if let Some((capture, again)) = record.capture.as_ref().and_then(|c| Some((c, c.again()?))) {
-        done.failures.push(Failure::of_capture(state, &take.file, (&again, capture.advice())));
+        done.failures.push(Failure::of_capture(state, take, (&again, capture.advice())));
         record.note = Some(again);
         return None;
     }
@@ -186,12 +191,14 @@ fn input(take: &Take, recording: Recording, recovered: bool) -> (TakeInput, Vec<
 fn note_takes(state: &str, response: &Response, done: &mut Done) {
     for take in &response.takes {
         let Some(reason) = &take.left_out else { continue };
-        if let Some(record) = done.files.iter_mut().find(|record| record.take.file == take.file) {
-            record.used = false;
-            record.note = Some(reason.to_string());
-        }
+        // A file stands once among the takes of a place: of several responses each has its own.
+        let Some(record) = done.files.iter_mut().find(|record| record.take.file == take.file) else {
+            continue;
+        };
+        record.used = false;
+        record.note = Some(reason.to_string());
         if let LeftOut::Unusable(error) = reason {
-            done.failures.push(Failure::of_response(state, &take.file, error));
+            done.failures.push(Failure::of_response(state, &record.take, error));
         }
     }
 }
@@ -203,7 +210,7 @@ fn note_unusable(state: &str, error: &ResponseError, done: &mut Done) {
         record.used = false;
         record.note = Some(LeftOut::Unusable(error.clone()).to_string());
         if k == 0 {
-            done.failures.push(Failure::of_response(state, &record.take.file, error));
+            done.failures.push(Failure::of_response(state, &record.take, error));
         } else {
             record.note = Some("no take of its place gives a response".to_owned());
         }
@@ -268,7 +275,7 @@ fn measured_again(
         .iter()
         .filter(|t| t.used && t.position == settled.place.position && t.source == settled.place.source)
         .filter_map(|t| {
-            let recording = recording::read(&t.path, &t.file, session.channel).ok()?;
+            let recording = recording::read_take(&t.path, &t.file, wanted(session, t)).ok()?;
             let capture = captured::record(t, &recording).ok().flatten();
             let good = capture.as_ref().is_none_or(|capture| capture.again().is_none());
             good.then(|| {

@@ -229,8 +229,11 @@ pub(super) fn remarks(session: &Session, found: &Analysis) -> Vec<String> {
         .filter_map(|file| file.provenance.as_ref().map(|p| (file, p.channels, p.rate_hz)))
         .collect();
     let mut told = Vec::new();
-    let several: Vec<(&str, u32)> =
-        read.iter().filter(|f| f.1 > 1).map(|f| (f.0.take.file.as_str(), f.1)).collect();
+    let several: Vec<(&str, u32)> = read
+        .iter()
+        .filter(|f| f.1 > 1 && f.0.take.channel.is_none())
+        .map(|f| (f.0.take.file.as_str(), f.1))
+        .collect();
     if let Some((first, channels)) = several.first() {
         let others =
             if several.len() > 1 { format!(" and {} more files", several.len() - 1) } else { String::new() };

@@ -55,7 +55,7 @@ impl Finder {
     /// A results folder, or a folder that holds some.
     fn path(&mut self, path: &Path) {
         if path.join(RESULTS_JSON).is_file() {
-            return self.folder(path);
+            return self.folder(path, true);
         }
         let Ok(entries) = fs::read_dir(path) else {
             return self.leave(
@@ -70,7 +70,7 @@ impl Finder {
         let before = (self.found.len(), self.left_out.len());
         for folder in folders {
             if folder.join(RESULTS_JSON).is_file() || name(&folder).ends_with(ENDING) {
-                self.folder(&folder);
+                self.folder(&folder, false);
             }
         }
         if before == (self.found.len(), self.left_out.len()) {
@@ -82,7 +82,8 @@ impl Finder {
         }
     }
 
-    fn folder(&mut self, folder: &Path) {
+    /// `named`: by the user, rather than found beside others.
+    fn folder(&mut self, folder: &Path, named: bool) {
         const AGAIN: &str = "run analyze or compare again, or copy the folder again";
         if !self.seen.insert(fs::canonicalize(folder).unwrap_or_else(|_| folder.to_owned())) {
             return self.leave(folder, "the same folder is named twice".to_owned(), "name it once");
@@ -98,6 +99,8 @@ impl Finder {
                 let reason = "its results.json is not of this program's making".to_owned();
                 self.leave(folder, reason, "name the folder that analyze or compare wrote");
             }
+            // An earlier gathering may lie beside what it was made of.
+            Ok(Some(head)) if head.gathered && !named => {}
             Ok(Some(head)) if head.gathered => {
                 let reason = "it holds gathered results, not those of a session".to_owned();
                 self.leave(folder, reason, "name the folders that these were gathered from");

@@ -81,8 +81,11 @@ pub(super) fn options(reading: &ReadingArgs) -> OpenOptions {
     if let Some(names) = &reading.names {
         options = options.with_names(names);
     }
-    if let Some(channel) = reading.channel {
-        options = options.with_channel(channel.get());
+    if let Some(channels) = &reading.channel {
+        options = options.with_channels(channels);
+    }
+    if let Some(rate_hz) = reading.rate {
+        options = options.with_rate_hz(rate_hz);
     }
     options
 }

@@ -3,6 +3,7 @@
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
+use stillroom::session::Channels;
 
 /// How long a small room's resonances ring: from impulse responses to an objective before/after.
 #[derive(Debug, Parser)]
@@ -526,9 +527,12 @@ pub struct ReadingArgs {
     /// Take every file as a state of its own
     #[arg(long)]
     pub each: bool,
-    /// Channel that holds the microphone, counted from 1
-    #[arg(long, value_name = "N")]
-    pub channel: Option<NonZeroUsize>,
+    /// Channel that holds the microphone, counted from 1; of several, each with its position: 1=seat,2=corner
+    #[arg(long, value_name = "N[=POSITION],...", value_parser = Channels::parse)]
+    pub channel: Option<Channels>,
+    /// Sample rate of files that state none (npy), Hz
+    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(1_000..=768_000))]
+    pub rate: Option<u32>,
 }
 
 /// What is computed.

@@ -16,7 +16,7 @@ use stillroom::procedure::{
 };
 use stillroom::recording::Fault;
 use stillroom::report::words;
-use stillroom::session::{self, Session};
+use stillroom::session::{self, Session, Take};
 
 /// Name of the manifest.
 const MANIFEST: &str = "session.toml";
@@ -52,13 +52,13 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
     let files = found.files.iter().map(|file| FileFacts {
         state: &file.state,
         take: &file.take,
-        read: file.provenance.as_ref().ok_or_else(|| refusal(found, &file.take.file)).map(|read| {
+        read: file.provenance.as_ref().ok_or_else(|| refusal(found, &file.take)).map(|read| {
             let clipped = file.faults.iter().find(|fault| matches!(fault, Fault::Clipped { .. }));
             let useless = |fault: &&Fault| no_response(fault);
-            let failed = found.failures.iter().any(|f| f.file.as_deref() == Some(file.take.file.as_str()));
+            let failed = found.failures.iter().any(|failure| failure.is_of(&file.take));
             let channel = match read.channels {
                 1 => String::new(),
-                of => format!(", channel {} of {of}", session.channel),
+                of => format!(", channel {} of {of}", session.channel_of(&file.take)),
             };
             let rest = |fault: &&Fault| !useless(fault) && !matches!(fault, Fault::Clipped { .. });
             let known = file.capture.iter().flat_map(|c| &c.findings).filter(|finding| !finding.again);
@@ -71,7 +71,7 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
                 clipped: clipped.map(ToString::to_string),
                 useless: (file.capture.as_ref().and_then(|c| c.again()))
                     .or_else(|| file.faults.iter().find(useless).map(ToString::to_string))
-                    .or_else(|| failed.then(|| refusal(found, &file.take.file))),
+                    .or_else(|| failed.then(|| refusal(found, &file.take))),
                 remarks: captured
                     .chain(file.faults.iter().filter(rest).map(ToString::to_string))
                     .chain(read.repairs.iter().cloned())
@@ -132,8 +132,9 @@ fn whole_place(failure: &Failure) -> (String, String) {
     (failure.state.clone().unwrap_or_default(), failure.reason.clone())
 }
 
-fn refusal(found: &Analysis, file: &str) -> String {
-    let of_file = found.failures.iter().find(|failure| failure.file.as_deref() == Some(file));
+fn refusal(found: &Analysis, take: &Take) -> String {
+    let file = &take.file;
+    let of_file = found.failures.iter().find(|failure| failure.is_of(take));
     let reason = |failure: &Failure| {
         // The line names the file already.
         failure.reason.strip_prefix(&format!("{file}: ")).unwrap_or(&failure.reason).to_owned()

@@ -83,6 +83,26 @@ pub enum Refusal {
         /// The rate in the header.
         rate_hz: u32,
     },
+    /// The file doesn't say how fast it was sampled, and nobody else does.
+    NoRate,
+    /// A named part of a file that can't be used.
+    Part {
+        /// Its name in the format's description.
+        part: &'static str,
+        /// What stands there.
+        found: String,
+        /// What may stand there.
+        allowed: String,
+    },
+    /// Text that is no row of numbers like the others.
+    Line {
+        /// Line, counted from 1.
+        line: u64,
+        /// What stands there.
+        found: String,
+        /// What may stand there.
+        allowed: String,
+    },
     /// The file holds no frame of samples.
     NoFrames {
         /// Byte offset of the (empty) samples, where known.
@@ -146,6 +166,9 @@ impl Refusal {
             Self::Coding { byte: Some(byte), .. } => format!("the samples' coding (byte {byte}) is not read"),
             Self::Coding { byte: None, .. } => "the samples' coding is not read".into(),
             Self::Rate { .. } => "the sample rate is out of range".into(),
+            Self::NoRate => "the sample rate isn't known".into(),
+            Self::Part { part, .. } => format!("its {part} can't be used"),
+            Self::Line { line, .. } => format!("line {line} can't be read"),
             Self::NoFrames { byte: Some(byte) } => format!("no samples behind the header (byte {byte})"),
             Self::NoFrames { byte: None } => "no samples behind the header".into(),
             Self::NoSuchChannel { asked, .. } => format!("there is no channel {asked}"),
@@ -172,7 +195,10 @@ impl Refusal {
             Self::NotAudio { found }
             | Self::MissingChunk { found, .. }
             | Self::HeaderField { found, .. }
+            | Self::Line { found, .. }
+            | Self::Part { found, .. }
             | Self::Coding { found, .. } => found.clone(),
+            Self::NoRate => "a file that states no rate".into(),
             Self::Rate { rate_hz } => format!("{rate_hz} Hz"),
             Self::NoFrames { .. } => "0 frames".into(),
             Self::NoSuchChannel { channels: 1, .. } => "1 channel".into(),
@@ -194,11 +220,15 @@ impl Refusal {
         match self {
             Self::CannotOpen { .. } | Self::CannotRead { .. } => "a readable file".into(),
             Self::Empty | Self::NotAudio { .. } | Self::FormatNotRead { .. } => {
-                "WAV (also RF64, BW64, RIFX), FLAC, AIFF or AIFF-C".into()
+                "WAV (also RF64, BW64, RIFX), FLAC, AIFF or AIFF-C, NumPy arrays, columns of text with a time"
+                    .into()
             }
             Self::BuiltWithout { .. } => "WAV (also RF64, BW64, RIFX)".into(),
             Self::MissingChunk { chunk, .. } => format!("a whole chunk list with \"{chunk}\" in it"),
-            Self::HeaderField { allowed, .. } => allowed.clone(),
+            Self::HeaderField { allowed, .. } | Self::Line { allowed, .. } | Self::Part { allowed, .. } => {
+                allowed.clone()
+            }
+            Self::NoRate => format!("{MIN_RATE_HZ} to {MAX_RATE_HZ} Hz, stated by the user"),
             Self::Coding { .. } => {
                 "8- to 32-bit integers, 32- or 64-bit floats, uncompressed (or FLAC)".into()
             }
@@ -226,10 +256,16 @@ impl Refusal {
             Self::FormatNotRead { .. } | Self::Coding { .. } => {
                 "export it as WAV, 24-bit integer or 32-bit float"
             }
+            Self::BuiltWithout { format: "SOFA (HDF5)" } => {
+                "export it as WAV, or build with the feature `sofa`"
+            }
             Self::BuiltWithout { .. } => "export it as WAV, or build with the feature `flac-aiff`",
             Self::MissingChunk { .. } | Self::HeaderField { .. } | Self::Damaged { .. } => {
                 "copy the file from the recorder again, or export it again as WAV"
             }
+            Self::NoRate => "add rate_hz = 48000 (or what it is) to session.toml, or --rate",
+            Self::Part { .. } => "export the responses again, or as WAV",
+            Self::Line { .. } => "export the responses again, as numbers with a decimal point",
             Self::Rate { .. } => "export the take at the rate it was recorded with",
             Self::NoSuchChannel { .. } => "set `channel` in session.toml to the microphone's channel",
             Self::Sample { .. } => "export the take again",

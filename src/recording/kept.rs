@@ -23,7 +23,6 @@ impl Kept {
     }
 
     /// Frames decoded so far.
-    #[cfg(feature = "flac-aiff")]
     pub fn frames(&self) -> u64 {
         self.frames
     }

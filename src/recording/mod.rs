@@ -1,7 +1,7 @@
 //! An audio file becomes a [`Recording`]: one channel as numbers, and where they came from.
 //!
-//! [`read`] takes WAV (RIFF, RIFX, RF64, BW64), FLAC and AIFF by content, not by name, and holds one
-//! channel of it in memory, whatever the file's size. What a writer got wrong but left recoverable is
+//! [`read`] takes WAV (RIFF, RIFX, RF64, BW64), FLAC, AIFF and NumPy arrays by content, not by name, and columns
+//! of text by their first lines, and holds one channel of it in memory, whatever the file's size. What a writer got wrong but left recoverable is
 //! mended and noted in [`Provenance::repairs`]; all else is an [`AudioError`] that names place, finding
 //! and remedy. No sample of a [`Recording`] is NaN or infinite. [`inspect`] then looks for faults of the
 //! recording itself: silence, clipping, an offset, a tail that was zeroed or faded.
@@ -13,15 +13,21 @@
 use std::io::{Read, Seek};
 use std::path::Path;
 
+use crate::layout;
+
 mod error;
 mod faults;
 #[cfg(feature = "flac-aiff")]
 mod flac_aiff;
 mod format;
 mod kept;
+mod npy;
 mod pcm;
 mod riff;
+#[cfg(feature = "sofa")]
+mod sofa;
 mod source;
+mod text;
 mod wav;
 
 pub use error::{AudioError, Refusal};
@@ -90,9 +96,32 @@ pub struct Provenance {
 /// channel, a sample that is NaN, infinite or beyond [`MAX_MAGNITUDE`], or its loudest sound behind what
 /// is kept: then the response is not in that.
 pub fn read(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
+    read_take(path, shown_as, Wanted { channel, rate_hz: None })
+}
+
+/// What is wanted of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Wanted {
+    /// The channel, counted from 1.
+    pub channel: usize,
+    /// Sample rate, Hz, of a file that states none (NumPy arrays); one that does is believed.
+    pub rate_hz: Option<u32>,
+}
+
+/// Like [`read`], with a sample rate for files that state none.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_take(path: &Path, shown_as: &str, wanted: Wanted) -> Result<Recording, AudioError> {
     let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
     let file = open(path).map_err(refuse)?;
-    read_source(file, channel, MAX_RESPONSE).map_err(refuse)
+    if layout::is_hdf5(path) {
+        return hdf5(path, file, wanted).map_err(refuse);
+    }
+    if layout::is_text_of_responses(path) {
+        return text::read(file, wanted.channel, MAX_RESPONSE).map_err(refuse);
+    }
+    read_source(file, wanted, MAX_RESPONSE).map_err(refuse)
 }
 
 /// Like [`read`], but all of the file: a recording of a test signal is as long as the signal.
@@ -102,7 +131,7 @@ pub fn read(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, Au
 pub fn read_whole(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
     let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
     let file = open(path).map_err(refuse)?;
-    read_source(file, channel, MAX_SAMPLES).map_err(refuse)
+    read_source(file, Wanted { channel, rate_hz: None }, MAX_SAMPLES).map_err(refuse)
 }
 
 /// Like [`read`], from anything that can be read and sought, e.g. a `Cursor` over bytes.
@@ -113,7 +142,7 @@ pub fn read_from<R>(source: R, shown_as: &str, channel: usize) -> Result<Recordi
 where
     R: Read + Seek + Send + Sync + 'static,
 {
-    read_source(source, channel, MAX_RESPONSE)
+    read_source(source, Wanted { channel, rate_hz: None }, MAX_RESPONSE)
         .map_err(|refusal| AudioError { file: shown_as.to_owned(), refusal })
 }
 
@@ -128,17 +157,29 @@ fn open(path: &Path) -> Result<std::fs::File, Refusal> {
 }
 
 /// Finds out what the bytes are and hands them to the reader for it; `most`: frames to keep.
-fn read_source<R>(source: R, channel: usize, most: u64) -> Result<Recording, Refusal>
+fn read_source<R>(source: R, wanted: Wanted, most: u64) -> Result<Recording, Refusal>
 where
     R: Read + Seek + Send + Sync + 'static,
 {
     let mut source = source::Source::new(source)?;
     let head = source.head()?;
+    let channel = wanted.channel;
     match source::Kind::of(&head)? {
         source::Kind::Wav(container) => wav::read(source, container, channel, most),
+        source::Kind::Npy => npy::read(source, wanted, most),
         source::Kind::Flac => flac_or_aiff(source, "FLAC", (channel, most)),
         source::Kind::Aiff => flac_or_aiff(source, "AIFF", (channel, most)),
     }
+}
+
+#[cfg(feature = "sofa")]
+fn hdf5(path: &Path, file: std::fs::File, wanted: Wanted) -> Result<Recording, Refusal> {
+    sofa::read(path, file, wanted.channel, MAX_RESPONSE)
+}
+
+#[cfg(not(feature = "sofa"))]
+fn hdf5(_: &Path, _: std::fs::File, _: Wanted) -> Result<Recording, Refusal> {
+    Err(Refusal::BuiltWithout { format: "SOFA (HDF5)" })
 }
 
 #[cfg(feature = "flac-aiff")]

@@ -98,6 +98,7 @@ pub(super) enum Kind {
     Wav(Container),
     Flac,
     Aiff,
+    Npy,
 }
 
 /// First bytes of audio formats that aren't read, so that the refusal can name them.
@@ -126,6 +127,9 @@ impl Kind {
             (_, b"fLaC", _) => return Ok(Self::Flac),
             (_, b"FORM", b"AIFF" | b"AIFC") => return Ok(Self::Aiff),
             _ => {}
+        }
+        if head.starts_with(b"\x93NUMPY") {
+            return Ok(Self::Npy);
         }
         if head.get(4..8) == Some(b"ftyp") {
             return Err(Refusal::FormatNotRead { format: "MPEG-4 audio" });

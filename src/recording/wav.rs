@@ -1,6 +1,7 @@
 //! From the chunks of a WAV file to a [`Recording`]: one pass over the bytes, hashed and decoded.
 
 use std::io::{Read, Seek};
+use std::ops::Range;
 
 use super::format::{self, Coding, Number};
 use super::kept::Kept;
@@ -23,7 +24,8 @@ pub(super) fn read<R: Read + Seek>(
     let mut coding = format::coding(&mut wave)?;
     let frames = whole_frames(&mut wave, &coding)?;
     admit(coding.rate_hz, coding.channels, channel, Some(frames))?;
-    let kept = stream(&mut source, &wave, &coding, channel, Kept::new(most, frames))?;
+    let place = Place { data: wave.data.clone(), channel, container: container.name() };
+    let kept = stream(&mut source, &place, &coding, Kept::new(most, frames))?;
     let (mut samples, note) = kept.finish(coding.rate_hz)?;
     wave.repairs.extend(note);
     if coding.is_loose() {
@@ -60,28 +62,37 @@ fn whole_frames(wave: &mut Wave, coding: &Coding) -> Result<u64, Refusal> {
     Ok(frames)
 }
 
+/// Where samples lie in a file.
+pub(super) struct Place {
+    /// Bytes that hold them, whole frames.
+    pub data: Range<u64>,
+    /// Channel within a frame, from 1.
+    pub channel: usize,
+    /// Name of the container, for messages.
+    pub container: &'static str,
+}
+
 /// Streams the whole file through the hash, and the samples through the decoder as well.
-fn stream<R: Read + Seek>(
+pub(super) fn stream<R: Read + Seek>(
     source: &mut Source<R>,
-    wave: &Wave,
+    place: &Place,
     coding: &Coding,
-    channel: usize,
     mut kept: Kept,
 ) -> Result<Kept, Refusal> {
     let frame = coding.frame_bytes();
     // Whole frames, at least one: a frame of many channels may be longer than a block.
     let mut block = vec![0; frame * (BLOCK_BYTES / frame).max(1)];
-    let mut decoder = Decoder::new(coding, channel);
+    let mut decoder = Decoder::new(coding, place.channel);
     source.rewind()?;
-    source.stream_to(wave.data.start, &mut block)?;
-    let mut left = wave.data.end - wave.data.start;
+    source.stream_to(place.data.start, &mut block)?;
+    let mut left = place.data.end - place.data.start;
     while left > 0 {
         let step = left.min(block.len() as u64) as usize;
         source.stream(&mut block[..step])?;
         let before = kept.samples().len();
         kept.take(|samples| decoder.append(&block[..step], samples))?;
         if coding.number == Number::Float {
-            check(kept.samples(), before, wave, coding, channel)?;
+            check(kept.samples(), before, place, coding)?;
         }
         left -= step as u64;
     }
@@ -90,7 +101,8 @@ fn stream<R: Read + Seek>(
 }
 
 /// Refuses the first sample from `from` on that is no usable number.
-fn check(samples: &[f64], from: usize, wave: &Wave, coding: &Coding, channel: usize) -> Result<(), Refusal> {
+fn check(samples: &[f64], from: usize, place: &Place, coding: &Coding) -> Result<(), Refusal> {
+    let channel = place.channel;
     let Some(bad) = first_unusable(&samples[from..]).map(|i| from + i) else {
         return Ok(());
     };
@@ -99,9 +111,9 @@ fn check(samples: &[f64], from: usize, wave: &Wave, coding: &Coding, channel: us
     Err(Refusal::Sample {
         sample: bad as u64,
         channel,
-        byte: Some(wave.data.start + offset),
+        byte: Some(place.data.start + offset),
         found: number_words(samples[bad]),
-        format: format!("{} {}, {rate} Hz, {channels}", wave.container.name(), coding.words()),
+        format: format!("{} {}, {rate} Hz, {channels}", place.container, coding.words()),
     })
 }
 

@@ -47,7 +47,7 @@ fn settings(content: &Content<'_>) -> Markup {
         ("Measuring chain", said(s.same_chain).to_owned()),
         ("Common instant of the files", s.time_base.clone().unwrap_or_else(|| "found from the data".into())),
         ("Longest decay time set", s.target_t60_s.map_or_else(|| "none".into(), super::words::seconds)),
-        ("Channel", s.channel.to_string()),
+        ("Channel", s.channels.clone().unwrap_or_else(|| s.channel.to_string())),
     ];
     html! { h3 { "Settings" } dl.facts { @for (name, value) in list { div { dt { (name) } dd { bdi { (super::words::shown(&value)) } } } } } }
 }

@@ -17,6 +17,8 @@ fn settings() -> SettingsRow {
         each: false,
         names: None,
         channel: 1,
+        channels: None,
+        rate_hz: None,
         same_chain: None,
         time_base: None,
         before: None,
@@ -58,6 +60,7 @@ fn hostile() -> (Session, Analysis, Results) {
         files: Vec::new(),
         failures: vec![crate::analysis::Failure {
             file: Some(EVIL.into()),
+            channel: None,
             state: None,
             reason: EVIL.into(),
             found: Some(EVIL.into()),

@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use super::error::SessionError;
-use super::gather::Gathering;
+use super::gather::{Gathering, Placements, channels};
 use super::logo;
 use super::order::{NaturalKey, closest, fold, plain};
 use super::pattern::Pattern;
 use super::plan::Plan;
 use super::remarks;
-use super::{Failure, OpenOptions, Session, State};
+use super::{Failure, OpenOptions, Position, Role, Session, Source, State, same_name};
 
 /// Makes the session.
 ///
@@ -21,6 +21,7 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
     if !(1..=65_535).contains(&channel) {
         return Err(SessionError::Channel { found: channel });
     }
+    let channels = channels(options, &plan.manifest);
     let (mut states, remarked) = gather(&plan, options, asked.clone().unwrap_or_default())?;
     finish(&mut states, &plan, options.each);
     let baseline = baseline(&plan, &states, options.each)?;
@@ -34,6 +35,7 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
         .zip(plan.manifest.visit.logo.as_deref())
         .map(|(root, file)| logo::read(root, file));
     warnings.extend(logo.iter().filter_map(|read| read.as_ref().err().cloned()));
+    let (sources, positions) = places(plan.manifest.sources, plan.manifest.positions, &remarked.placed);
     Ok(Session {
         logo: logo.and_then(Result::ok),
         root: plan.root,
@@ -41,14 +43,16 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
         baseline,
         names: asked,
         channel,
+        channels,
+        rate_hz: options.rate_hz.or(plan.manifest.rate_hz),
         same_chain: plan.manifest.same_chain,
         time_base: plan.manifest.time_base,
         zero_db_spl: plan.manifest.zero_db_spl,
         room: plan.manifest.room,
         plan: plan.manifest.plan,
         visit: plan.manifest.visit,
-        sources: plan.manifest.sources,
-        positions: plan.manifest.positions,
+        sources,
+        positions,
         states,
         failures: [plan.failures, remarked.failures].concat(),
         warnings,
@@ -56,10 +60,38 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
     })
 }
 
+/// Positions and sources of the manifest, and those that files place and it doesn't.
+fn places(
+    mut sources: Vec<Source>,
+    mut positions: Vec<Position>,
+    [of_positions, of_sources]: &[Placements; 2],
+) -> (Vec<Source>, Vec<Position>) {
+    for (name, point) in of_positions.points() {
+        match positions.iter_mut().find(|position| same_name(&position.name, name)) {
+            Some(position) => position.at_m = position.at_m.or(Some(point)),
+            None => {
+                positions.push(Position { name: name.to_owned(), at_m: Some(point), role: Role::default() })
+            }
+        }
+    }
+    for (name, point) in of_sources.points() {
+        match sources.iter_mut().find(|source| same_name(&source.name, name)) {
+            Some(source) => source.at_m = source.at_m.or(Some(point)),
+            // The only source has no name in the files' names, and none is asked for.
+            None => sources.push(Source {
+                name: if name.is_empty() { "s1" } else { name }.to_owned(),
+                at_m: Some(point),
+            }),
+        }
+    }
+    (sources, positions)
+}
+
 /// What was remarked while files were placed.
 struct Remarked {
     failures: Vec<Failure>,
     warnings: Vec<String>,
+    placed: [Placements; 2],
 }
 
 fn gather(
@@ -73,12 +105,16 @@ fn gather(
     }
     gathering.check_collisions()?;
     gathering.check_manifest()?;
-    let Gathering { states, misfits, .. } = gathering;
+    let Gathering { states, misfits, placed, .. } = gathering;
     if states.iter().all(|state| state.takes.is_empty()) {
         return Err(misfits.nothing_left(plan));
     }
-    let warnings = misfits.warnings();
-    Ok((states, Remarked { failures: misfits.failures, warnings }))
+    let mut warnings = misfits.warnings();
+    let torn = placed.iter().flat_map(Placements::torn);
+    warnings.extend(
+        torn.map(|name| format!("{}: the files put it at different points; none is used", plain(name))),
+    );
+    Ok((states, Remarked { failures: misfits.failures, warnings, placed }))
 }
 
 /// The pattern from the command line.

@@ -183,7 +183,7 @@ impl fmt::Display for Problem {
 }
 
 /// Formats that are read, for messages.
-const AUDIO: &str = "wav, wave, flac, aif, aiff (in any case)";
+const AUDIO: &str = "wav, wave, flac, aif, aiff, npy, sofa (in any case); csv or txt with a column time_s or a line # rate_hz = ...";
 
 /// A path for messages.
 pub(super) fn shown(path: &Path) -> String {

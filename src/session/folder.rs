@@ -8,9 +8,10 @@ use super::Failure;
 use super::error::{SessionError, count, list};
 use super::order::{NaturalKey, fold, plain};
 use super::ours::is_our_results;
+use crate::layout;
 
 /// Extensions that are read as audio, in any case.
-const AUDIO_EXTENSIONS: [&str; 5] = ["wav", "wave", "flac", "aif", "aiff"];
+const AUDIO_EXTENSIONS: [&str; 7] = ["wav", "wave", "flac", "aif", "aiff", "npy", "sofa"];
 
 /// Recordings that people bring along but that aren't read; worth a word instead of silence.
 const OTHER_AUDIO: [&str; 9] = ["mp3", "m4a", "aac", "ogg", "opus", "wma", "w64", "caf", "bwf"];
@@ -27,6 +28,11 @@ pub fn is_audio_name(path: &Path) -> bool {
     let hidden = path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."));
     let extension = path.extension().map(|extension| extension.to_string_lossy());
     !hidden && extension.is_some_and(|extension| is_audio_extension(&extension))
+}
+
+/// Whether a path is that of a file with responses: by its name, or text that is columns of samples.
+pub(super) fn holds_responses(path: &Path) -> bool {
+    is_audio_name(path) || layout::is_text_of_responses(path)
 }
 
 /// An audio file of a folder; nobody has opened it yet.
@@ -201,6 +207,8 @@ impl Level {
             self.ours = is_our_results(&path);
         } else if extension == "toml" || fold(&name) == "session.toml.txt" {
             self.toml.push((path, name));
+        } else if layout::is_text_of_responses(&path) {
+            self.files.push(AudioFile { path, name });
         } else if OTHER_AUDIO.contains(&extension.as_str()) {
             self.others.push(name);
         }

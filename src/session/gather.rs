@@ -9,6 +9,32 @@ use super::pattern::{Parts, Pattern};
 use super::plan::{Candidate, Home, Plan, UNNAMED_POSITION, stem};
 use super::remarks::Misfits;
 use super::{Field, OpenOptions, State, Take, same_name};
+use crate::layout::{self, Told};
+
+/// One response of a file, as far as names say.
+struct Response {
+    position: String,
+    source: Option<String>,
+    take: Option<String>,
+    channel: Option<usize>,
+    /// Where the microphone and the source were, as far as the file says.
+    at_m: [Option<[f64; 3]>; 2],
+}
+
+impl Response {
+    /// What a file calls the response is read like a file's name.
+    fn of(channel: usize, told: Told) -> Self {
+        let parts = Pattern::default().readings(&told.name).into_iter().next().map(|reading| reading.parts);
+        let parts = parts.unwrap_or_default();
+        Self {
+            position: parts.position.unwrap_or_else(|| as_name(&told.name)),
+            source: told.source.or(parts.source),
+            take: parts.take,
+            channel: Some(channel),
+            at_m: [told.position_m, told.source_m],
+        }
+    }
+}
 
 /// Takes gathered so far.
 pub(super) struct Gathering<'p> {
@@ -17,6 +43,10 @@ pub(super) struct Gathering<'p> {
     /// Files of the session's own folder are all there is: they make a state of their own.
     alone: bool,
     pattern: Pattern,
+    /// Channels with the position of each, for every file that isn't said to be something else.
+    channels: Vec<(usize, String)>,
+    /// The user chose one channel of each file.
+    one_channel: bool,
     overrides: BTreeMap<String, &'p ListedTake>,
     pub states: Vec<State>,
     /// By folded name: which of `states`, and the places that gave it its name.
@@ -24,7 +54,36 @@ pub(super) struct Gathering<'p> {
     positions: Spelling,
     sources: Spelling,
     listed: Listed,
+    /// Where files say that positions and sources were.
+    pub placed: [Placements; 2],
     pub misfits: Misfits,
+}
+
+/// Points that files give to names.
+#[derive(Default)]
+pub(super) struct Placements(BTreeMap<String, (String, Option<[f64; 3]>)>);
+
+impl Placements {
+    /// Two points for one name are none.
+    fn add(&mut self, name: &str, at_m: Option<[f64; 3]>) {
+        /// Our own bound: the accuracy of a tape measure.
+        const SAME_M: f64 = 0.01;
+        let Some(point) = at_m else { return };
+        let (_, known) = self.0.entry(fold(name)).or_insert_with(|| (name.to_owned(), at_m));
+        if known.is_some_and(|known| known.iter().zip(point).any(|(a, b)| (a - b).abs() > SAME_M)) {
+            *known = None;
+        }
+    }
+
+    /// Names with their points.
+    pub fn points(&self) -> impl Iterator<Item = (&str, [f64; 3])> {
+        self.0.values().filter_map(|(name, at_m)| Some((name.as_str(), (*at_m)?)))
+    }
+
+    /// Names to which files give different points.
+    pub fn torn(&self) -> impl Iterator<Item = &str> {
+        self.0.values().filter(|(_, at_m)| at_m.is_none()).map(|(name, _)| name.as_str())
+    }
 }
 
 impl<'p> Gathering<'p> {
@@ -37,12 +96,15 @@ impl<'p> Gathering<'p> {
             each: options.each,
             alone: manifest.states.is_empty()
                 && !plan.files.iter().any(|file| matches!(file.home, Home::Folder(_))),
+            channels: channels(options, manifest),
+            one_channel: options.channel.or(manifest.channel).is_some(),
             overrides: manifest.takes.iter().map(|take| (fold(&take.file), take)).collect(),
             states: Vec::new(),
             known: BTreeMap::new(),
             positions: Spelling::of(positions),
             sources: Spelling::of(sources),
             listed: Listed::of(manifest),
+            placed: Default::default(),
             misfits: Misfits::new(pattern.text()),
             pattern,
         };
@@ -65,10 +127,14 @@ impl<'p> Gathering<'p> {
         });
     }
 
-    /// Adds a file, or says why it can't be placed.
+    /// Adds a file with the takes that it holds, or says why it can't be placed.
     pub fn add(&mut self, candidate: &Candidate) {
         let said = self.overrides.remove(&fold(&candidate.file));
         let parts = self.misfits.read(&self.pattern, &candidate.file, &self.listed);
+        let several = self.several(candidate, said, parts.as_ref());
+        if !several.is_empty() {
+            return self.add_several(candidate, said, (parts, several));
+        }
         let Some(position) = self.position_of(candidate, said, parts.as_ref()) else {
             return self.misfits.refuse(&candidate.file);
         };
@@ -76,18 +142,83 @@ impl<'p> Gathering<'p> {
         let Some(state) = self.state_of(candidate, said, parts.state) else {
             return self.misfits.stray(&candidate.file);
         };
-        let source = said.and_then(|take| take.source.clone()).or(parts.source).unwrap_or_default();
+        let (source, take) = (parts.source, parts.take);
+        let at_m = match layout::responses(&candidate.path).as_deref() {
+            Some([one]) => [one.position_m, one.source_m],
+            _ => [None, None],
+        };
+        self.push(state, candidate, said, Response { position, source, take, channel: None, at_m });
+    }
+
+    /// Adds each response of a file that holds several.
+    fn add_several(
+        &mut self,
+        candidate: &Candidate,
+        said: Option<&ListedTake>,
+        (parts, several): (Option<Parts>, Vec<Response>),
+    ) {
+        let parts = parts.unwrap_or_default();
+        let Some(state) = self.state_of(candidate, said, parts.state) else {
+            return self.misfits.stray(&candidate.file);
+        };
+        for response in several {
+            let source = response.source.or(parts.source.clone());
+            let take = response.take.or(parts.take.clone());
+            self.push(state, candidate, said, Response { source, take, ..response });
+        }
+    }
+
+    fn push(&mut self, state: usize, candidate: &Candidate, said: Option<&ListedTake>, one: Response) {
+        let source = said.and_then(|take| take.source.clone()).or(one.source).unwrap_or_default();
         let first = self.plan.manifest.sources.first().filter(|_| source.is_empty());
         let source = first.map_or(source, |first| first.name.clone());
+        let (position, source) = (self.positions.settle(&one.position), self.sources.settle(&source));
+        for ((placed, name), at_m) in self.placed.iter_mut().zip([&position, &source]).zip(one.at_m) {
+            placed.add(name, at_m);
+        }
         self.states[state].takes.push(Take {
             path: candidate.path.clone(),
             file: candidate.file.clone(),
-            position: self.positions.settle(&position),
-            source: self.sources.settle(&source),
-            take: said.and_then(|take| take.take.clone()).or(parts.take).unwrap_or_default(),
+            position,
+            source,
+            take: said.and_then(|take| take.take.clone()).or(one.take).unwrap_or_default(),
+            channel: one.channel,
             used: said.is_none_or(|take| take.used),
             note: said.and_then(|take| take.note.clone()),
         });
+    }
+
+    /// The responses of a file that holds several: by the channels that the user named, or by what the file
+    /// itself calls them. Empty where a file is one take, also by the manifest's word.
+    fn several(
+        &mut self,
+        file: &Candidate,
+        said: Option<&ListedTake>,
+        parts: Option<&Parts>,
+    ) -> Vec<Response> {
+        if said.is_some_and(|take| take.position.is_some()) {
+            return Vec::new();
+        }
+        if !self.channels.is_empty() {
+            // Two files of a state are two takes, unless their names say more.
+            let own = parts.and_then(|parts| parts.take.clone().or(parts.position.clone()));
+            let take = own.unwrap_or_else(|| as_name(stem(&file.file)));
+            let one = |(channel, position): &(usize, String)| Response {
+                position: position.clone(),
+                source: None,
+                take: Some(take.clone()),
+                channel: Some(*channel),
+                at_m: [None, None],
+            };
+            return self.channels.iter().map(one).collect();
+        }
+        let told = if self.one_channel { None } else { layout::responses(&file.path) };
+        let told = told.filter(|told| told.len() > 1 && told.iter().all(|one| !one.name.is_empty()));
+        told.unwrap_or_default()
+            .into_iter()
+            .enumerate()
+            .map(|(at, told)| Response::of(at + 1, told))
+            .collect()
     }
 
     /// The manifest's word, or the name's. `None`: the name says nothing that it should.
@@ -225,6 +356,15 @@ fn take_collisions(state: &State) -> Vec<Collision> {
         Collision { name, files: takes.iter().map(|take| take.file.clone()).collect() }
     };
     claims.into_values().map(collision).collect()
+}
+
+/// The command line's channels with their positions, or the manifest's.
+pub(super) fn channels(options: &OpenOptions, manifest: &Manifest) -> Vec<(usize, String)> {
+    match (options.channel, options.channels.as_slice()) {
+        (Some(_), _) => Vec::new(),
+        (None, []) => manifest.channels.clone(),
+        (None, named) => named.to_vec(),
+    }
 }
 
 /// What the manifest lists, folded, to tell likely readings of a name from others.

@@ -1,6 +1,6 @@
 //! A session folder and its `session.toml` become a [`Session`]: states, positions, takes.
 //!
-//! No audio is opened here. The steps, each in its own file:
+//! No audio is opened here, but of files that hold several responses (text columns, SOFA) their names are read. The steps, each in its own file:
 //!
 //! 1. [`open`] and [`open_each`] find out what the paths mean: a session, one of its states, files.
 //! 2. The folder is listed, two levels deep; hidden names and folders written by this program are
@@ -14,6 +14,7 @@
 
 mod above;
 mod assemble;
+mod channels;
 mod dimensions;
 mod draft;
 mod error;
@@ -35,6 +36,7 @@ mod several;
 
 use std::path::PathBuf;
 
+pub use channels::{Channels, ChannelsError, is_name as is_position_name, words as channel_words};
 pub use dimensions::{DimensionsError, ROOM_LENGTH_M, parse_dimensions};
 pub use draft::draft;
 pub use error::{Collision, Problem, SessionError};
@@ -65,6 +67,10 @@ pub struct Session {
     pub names: Option<Pattern>,
     /// Which channel of a file is the microphone, counted from 1.
     pub channel: usize,
+    /// Channels with the position of each, where the files hold several microphones; else empty.
+    pub channels: Vec<(usize, String)>,
+    /// Sample rate of files that state none, hertz.
+    pub rate_hz: Option<u32>,
     /// The user's word that filter, gain, loudspeaker and microphone stayed the same.
     pub same_chain: Option<bool>,
     /// What the files' common instant is, where the user says so.
@@ -137,6 +143,8 @@ pub struct Take {
     pub source: String,
     /// Which repeat, as the name says it; empty where it says none.
     pub take: String,
+    /// Which channel (or column, or response) of the file it is, where the file holds several takes.
+    pub channel: Option<usize>,
     /// `false`: listed, never averaged.
     pub used: bool,
     /// The user's remark.
@@ -154,6 +162,8 @@ impl Session {
             baseline: None,
             names: None,
             channel: 1,
+            channels: Vec::new(),
+            rate_hz: None,
             same_chain: None,
             time_base: None,
             zero_db_spl: None,
@@ -209,6 +219,12 @@ impl Session {
     #[must_use]
     pub fn temperature_c(&self, state: &State) -> f64 {
         state.temperature_c.unwrap_or(self.room.temperature_c)
+    }
+
+    /// The channel that is read of a take's file.
+    #[must_use]
+    pub fn channel_of(&self, take: &Take) -> usize {
+        take.channel.unwrap_or(self.channel)
     }
 
     /// Whether something was asked for that can't be had: a failure, or a listed state without takes.

@@ -8,7 +8,7 @@ use super::above::{plan_part, session_above};
 use super::assemble::{asked_pattern, assemble};
 use super::error::SessionError;
 use super::folder::{
-    AudioFile, Listing, MANIFEST_NAME, SubFolder, audio_in, is_audio_name, look, unreadable,
+    AudioFile, Listing, MANIFEST_NAME, SubFolder, audio_in, holds_responses, look, unreadable,
 };
 use super::labels::shortest_stems;
 use super::manifest::{ListedState, Manifest};
@@ -215,7 +215,7 @@ fn add_listed_files(
         if seen.contains(&fold(&take.file)) || !path.is_file() {
             continue;
         }
-        if !is_audio_name(&path) {
+        if !holds_responses(&path) {
             let reason = "[[takes]] names it but it is no audio file by its name".to_owned();
             failures.push(Failure { file: take.file.clone(), reason });
             continue;

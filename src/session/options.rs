@@ -1,5 +1,7 @@
 //! What the user says about how paths are to be read.
 
+use super::Channels;
+
 /// Options of [`open`](super::open()) and [`open_each`](super::open_each).
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 #[non_exhaustive]
@@ -10,6 +12,10 @@ pub struct OpenOptions {
     pub each: bool,
     /// The microphone's channel, from 1; goes before the manifest's.
     pub channel: Option<usize>,
+    /// Channels with the position of each; go before the manifest's.
+    pub channels: Vec<(usize, String)>,
+    /// Sample rate of files that state none, hertz; goes before the manifest's.
+    pub rate_hz: Option<u32>,
 }
 
 impl OpenOptions {
@@ -29,5 +35,20 @@ impl OpenOptions {
     #[must_use]
     pub fn with_channel(self, channel: usize) -> Self {
         Self { channel: Some(channel), ..self }
+    }
+
+    /// The same with what the user says of the channels.
+    #[must_use]
+    pub fn with_channels(self, channels: &Channels) -> Self {
+        match channels {
+            Channels::One(channel) => self.with_channel(*channel),
+            Channels::Named(named) => Self { channels: named.clone(), ..self },
+        }
+    }
+
+    /// The same with a sample rate for files that state none, hertz.
+    #[must_use]
+    pub fn with_rate_hz(self, rate_hz: u32) -> Self {
+        Self { rate_hz: Some(rate_hz), ..self }
     }
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::above::{common_session, plan_part};
 use super::error::{Collision, SessionError};
-use super::folder::{Listing, MANIFEST_NAME, is_audio_name, look};
+use super::folder::{Listing, MANIFEST_NAME, holds_responses, is_audio_name, look};
 use super::labels::{shortest_names, shortest_stems};
 use super::open::{both_levels, candidates, make_each_a_state, no_audio, not_there, real};
 use super::order::plain;
@@ -86,7 +86,7 @@ fn refuse_doubles(paths: &[PathBuf]) -> Result<(), SessionError> {
 fn item(path: &Path, paths: usize, each: bool) -> Result<Item, SessionError> {
     match fs::metadata(path) {
         Ok(data) if data.is_dir() => folder_item(path, look(path)?, each),
-        Ok(_) if is_audio_name(path) => Ok(Item::File),
+        Ok(_) if holds_responses(path) => Ok(Item::File),
         Ok(_) => Err(SessionError::NotAudio { path: path.to_owned() }),
         // Among others it is a take that can't be read: the reader names it and the rest is done.
         Err(_) if paths > 1 && is_audio_name(path) => Ok(Item::File),

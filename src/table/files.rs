@@ -5,7 +5,7 @@ use super::column::{integer, list, pattern, plain, text, truth};
 use super::row::table;
 
 table! {
-    "files", FileRow, key ["file"],
+    "files", FileRow, key ["file", "channel"],
     "Audio files of the session, in its order: how each was taken and what was read from it. A file that could not be read has no hash here and stands in `failures`.";
     file: Name {
         file pattern("[^/\\\\].*").required(), "Path within the session.", "";
@@ -38,13 +38,13 @@ table! {
         rate_hz integer().positive(), "Sample rate in Hz.", "";
     }
     bit_depth: Option<u32> {
-        bit_depth integer().positive(), "Bits per sample that carry signal.", "";
+        bit_depth integer().positive(), "Bits per sample that carry signal; null for text.", "";
     }
     channels: Option<u32> {
         channels integer().positive(), "Channels in the file.", "";
     }
     channel: Option<u32> {
-        channel integer().positive(), "Channel that was read, counted from 1.", "";
+        channel integer().positive(), "Channel that was read, counted from 1; of text the column behind the time.", "";
     }
     frames: Option<u64> {
         frames integer(), "Samples per channel that were read.", "";

@@ -16,7 +16,7 @@ use crate::filter::Fraction;
 use crate::flag::{Flag, Flags};
 use crate::modes::{Amplitude, Kind, LN_1000, Mode, ModeSet};
 use crate::room::sound_speed_m_s;
-use crate::session::{Role, Session, TimeBase};
+use crate::session::{Role, Session, TimeBase, channel_words};
 use crate::state::{Resonances, StateResult};
 use std::f64::consts::TAU;
 
@@ -87,6 +87,8 @@ fn settings_row(session: &Session, settings: &Settings, asked: &Asked<'_>) -> Se
         each: asked.each,
         names: session.names.as_ref().map(|pattern| pattern.text().to_owned()),
         channel: u32::try_from(session.channel).unwrap_or(u32::MAX),
+        channels: Some(channel_words(&session.channels)).filter(|words| !words.is_empty()),
+        rate_hz: session.rate_hz,
         same_chain: session.same_chain,
         time_base: session.time_base.map(|base| match base {
             TimeBase::Emission => "emission".to_owned(),
@@ -130,9 +132,9 @@ fn file_row(session: &Session, file: &crate::analysis::File) -> FileRow {
         sha256: read.map(|r| r.sha256.clone()),
         format: read.map(|r| r.format.clone()),
         rate_hz: read.map(|r| r.rate_hz),
-        bit_depth: read.map(|r| r.bit_depth),
+        bit_depth: read.map(|r| r.bit_depth).filter(|bits| *bits > 0),
         channels: read.map(|r| r.channels),
-        channel: read.map(|_| u32::try_from(session.channel).unwrap_or(u32::MAX)),
+        channel: read.map(|_| u32::try_from(session.channel_of(&file.take)).unwrap_or(u32::MAX)),
         frames: read.map(|r| r.frames),
         length_s: read.map(|r| r.frames as f64 / f64::from(r.rate_hz)),
         emission_s: file.capture.as_ref().and_then(|c| c.emission_s),

@@ -28,6 +28,12 @@ table! {
     channel: u32 {
         channel integer().required().positive(), "Channel of the microphone, counted from 1.", "";
     }
+    channels: Option<String> {
+        channels text(), "Channels with the position of each, as `1=seat,2=corner`; null where a file is one take.", "";
+    }
+    rate_hz: Option<u32> {
+        rate_hz integer().positive(), "Sample rate in Hz given for files that state none.", "";
+    }
     same_chain: Option<bool> {
         same_chain truth(), "The user's word on whether the measuring chain stayed the same; null if nothing is said.", "";
     }

@@ -50,6 +50,9 @@ fn order_and_place_of_the_paths_change_no_byte() {
     assert_eq!(home.run("gather x/a-results y z --out one").status, Some(0));
     assert_eq!(home.run("gather z y/b-results x --out two").status, Some(0));
     assert_eq!(contents(&home.path("one")), contents(&home.path("two")));
+    assert_eq!(home.run("gather x --out x/all").status, Some(0));
+    assert_eq!(home.run("gather x y z --out one").status, Some(0), "an earlier gathering is passed over");
+    assert_eq!(contents(&home.path("one")), contents(&home.path("two")));
     assert_eq!(home.run("gather x y z --out one").status, Some(0), "our own folder is written again");
 }
 

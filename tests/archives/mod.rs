@@ -1,5 +1,6 @@
 //! Results of many sessions: gathered whole, in any order, or left out and named.
 
+mod forms;
 mod gathered;
 mod many;
 

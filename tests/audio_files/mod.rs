@@ -4,6 +4,7 @@
 //! `wave` makes the bytes; `sound` are files to be read (right or mended), `refused` those that can't be,
 //! `other_formats` FLAC and AIFF, `mutated` random damage, `measured` responses that others published.
 
+mod arrays;
 mod measured;
 mod mutated;
 mod other_formats;

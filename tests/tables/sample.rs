@@ -48,6 +48,8 @@ fn settings() -> SettingsRow {
         each: false,
         names: None,
         channel: 1,
+        channels: None,
+        rate_hz: None,
         same_chain: Some(true),
         time_base: None,
         before: Some("empty".into()),

@@ -133,14 +133,17 @@ fn of_file(file: &FileFacts<'_>) -> Vec<Finding> {
 
 /// Files with the same bytes: one of them is not what its name says, unless both are takes of one place.
 fn copies(facts: &LookFacts<'_>) -> Vec<Finding> {
-    let mut groups: BTreeMap<&str, Vec<&FileFacts<'_>>> = BTreeMap::new();
+    let mut groups: BTreeMap<(&str, Option<usize>), Vec<&FileFacts<'_>>> = BTreeMap::new();
     for file in facts.files.iter().filter(|f| f.take.used) {
         if let Ok(read) = &file.read {
-            groups.entry(&read.sha256).or_default().push(file);
+            groups.entry((&read.sha256, file.take.channel)).or_default().push(file);
         }
     }
     // Told in the session's order, not in that of the hashes.
-    let firsts = facts.files.iter().filter_map(|file| groups.get(file.read.as_ref().ok()?.sha256.as_str()));
+    let firsts = facts.files.iter().filter_map(|file| {
+        let read = file.read.as_ref().ok()?;
+        groups.get(&(read.sha256.as_str(), file.take.channel))
+    });
     let mut told: Vec<&str> = Vec::new();
     let mut found = Vec::new();
     for group in firsts.filter(|group| group.len() > 1) {

@@ -58,6 +58,14 @@ fn head(toml: &mut Toml, session: &Session) {
     if session.channel != 1 {
         toml.line("channel", &session.channel.to_string());
     }
+    if !session.channels.is_empty() {
+        let named =
+            session.channels.iter().map(|(channel, position)| format!("{channel} = {}", quote(position)));
+        toml.line("channels", &format!("{{ {} }}", named.collect::<Vec<_>>().join(", ")));
+    }
+    if let Some(rate_hz) = session.rate_hz {
+        toml.line("rate_hz", &rate_hz.to_string());
+    }
     match session.same_chain {
         Some(same) => toml.line("same_chain", &same.to_string()),
         None => toml.comment(
@@ -279,7 +287,8 @@ fn takes(toml: &mut Toml, session: &Session) {
     let pattern = session.names.as_ref().unwrap_or(&default);
     let listed = Listed::of_draft(session);
     for state in &session.states {
-        for take in &state.takes {
+        // What a file of several takes holds, it says itself, or `channels` does.
+        for take in state.takes.iter().filter(|take| take.channel.is_none()) {
             take_entry(toml, session, state, take, (pattern, &listed));
         }
     }

@@ -18,11 +18,13 @@ pub(super) use table::Placed;
 use table::{Reader, Table};
 
 /// Keys outside any table.
-const KEYS: [&str; 13] = [
+const KEYS: [&str; 15] = [
     "title",
     "baseline",
     "names",
     "channel",
+    "channels",
+    "rate_hz",
     "same_chain",
     "time_base",
     "calibration",
@@ -34,6 +36,9 @@ const KEYS: [&str; 13] = [
     "takes",
 ];
 
+/// Sample rates that are read.
+const RATE_HZ: std::ops::RangeInclusive<usize> = 1_000..=768_000;
+
 /// What the user wrote down about a session.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Manifest {
@@ -43,6 +48,8 @@ pub(super) struct Manifest {
     pub baseline: Option<Placed<String>>,
     pub names: Option<Pattern>,
     pub channel: Option<usize>,
+    pub channels: Vec<(usize, String)>,
+    pub rate_hz: Option<u32>,
     pub same_chain: Option<bool>,
     pub time_base: Option<TimeBase>,
     pub zero_db_spl: Option<f64>,
@@ -123,6 +130,8 @@ fn read(document: &Table<'_, '_>) -> Manifest {
         baseline: document.text("baseline"),
         names: names(document),
         channel: document.count("channel", 1..=65_535),
+        channels: document.channels("channels"),
+        rate_hz: document.count("rate_hz", RATE_HZ).and_then(|rate| u32::try_from(rate).ok()),
         same_chain: document.truth("same_chain"),
         time_base: document
             .choice("time_base", &[("emission", TimeBase::Emission), ("arrival", TimeBase::Arrival)]),

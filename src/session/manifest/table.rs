@@ -7,9 +7,10 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::source::{excerpt, line_at};
+use crate::session::channels::{MOST, is_name, twice};
 use crate::session::error::Problem;
 use crate::session::length::{LengthError, parse_length};
-use crate::session::order::{closest, plain};
+use crate::session::order::{as_name, closest, plain};
 
 type Value<'t> = Spanned<DeValue<'t>>;
 
@@ -396,6 +397,43 @@ impl<'r, 't> Table<'r, 't> {
             .into_iter()
             .filter_map(|(_, name)| Some((name.to_owned(), table.number(name, bounds)?)))
             .collect()
+    }
+
+    /// Channels with the position of each, by rising channel.
+    pub fn channels(&self, key: &str) -> Vec<(usize, String)> {
+        let Some(value) = self.get(key) else { return Vec::new() };
+        let wanted = "channels with the position of each, like { 1 = \"seat\", 2 = \"corner\" }";
+        let DeValue::Table(entries) = value.get_ref() else {
+            self.wrong_kind(value, key, wanted, "write channel = \"position\" in braces");
+            return Vec::new();
+        };
+        let table = Table { entries, name: key, start: value.span().start, ..*self };
+        let mut named = Vec::new();
+        for name in entries.keys().map(|name| name.get_ref().as_ref()) {
+            let channel = name.parse().ok().filter(|channel| (1..=MOST).contains(channel));
+            let position = table.text(name).map(|text| as_name(&text.value));
+            match channel.zip(position) {
+                Some((_, position)) if !is_name(&position) => {
+                    self.refuse(
+                        value,
+                        key,
+                        "has a position that can be no file's name",
+                        wanted,
+                        "name it otherwise",
+                    );
+                }
+                Some(entry) => named.push(entry),
+                None if channel.is_none() => {
+                    self.refuse(value, key, "has a key that is no channel", wanted, "count channels from 1");
+                }
+                None => {}
+            }
+        }
+        named.sort();
+        if let Some(fault) = twice(&named) {
+            self.refuse(value, key, &format!("has {fault}"), wanted, "name each once");
+        }
+        named
     }
 
     /// Lets a caller refuse a value by its place.

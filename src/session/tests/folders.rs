@@ -111,7 +111,7 @@ fn only_two_levels_are_looked_at() {
     let job = Folder::of(&[&deep]);
     assert_eq!(
         job.error("job"),
-        "/job: no audio found\n  found    1 sub-folder without audio\n  allowed  wav, wave, flac, aif, aiff (in any case) in the folder or in its sub-folders, not deeper\n  do       name the folder that holds the recordings"
+        "/job: no audio found\n  found    1 sub-folder without audio\n  allowed  wav, wave, flac, aif, aiff, npy, sofa (in any case); csv or txt with a column time_s or a line # rate_hz = ... in the folder or in its sub-folders, not deeper\n  do       name the folder that holds the recordings"
     );
     assert!(!job.open("job").unwrap_err().is_usage());
 }
