@@ -145,7 +145,7 @@ fn show(room: &Prediction, args: &PredictArgs) {
         })
         .collect();
     screen::line("");
-    screen::table(&["half waves", "Hz", "kind", "nothing is heard or driven at (m)"], &rows);
+    screen::table(&["half waves", "Hz", "kind", "null planes at (m)"], &rows);
     screen::line("");
     screen::line("Every mode is at full pressure in every corner; an absorber that works by pressure");
     screen::line("stands there, or where else its mode is full (--format csv lists the places).");

@@ -50,7 +50,7 @@ pub fn tuning(tuning: &Tuning) {
         }
     }
     for caution in &tuning.cautions {
-        screen::paragraph(&format!("Care: {caution}"));
+        screen::paragraph(&format!("Safety: {caution}"));
     }
 }
 
@@ -80,7 +80,7 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
     }
     if tuning.placements.iter().take(PLACES).any(|p| p.at_m[2] > 1.7) {
         screen::paragraph(
-            "Care: nothing heavy goes overhead without fixings made for its load; follow local codes, and leave the \
+            "Safety: nothing heavy goes overhead without fixings made for its load; follow local codes, and leave the \
              fixings to a licensed professional.",
         );
     }

@@ -120,7 +120,7 @@ fn occurring(content: &Content<'_>) -> BTreeSet<Flag> {
 pub(super) fn cautions() -> Markup {
     html! {
         section #cautions {
-            h2 { "Care" }
+            h2 { "Safety" }
             ul {
                 li { "Loud low tones can harm hearing and loudspeakers before they sound loud. Start low, raise slowly, keep it short; at work, exposure is limited by law." }
                 li { "Absorbers are heavy. What stands high or hangs overhead is fixed by someone qualified to do so." }

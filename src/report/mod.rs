@@ -123,7 +123,7 @@ fn sections(content: &Content<'_>) -> Markup {
     html! {
         (answer::sheet(content))
         nav aria-label="Parts of this report" {
-            ul { @for (id, name, _) in &present { li { a href={ "#" (id) } { (name) } } } li { a href="#cautions" { "Care" } } }
+            ul { @for (id, name, _) in &present { li { a href={ "#" (id) } { (name) } } } li { a href="#cautions" { "Safety" } } }
         }
         (others(content))
         @for (_, _, part) in present { (part) }

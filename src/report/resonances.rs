@@ -86,7 +86,7 @@ const MODES: [Head; 11] = [
     number("level, dB"),
     number("seen at"),
     text("half waves"),
-    number("audible from, s"),
+    number("audible if it rings longer than, s"),
     text("remarks"),
 ];
 

@@ -38,7 +38,7 @@ fn table(pair: &Pair<'_>) -> Markup {
     let label =
         format!("Resonances that changed, place by place, {} to {}", pair.before.name, pair.after.name);
     if rows.is_empty() {
-        return html! { p { "From " bdi { (shown(&pair.before.name)) } " to " bdi { (shown(&pair.after.name)) } " no resonance changed beyond doubt." } };
+        return html! { p { "From " bdi { (shown(&pair.before.name)) } " to " bdi { (shown(&pair.after.name)) } " no resonance changed clearly." } };
     }
     let heads = [
         text("place"),

@@ -28,7 +28,7 @@ fn louder(level: &Ratio) -> String {
     let word = if level.value > 1.0 { "louder" } else { "quieter" };
     let interval = format!("{} to {} dB", signed(db(level.low), 1), signed(db(level.high), 1));
     if level.low < 1.0 && level.high > 1.0 {
-        format!("no change beyond doubt ({interval})")
+        format!("no clear change ({interval})")
     } else {
         format!("{:.1} dB {word} ({interval})", db(level.value).abs())
     }

@@ -82,7 +82,7 @@ async function look(page, view, name) {
 
 async function text(page, name) {
   const all = await page.evaluate(() => document.body.innerText);
-  for (const wanted of ["Measured:", "What this does not show", "Where the numbers come from", "Care", "Method"])
+  for (const wanted of ["Measured:", "What this does not show", "Where the numbers come from", "Safety", "Method"])
     check(all.includes(wanted), `${name}: “${wanted}” is missing`);
   if (await page.locator(".tally").count()) check(/Worst seat/.test(all), `${name}: the worst seat is missing`);
   check(!/\b(NaN|undefined|null|Infinity|inf)\b/.test(all), `${name}: a number that is none: ${all.match(/.{20}\b(NaN|undefined|null|Infinity|inf)\b.{20}/)?.[0]}`);
