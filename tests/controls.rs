@@ -1,10 +1,12 @@
 //! Sound that decays and holds no mode: what the fit claims there is false.
 //!
-//! Gaussian noise with an exponential envelope (a diffuse field as Polack 1988 models it, from memory), at 1 to 12 places:
-//! white, coloured, or half of it common to all places. `examples` of each with a floor 60 dB below its start.
+//! Gaussian noise with an exponential envelope (a diffuse field as Polack 1988 models it, from memory), at 1 to 30 places:
+//! white, coloured, half of it common to all places, or behind the low end of a loudspeaker; each with a floor 60 dB below
+//! its start. One in seven of them by default; with `STILLROOM_CONTROLS=4` all of them, four draws each.
 
 use crate::synthetic::{Draws, RATE_HZ};
 use rayon::prelude::*;
+use std::f64::consts::PI;
 use stillroom::modes::{FitSettings, Kind, LN_1000, Place, fit};
 
 #[derive(Debug, Clone, Copy)]
@@ -14,6 +16,8 @@ enum Sound {
     Coloured,
     /// Half of the energy is common to all places.
     Common,
+    /// Behind a Butterworth high-pass of fourth order at a frequency, Hz: 24 dB an octave, a vented loudspeaker's.
+    Edge(f64),
 }
 
 struct Control {
@@ -23,18 +27,49 @@ struct Control {
     seed: u64,
 }
 
+/// Behind the two pairs of poles of a Butterworth high-pass of fourth order, by the bilinear transform.
+fn high_passed(mut samples: Vec<f64>, hz: f64) -> Vec<f64> {
+    for q in [0.541_196_1, 1.306_563_0] {
+        let w = (PI * hz / RATE_HZ).tan();
+        let norm = 1.0 / (1.0 + w / q + w * w);
+        let (a1, a2) = (2.0 * (w * w - 1.0) * norm, (1.0 - w / q + w * w) * norm);
+        let (mut x, mut y) = ([0.0; 2], [0.0; 2]);
+        for sample in &mut samples {
+            let out = norm * (*sample - 2.0 * x[0] + x[1]) - a1 * y[0] - a2 * y[1];
+            (x, y) = ([*sample, x[0]], [out, y[0]]);
+            *sample = out;
+        }
+    }
+    samples
+}
+
 impl Control {
-    fn all() -> Vec<Control> {
+    fn all(draws: u64) -> Vec<Control> {
+        let sounds = [
+            Sound::White,
+            Sound::Coloured,
+            Sound::Common,
+            Sound::Edge(20.0),
+            Sound::Edge(35.0),
+            Sound::Edge(60.0),
+        ];
         let mut all = Vec::new();
-        for places in [1, 3, 6, 12] {
-            for t60_s in [0.3, 0.8] {
-                for sound in [Sound::White, Sound::Coloured, Sound::Common] {
-                    let seed = 11 + all.len() as u64;
-                    all.push(Control { places, t60_s, sound, seed });
+        for draw in 0..draws.max(1) {
+            for places in [1, 3, 6, 12, 30] {
+                for t60_s in [0.3, 0.8, 1.5] {
+                    for sound in sounds {
+                        let seed = 11 + 1000 * draw + all.len() as u64;
+                        all.push(Control { places, t60_s, sound, seed });
+                    }
                 }
             }
         }
-        all
+        // One in seven, each sound and each number of places among them.
+        if draws == 0 {
+            all.into_iter().enumerate().filter(|(i, _)| i % 7 == 3).map(|(_, c)| c).collect()
+        } else {
+            all
+        }
     }
 
     fn noise(&self, draws: &mut Draws) -> Vec<f64> {
@@ -59,6 +94,7 @@ impl Control {
                 (share * common[n] + (1.0 - share * share).sqrt() * own[n]) * envelope
             };
             let clean: Vec<f64> = (0..own.len()).map(sound).collect();
+            let clean = if let Sound::Edge(hz) = self.sound { high_passed(clean, hz) } else { clean };
             clean.into_iter().map(|x| x + 1e-3 * draws.normal()).collect()
         };
         let records: Vec<Vec<f64>> = (0..self.places).map(record).collect();
@@ -67,13 +103,19 @@ impl Control {
     }
 }
 
-/// Half a claim on average, and at most three in any run.
+/// Half a claim on average, and at most three in all but one of a hundred runs.
 #[test]
 #[ignore = "slow"]
 fn decaying_noise_holds_no_modes() {
-    let controls = Control::all();
-    let claims: Vec<usize> = controls.par_iter().map(Control::claims).collect();
-    println!("false claims in {} runs: {claims:?}", claims.len());
-    assert!(claims.iter().sum::<usize>() * 2 <= claims.len(), "{claims:?}");
-    assert!(claims.iter().all(|n| *n <= 3), "{claims:?}");
+    let draws = std::env::var("STILLROOM_CONTROLS").ok().and_then(|n| n.parse().ok()).unwrap_or(0);
+    let controls = Control::all(draws);
+    let mut claims: Vec<usize> = controls.par_iter().map(Control::claims).collect();
+    for (control, claims) in controls.iter().zip(&claims).filter(|(_, claims)| **claims > 0) {
+        println!("{claims} at {} places, {} s, {:?}", control.places, control.t60_s, control.sound);
+    }
+    claims.sort_unstable();
+    let (runs, all, most) =
+        (claims.len(), claims.iter().sum::<usize>(), claims[claims.len() - 1 - claims.len() / 100]);
+    println!("{all} false claims in {runs} runs; 99th percentile {most}");
+    assert!(all * 2 <= runs && most <= 3, "{claims:?}");
 }
