@@ -6,7 +6,7 @@ use super::covariance::inverse_information;
 use super::pole::Pole;
 use super::problem::{Group, Problem};
 use super::projection::Projection;
-use super::smooth::Smooth;
+use super::residual_terms::ResidualTerms;
 use super::tall::Tall;
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex;
@@ -59,9 +59,9 @@ pub fn bound(
     let problem = Problem {
         groups,
         places: places.len(),
-        smooth: Smooth::NONE,
+        terms: ResidualTerms::NONE,
         band_hz: range_hz,
-        exponent: 0.0,
+        slope: 0.0,
         prior: None,
     };
     let projection = Projection::new(&problem, poles)?;

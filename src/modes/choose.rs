@@ -1,42 +1,42 @@
 //! Which poles the main fit takes in each window: its own or those that another search came to.
 
-use super::attempt::{Attempt, Fitting, Job};
 use super::layout::Span;
 use super::pole::Pole;
-use super::single::Answer;
+use super::run::{FitRun, Job, Variant};
+use super::single::WindowFit;
 
 /// What another set must save, in units of χ²: less is the same minimum, or as good a one.
 const WORTH: f64 = 1.0;
-/// Poles that stay within this share of δ (and of 1/T) would settle to the same place.
+/// Poles that stay within this share of δ (and of 1/T) would be refined to the same place.
 const SAME: f64 = 0.3;
 
 impl Job<'_> {
     /// A fit with each window made from the poles of that search which costs least there; `None` where the
     /// fit's own do everywhere. A search that takes one pole after another can end beside the best set.
-    pub fn best_of(&self, attempt: &Attempt, main: &Fitting, searches: &[&Fitting]) -> Option<Fitting> {
-        let mut best: Option<Fitting> = None;
+    pub fn best_of(&self, attempt: &Variant, main: &FitRun, searches: &[&FitRun]) -> Option<FitRun> {
+        let mut best: Option<FitRun> = None;
         for search in searches {
             let now = best.as_ref().unwrap_or(main);
             let differs = |span: &Span| !alike(span, &now.poles, &search.poles, now.seconds());
-            if !now.answers.iter().any(|answer| differs(&answer.span)) {
+            if !now.windows_fitted.iter().any(|fitted| differs(&fitted.span)) {
                 continue;
             }
             let Some(other) = self.instead(attempt, now, &search.poles, differs) else { continue };
-            if let Some(answers) = cheaper_windows(&now.answers, &other.answers) {
-                best = Some(self.gathered(now.records.clone(), answers));
+            if let Some(windows_fitted) = cheaper_windows(&now.windows_fitted, &other.windows_fitted) {
+                best = Some(self.gathered(now.records.clone(), windows_fitted));
             }
         }
         best
     }
 }
 
-/// The cheaper answer of each window; `None` if the first one is everywhere.
-fn cheaper_windows(now: &[Answer], other: &[Answer]) -> Option<Vec<Answer>> {
-    let cheaper = |now: &Answer| {
-        let rival = other.iter().find(|answer| answer.span == now.span)?;
+/// The cheaper fit of each window; `None` if the first one is everywhere.
+fn cheaper_windows(now: &[WindowFit], other: &[WindowFit]) -> Option<Vec<WindowFit>> {
+    let cheaper = |now: &WindowFit| {
+        let rival = other.iter().find(|fitted| fitted.span == now.span)?;
         (rival.window.cost() < now.window.cost() - WORTH).then(|| rival.clone())
     };
-    let rivals: Vec<Option<Answer>> = now.iter().map(cheaper).collect();
+    let rivals: Vec<Option<WindowFit>> = now.iter().map(cheaper).collect();
     let any = rivals.iter().any(Option::is_some);
     any.then(|| {
         rivals.into_iter().zip(now).map(|(rival, now)| rival.unwrap_or_else(|| now.clone())).collect()

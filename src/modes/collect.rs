@@ -4,7 +4,7 @@ use super::covariance::{Sensitivity, pole_covariance};
 use super::pole::Pole;
 use super::record::Records;
 use super::settings::Place;
-use super::single::Answer;
+use super::single::WindowFit;
 use super::{Amplitude, Kind, Mode, ModeSet};
 use crate::flag::{Flag, Flags};
 use nalgebra::DMatrix;
@@ -28,22 +28,22 @@ pub(super) fn collect(
     set: &mut ModeSet,
     places: &[Place<'_>],
     records: &Records,
-    answers: &[Answer],
+    windows_fitted: &[WindowFit],
     to_hz: f64,
 ) {
     let mut blocks: Vec<DMatrix<f64>> = Vec::new();
-    for answer in answers {
-        let window = &answer.window;
+    for fitted in windows_fitted {
+        let window = &fitted.window;
         let poles = &window.fit.poles;
         let Some(covariance) = pole_covariance(window) else {
-            set.unfitted_hz.push((answer.span.owns_from_hz, answer.span.owns_to_hz.min(to_hz)));
+            set.unfitted_hz.push((fitted.span.owns_from_hz, fitted.span.owns_to_hz.min(to_hz)));
             continue;
         };
         let mut own: Vec<usize> = (0..poles.len())
-            .filter(|j| answer.span.owns(&poles[*j]) && poles[*j].frequency_hz() <= to_hz)
+            .filter(|j| fitted.span.owns(&poles[*j]) && poles[*j].frequency_hz() <= to_hz)
             .collect();
         own.sort_by(|a, b| poles[*a].omega_per_s.total_cmp(&poles[*b].omega_per_s));
-        let amplitudes = amplitudes(places, records, answer, &covariance, &own);
+        let amplitudes = amplitudes(places, records, fitted, &covariance, &own);
         for (j, amplitudes) in own.iter().zip(amplitudes) {
             set.modes.push(mode(places, &poles[*j], &covariance, *j, amplitudes));
         }
@@ -80,11 +80,11 @@ fn mode(
 fn amplitudes(
     places: &[Place<'_>],
     records: &Records,
-    answer: &Answer,
+    fitted: &WindowFit,
     covariance: &DMatrix<f64>,
     own: &[usize],
 ) -> Vec<Vec<Option<Amplitude>>> {
-    let window = &answer.window;
+    let window = &fitted.window;
     let poles = &window.fit.poles;
     let gains = window.gains_by_place();
     let mut all = vec![vec![None; places.len()]; own.len()];

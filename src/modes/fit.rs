@@ -1,13 +1,13 @@
 //! From places to a [`ModeSet`].
 
 use super::ModeSet;
-use super::attempt::{Attempt, Fitting, Job};
 use super::collect::empty;
 use super::kinds::judge;
 use super::overlap::widen_overlapping;
 use super::prediction::{Predicted, splits_s, without_steady_tones};
+use super::refits::widen_by_refits;
+use super::run::{FitRun, Job, Variant};
 use super::settings::{FitSettings, Place};
-use super::settle::settle;
 use rayon::prelude::*;
 
 /// Fits the resonances that all places share.
@@ -19,7 +19,7 @@ use rayon::prelude::*;
 pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
     let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
-    let Some(mut main) = job.attempt(&Attempt::MAIN) else { return empty(places) };
+    let Some(mut main) = job.attempt(&Variant::MAIN) else { return empty(places) };
     let seconds = main.seconds();
     let mut predicted = None;
     if settings.refits {
@@ -44,11 +44,11 @@ const MANY_PLACES: usize = 6;
 
 impl Job<'_> {
     /// Fits that search for poles in records that end early: whether they predict what comes next is the test of both.
-    fn early(&self, main: &Fitting) -> Vec<Fitting> {
+    fn early(&self, main: &FitRun) -> Vec<FitRun> {
         splits_s(self.places, self.range_hz)
             .par_iter()
             .filter_map(|until_s| {
-                let attempt = Attempt::early(*until_s);
+                let attempt = Variant::early(*until_s);
                 let fit = self.attempt(&attempt)?;
                 let many = self.places.len() >= MANY_PLACES;
                 let better = many.then(|| self.best_of(&attempt, &fit, &[main])).flatten();
@@ -59,11 +59,11 @@ impl Job<'_> {
 
     /// The main fit with the best poles that any search found, its intervals widened by what other ways of fitting make
     /// of it, and flagged where no other search finds a pole again.
-    fn tested(&self, main: Fitting, early: Vec<Fitting>) -> Fitting {
-        let mut whole: Vec<Fitting> =
-            self.attempt_beside(&Attempt::ANEW, &main.answers).into_iter().collect();
-        let searches: Vec<&Fitting> = whole.iter().chain(&early).collect();
-        let mut main = match self.best_of(&Attempt::MAIN, &main, &searches) {
+    fn tested(&self, main: FitRun, early: Vec<FitRun>) -> FitRun {
+        let mut whole: Vec<FitRun> =
+            self.run_beside(&Variant::ANEW, &main.windows_fitted).into_iter().collect();
+        let searches: Vec<&FitRun> = whole.iter().chain(&early).collect();
+        let mut main = match self.best_of(&Variant::MAIN, &main, &searches) {
             Some(better) => {
                 whole.push(main);
                 better
@@ -71,10 +71,10 @@ impl Job<'_> {
             None => main,
         };
         let again: Vec<ModeSet> =
-            Attempt::AGAIN.par_iter().filter_map(|way| Some(self.again(way, &main)?.set)).collect();
+            Variant::AGAIN.par_iter().filter_map(|way| Some(self.again(way, &main)?.set)).collect();
         let [whole, early] =
             [whole, early].map(|fits| fits.into_iter().map(|fit| fit.set).collect::<Vec<ModeSet>>());
-        settle(&mut main.set, &again, &whole, &early);
+        widen_by_refits(&mut main.set, &again, &whole, &early);
         main
     }
 }

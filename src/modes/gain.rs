@@ -6,7 +6,7 @@ use super::pole::{LN_1000, Pole};
 use super::problem::{Group, Problem};
 use super::projection::GroupFit;
 use super::refine::{Fitted, OUTSIDE_HZ};
-use super::smooth::Smooth;
+use super::residual_terms::ResidualTerms;
 use super::tall::Tall;
 use nalgebra::DMatrix;
 use std::f64::consts::PI;
@@ -122,7 +122,7 @@ impl Band {
             poles.extend((0..=count).map(|i| Pole::new(owns_hz.0 + step * i as f64, t60_s)));
         }
         let looks_hz = (owns_hz.0 - BESIDE_HZ, owns_hz.1 + BESIDE_HZ);
-        let polynomial = Smooth::of_degree_below(problem.smooth.polynomial);
+        let polynomial = ResidualTerms::of_degree_below(problem.terms.polynomial);
         let parts =
             problem.groups.iter().map(|group| Part::new(group, looks_hz, &poles, polynomial)).collect();
         Self { parts, looks_hz, poles }
@@ -145,17 +145,17 @@ impl Band {
 }
 
 impl Part {
-    fn new(group: &Group, looks_hz: (f64, f64), poles: &[Pole], polynomial: Smooth) -> Self {
+    fn new(group: &Group, looks_hz: (f64, f64), poles: &[Pole], polynomial: ResidualTerms) -> Self {
         let (range, bins) = group.bins.part(looks_hz);
         let rows = 2 * bins.len();
         let mut columns = Tall::zeros(rows, 2 * poles.len());
-        let mut polynomial = if 2 * polynomial.terms() < rows { polynomial } else { Smooth::NONE };
+        let mut polynomial = if 2 * polynomial.count() < rows { polynomial } else { ResidualTerms::NONE };
         if rows > 0 {
             bins.columns(poles, &mut columns);
         } else {
-            polynomial = Smooth::NONE;
+            polynomial = ResidualTerms::NONE;
         }
-        let terms = if polynomial.terms() > 0 { polynomial.columns(&bins) } else { Tall::zeros(rows, 0) };
+        let terms = if polynomial.count() > 0 { polynomial.columns(&bins) } else { Tall::zeros(rows, 0) };
         let polynomial = Factor::orthonormal(&terms);
         let whole = columns.squares();
         let squares = match polynomial.free(&mut columns) {

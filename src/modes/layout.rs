@@ -1,7 +1,7 @@
-//! How the range is cut into windows: narrow bands search, wide windows answer.
+//! How the range is cut into windows: poles are sought in narrow bands and fitted in wide windows.
 //!
 //! A polynomial of degree D over B hertz spans D + 1 degrees of freedom that sit around the onset, and
-//! takes about the first (D + 1)/2B seconds from the poles. So the window that answers is as wide as
+//! takes about the first (D + 1)/2B seconds from the poles. So the window that is fitted is as wide as
 //! the work allows; the search may do with less.
 
 use super::pole::Pole;

@@ -1,20 +1,18 @@
 //! The low ends of a state become a [`ModeSet`]: poles that all positions share, and how strongly
 //! each position sees them.
 
-mod attempt;
 mod basis;
 mod bound;
 mod choose;
 mod collect;
 mod covariance;
-mod enrich;
 mod factor;
 mod fit;
 mod gain;
 mod kinds;
 mod layout;
-mod leftover;
 mod noise;
+mod order;
 mod overlap;
 mod pole;
 mod prediction;
@@ -22,10 +20,12 @@ mod problem;
 mod projection;
 mod record;
 mod refine;
+mod refits;
+mod residual;
+mod residual_terms;
+mod run;
 mod settings;
-mod settle;
 mod single;
-mod smooth;
 mod tall;
 #[cfg(test)]
 mod tests;

@@ -11,20 +11,20 @@ use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 
-/// Shape of the noise density over frequency; its scale means nothing.
+/// Noise density over frequency; its scale means nothing.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Shape {
+pub(crate) struct NoiseSpectrum {
     /// ln of the density at 0, 1, 2 … Hz; empty: flat.
     log_density: Vec<f64>,
-    /// Power of frequency on top (density ∝ f^exponent).
-    pub exponent: f64,
+    /// Power of frequency on top (density ∝ f^slope).
+    pub slope: f64,
 }
 
-impl Shape {
+impl NoiseSpectrum {
     /// ln of the density at an angular frequency.
     fn log_at(&self, omega: f64) -> f64 {
         let hz = omega / (2.0 * PI);
-        let power = self.exponent * (hz / 50.0).max(1e-3).ln();
+        let power = self.slope * (hz / 50.0).max(1e-3).ln();
         let Some(last) = self.log_density.len().checked_sub(1) else { return power };
         let at = hz.clamp(0.0, last as f64);
         let (low, part) = (at.floor() as usize, at.fract());
@@ -44,7 +44,7 @@ impl Shape {
         if 2 * tails.len() < places.len().max(1) || fall > MOST_FALL {
             return Self::default();
         }
-        Self { log_density: pooled(&tails), exponent: 0.0 }
+        Self { log_density: pooled(&tails), slope: 0.0 }
     }
 }
 
@@ -164,7 +164,7 @@ fn power_law(raw: &[(f64, f64)]) -> Vec<f64> {
 
 /// The power of frequency that the residual has beyond the weights: maximum likelihood for
 /// exponentially distributed powers with a level for each place (a gamma regression with log link).
-pub(crate) fn residual_exponent(problem: &Problem, fit: &Projection) -> f64 {
+pub(crate) fn residual_slope(problem: &Problem, fit: &Projection) -> f64 {
     let mut b = 0.0;
     for _ in 0..6 {
         let (mut slope, mut curvature) = (0.0, 0.0);

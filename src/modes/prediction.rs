@@ -6,12 +6,12 @@
 //! leave a few hundredths of its energy unexplained, noise all of it and more. Where modes overlap so much that
 //! the record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
-use super::attempt::Fitting;
 use super::pole::Pole;
 use super::problem::Group;
 use super::record::{Record, sounding_len};
+use super::run::FitRun;
 use super::settings::Place;
-use super::single::Answer;
+use super::single::WindowFit;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::borrow::Cow;
@@ -134,14 +134,14 @@ fn band_energies(samples: &[f64], rate_hz: f64, middles: &[f64], width_hz: f64) 
 }
 
 /// The places' records without the steady tones that a fit found in them: hum is no decay, and hides some.
-pub(super) fn without_steady_tones(places: &[Place<'_>], fit: &Fitting) -> Vec<Place<'static>> {
+pub(super) fn without_steady_tones(places: &[Place<'_>], fit: &FitRun) -> Vec<Place<'static>> {
     let seconds = fit.seconds();
     let mut quiet: Vec<Place<'static>> = places.iter().map(owned).collect();
     for (index, record) in fit.records.records.iter().enumerate() {
         let samples = quiet[record.place].samples.to_mut();
-        for answer in &fit.answers {
+        for fitted in &fit.windows_fitted {
             let steady = |p: &Pole| p.decay_per_s < STEADY / seconds;
-            take_off(&mut samples[record.first..], record, answer, index, (0, &steady));
+            take_off(&mut samples[record.first..], record, fitted, index, (0, &steady));
         }
     }
     quiet
@@ -188,7 +188,7 @@ pub(super) struct Predicted {
 
 impl Predicted {
     /// Judges each band by the parts that follow the records of these fits.
-    pub fn of(places: &[Place<'_>], fits: &[Fitting], range_hz: (f64, f64)) -> Self {
+    pub fn of(places: &[Place<'_>], fits: &[FitRun], range_hz: (f64, f64)) -> Self {
         let middles = middles(range_hz.0, range_hz.1);
         let mut sums = vec![Sum::default(); middles.len()];
         for fit in fits {
@@ -257,12 +257,12 @@ impl Sum {
 }
 
 /// Adds the part after the end of a fit's records, held against what its poles say of it, where there is evidence.
-fn add_parts(sums: &mut [Sum], places: &[Place<'_>], fit: &Fitting, middles: &[f64]) {
+fn add_parts(sums: &mut [Sum], places: &[Place<'_>], fit: &FitRun, middles: &[f64]) {
     let mut here = vec![Sum::default(); middles.len()];
     let (mut count, mut seconds) = (0, 0.0_f64);
     let bands = (middles, band_hz(places.len()));
     for (index, record) in fit.records.records.iter().enumerate() {
-        let Some(part) = Part::new(&places[record.place], record, &fit.answers, index, bands) else {
+        let Some(part) = Part::new(&places[record.place], record, &fit.windows_fitted, index, bands) else {
             continue;
         };
         count += 1;
@@ -294,7 +294,7 @@ impl Part {
     fn new(
         place: &Place<'_>,
         record: &Record,
-        answers: &[Answer],
+        windows_fitted: &[WindowFit],
         index: usize,
         (middles, width_hz): (&[f64], f64),
     ) -> Option<Self> {
@@ -307,8 +307,8 @@ impl Part {
         let mut left = place.samples[first..first + len].to_vec();
         let energies_of = |samples: &[f64]| band_energies(samples, record.rate_hz, middles, width_hz);
         let whole = energies_of(&left);
-        for answer in answers {
-            take_off(&mut left, record, answer, index, (record.len, &|_| true));
+        for fitted in windows_fitted {
+            take_off(&mut left, record, fitted, index, (record.len, &|_| true));
         }
         let left = energies_of(&left);
         // The noise, where the record goes on long enough after this part.
@@ -326,14 +326,14 @@ impl Part {
 fn take_off(
     left: &mut [f64],
     record: &Record,
-    answer: &Answer,
+    fitted: &WindowFit,
     index: usize,
     (after, which): (usize, &dyn Fn(&Pole) -> bool),
 ) {
-    let window = &answer.window;
+    let window = &fitted.window;
     for (group, fit) in window.problem.groups.iter().zip(&window.fit.projection.groups) {
         let Some(column) = column_of(group, index) else { continue };
-        for (j, pole) in window.fit.poles.iter().enumerate().filter(|(_, p)| answer.span.owns(p) && which(p))
+        for (j, pole) in window.fit.poles.iter().enumerate().filter(|(_, p)| fitted.span.owns(p) && which(p))
         {
             let amplitude =
                 Complex::new(fit.coefficients[(2 * j, column)], fit.coefficients[(2 * j + 1, column)]);

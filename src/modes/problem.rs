@@ -1,10 +1,10 @@
-//! One frequency window of the fit: spectra of all places, the smooth terms beside the poles, the prior.
+//! One frequency window of the fit: spectra of all places, the residual terms beside the poles, the prior.
 
 use super::basis::Bins;
 use super::factor::Factor;
 use super::pole::Pole;
 use super::projection::Projection;
-use super::smooth::Smooth;
+use super::residual_terms::ResidualTerms;
 use super::tall::Tall;
 use std::f64::consts::PI;
 use std::sync::Arc;
@@ -18,7 +18,7 @@ pub(crate) struct Group {
     pub spectra: Arc<Tall>,
     /// Which place each column is.
     pub places: Vec<usize>,
-    /// What every pole's columns are freed from: the smooth terms, then poles that are held.
+    /// What every pole's columns are freed from: the residual terms, then poles that are held.
     pub held: Vec<Arc<Factor>>,
     /// The spectra freed from these, with the rows of the held poles' prior below.
     pub data: Tall,
@@ -32,11 +32,11 @@ pub(crate) struct Problem {
     /// How many places there are.
     pub places: usize,
     /// What takes what the poles don't.
-    pub smooth: Smooth,
+    pub terms: ResidualTerms,
     /// Edges of the bins used, Hz.
     pub band_hz: (f64, f64),
     /// Power of frequency that the weights take the noise to follow beside its background.
-    pub exponent: f64,
+    pub slope: f64,
     /// What amplitudes to expect, if anything.
     pub prior: Option<Prior>,
 }
@@ -101,12 +101,12 @@ impl Group {
         Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, held: Vec::new() }
     }
 
-    /// The same beside other smooth terms, poles that were held let go; `None` where these take all numbers.
-    fn beside(&self, smooth: Smooth) -> Option<Self> {
+    /// The same beside other residual terms, poles that were held let go; `None` where these take all numbers.
+    fn beside(&self, terms: ResidualTerms) -> Option<Self> {
         let mut data = (*self.spectra).clone();
         let mut held = Vec::new();
-        if smooth.terms() > 0 {
-            let terms = smooth.columns(&self.bins);
+        if terms.count() > 0 {
+            let terms = terms.columns(&self.bins);
             if terms.width() >= terms.height() {
                 return None;
             }
@@ -154,10 +154,10 @@ impl Group {
 }
 
 impl Problem {
-    /// The same beside other smooth terms; `None` where these take all numbers.
-    pub fn beside(&self, smooth: Smooth) -> Option<Problem> {
-        let groups = self.groups.iter().map(|group| group.beside(smooth)).collect::<Option<Vec<_>>>()?;
-        Some(Problem { groups, smooth, prior: self.prior.clone(), ..*self })
+    /// The same beside other residual terms; `None` where these take all numbers.
+    pub fn beside(&self, terms: ResidualTerms) -> Option<Problem> {
+        let groups = self.groups.iter().map(|group| group.beside(terms)).collect::<Option<Vec<_>>>()?;
+        Some(Problem { groups, terms, prior: self.prior.clone(), ..*self })
     }
 
     /// What is left to fit where some of the poles of a fit to this problem keep to their place but not to their
@@ -189,17 +189,17 @@ impl Problem {
         found.unwrap_or(0.0).max(f64::MIN_POSITIVE)
     }
 
-    /// Parameters that a place pays for `poles` poles: its amplitudes, its smooth terms, its share of the poles.
-    pub fn price(&self, poles: usize) -> f64 {
+    /// Parameters that a place pays for `poles` poles: its amplitudes, its residual terms, its share of the poles.
+    pub fn penalty(&self, poles: usize) -> f64 {
         let poles = poles as f64;
-        2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.smooth.terms() as f64
+        2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.terms.count() as f64
     }
 
     /// The most poles that leave more than `1 − share` of the numbers to the noise.
     pub fn most_poles(&self, share: f64) -> usize {
         let rows = self.groups.iter().map(Group::rows).min().unwrap_or(0) as f64;
         let per_pole = 2.0 * (1.0 + 1.0 / self.places as f64);
-        ((share * rows - 2.0 * self.smooth.terms() as f64) / per_pole).max(0.0) as usize
+        ((share * rows - 2.0 * self.terms.count() as f64) / per_pole).max(0.0) as usize
     }
 
     /// Longest record, s.

@@ -1,7 +1,7 @@
-//! Variable projection (Golub & Pereyra 1973): amplitudes and smooth terms are solved for at given
+//! Variable projection (Golub & Pereyra 1973): amplitudes and residual terms are solved for at given
 //! poles by one factor that serves all places, and what is left depends on the poles only.
 //!
-//! The smooth terms don't depend on the poles and are taken out of data and columns first, once for all; what is left of
+//! The residual terms don't depend on the poles and are taken out of data and columns first, once for all; what is left of
 //! the poles' columns is far from dependent, so that their Gram matrix serves.
 
 use super::factor::Factor;
@@ -103,7 +103,7 @@ pub(crate) struct Normal {
 impl GroupFit {
     /// `None` where the columns are dependent or too many.
     pub fn new(problem: &Problem, group: &Group, poles: &[Pole]) -> Option<Self> {
-        if 2 * poles.len() + 2 * problem.smooth.terms() >= group.rows() {
+        if 2 * poles.len() + 2 * problem.terms.count() >= group.rows() {
             return None;
         }
         let mut columns = group.matrix(poles, problem.prior.as_ref());

@@ -1,10 +1,10 @@
 //! Places become records that begin at their onset, grouped by rate and length, with their spectra.
 
 use super::basis::Bins;
-use super::noise::Shape;
+use super::noise::NoiseSpectrum;
 use super::problem::{Group, Problem};
+use super::residual_terms::ResidualTerms;
 use super::settings::Place;
-use super::smooth::Smooth;
 use super::tall::Tall;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
@@ -54,7 +54,7 @@ pub(crate) struct Record {
 
 /// Records of one rate and length.
 #[derive(Debug, Clone)]
-struct Bunch {
+struct SameLength {
     rate_hz: f64,
     len: usize,
     /// Index in `Records::records` and spectrum over fs, bins 0 to len/2.
@@ -66,7 +66,7 @@ struct Bunch {
 pub(crate) struct Records {
     /// The usable places, in order.
     pub records: Vec<Record>,
-    bunches: Vec<Bunch>,
+    lengths: Vec<SameLength>,
 }
 
 /// Samples up to the last that isn't silent: an exporter's zero padding is no measurement.
@@ -77,7 +77,7 @@ pub(crate) fn sounding_len(samples: &[f64]) -> usize {
 
 /// The largest length up to `len` with no prime factor over 7, for a quick transform.
 fn quick_length(len: usize) -> usize {
-    let smooth = |mut n: usize| {
+    let only_small_primes = |mut n: usize| {
         for p in [2, 3, 5, 7] {
             while n.is_multiple_of(p) {
                 n /= p;
@@ -85,7 +85,7 @@ fn quick_length(len: usize) -> usize {
         }
         n == 1
     };
-    (1..=len).rev().find(|n| smooth(*n)).unwrap_or(len)
+    (1..=len).rev().find(|n| only_small_primes(*n)).unwrap_or(len)
 }
 
 fn record(index: usize, place: &Place<'_>, cut: Cut) -> Option<Record> {
@@ -133,74 +133,81 @@ impl Records {
             let (a, b) = (&records[*a], &records[*b]);
             a.rate_hz.total_cmp(&b.rate_hz).then(a.len.cmp(&b.len))
         });
-        let mut bunches: Vec<Bunch> = Vec::new();
+        let mut lengths: Vec<SameLength> = Vec::new();
         for index in order {
             let r = &records[index];
-            match bunches.last_mut() {
-                Some(bunch)
-                    if bunch.rate_hz.total_cmp(&r.rate_hz).is_eq()
-                        && r.len as f64 <= bunch.len as f64 * (1.0 + ALIKE) =>
+            match lengths.last_mut() {
+                Some(same)
+                    if same.rate_hz.total_cmp(&r.rate_hz).is_eq()
+                        && r.len as f64 <= same.len as f64 * (1.0 + ALIKE) =>
                 {
-                    bunch.spectra.push((index, Vec::new()));
+                    same.spectra.push((index, Vec::new()));
                 }
-                _ => {
-                    bunches.push(Bunch { rate_hz: r.rate_hz, len: r.len, spectra: vec![(index, Vec::new())] })
-                }
+                _ => lengths.push(SameLength {
+                    rate_hz: r.rate_hz,
+                    len: r.len,
+                    spectra: vec![(index, Vec::new())],
+                }),
             }
         }
         let mut planner = FftPlanner::new();
-        for bunch in &mut bunches {
-            bunch.len = quick_length(bunch.len);
-            let fft = planner.plan_fft_forward(bunch.len);
-            bunch.spectra.sort_by_key(|(index, _)| *index);
-            for (index, spectrum) in &mut bunch.spectra {
+        for same in &mut lengths {
+            same.len = quick_length(same.len);
+            let fft = planner.plan_fft_forward(same.len);
+            same.spectra.sort_by_key(|(index, _)| *index);
+            for (index, spectrum) in &mut same.spectra {
                 let record = &mut records[*index];
-                record.len = bunch.len;
+                record.len = same.len;
                 let samples = &places[record.place].samples[record.first..record.first + record.len];
                 *spectrum = transform(samples, record.rate_hz, &fft);
             }
         }
-        Self { records, bunches }
+        Self { records, lengths }
     }
 
     /// The window `band_hz` as a least-squares problem with noise of the given shape.
     ///
     /// Records with too few bins in it to say anything take no part in the window; `None` if none can.
-    pub fn problem(&self, band_hz: (f64, f64), smooth: Smooth, shape: &Shape) -> Option<Problem> {
-        let mut groups = Vec::with_capacity(self.bunches.len());
-        for bunch in &self.bunches {
-            let width = bunch.rate_hz / bunch.len as f64;
+    pub fn problem(
+        &self,
+        band_hz: (f64, f64),
+        terms: ResidualTerms,
+        shape: &NoiseSpectrum,
+    ) -> Option<Problem> {
+        let mut groups = Vec::with_capacity(self.lengths.len());
+        for same in &self.lengths {
+            let width = same.rate_hz / same.len as f64;
             let first = (band_hz.0 / width).ceil().max(1.0) as usize;
-            let last = ((band_hz.1 / width).floor() as usize).min((bunch.len - 1) / 2);
-            if last < first + smooth.terms() + 3 {
+            let last = ((band_hz.1 / width).floor() as usize).min((same.len - 1) / 2);
+            if last < first + terms.count() + 3 {
                 continue;
             }
-            let mut bins = Bins::new(bunch.rate_hz, bunch.len, first, last);
+            let mut bins = Bins::new(same.rate_hz, same.len, first, last);
             bins.weights = bins.omegas.iter().map(|omega| shape.weight(*omega)).collect();
             let n = bins.len();
-            let spectra = Tall::from_fn(2 * n, bunch.spectra.len(), |row, column| {
+            let spectra = Tall::from_fn(2 * n, same.spectra.len(), |row, column| {
                 let k = row % n;
-                let value = bunch.spectra[column].1[first + k] * bins.weights[k];
+                let value = same.spectra[column].1[first + k] * bins.weights[k];
                 if row < n { value.re } else { value.im }
             });
-            let places = bunch.spectra.iter().map(|(index, _)| *index).collect();
+            let places = same.spectra.iter().map(|(index, _)| *index).collect();
             groups.push(Group::new(bins, spectra, places));
         }
-        let exponent = shape.exponent;
-        let none = Smooth::NONE;
+        let slope = shape.slope;
+        let none = ResidualTerms::NONE;
         let problem =
-            Problem { groups, places: self.records.len(), smooth: none, band_hz, exponent, prior: None };
-        (!problem.groups.is_empty()).then(|| problem.beside(smooth))?
+            Problem { groups, places: self.records.len(), terms: none, band_hz, slope, prior: None };
+        (!problem.groups.is_empty()).then(|| problem.beside(terms))?
     }
 
     /// Longest record, s.
     pub fn seconds(&self) -> f64 {
-        self.bunches.iter().map(|b| b.len as f64 / b.rate_hz).fold(0.0, f64::max)
+        self.lengths.iter().map(|b| b.len as f64 / b.rate_hz).fold(0.0, f64::max)
     }
 
     /// Highest frequency that all rates carry, Hz.
     pub fn top_hz(&self) -> f64 {
-        self.bunches.iter().map(|b| 0.45 * b.rate_hz).fold(f64::INFINITY, f64::min)
+        self.lengths.iter().map(|b| 0.45 * b.rate_hz).fold(f64::INFINITY, f64::min)
     }
 }
 

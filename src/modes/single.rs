@@ -1,13 +1,13 @@
-//! One fit from start to end: search in narrow bands, answer in wide windows.
+//! One fit from start to end: search in narrow bands, fit in wide windows.
 
 use super::gain::Candidates;
 use super::layout::{Span, spans, windows};
-use super::noise::{Shape, residual_exponent};
+use super::noise::{NoiseSpectrum, residual_slope};
 use super::pole::Pole;
 use super::problem::Prior;
 use super::record::Records;
 use super::refine::Effort;
-use super::smooth::Smooth;
+use super::residual_terms::ResidualTerms;
 use super::window::{CLOSE, THOROUGH, Window};
 use rayon::prelude::*;
 
@@ -26,11 +26,11 @@ pub(crate) struct Choices {
     pub search_hz: f64,
     /// By how much the search bands are moved, Hz.
     pub offset_hz: f64,
-    /// Whether the noise's colour is taken from the residual before poles are added, and not only after: needed
+    /// Whether the noise spectrum's slope is taken from the residual before poles are added, and not only after: needed
     /// where nothing else tells it, else noise is taken for poles; worse where the background does, since
     /// poles still missing look like noise.
     pub weighs_first: bool,
-    /// How far the final poles are settled.
+    /// How far the final poles are refined.
     pub last: Effort,
     /// How often, with the noise levels taken anew before each.
     pub rounds: usize,
@@ -54,15 +54,15 @@ impl Choices {
     /// tenth of χ² (a third of an sd, and the next one gains its square) are left.
     pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
 
-    /// The smooth terms to begin with.
-    fn smooth(&self) -> Smooth {
-        Smooth::of_degree_below(self.degree + 1)
+    /// The residual terms to begin with.
+    fn terms(&self) -> ResidualTerms {
+        ResidualTerms::of_degree_below(self.degree + 1)
     }
 }
 
 /// A window with its final poles.
 #[derive(Debug, Clone)]
-pub(crate) struct Answer {
+pub(crate) struct WindowFit {
     /// Which poles it answers for.
     pub span: Span,
     /// Fit of all poles that reach into it.
@@ -75,7 +75,7 @@ pub(crate) struct Task<'a> {
     /// Frequencies to fit, Hz.
     pub range_hz: (f64, f64),
     /// Noise over frequency.
-    pub shape: &'a Shape,
+    pub shape: &'a NoiseSpectrum,
     /// How to go about it.
     pub choices: Choices,
     /// Whether to stop.
@@ -94,7 +94,7 @@ pub(crate) fn search(records: &Records, task: &Task<'_>) -> Vec<Pole> {
 
 fn search_band(records: &Records, task: &Task<'_>, band: &Span) -> Vec<Pole> {
     let limits = (band.fits_from_hz, band.fits_to_hz.min(records.top_hz()));
-    let Some(problem) = records.problem(limits, task.choices.smooth(), task.shape) else {
+    let Some(problem) = records.problem(limits, task.choices.terms(), task.shape) else {
         return Vec::new();
     };
     let candidates = Candidates::new(&problem, limits.0, limits.1);
@@ -119,7 +119,7 @@ fn without_twins(poles: Vec<Pole>, seconds: f64) -> Vec<Pole> {
     kept
 }
 
-impl Answer {
+impl WindowFit {
     /// The poles that the window answers for.
     pub fn own_poles(&self) -> impl Iterator<Item = Pole> {
         self.window.fit.poles.iter().filter(|p| self.span.owns(p)).copied()
@@ -134,73 +134,78 @@ impl Task<'_> {
     }
 }
 
-/// Fits given poles jointly in wide windows, adds what is missing and drops what isn't worth its price; where an
+/// Fits given poles jointly in wide windows, adds what is missing and drops what isn't worth its penalty; where an
 /// earlier fit is known, beside its residual terms.
-pub(crate) fn answer(
+pub(crate) fn fit_windows(
     records: &Records,
     task: &Task<'_>,
     spans: &[Span],
     poles: &[Pole],
-    earlier: &[Answer],
-) -> Vec<Answer> {
-    let answers: Vec<Option<Answer>> = spans
+    earlier: &[WindowFit],
+) -> Vec<WindowFit> {
+    let windows_fitted: Vec<Option<WindowFit>> = spans
         .par_iter()
         .map(|span| match at_middle(earlier, span) {
-            Some(known) => answer_beside(records, task, span, (&known.window, poles)),
-            None => answer_window(records, task, span, poles),
+            Some(known) => refit_window(records, task, span, (&known.window, poles)),
+            None => fit_window(records, task, span, poles),
         })
         .collect();
-    answers.into_iter().flatten().collect()
+    windows_fitted.into_iter().flatten().collect()
 }
 
-/// The answer of a fit that holds the middle of a window.
-fn at_middle<'a>(answers: &'a [Answer], span: &Span) -> Option<&'a Answer> {
+/// The window of a fit that holds the middle of a window.
+fn at_middle<'a>(windows_fitted: &'a [WindowFit], span: &Span) -> Option<&'a WindowFit> {
     let middle_hz = 0.5 * (span.owns_from_hz + span.owns_to_hz);
-    answers.iter().find(|a| middle_hz < a.span.owns_to_hz).or(answers.last())
+    windows_fitted.iter().find(|a| middle_hz < a.span.owns_to_hz).or(windows_fitted.last())
 }
 
 /// The same in the windows of an earlier fit, kept where `differs` says that nothing would change.
-pub(crate) fn answer_or_keep(
+pub(crate) fn fit_changed_windows(
     records: &Records,
     task: &Task<'_>,
-    earlier: &[Answer],
+    earlier: &[WindowFit],
     poles: &[Pole],
     differs: impl Fn(&Span) -> bool + Sync,
-) -> Vec<Answer> {
-    let answers: Vec<Option<Answer>> = earlier
+) -> Vec<WindowFit> {
+    let windows_fitted: Vec<Option<WindowFit>> = earlier
         .par_iter()
         .map(|kept| {
             if !differs(&kept.span) {
                 Some(kept.clone())
             } else if task.choices.weighs_first {
                 // Where poles were missed their place is taken by residual terms: these are chosen anew.
-                answer_window(records, task, &kept.span, poles)
+                fit_window(records, task, &kept.span, poles)
             } else {
-                answer_beside(records, task, &kept.span, (&kept.window, poles))
+                refit_window(records, task, &kept.span, (&kept.window, poles))
             }
         })
         .collect();
-    answers.into_iter().flatten().collect()
+    windows_fitted.into_iter().flatten().collect()
 }
 
 /// Steps that bring poles from one way of fitting to another that is as good.
 const AGAIN: Effort = Effort { steps: 3, enough: 0.1 };
 
 /// Fits again from where an earlier fit ended: poles, residual terms and the noise's slope are taken over.
-pub(crate) fn revisit(records: &Records, task: &Task<'_>, earlier: &[Answer], poles: &[Pole]) -> Vec<Answer> {
+pub(crate) fn revisit(
+    records: &Records,
+    task: &Task<'_>,
+    earlier: &[WindowFit],
+    poles: &[Pole],
+) -> Vec<WindowFit> {
     let usual = Choices::USUAL;
     let narrower = (task.choices.own_hz, task.choices.at_once) != (usual.own_hz, usual.at_once);
     let spans: Vec<Span> =
         if narrower { task.windows(poles) } else { earlier.iter().map(|a| a.span).collect() };
-    let answers: Vec<Option<Answer>> = spans
+    let windows_fitted: Vec<Option<WindowFit>> = spans
         .par_iter()
         .map(|span| {
             let mut window = started(records, task, span, (&at_middle(earlier, span)?.window, poles))?;
-            window.settle(AGAIN, 1);
-            Some(Answer { span: *span, window })
+            window.refine_with_noise(AGAIN, 1);
+            Some(WindowFit { span: *span, window })
         })
         .collect();
-    answers.into_iter().flatten().collect()
+    windows_fitted.into_iter().flatten().collect()
 }
 
 /// A window with these poles, and the residual terms and the noise's slope of an earlier fit.
@@ -211,35 +216,35 @@ fn started(
     (earlier, poles): (&Window, &[Pole]),
 ) -> Option<Window> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
-    let mut smooth = earlier.problem.smooth;
-    smooth.polynomial += task.choices.degree - Choices::USUAL.degree;
+    let mut terms = earlier.problem.terms;
+    terms.polynomial += task.choices.degree - Choices::USUAL.degree;
     let mut shape = task.shape.clone();
-    shape.exponent = earlier.problem.exponent;
-    let mut problem = records.problem(limits, smooth, &shape)?;
+    shape.slope = earlier.problem.slope;
+    let mut problem = records.problem(limits, terms, &shape)?;
     let poles: Vec<Pole> = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
     let first = Window::new(problem.clone(), &poles)?;
     problem.prior = Some(Prior::new(&problem, &first.variances));
     Window::new(problem, &poles)
 }
 
-/// The answer from other poles than those of an earlier fit, beside its residual terms or more of them.
-fn answer_beside(
+/// The fit from other poles than those of an earlier fit, beside its residual terms or more of them.
+fn refit_window(
     records: &Records,
     task: &Task<'_>,
     span: &Span,
     earlier: (&Window, &[Pole]),
-) -> Option<Answer> {
+) -> Option<WindowFit> {
     let inner = span.fits_from_hz > task.range_hz.0;
     let mut window = started(records, task, span, earlier)?;
-    window.settle(CLOSE, 1);
+    window.refine_with_noise(CLOSE, 1);
     window.prune(task.cancelled);
     let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
     window.grow(&candidates, 0, task.cancelled);
-    window.settle(CLOSE, 1);
-    let mut window = window.smoothed(inner);
+    window.refine_with_noise(CLOSE, 1);
+    let mut window = window.with_order_selected(inner);
     window.prune(task.cancelled);
-    window.settle(task.choices.last, task.choices.rounds);
-    Some(Answer { span: *span, window })
+    window.refine_with_noise(task.choices.last, task.choices.rounds);
+    Some(WindowFit { span: *span, window })
 }
 
 /// At most so many poles of those that reach into a window: first those it answers for, then the nearest to them.
@@ -255,37 +260,37 @@ fn nearest<'a>(span: &Span, poles: impl Iterator<Item = &'a Pole>, most: usize) 
     kept
 }
 
-fn answer_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<Answer> {
+fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<WindowFit> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
     // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
     let inner = limits.0 > task.range_hz.0;
-    let problem = records.problem(limits, task.choices.smooth(), task.shape)?;
+    let problem = records.problem(limits, task.choices.terms(), task.shape)?;
     let poles = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
-    window.settle(CLOSE, 1);
-    let mut window = window.flanked(inner);
+    window.refine_with_noise(CLOSE, 1);
+    let mut window = window.with_outer_terms(inner);
     if task.choices.weighs_first {
         window = window.weighted_anew(records, task.shape)?;
-        window.settle(CLOSE, 1);
+        window.refine_with_noise(CLOSE, 1);
     }
     window.prune(task.cancelled);
     let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
     window.grow(&candidates, 0, task.cancelled);
     let mut window = window.weighted_anew(records, task.shape)?;
-    window.settle(CLOSE, 1);
-    let mut window = window.smoothed(inner);
-    // What only seemed significant under the first weights goes; what stays is settled to the bottom.
+    window.refine_with_noise(CLOSE, 1);
+    let mut window = window.with_order_selected(inner);
+    // What only seemed significant under the first weights goes; what stays is refined to the bottom.
     window.prune(task.cancelled);
-    window.settle(task.choices.last, task.choices.rounds);
-    Some(Answer { span: *span, window })
+    window.refine_with_noise(task.choices.last, task.choices.rounds);
+    Some(WindowFit { span: *span, window })
 }
 
 impl Window {
-    /// The same poles with the noise's colour taken from the residual and a weak prior on amplitudes.
-    fn weighted_anew(&self, records: &Records, shape: &Shape) -> Option<Self> {
+    /// The same poles with the noise spectrum's slope taken from the residual and a weak prior on amplitudes.
+    fn weighted_anew(&self, records: &Records, shape: &NoiseSpectrum) -> Option<Self> {
         let mut shape = shape.clone();
-        shape.exponent += residual_exponent(&self.problem, &self.fit.projection);
-        let problem = records.problem(self.problem.band_hz, self.problem.smooth, &shape)?;
+        shape.slope += residual_slope(&self.problem, &self.fit.projection);
+        let problem = records.problem(self.problem.band_hz, self.problem.terms, &shape)?;
         let mut window = Window::new(problem, &self.fit.poles)?;
         window.problem.prior = Some(Prior::new(&window.problem, &window.variances));
         Window::new(window.problem, &self.fit.poles)

@@ -1,4 +1,4 @@
-//! One window of the fit on its way: poles, noise levels, and the price of one pole more.
+//! One window of the fit on its way: poles, noise levels, and the penalty of one pole more.
 
 use super::gain::{Candidates, PeakRule};
 use super::pole::Pole;
@@ -30,7 +30,7 @@ pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
 /// Steps that bring known poles close.
 pub(crate) const CLOSE: Effort = Effort { steps: 6, enough: 0.1 };
 
-/// Poles further than this from a change stay where they are until all are settled together, Hz.
+/// Poles further than this from a change stay where they are until all are refined together, Hz.
 const NEAR_HZ: f64 = 12.0;
 
 /// Squares below this share of the data are rounding, not noise.
@@ -45,7 +45,7 @@ pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) ->
     let mut variances = vec![1.0; problem.places];
     for group in &problem.groups {
         let rows = group.rows() as f64;
-        let free = (rows - problem.price(poles)).max(1.0);
+        let free = (rows - problem.penalty(poles)).max(1.0);
         for (square, place) in group.spectra.squares().into_iter().zip(&group.places) {
             let rounding = ROUNDING * square.max(f64::MIN_POSITIVE);
             variances[*place] = fit.squares[*place].max(rounding) / free;
@@ -65,12 +65,12 @@ impl Window {
     /// −2 ln likelihood with every place's noise level free, each fit judged by the freedom it leaves.
     ///
     /// RSS/(n − p) rather than RSS/n: the logarithm of a residual that many poles interpolate away
-    /// would beat any price.
+    /// would beat any penalty.
     pub fn score(&self) -> f64 {
         self.score_of(&self.fit.projection, self.fit.poles.len())
     }
 
-    /// Misfit and price of the poles together: −2 ln likelihood of the numbers before weighting, which other
+    /// Misfit and penalty of the poles together: −2 ln likelihood of the numbers before weighting, which other
     /// weights leave comparable, and the threshold for each pole.
     pub fn cost(&self) -> f64 {
         let weighting = |group: &Group| {
@@ -78,14 +78,14 @@ impl Window {
             4.0 * group.bins.weights.iter().map(|w| w.ln()).sum::<f64>() * group.places.len() as f64
         };
         let weighting: f64 = self.problem.groups.iter().map(weighting).sum();
-        self.score() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.price_of_smooth()
+        self.score() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.penalty_of_terms()
     }
 
-    /// What the smooth terms must gain: for each term the level that noise reaches with the chance `CHANCE`.
-    fn price_of_smooth(&self) -> f64 {
+    /// What the residual terms must gain: for each term the level that noise reaches with the chance `CHANCE`.
+    fn penalty_of_terms(&self) -> f64 {
         let freedom = 2.0 * self.problem.places as f64;
-        let price = ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE));
-        price * self.problem.smooth.terms() as f64
+        let penalty = ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE));
+        penalty * self.problem.terms.count() as f64
     }
 
     fn score_of(&self, projection: &Projection, poles: usize) -> f64 {
@@ -104,7 +104,7 @@ impl Window {
     }
 
     /// Refines the poles and the noise levels in turn.
-    pub fn settle(&mut self, effort: Effort, rounds: usize) {
+    pub fn refine_with_noise(&mut self, effort: Effort, rounds: usize) {
         for _ in 0..rounds {
             self.fit = refine(&self.problem, self.fit.clone(), &self.variances, effort);
             self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
@@ -134,9 +134,9 @@ impl Window {
         self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
     }
 
-    /// Adds poles from the candidates until none is worth its price.
+    /// Adds poles from the candidates until none is worth its penalty.
     ///
-    /// `patience`: how many steps below their price may be tried on, in case several poles together earn it.
+    /// `patience`: how many steps below their penalty may be tried on, in case several poles together earn it.
     pub fn grow(&mut self, candidates: &Candidates, patience: usize, cancelled: &dyn Fn() -> bool) {
         let most = self.problem.most_poles(MOST);
         let threshold = self.threshold();
@@ -158,7 +158,7 @@ impl Window {
         self.take(best);
     }
 
-    /// The first of several additions that is worth its price, else the best of them.
+    /// The first of several additions that is worth its penalty, else the best of them.
     fn step(
         &self,
         candidates: &Candidates,
@@ -188,7 +188,7 @@ impl Window {
     }
 
     /// Fall of χ² that each pole brings with the others where they are (more than it would cost after a refit).
-    pub fn worths(&self) -> Vec<f64> {
+    pub fn wald_statistics(&self) -> Vec<f64> {
         self.gains_by_place().iter().map(|gains| gains.iter().sum()).collect()
     }
 
@@ -210,13 +210,14 @@ impl Window {
         gains
     }
 
-    /// Drops poles that aren't worth their price, the cheapest first, trying the four cheapest with a refit.
+    /// Drops poles that aren't worth their penalty, the cheapest first, trying the four cheapest with a refit.
     pub fn prune(&mut self, cancelled: &dyn Fn() -> bool) {
         let threshold = self.threshold();
         while !self.fit.poles.is_empty() && !cancelled() {
-            let worths = self.worths();
-            let mut order: Vec<usize> = (0..worths.len()).filter(|j| worths[*j] < 4.0 * threshold).collect();
-            order.sort_by(|a, b| worths[*a].total_cmp(&worths[*b]));
+            let wald_statistics = self.wald_statistics();
+            let mut order: Vec<usize> =
+                (0..wald_statistics.len()).filter(|j| wald_statistics[*j] < 4.0 * threshold).collect();
+            order.sort_by(|a, b| wald_statistics[*a].total_cmp(&wald_statistics[*b]));
             let score = self.score();
             let trial = order.into_iter().take(4).find_map(|j| {
                 let (poles, without) = self.changed(&[j], &[])?;

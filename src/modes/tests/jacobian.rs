@@ -8,11 +8,11 @@ use super::super::pole::Pole;
 use super::super::problem::Problem;
 use super::super::projection::Projection;
 use super::super::record::{Cut, Records};
+use super::super::residual_terms::ResidualTerms;
 use super::super::settings::Place;
-use super::super::smooth::Smooth;
 use super::super::tall::Tall;
 use super::closed_form::{Case, RATE_HZ};
-use crate::modes::noise::Shape;
+use crate::modes::noise::NoiseSpectrum;
 use nalgebra::{DMatrix, DVector};
 
 const VARIANCES: [f64; 3] = [2e-4, 5e-4, 1e-3];
@@ -21,10 +21,10 @@ const VARIANCES: [f64; 3] = [2e-4, 5e-4, 1e-3];
 fn problem(case: &Case) -> Problem {
     let mut places: Vec<Place<'_>> = case.places();
     places[2] = Place::new("short", "", &case.records[2][..2000], RATE_HZ, 0.0);
-    let mut shape = Shape::default();
-    shape.exponent = -1.0;
+    let mut shape = NoiseSpectrum::default();
+    shape.slope = -1.0;
     Records::new(&places, Cut::WHOLE)
-        .problem((20.0, 105.0), Smooth { above: 1, ..Smooth::of_degree_below(3) }, &shape)
+        .problem((20.0, 105.0), ResidualTerms { upper: 1, ..ResidualTerms::of_degree_below(3) }, &shape)
         .unwrap()
 }
 

@@ -2,7 +2,7 @@
 
 pub(super) mod closed_form;
 mod jacobian;
-mod leftover;
 mod reference;
+mod residual;
 mod script;
 mod witnesses;

@@ -9,11 +9,11 @@ use super::super::problem::Problem;
 use super::super::projection::Projection;
 use super::super::record::{Cut, Records};
 use super::super::refine::{Effort, Fitted, refine};
-use super::super::smooth::Smooth;
+use super::super::residual_terms::ResidualTerms;
 use super::super::{FitSettings, Mode, fit};
 use super::closed_form::{Case, RATE_HZ};
 use super::script;
-use crate::modes::noise::Shape;
+use crate::modes::noise::NoiseSpectrum;
 use nalgebra::DMatrix;
 use serde_json::{Value, json};
 
@@ -94,7 +94,7 @@ fn ladder_an_unprojected_solver_ends_at_the_same_minimum() {
     };
     let theirs = Theirs::new(&answer);
     let problem = Records::new(&case.places(), Cut::WHOLE)
-        .problem(BAND_HZ, Smooth::of_degree_below(TERMS), &Shape::default())
+        .problem(BAND_HZ, ResidualTerms::of_degree_below(TERMS), &NoiseSpectrum::default())
         .unwrap();
     let variances = vec![bin_variance(); case.records.len()];
     let ours = refine(

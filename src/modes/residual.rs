@@ -7,7 +7,7 @@
 use super::noise::{MOST_FALL, Tail};
 use super::record::Records;
 use super::settings::Place;
-use super::single::Answer;
+use super::single::WindowFit;
 use crate::flag::Flag;
 use std::f64::consts::PI;
 
@@ -26,10 +26,10 @@ const LOWEST_HZ: f64 = 10.0;
 pub(crate) fn residual_over_noise(
     places: &[Place<'_>],
     records: &Records,
-    answers: &[Answer],
+    windows_fitted: &[WindowFit],
 ) -> Vec<Result<f64, Flag>> {
     let mut ratios = vec![Err(Flag::LeftOutOfFit); places.len()];
-    for (record, left) in records.records.iter().zip(left(records.records.len(), answers)) {
+    for (record, left) in records.records.iter().zip(left(records.records.len(), windows_fitted)) {
         if !left.is_empty() {
             ratios[record.place] = over_noise(&left, &places[record.place]);
         }
@@ -45,14 +45,14 @@ struct Left {
 }
 
 /// What each record's windows leave within the frequencies they answer for.
-fn left(records: usize, answers: &[Answer]) -> Vec<Vec<Left>> {
+fn left(records: usize, windows_fitted: &[WindowFit]) -> Vec<Vec<Left>> {
     let mut all = vec![Vec::new(); records];
-    for answer in answers {
-        let problem = &answer.window.problem;
-        let own = 2.0 * PI * answer.span.owns_from_hz..2.0 * PI * answer.span.owns_to_hz;
-        for (group, fit) in problem.groups.iter().zip(&answer.window.fit.projection.groups) {
+    for fitted in windows_fitted {
+        let problem = &fitted.window.problem;
+        let own = 2.0 * PI * fitted.span.owns_from_hz..2.0 * PI * fitted.span.owns_to_hz;
+        for (group, fit) in problem.groups.iter().zip(&fitted.window.fit.projection.groups) {
             let (n, rows) = (group.bins.len(), group.rows() as f64);
-            let kept = (1.0 - problem.price(answer.window.fit.poles.len()) / rows).max(1.0 / rows);
+            let kept = (1.0 - problem.penalty(fitted.window.fit.poles.len()) / rows).max(1.0 / rows);
             for k in (0..n).filter(|k| own.contains(&group.bins.omegas[*k])) {
                 // Of X = Σ x exp(−iωn/fs)/fs over T seconds, E|X|² is T S/2.
                 let scale = 2.0 / group.bins.seconds() / group.bins.weights[k].powi(2) / kept;

@@ -23,7 +23,7 @@ const EXCUSE: f64 = 1.5;
 /// Widens the intervals of a fit by its refits and flags what doesn't reappear: in those made `again` from its own poles,
 /// and in the searches for poles from nothing. Those of the `whole` records widen as well; those in records that end
 /// `early` scatter for what they haven't seen.
-pub(super) fn settle(set: &mut ModeSet, again: &[ModeSet], whole: &[ModeSet], early: &[ModeSet]) {
+pub(super) fn widen_by_refits(set: &mut ModeSet, again: &[ModeSet], whole: &[ModeSet], early: &[ModeSet]) {
     let refits: Vec<&ModeSet> = again.iter().chain(whole).chain(early).collect();
     if refits.is_empty() {
         return;

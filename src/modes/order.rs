@@ -1,0 +1,82 @@
+//! How many residual terms a window takes: as many as the data pay for.
+
+use super::residual_terms::ResidualTerms;
+use super::window::{CLOSE, Window};
+
+impl Window {
+    /// The window with as many terms for poles outside as are worth their penalty; `inner` if poles lie below it too.
+    pub fn with_outer_terms(mut self, inner: bool) -> Self {
+        while let Some(better) = self.cheaper(self.problem.terms.with_one_outer_more(inner)) {
+            self = better;
+        }
+        self
+    }
+
+    /// The same, and with as high a polynomial: last and not before, since it takes more from the modes, and poles
+    /// still missing would ask for it.
+    pub fn with_order_selected(self, inner: bool) -> Self {
+        let mut window = self.with_outer_terms(inner);
+        while let Some(better) = window.cheaper(window.problem.terms.of_higher_degree()) {
+            window = better.with_outer_terms(inner);
+        }
+        window
+    }
+
+    /// The window beside the best of these residual terms, refined; `None` if that costs more.
+    fn cheaper(&self, choices: impl IntoIterator<Item = ResidualTerms>) -> Option<Self> {
+        let tried =
+            choices.into_iter().filter_map(|terms| Window::new(self.problem.beside(terms)?, &self.fit.poles));
+        let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
+        let (cost, gain) = (self.cost(), best.fit.expected_gain(&best.problem, &best.variances)?);
+        if best.cost() - MARGIN * gain > cost {
+            return None;
+        }
+        best.refine_with_noise(CLOSE, 1);
+        (best.cost() < cost).then_some(best)
+    }
+}
+
+/// Terms that would cost more even if moving the poles gained so many times what a linear step promises are not tried.
+const MARGIN: f64 = 10.0;
+
+#[cfg(test)]
+mod tests {
+    use super::super::pole::Pole;
+    use super::super::record::{Cut, Records};
+    use super::super::tests::closed_form::Case;
+    use super::*;
+    use crate::modes::noise::NoiseSpectrum;
+
+    /// The case has modes at 38, 53, 54, 71 and 89 Hz; the window's poles are those of them that lie in it.
+    fn window(band_hz: (f64, f64), seed: u64) -> Window {
+        let case = Case::new(3600, 0.01, seed);
+        let records = Records::new(&case.places(), Cut::WHOLE);
+        let problem =
+            records.problem(band_hz, ResidualTerms::of_degree_below(3), &NoiseSpectrum::default()).unwrap();
+        let inside = |p: &&Pole| (band_hz.0..band_hz.1).contains(&p.frequency_hz());
+        let poles: Vec<Pole> = case.poles.iter().filter(inside).copied().collect();
+        let mut window = Window::new(problem, &poles).unwrap();
+        window.refine_with_noise(CLOSE, 1);
+        window
+    }
+
+    /// Noise alone buys a term about once in fifty (a chance of 1 % each, two kinds tried).
+    #[test]
+    fn noise_pays_for_no_terms() {
+        let terms = |seed| window((20.0, 105.0), seed).with_order_selected(true).problem.terms;
+        let bought = (0..20).filter(|seed| terms(*seed) != ResidualTerms::of_degree_below(3)).count();
+        assert!(bought <= 2, "{bought} of 20");
+    }
+
+    /// Terms are paid for by the side on which a pole was left out.
+    #[test]
+    fn outer_terms_are_taken_where_poles_lie_outside() {
+        for seed in 0..4 {
+            let without_the_last = window((20.0, 81.0), seed).with_outer_terms(true).problem.terms;
+            assert!(without_the_last.upper > without_the_last.lower, "{without_the_last:?}");
+            let without_the_first = window((46.0, 105.0), seed).with_outer_terms(true).problem.terms;
+            assert!(without_the_first.lower > without_the_first.upper, "{without_the_first:?}");
+            assert_eq!(window((46.0, 105.0), seed).with_outer_terms(false).problem.terms.lower, 0);
+        }
+    }
+}
