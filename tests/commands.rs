@@ -374,6 +374,54 @@ fn two_single_files_are_compared_or_told_what_they_lack() {
     assert!(!tone["reason"].is_empty());
 }
 
+/// One number for one thing: what the screen says of a mode stands in changes.csv and on the report's first sheet.
+#[test]
+fn screen_table_and_report_say_the_same_of_a_mode() {
+    let run = demo_run();
+    let table = csv::Reader::from_path(run.results.join("changes.csv")).expect("written").into_records();
+    let rows: Vec<csv::StringRecord> = table.map(|row| row.expect("a row")).collect();
+    let head = csv::Reader::from_path(run.results.join("changes.csv"))
+        .expect("written")
+        .headers()
+        .expect("a head")
+        .clone();
+    let cell = |row: &csv::StringRecord, name: &str| {
+        row[head.iter().position(|h| h == name).expect("the column")].parse::<f64>().ok()
+    };
+    let page = fs::read_to_string(run.results.join("report.html")).expect("written");
+    let sheet = page.split("<nav").next().expect("the first sheet");
+    let screen = run.out.split("empty → absorber").nth(1).expect("the comparison");
+    let (mut held, mut on_sheet) = (0, 0);
+    for line in screen.lines().take_while(|line| !line.contains("Modes:")) {
+        let words: Vec<&str> = line.split_whitespace().collect();
+        let [Some(hz), Some(before_s), Some(after_s)] = [0, 1, 2].map(|k| words.get(k)?.parse::<f64>().ok())
+        else {
+            continue;
+        };
+        let near = |row: &&csv::StringRecord| cell(row, "before_hz").is_some_and(|f| (f - hz).abs() <= 0.051);
+        let same = |row: &csv::StringRecord, name: &str, value: f64| {
+            cell(row, name).is_some_and(|found| format!("{found:.2}") == format!("{value:.2}"))
+        };
+        let row = rows
+            .iter()
+            .filter(near)
+            .find(|row| same(row, "before_ring_s", before_s) && same(row, "after_ring_s", after_s));
+        let row = row.unwrap_or_else(|| panic!("not in changes.csv: {line}"));
+        held += 1;
+        let percent: f64 = words[3].replace('−', "-").parse().expect("a change");
+        assert!((cell(row, "t60_change_percent").expect("a change") - percent).abs() <= 0.51, "{line}");
+        let label = format!("<span class=\"hz\">{hz:.1} Hz</span>");
+        if let Some(of_mode) = sheet.split(&label).nth(1).and_then(|rest| rest.split("</summary>").next()) {
+            on_sheet += 1;
+            assert!(
+                of_mode.contains(&format!("{before_s:.2} s")) && of_mode.contains(&format!("{after_s:.2} s")),
+                "{line}: {of_mode}"
+            );
+        }
+    }
+    assert!(held > 0 && on_sheet > 0, "{held} on the screen, {on_sheet} of them on the sheet: {screen}");
+}
+
 /// What results were held against stands in them.
 #[test]
 fn a_target_is_recorded_with_the_settings() {

@@ -9,7 +9,7 @@
 
 use crate::flag::Flag;
 use crate::response::LowEnd;
-use crate::state::PlaceResult;
+use crate::state::{PlaceResult, StateResult};
 use rustfft::num_complex::Complex64;
 use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
@@ -25,32 +25,54 @@ const LONGEST_S: f64 = 1.5;
 /// What the moved reading must correlate by, and by how much more than the other.
 const ALIKE: f64 = 0.25;
 
-/// Flags places whose rate was relabelled; needs two others of the usual rate.
-pub(super) fn flag_relabelled(places: &mut [PlaceResult]) {
-    let Some(usual_hz) = usual(places) else { return };
-    let odd = |p: &PlaceResult| p.response.rate_hz.total_cmp(&usual_hz).is_ne();
-    let others: Vec<&LowEnd> = places
-        .iter()
-        .filter(|p| !odd(p))
-        .map(|p| &p.response.low)
-        .filter(|l| !l.samples.is_empty())
-        .collect();
-    if others.len() < 2 || !places.iter().any(odd) {
-        return;
-    }
-    let mut mean = vec![0.0; STEPS];
-    for low in others {
-        mean.iter_mut().zip(peaks(low, 1.0)).for_each(|(sum, x)| *sum += x);
-    }
-    for place in places.iter_mut().filter(|p| odd(p)) {
-        let ratio = place.response.rate_hz / usual_hz;
-        let low = &place.response.low;
-        let as_said = correlation(&mean, &peaks(low, 1.0));
-        let moved = correlation(&mean, &peaks(low, ratio));
-        if moved > ALIKE && moved > as_said + ALIKE {
-            place.response.flags.add(Flag::RateSuspect);
+/// Flags places whose rate was relabelled: held against the others of their state (two at least), and against the
+/// same place in other states.
+pub(super) fn flag_relabelled(states: &mut [StateResult]) {
+    let mut found = Vec::new();
+    for (s, state) in states.iter().enumerate() {
+        let Some(usual_hz) = usual(&state.places) else { continue };
+        let odd = |p: &PlaceResult| p.response.rate_hz.total_cmp(&usual_hz).is_ne();
+        if !state.places.iter().any(odd) {
+            continue;
+        }
+        let beside: Vec<&LowEnd> = state
+            .places
+            .iter()
+            .filter(|p| !odd(p))
+            .map(|p| &p.response.low)
+            .filter(|l| !l.samples.is_empty())
+            .collect();
+        let beside = if beside.len() < 2 { Vec::new() } else { beside };
+        for (p, place) in state.places.iter().enumerate().filter(|(_, p)| odd(p)) {
+            let same = |other: &&PlaceResult| other.response.place == place.response.place && !odd(other);
+            let elsewhere = states.iter().enumerate().filter(|(k, _)| *k != s).flat_map(|(_, o)| &o.places);
+            let elsewhere: Vec<&LowEnd> =
+                elsewhere.filter(same).map(|o| &o.response.low).filter(|l| !l.samples.is_empty()).collect();
+            if fits_only_moved(&place.response.low, place.response.rate_hz / usual_hz, [&beside, &elsewhere])
+            {
+                found.push((s, p));
+            }
         }
     }
+    for (s, p) in found {
+        states[s].places[p].response.flags.add(Flag::RateSuspect);
+    }
+}
+
+/// Whether one group of witnesses says that the record fits only with its frequencies moved, and none the contrary.
+fn fits_only_moved(low: &LowEnd, ratio: f64, witnesses: [&[&LowEnd]; 2]) -> bool {
+    let (as_said, moved) = (peaks(low, 1.0), peaks(low, ratio));
+    let readings = witnesses.into_iter().filter(|group| !group.is_empty()).map(|group| {
+        let mut mean = vec![0.0; STEPS];
+        for other in group {
+            mean.iter_mut().zip(peaks(other, 1.0)).for_each(|(sum, x)| *sum += x);
+        }
+        (correlation(&mean, &as_said), correlation(&mean, &moved))
+    });
+    let readings: Vec<(f64, f64)> = readings.collect();
+    let says_moved = |(as_said, moved): &(f64, f64)| *moved > ALIKE && *moved > as_said + ALIKE;
+    let says_sound = |(as_said, moved): &(f64, f64)| *as_said > ALIKE && *as_said > moved + ALIKE;
+    readings.iter().any(says_moved) && !readings.iter().any(says_sound)
 }
 
 /// The usual rates of two states, where their spectra agree only if the second's label is wrong by that ratio (or the

@@ -55,8 +55,8 @@ pub(super) fn fault(response: &Response) -> Option<Flag> {
 /// Flags what is wrong between places, leaves out what can't be used, and says so in the places' warnings.
 pub(super) fn judge(states: &mut [StateResult]) {
     let copies = flag_copies(states);
+    rates::flag_relabelled(states);
     for state in &mut *states {
-        rates::flag_relabelled(&mut state.places);
         polarity::turn_inverted(&state.name, &mut state.places);
     }
     flag_short(states);

@@ -113,15 +113,16 @@ fn strongest(pair: &Pair<'_>) -> Option<String> {
         _ => 0.0,
     };
     let change = pair.changes.modes.iter().filter(decided).max_by(|a, b| clear(a).total_cmp(&clear(b)))?;
-    let (before, after) = (change.before_values?, change.after_values?);
+    let before = change.before_values?;
+    let (rang_s, rings_s) = (change.before_ring_s?.ok()?, change.after_ring_s?.ok()?);
     let ratio = change.t60_ratio?.ok()?;
     let percent = |r: f64| format!("{:.0}", 100.0 * (r - 1.0).abs());
     let (near, far) = if ratio.value < 1.0 { (ratio.high, ratio.low) } else { (ratio.low, ratio.high) };
     Some(format!(
         "The clearest change: at {} the room rang {} and now rings {}. The decay is {} % {} (between {} and {} %, with 95 % confidence).",
         hertz(before.frequency_hz),
-        seconds(before.t60_s.value),
-        seconds(after.t60_s.value),
+        seconds(rang_s),
+        seconds(rings_s),
         percent(ratio.value),
         if ratio.value < 1.0 { "shorter" } else { "longer" },
         percent(near),
@@ -223,7 +224,9 @@ pub(super) fn bar(row: &Row, longest_s: f64) -> String {
 fn mode(pair: &Pair<'_>, row: &ChangeRow, drawn: &Row, longest_s: f64) -> Markup {
     let (mark, _) = words::verdict(row.verdict);
     let mode = pair.mode_before(row).or_else(|| pair.mode_after(row));
-    let time = |tail: Option<Tail>| tail.map_or_else(|| "–".to_owned(), |t| seconds(t.value_s));
+    // The time until it is 60 dB down for good, as on the screen; of one pole its decay time.
+    let time =
+        |ring: Option<Result<f64, _>>| ring.and_then(Result::ok).map_or_else(|| "–".to_owned(), seconds);
     html! {
         details {
             summary {
@@ -231,9 +234,9 @@ fn mode(pair: &Pair<'_>, row: &ChangeRow, drawn: &Row, longest_s: f64) -> Markup
                 span.waves { (mode.and_then(|m| words::half_waves(&m.axes)).unwrap_or_default()) }
                 span.bar { (PreEscaped(bar(drawn, longest_s))) }
                 span.times {
-                    span.key-before { span.hidden { "before " } (time(drawn.before)) }
+                    span.key-before { span.hidden { "before " } (time(row.before_ring_s)) }
                     " → "
-                    span.key-after { span.hidden { "after " } (time(drawn.after)) }
+                    span.key-after { span.hidden { "after " } (time(row.after_ring_s)) }
                 }
                 span.outcome { span.mark aria-hidden="true" { (mark) } " " (drawn.outcome) }
             }

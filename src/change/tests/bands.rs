@@ -156,6 +156,7 @@ fn no_change_is_found_in_nothing() {
     );
     println!("intervals that hold the truth: {held} of {intervals}");
     assert!(100 * wrong <= verdicts, "{wrong} of {verdicts}");
+    assert!(near * 100 >= drawn * 90, "{near} of {drawn}");
     assert!(held * 100 >= intervals * 90, "{held} of {intervals}");
 }
 
