@@ -173,7 +173,7 @@ fn modes_table(modes: &[&ModeRow]) {
         screen::line("  No resonance to treat: none is heard to ring longer than the published threshold.");
     } else {
         screen::table(
-            &["treat", "frequency, Hz", "rings for, s", "audible if longer, s", "level, dB", "half waves"],
+            &["treat", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "half waves"],
             &rows,
         );
     }

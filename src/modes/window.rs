@@ -187,12 +187,18 @@ impl Window {
         best
     }
 
-    /// Fall of χ² that each pole brings with the others where they are (more than it would cost after a refit).
+    /// Fall of χ² that each pole brings with the others where they are (more than it would cost after a refit), over the
+    /// same least noise as the score's.
     pub fn wald_statistics(&self) -> Vec<f64> {
-        self.gains_by_place().iter().map(|gains| gains.iter().sum()).collect()
+        let over_floor = |(place, variance): (usize, &f64)| {
+            variance / variance.max(MODEL * self.problem.mean_square(place))
+        };
+        let shares: Vec<f64> = self.variances.iter().enumerate().map(over_floor).collect();
+        let sum = |gains: &Vec<f64>| gains.iter().zip(&shares).map(|(gain, share)| gain * share).sum();
+        self.gains_by_place().iter().map(sum).collect()
     }
 
-    /// The same at each place: pole by place.
+    /// The same at each place, over the noise that the fit leaves: pole by place.
     pub fn gains_by_place(&self) -> Vec<Vec<f64>> {
         let mut gains = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
         for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {

@@ -202,8 +202,8 @@ mod tests {
             for hz in [15.0, 30.0, 60.0, 200.0] {
                 let line = |n: usize| Complex64::from_polar(1.0, -TAU * hz * (n as f64 - 800.0) / rate_hz);
                 let found: Complex64 = right.iter().enumerate().map(|(n, x)| line(n) * x).sum();
-                // The phase that a magnitude alone implies depends on what lies below the file's 3 Hz.
-                let most = if phase { 0.01 } else { 0.15 };
+                // Below the file's 3 Hz nothing is corrected, which a magnitude alone feels most: 7° at 15 Hz, 1.3° with phase.
+                let most = if phase { 0.03 } else { 0.15 };
                 assert!(
                     (found.norm() - 1.0).abs() < 0.01 && found.arg().abs() < most,
                     "{phase} {hz}: {found}"
