@@ -243,7 +243,7 @@ fn refit_window(
     window.refine_with_noise(CLOSE, 1);
     let mut window = window.with_order_selected(inner);
     window.prune(task.cancelled);
-    window.refine_with_noise(task.choices.last, task.choices.rounds);
+    let window = window.refined_without_twins(task.choices.last, task.choices.rounds);
     Some(WindowFit { span: *span, window })
 }
 
@@ -281,7 +281,7 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
     let mut window = window.with_order_selected(inner);
     // What only seemed significant under the first weights goes; what stays is refined to the bottom.
     window.prune(task.cancelled);
-    window.refine_with_noise(task.choices.last, task.choices.rounds);
+    let window = window.refined_without_twins(task.choices.last, task.choices.rounds);
     Some(WindowFit { span: *span, window })
 }
 
