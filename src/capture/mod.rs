@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 pub const SCHEMA: u32 = 1;
 
 /// What is known of one response.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct CaptureRecord {

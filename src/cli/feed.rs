@@ -2,7 +2,7 @@
 //! response of the session that `tune --watch` follows.
 
 use super::args::TuneArgs;
-use super::respond::{Microphone, is_name, microphones_of, read, record_beside};
+use super::respond::{Microphone, microphones_of, read, record_beside};
 use super::{Failed, screen};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 use stillroom::output::audio::{SampleForm, write_wav};
 use stillroom::recording::Recording;
 use stillroom::recovery::{PeriodicResponse, periodic, record_of_noise};
+use stillroom::session::is_position_name;
 
 /// Time between two looks at the recording.
 const REFRESH: Duration = Duration::from_secs(2);
@@ -41,7 +42,7 @@ impl Feed {
     pub fn asked(args: &TuneArgs) -> Result<Option<Self>, Failed> {
         let Some(recording) = &args.recording else { return Ok(None) };
         let reference = args.reference.map_or(2, NonZeroUsize::get);
-        let microphones = microphones_of(args.microphones.as_deref(), Some(reference))?;
+        let microphones = microphones_of(args.microphones.as_ref(), Some(reference))?;
         if microphones.len() == 1 && microphones[0].position.is_none() {
             return Err(Failed::usage(
                 "--recording: say where the microphone stands, as the baseline names it, e.g. --microphones 1=seat",
@@ -105,7 +106,7 @@ impl Feed {
         let Some(path) = &self.dials else { return Ok(UNNAMED.to_owned()) };
         let text = std::fs::read_to_string(path).unwrap_or_default();
         let last = text.lines().map(str::trim).rfind(|line| !line.is_empty()).unwrap_or(UNNAMED);
-        if is_name(last) {
+        if is_position_name(last) {
             return Ok(last.to_owned());
         }
         Err(format!(

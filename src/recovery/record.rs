@@ -43,14 +43,22 @@ fn rounded(value: f64, steps: f64) -> f64 {
     (value * steps).round() / steps
 }
 
+/// What every record holds: of the recording, its background and the troubles found.
+fn begun(recording: &Recording, background: &Background, troubles: &[Trouble]) -> CaptureRecord {
+    CaptureRecord {
+        schema: crate::capture::SCHEMA,
+        recording_sha256: recording.provenance.sha256.clone(),
+        background: noise(background),
+        hum: hum(background),
+        findings: findings(troubles),
+        ..CaptureRecord::default()
+    }
+}
+
 /// The record of a sweep's response; what the samples of the response itself decide is still to be filled in.
 #[must_use]
 pub fn record_of_sweep(found: &Recovered, clock: Option<ClockError>, recording: &Recording) -> CaptureRecord {
     CaptureRecord {
-        schema: crate::capture::SCHEMA,
-        response_sha256: String::new(),
-        recording: String::new(),
-        recording_sha256: recording.provenance.sha256.clone(),
         signal: "sweep".to_owned(),
         emission_s: found.emission_s,
         arrival_s: rounded(found.arrival_s.max(0.0), 1e6),
@@ -65,19 +73,7 @@ pub fn record_of_sweep(found: &Recovered, clock: Option<ClockError>, recording: 
         clock: clock
             .map(|c| Clock { ppm: rounded(c.ppm, 100.0), sd_ppm: rounded(c.sd_ppm.max(0.01), 100.0) }),
         repeats: 1,
-        repeat_difference_db: None,
-        coherence: None,
-        bracket_db: None,
-        background: noise(&found.background),
-        hum: hum(&found.background),
-        full_scale_db_spl: None,
-        zero_db_spl: None,
-        clock_limit_ppm: None,
-        corrections: Vec::new(),
-        quieter: None,
-        temperature_c: None,
-        note: None,
-        findings: findings(&found.troubles),
+        ..begun(recording, &found.background, &found.troubles)
     }
 }
 
@@ -85,32 +81,16 @@ pub fn record_of_sweep(found: &Recovered, clock: Option<ClockError>, recording: 
 #[must_use]
 pub fn record_of_noise(found: &PeriodicResponse, recording: &Recording) -> CaptureRecord {
     CaptureRecord {
-        schema: crate::capture::SCHEMA,
-        response_sha256: String::new(),
-        recording: String::new(),
-        recording_sha256: recording.provenance.sha256.clone(),
         signal: "noise".to_owned(),
         emission_s: Some(found.emission_s),
         arrival_s: rounded(found.arrival_s.max(0.0), 1e6),
         start_offset_s: rounded(found.arrival_s - found.emission_s, 1e6),
         range_hz: [rounded(found.range_hz.0, 1e3), rounded(found.range_hz.1, 1e3)],
         peak_to_noise: octaves(&found.peak_to_noise),
-        harmonics: Vec::new(),
-        clock: None,
         repeats: u32::try_from(found.averages).unwrap_or(u32::MAX),
-        repeat_difference_db: None,
         coherence: found.coherence().map(|c| rounded(c, 1e4)),
         bracket_db: found.bracket().map(|ratio| rounded(20.0 * ratio.log10(), 100.0)),
-        background: noise(&found.background),
-        hum: hum(&found.background),
-        full_scale_db_spl: None,
-        zero_db_spl: None,
-        clock_limit_ppm: None,
-        corrections: Vec::new(),
-        quieter: None,
-        temperature_c: None,
-        note: None,
-        findings: findings(&found.troubles),
+        ..begun(recording, &found.background, &found.troubles)
     }
 }
 

@@ -7,13 +7,14 @@ mod take;
 use super::args::RespondArgs;
 use super::{Exit, Failed, interrupt, screen, write};
 use channels::microphones;
-pub use channels::{Microphone, is_name, microphones_of};
+pub use channels::{Microphone, microphones_of};
 use given::Given;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use stillroom::capture::{self, CaptureRecord};
 use stillroom::excitation::Description;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
+use stillroom::session::is_position_name;
 pub use take::read;
 use take::{Found, Known, responses};
 
@@ -87,7 +88,7 @@ fn in_order(args: &RespondArgs) -> Result<Vec<String>, Failed> {
     let names: Vec<String> =
         args.in_order.iter().flat_map(|text| text.split(',')).map(|name| name.trim().to_owned()).collect();
     let distinct: BTreeSet<String> = names.iter().map(|name| name.to_lowercase()).collect();
-    if distinct.len() < names.len() || names.iter().any(|name| !is_name(name)) {
+    if distinct.len() < names.len() || names.iter().any(|name| !is_position_name(name)) {
         return Err(Failed::usage("--in-order: positions, each once, e.g. --in-order seat,corner,door"));
     }
     Ok(names)

@@ -1,5 +1,11 @@
 //! What the user typed: every option once, with its default, and the help that prints it.
 
+mod planning;
+mod signals;
+
+pub use planning::{DesignArgs, PanelEdges, PredictArgs};
+pub use signals::{ExciteArgs, NoiseColour, RespondArgs};
+
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
@@ -139,141 +145,6 @@ pub struct ManualArgs {
     pub folder: PathBuf,
 }
 
-/// `stillroom excite`.
-#[derive(Debug, Clone, Args)]
-pub struct ExciteArgs {
-    /// Periodic noise of this colour instead of a sweep
-    #[arg(long, value_enum, value_name = "COLOUR")]
-    pub noise: Option<NoiseColour>,
-    /// Lowest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 15.0)]
-    pub from: f64,
-    /// Highest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 20_000.0)]
-    pub to: f64,
-    /// Length of the sweep, or of one period of noise, s [default: 20, or 10 for noise]
-    #[arg(long, value_name = "S")]
-    pub seconds: Option<f64>,
-    /// Silence after the sweep, s: longer than the longest decay
-    #[arg(long, value_name = "S", default_value_t = 5.0, conflicts_with = "noise")]
-    pub tail: f64,
-    /// How often the sweep is played: repeats tell the clocks apart and each other's noise
-    #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "noise", value_parser = repeats)]
-    pub repeats: usize,
-    /// Periods of noise
-    #[arg(long, value_name = "N", default_value_t = 6, requires = "noise")]
-    pub periods: usize,
-    /// Seed of the noise: two seeds tell distortion from the room
-    #[arg(long, value_name = "N", default_value_t = 1, requires = "noise")]
-    pub seed: u64,
-    /// Size the signal instead: lowest mode to be found, Hz
-    #[arg(long, value_name = "HZ", requires = "longest_t60", conflicts_with_all = ["from", "seconds", "tail", "repeats", "periods"])]
-    pub lowest_mode: Option<f64>,
-    /// Longest T60 expected, s
-    #[arg(long, value_name = "S", requires = "lowest_mode")]
-    pub longest_t60: Option<f64>,
-    /// Background noise in the octave of the lowest mode, dB under the signal there, both at the microphone
-    #[arg(
-        long,
-        value_name = "DB",
-        default_value_t = 35.0,
-        requires = "lowest_mode",
-        allow_negative_numbers = true
-    )]
-    pub noise_under: f64,
-    /// Sample rate, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
-    pub rate: u32,
-    /// Peak, dB below full scale
-    #[arg(long, value_name = "DB", default_value_t = 12.0)]
-    pub below: f64,
-    /// File to write [default: sweep.wav or noise.wav]
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
-    pub out: Option<PathBuf>,
-    /// Replace a file of that name
-    #[arg(long)]
-    pub force: bool,
-}
-
-/// Colour of periodic noise.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum NoiseColour {
-    /// The same power in every octave
-    Pink,
-    /// The same power in every hertz
-    White,
-}
-
-/// `stillroom respond`.
-#[derive(Debug, Args)]
-#[command(group = clap::ArgGroup::new("known").args(["signal", "reference"]).multiple(true))]
-pub struct RespondArgs {
-    /// Recordings of the test signal
-    #[arg(required = true, value_hint = ValueHint::FilePath)]
-    pub recordings: Vec<PathBuf>,
-    /// The file that was played [default: the one described in the recording's folder or this one]
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
-    pub signal: Option<PathBuf>,
-    /// Channel of each recording that holds the signal as it left the output, counted from 1
-    #[arg(long, value_name = "N")]
-    pub reference: Option<NonZeroUsize>,
-    /// Channel that holds the microphone, counted from 1; of several, each with its position: 1=seat,2=corner
-    /// [default: the first that is not the reference]
-    #[arg(long, value_name = "N[=POSITION],...")]
-    pub channel: Option<String>,
-    /// The recording holds several sweeps, one a position: their names in order
-    #[arg(long, value_name = "POSITION,...", conflicts_with_all = ["noise", "average"])]
-    pub in_order: Option<String>,
-    /// The recording holds several sweeps of one position: average them (so are repeats in the signal itself)
-    #[arg(long, conflicts_with = "noise")]
-    pub average: bool,
-    /// Air temperature during the take, °C, for the record: a kelvin moves every mode by 0.17 %
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
-    pub temperature: Option<f64>,
-    /// Remark for the record, e.g. who opened the door
-    #[arg(long, value_name = "TEXT")]
-    pub note: Option<String>,
-    /// The same place at a lower level, played and recorded alike: shows what isn't linear
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with = "noise")]
-    pub quieter: Option<PathBuf>,
-    /// The same place with noise of another seed: shows distortion, and both are averaged
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "noise")]
-    pub second_seed: Option<PathBuf>,
-    /// Correct the microphone by this text file: frequency in Hz, dB, and perhaps degrees
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
-    pub correct_microphone: Option<PathBuf>,
-    /// Correct the input that recorded the reference likewise
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "reference")]
-    pub correct_reference: Option<PathBuf>,
-    /// Recording of a calibrator on the microphone, at the same gain: levels in dB SPL
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
-    pub calibrator: Option<PathBuf>,
-    /// Sound pressure level of the calibrator, dB
-    #[arg(long, value_name = "DB", default_value_t = 94.0, requires = "calibrator")]
-    pub calibrator_spl: f64,
-    /// Sound pressure level of a sine that reaches full scale, dB, where no calibrator was recorded
-    #[arg(long, value_name = "DB", conflicts_with = "calibrator")]
-    pub full_scale_spl: Option<f64>,
-    /// The signal is noise: average its periods, or segments of noise that doesn't repeat
-    #[arg(long, requires = "reference")]
-    pub noise: bool,
-    /// Length of a segment of noise that doesn't repeat, s: eight times the longest decay (a period is found)
-    #[arg(long, value_name = "S", default_value_t = 10.0, requires = "noise")]
-    pub segment: f64,
-    /// Length of the response after the emission, s [default: as the recording allows]
-    #[arg(long, value_name = "S", conflicts_with = "noise")]
-    pub length: Option<f64>,
-    /// Folder for the responses, each named like its recording
-    #[arg(long, value_name = "DIR", default_value = "responses", value_hint = ValueHint::DirPath)]
-    pub out: PathBuf,
-    /// Replace files of these names
-    #[arg(long)]
-    pub force: bool,
-    /// No summary; errors only
-    #[arg(long)]
-    pub quiet: bool,
-}
-
 /// What the tolerance mask lies round.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum MaskMean {
@@ -341,8 +212,8 @@ pub struct TuneArgs {
     #[arg(long, value_name = "N", requires = "recording")]
     pub reference: Option<NonZeroUsize>,
     /// Its microphones, named like the baseline's positions
-    #[arg(long, value_name = "N=POSITION,...", requires = "recording")]
-    pub microphones: Option<String>,
+    #[arg(long, value_name = "N=POSITION,...", requires = "recording", value_parser = Channels::parse)]
+    pub microphones: Option<Channels>,
     /// Text file whose last line names the setting; another name starts a new average
     #[arg(long, value_name = "FILE", requires = "recording", value_hint = ValueHint::FilePath)]
     pub dials: Option<PathBuf>,
@@ -363,77 +234,6 @@ pub struct TuneArgs {
     pub run: RunArgs,
 }
 
-/// `stillroom design`.
-#[derive(Debug, Args)]
-pub struct DesignArgs {
-    /// A session folder: its room, and the mode as measured
-    #[arg(value_hint = ValueHint::DirPath, required_unless_present = "dims")]
-    pub path: Option<PathBuf>,
-    /// Length x width x height of a rectangular room, in metres or feet and inches
-    #[arg(long, value_name = "LxWxH")]
-    pub dims: Option<String>,
-    /// Frequency of the mode to treat, Hz
-    #[arg(long, value_name = "HZ", value_parser = mode_frequency)]
-    pub mode: f64,
-    /// T60 of the mode without units, s [default: as measured in PATH]
-    #[arg(long, value_name = "S", value_parser = time)]
-    pub t60: Option<f64>,
-    /// T60 to reach, s
-    #[arg(long, value_name = "S", value_parser = time)]
-    pub target_t60: Option<f64>,
-    /// By how much T60 may pass the target and still count as reached, %
-    #[arg(long, value_name = "PERCENT", default_value_t = 10.0)]
-    pub tolerance: f64,
-    /// A given unit, NAME=VALUE with commas between
-    #[arg(long, value_name = "UNIT")]
-    pub unit: Option<String>,
-    /// One corner of its face, m [default: in the best corner]
-    #[arg(long, value_name = "X,Y,Z", requires = "to", value_parser = place, allow_negative_numbers = true)]
-    pub from: Option<[f64; 3]>,
-    /// The opposite corner of its face, m
-    #[arg(long, value_name = "X,Y,Z", requires = "from", value_parser = place, allow_negative_numbers = true)]
-    pub to: Option<[f64; 3]>,
-    /// How the panel is held at its edges
-    #[arg(long, value_enum, default_value_t = PanelEdges::Piston)]
-    pub edges: PanelEdges,
-    /// Most air that all units may hold, litres
-    #[arg(long, value_name = "LITRES", value_parser = time)]
-    pub litres: Option<f64>,
-    /// Areas to add with their absorption: a CSV file with columns name, area_m2 and one for each band in Hz,
-    /// and a row named `before` with the bands' T in s (area_m2: all surfaces of the room)
-    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
-    pub areas: Option<PathBuf>,
-    /// State without units, where PATH has several
-    #[arg(long, value_name = "STATE")]
-    pub before: Option<String>,
-    /// Air temperature, °C [default: 20, or as session.toml says]
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
-    pub temperature: Option<f64>,
-    /// Seed of the draws behind the chance
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    pub seed: u64,
-    /// Form of standard output
-    #[arg(long, value_enum, default_value_t = Format::Table)]
-    pub format: Format,
-    /// How to read the folder.
-    #[command(flatten)]
-    pub reading: ReadingArgs,
-    /// How to run.
-    #[command(flatten)]
-    pub run: RunArgs,
-}
-
-/// How a panel is held.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum PanelEdges {
-    /// Moves as a whole, on a soft seal
-    Piston,
-    /// Held, free to tilt
-    Supported,
-    /// Held and kept from tilting
-    Clamped,
-}
-
 /// `stillroom check`.
 #[derive(Debug, Args)]
 pub struct CheckArgs {
@@ -452,35 +252,6 @@ pub struct CheckArgs {
     /// How to run.
     #[command(flatten)]
     pub run: RunArgs,
-}
-
-/// `stillroom predict`.
-#[derive(Debug, Args)]
-pub struct PredictArgs {
-    /// A session folder whose session.toml describes the room, also as a plan that is no rectangle
-    #[arg(value_hint = ValueHint::DirPath, required_unless_present = "dims", conflicts_with = "dims")]
-    pub path: Option<PathBuf>,
-    /// Length x width x height, in metres or feet and inches
-    #[arg(long, value_name = "LxWxH")]
-    pub dims: Option<String>,
-    /// Air temperature, °C [default: 20, or as session.toml says]
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
-    pub temperature: Option<f64>,
-    /// Highest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 120.0)]
-    pub to: f64,
-    /// With PATH: where seats and loudspeakers hear or drive this mode least, Hz
-    #[arg(long, value_name = "HZ", value_parser = mode_frequency, requires = "path")]
-    pub mode: Option<f64>,
-    /// How far a seat or a loudspeaker may move, m
-    #[arg(long, value_name = "M", default_value_t = 0.5, value_parser = time)]
-    pub reach: f64,
-    /// Expected decay time, s, for the Schroeder frequency
-    #[arg(long, value_name = "S", default_value_t = 0.5, value_parser = time)]
-    pub t60: f64,
-    /// Form of standard output
-    #[arg(long, value_enum, default_value_t = Format::Table)]
-    pub format: Format,
 }
 
 /// `stillroom demo`.
@@ -608,23 +379,8 @@ fn mode_frequency(text: &str) -> Result<f64, String> {
     if (5.0..=300.0).contains(&hertz) { Ok(hertz) } else { Err("must lie between 5 and 300 Hz".to_owned()) }
 }
 
-fn repeats(text: &str) -> Result<usize, String> {
-    match text.parse() {
-        Ok(count @ 1..=20) => Ok(count),
-        _ => Err("must be 1 to 20".to_owned()),
-    }
-}
-
 fn time(text: &str) -> Result<f64, String> {
     let seconds: f64 =
         text.parse().map_err(|_| "a number in seconds, with a point for decimals".to_owned())?;
     if seconds.is_finite() && seconds > 0.0 { Ok(seconds) } else { Err("must be above 0 s".to_owned()) }
-}
-
-fn place(text: &str) -> Result<[f64; 3], String> {
-    let said = "three numbers in metres with commas between, like 0,1.2,0.4";
-    let numbers: Vec<f64> =
-        text.split(',').map(|part| part.trim().parse().map_err(|_| said)).collect::<Result<_, _>>()?;
-    let place: [f64; 3] = numbers.try_into().map_err(|_| said)?;
-    if place.iter().all(|x| x.is_finite()) { Ok(place) } else { Err(said.to_owned()) }
 }
