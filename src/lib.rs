@@ -3,7 +3,8 @@
 //! Session → Recording → Response → BandDecay, ModeSet → StateResult → tables
 //!
 //! 1. [`session`] reads a folder: states of the room, positions, takes. No audio yet.
-//! 2. [`recording`] reads one channel of a file: finite samples, what was mended, what looks wrong.
+//! 2. [`recording`] reads one channel of a file, or one of the responses that [`layout`] finds in it: finite samples,
+//!    what was mended, what looks wrong.
 //! 3. [`response`] turns the takes of a place into one response: onset, time base, repeats averaged,
 //!    and the low end that the mode fit works on.
 //! 4. [`decay`] runs the class 1 filters of [`filter`] backwards and integrates (ISO 3382): T20, T30, EDT,
@@ -36,7 +37,7 @@
 //! let found = analyze(&session, &Settings::default(), &Control::default());
 //! for state in &found.states {
 //!     for mode in state.resonances.iter().flat_map(|r| &r.set.modes) {
-//!         println!("{:.2} Hz rings {:.2} s", mode.omega_per_s / 6.2832, 6.9078 / mode.decay_per_s);
+//!         println!("{:.2} Hz rings {:.2} s", mode.frequency().value, mode.t60().value);
 //!     }
 //! }
 //! # Ok(()) }

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use std::path::Path;
 use stillroom::design::{Build, Edges, Measured, Plate, Treated, of_volume};
+use stillroom::modes::LN_1000;
 use stillroom::output::audio::{SampleForm, write_wav};
 use stillroom::room::simulate::sound::{Background, Path as Way, Upper, add_modes};
 use stillroom::room::simulate::{Chain, Gauss, Scene, Solved, Unit, seed_from};
@@ -17,7 +18,6 @@ const EMISSION_S: f64 = 0.05;
 const SECONDS: f64 = 3.5;
 /// What T60 may pass the target by and still reach it.
 const REACHED: f64 = 0.15;
-const LN_1000: f64 = 6.907_755_278_982_137;
 
 /// A room before anything is built, and the mode to treat.
 struct Room {

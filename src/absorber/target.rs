@@ -34,7 +34,7 @@ pub enum TuneError {
 /// The target among the baseline's resonances.
 pub(super) fn target(modes: &ModeSet, asked_hz: f64, state: &str) -> Result<usize, TuneError> {
     let usable = |m: &&(usize, &Mode)| matches!(m.1.kind, Kind::Mode | Kind::Unsure) && m.1.decay_per_s > 0.0;
-    let off = |m: &Mode| (m.omega_per_s / TAU - asked_hz).abs();
+    let off = |m: &Mode| (m.frequency().value - asked_hz).abs();
     let indexed: Vec<(usize, &Mode)> = modes.modes.iter().enumerate().collect();
     let mut near: Vec<&(usize, &Mode)> = indexed.iter().filter(usable).collect();
     // A mode that is claimed goes before one that isn't, if both are near.
@@ -45,7 +45,7 @@ pub(super) fn target(modes: &ModeSet, asked_hz: f64, state: &str) -> Result<usiz
         return Ok(found.0);
     }
     let words: Vec<String> =
-        near.iter().take(3).map(|m| format!("{:.1} Hz", m.1.omega_per_s / TAU)).collect();
+        near.iter().take(3).map(|m| format!("{:.1} Hz", m.1.frequency().value)).collect();
     let nearest = if words.is_empty() { "no modes at all".to_owned() } else { words.join(", ") };
     Err(TuneError::NoMode { state: state.to_owned(), asked_hz, nearest })
 }

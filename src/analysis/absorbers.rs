@@ -138,7 +138,7 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
             })
             .collect();
         // The baseline shows this mode: it was found there.
-        tune_pairs(session, found, compared, &takes, modes[mode].omega_per_s / TAU).ok()
+        tune_pairs(session, found, compared, &takes, modes[mode].frequency().value).ok()
     });
     tunings.collect()
 }
@@ -150,7 +150,7 @@ fn became_two(change: &ModeChange) -> bool {
 /// The claimed mode nearest the frequency that a unit is labelled with.
 fn labelled(modes: &[Mode], unit: &Unit) -> Option<usize> {
     let label = unit.tuned_hz?;
-    let off = |m: usize| (modes[m].omega_per_s / TAU - label).abs();
+    let off = |m: usize| (modes[m].frequency().value - label).abs();
     let claimed = (0..modes.len()).filter(|m| modes[*m].kind == Kind::Mode);
     claimed.min_by(|a, b| off(*a).total_cmp(&off(*b))).filter(|m| off(*m) < LABEL_HZ)
 }

@@ -10,7 +10,6 @@ use crate::flag::Flag;
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::response::Response;
 use rustfft::num_complex::Complex;
-use std::f64::consts::TAU;
 
 /// B·T that even a reversed filter needs (ISO 3382-2:2008, 7.3; Jacobsen & Rindel, J. Sound Vib. 117 (1987)).
 const LEAST_BT: f64 = 4.0;
@@ -51,19 +50,15 @@ pub(super) fn cross_check(set: &ModeSet, index: usize, heard: &[Heard<'_>]) -> (
     (t20, contrary.map(|t20| reason(set, index, heard, band, &t20)))
 }
 
-fn hertz(mode: &Mode) -> f64 {
-    mode.omega_per_s / TAU
-}
-
 /// Edges of the filter, Hz.
 ///
 /// Half way to the neighbours, where the filter can follow the decay in so narrow a band; else as wide as that
 /// takes, and the neighbours sound along: no filter does both.
 fn band(set: &ModeSet, index: usize) -> (f64, f64) {
     let mode = &set.modes[index];
-    let own = hertz(mode);
-    let below = index.checked_sub(1).map_or(0.0, |i| hertz(&set.modes[i]));
-    let above = set.modes.get(index + 1).map_or(f64::INFINITY, hertz);
+    let own = mode.frequency().value;
+    let below = index.checked_sub(1).map_or(0.0, |i| set.modes[i].frequency().value);
+    let above = set.modes.get(index + 1).map_or(f64::INFINITY, |mode| mode.frequency().value);
     let clear = ((own - below) / 2.0).min((above - own) / 2.0).min(WIDE * own);
     let follows = 0.5 * AMPLE_BT * mode.decay_per_s / LN_1000;
     let reach = clear.max(follows.min(WIDEST * own));
@@ -117,6 +112,7 @@ mod tests {
     use crate::modes::{self, FitSettings, Pole};
     use rand_chacha::ChaCha8Rng;
     use rand_chacha::rand_core::{Rng, SeedableRng};
+    use std::f64::consts::TAU;
 
     const RATE_HZ: f64 = 1000.0;
     const ONSET_S: f64 = 0.1;
@@ -159,7 +155,7 @@ mod tests {
             record: NarrowRecord { samples, rate_hz: RATE_HZ, onset_s: ONSET_S },
             origin_s: ONSET_S,
         });
-        let index = set.modes.iter().position(|mode| (hertz(mode) - hz).abs() < 0.5).unwrap();
+        let index = set.modes.iter().position(|mode| (mode.frequency().value - hz).abs() < 0.5).unwrap();
         let (t20, doubt) = cross_check(set, index, &heard.collect::<Vec<_>>());
         let t60_s = LN_1000 / set.modes[index].decay_per_s;
         println!("fit {t60_s:.3} s, filter {t20:?}, {doubt:?}");

@@ -5,12 +5,11 @@ use super::{Control, Settings, captured};
 use crate::criterion::{Ringing, prioritise};
 use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
-use crate::modes::{self, FitSettings, Kind, Mode, ModeSet};
+use crate::modes::{self, FitSettings, Kind, ModeSet};
 use crate::response::{LowEnd, Place};
 use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign, sound_speed_m_s};
 use crate::session::{Role, Session};
 use crate::state::{Resonances, StateResult};
-use std::f64::consts::TAU;
 
 /// Adds the modes to a state, where they were asked for and any place was read.
 pub(super) fn add(
@@ -53,10 +52,6 @@ pub(super) fn fit<'a>(
     modes::fit(&places, &fit)
 }
 
-fn hertz(mode: &Mode) -> f64 {
-    mode.omega_per_s / TAU
-}
-
 /// Names the modes by the manifest's room, if it gives three lengths.
 fn name(session: &Session, state: &StateResult, set: &ModeSet) -> Assignment {
     let places: Vec<RoomPlace> = set
@@ -95,7 +90,7 @@ fn lowest_hz(dimensions_m: Option<[f64; 3]>, temperature_c: f64) -> Option<f64> 
 /// Flags what lies below: no more than that, since open doors and light walls make real ones.
 fn flag_below_the_box(names: &mut Assignment, set: &ModeSet, below_hz: f64) {
     for (name, mode) in names.modes.iter_mut().zip(&set.modes) {
-        if mode.kind == Kind::Mode && hertz(mode) < below_hz {
+        if mode.kind == Kind::Mode && mode.frequency().value < below_hz {
             name.flags.add(Flag::NotOfThisBox);
         }
     }
@@ -114,7 +109,7 @@ fn priorities(session: &Session, set: &ModeSet) -> Vec<Option<u32>> {
             let mode = &set.modes[m];
             let energy = |place: &usize| mode.amplitudes[*place].map(|a| strength(set, *place, a).powi(2));
             Ringing {
-                frequency_hz: hertz(mode),
+                frequency_hz: mode.frequency().value,
                 // The low end of T60's interval: what is hardly known doesn't jump the queue.
                 decay_per_s: mode.decay_per_s + SD_PER_95 * mode.decay_sd_per_s,
                 energies: counted.iter().map(energy).collect(),

@@ -197,23 +197,8 @@ mod tests {
             arrival_s: 0.106,
             start_offset_s: 0.006,
             range_hz: [18.0, 15_000.0],
-            peak_to_noise: Vec::new(),
-            harmonics: Vec::new(),
-            clock: None,
             repeats: 1,
-            repeat_difference_db: None,
-            coherence: None,
-            bracket_db: None,
-            background: Vec::new(),
-            hum: Vec::new(),
-            full_scale_db_spl: None,
-            zero_db_spl: None,
-            clock_limit_ppm: None,
-            corrections: Vec::new(),
-            quieter: None,
-            temperature_c: None,
-            note: None,
-            findings: Vec::new(),
+            ..CaptureRecord::default()
         }
     }
 

@@ -5,7 +5,6 @@ use crate::flag::Flag;
 use crate::modes::Mode;
 use crate::state::{PlaceResult, StateResult};
 use rustfft::num_complex::Complex64;
-use std::f64::consts::TAU;
 
 /// The filter's band, Hz.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,7 +66,7 @@ pub fn ringing(state: &StateResult, band: Band, points: usize, until_s: f64) -> 
         .collect();
     let measured = narrow_curve(&records, band.lower_hz, band.upper_hz, points)?;
     let found = state.resonances.as_ref().ok_or(Flag::NoDecay)?;
-    let inside = |mode: &&Mode| (band.lower_hz..band.upper_hz).contains(&(mode.omega_per_s / TAU));
+    let inside = |mode: &&Mode| (band.lower_hz..band.upper_hz).contains(&mode.frequency().value);
     let poles: Vec<&Mode> = found.set.modes.iter().filter(inside).collect();
     let model_time_s: Vec<f64> = (0..=points).map(|k| until_s * k as f64 / points.max(1) as f64).collect();
     let mut model = vec![0.0; model_time_s.len()];

@@ -4,7 +4,8 @@ use super::line::T20_SPREAD;
 use statrs::distribution::{ChiSquared, ContinuousCDF, StudentsT};
 
 /// What places scatter by, over what the standard's formula says: the median over 201 invented pairs of states with an
-/// independent field at each place (`change::tests::bands`). The formula also holds decays of interrupted noise.
+/// independent field at each place (`change::tests::bands`), chosen on these; other draws are held against it there. The
+/// formula also holds decays of interrupted noise.
 const PAIRED: f64 = 0.85;
 
 /// Half the 95 % interval that a change of T20 will have, as a ratio, with `places` places in both states: Student's t

@@ -36,7 +36,9 @@ pub use fit::fit;
 pub use pole::{LN_1000, Pole};
 pub use settings::{FitSettings, Place};
 
+use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
+use std::f64::consts::TAU;
 
 /// The resonances of one state, in rising frequency, with one joint covariance.
 #[derive(Debug, Clone, Default)]
@@ -96,6 +98,21 @@ pub struct Mode {
     pub amplitudes: Vec<Option<Amplitude>>,
     /// Remarks.
     pub flags: Flags,
+}
+
+impl Mode {
+    /// Damped natural frequency, Hz.
+    #[must_use]
+    pub fn frequency(&self) -> Estimate {
+        Estimate::new(self.omega_per_s / TAU, self.omega_sd_per_s / TAU)
+    }
+
+    /// Time in which it falls by 60 dB, s.
+    #[must_use]
+    pub fn t60(&self) -> Estimate {
+        let t60_s = LN_1000 / self.decay_per_s;
+        Estimate::new(t60_s, t60_s * self.decay_sd_per_s / self.decay_per_s)
+    }
 }
 
 /// A complex amplitude A, in the file's full scale, and its covariance.

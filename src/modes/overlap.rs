@@ -5,7 +5,6 @@
 //! and 67 % beyond; of those of frequency 91, 86, 84 and 89 %.
 
 use super::ModeSet;
-use std::f64::consts::TAU;
 
 /// Modes are counted this far to both sides, Hz.
 const AROUND_HZ: f64 = 12.0;
@@ -21,10 +20,10 @@ pub(super) fn widen_overlapping(set: &mut ModeSet, seconds: f64) {
     // A tone that outlasts the record is no neighbour.
     let rings = |decay_per_s: f64| decay_per_s > 1.5 / seconds;
     let others: Vec<f64> =
-        set.modes.iter().filter(|m| rings(m.decay_per_s)).map(|m| m.omega_per_s / TAU).collect();
+        set.modes.iter().filter(|m| rings(m.decay_per_s)).map(|m| m.frequency().value).collect();
     let mut widening = Vec::with_capacity(2 * set.modes.len());
     for mode in &mut set.modes {
-        let hz = mode.omega_per_s / TAU;
+        let hz = mode.frequency().value;
         let count = others.iter().filter(|other| (*other - hz).abs() < AROUND_HZ).count();
         let bandwidth_hz = mode.decay_per_s / std::f64::consts::PI;
         let overlap = bandwidth_hz * count as f64 / (2.0 * AROUND_HZ);
@@ -47,6 +46,7 @@ mod tests {
     use super::super::{Kind, Mode};
     use super::*;
     use crate::flag::Flags;
+    use std::f64::consts::TAU;
 
     fn set(apart_hz: f64) -> ModeSet {
         let mode = |i: u32| Mode {

@@ -143,7 +143,7 @@ fn filter_limit(state: &StateFacts<'_>) -> Check {
 }
 
 /// Rooms under this volume have their lowest decay time measured in the 63 Hz octave (ISO 16283-1:2014, low-frequency
-/// procedure), m³.
+/// procedure; from memory), m³.
 const SMALL_M3: f64 = 25.0;
 /// The thirds from 50 to 80 Hz, or the octave itself, hertz.
 const LOW: Range = Range { from_hz: 44.668, to_hz: 89.125, words: "63 Hz octave, or thirds 50 to 80 Hz" };

@@ -8,7 +8,6 @@ use crate::modes::Kind;
 use crate::state::StateResult;
 use crate::table::{ChangeRow, ModeRow};
 use maud::{Markup, PreEscaped, html};
-use std::f64::consts::TAU;
 
 /// Resonances that are drawn.
 const SHOWN: usize = 6;
@@ -150,7 +149,7 @@ fn in_band<'a>(chosen: &Chosen<'a>, band: Band, span_s: f64) -> Vec<(Ringing, &'
 /// Frequencies of the resonances around, in any of the states.
 fn neighbours(chosen: &Chosen<'_>) -> Vec<f64> {
     let sets = chosen.states.iter().filter_map(|(state, _)| Some(&state.resonances.as_ref()?.set.modes));
-    let others = sets.flatten().filter(|mode| mode.kind == Kind::Mode).map(|mode| mode.omega_per_s / TAU);
+    let others = sets.flatten().filter(|mode| mode.kind == Kind::Mode).map(|mode| mode.frequency().value);
     // Its own poles, moved or split, are no neighbours.
     others.filter(|hz| (hz - chosen.hz).abs() > 0.025 * chosen.hz).collect()
 }

@@ -14,11 +14,10 @@ use crate::decay::BandDecay;
 use crate::estimate::{Estimate, Reading};
 use crate::filter::Fraction;
 use crate::flag::{Flag, Flags};
-use crate::modes::{Amplitude, Kind, LN_1000, Mode, ModeSet};
+use crate::modes::{Amplitude, Kind, Mode, ModeSet};
 use crate::room::sound_speed_m_s;
 use crate::session::{Role, Session, TimeBase, channel_words};
 use crate::state::{Resonances, StateResult};
-use std::f64::consts::TAU;
 
 /// How the user's command read the folder; for the record only.
 #[derive(Debug, Clone, Copy, Default)]
@@ -272,19 +271,6 @@ pub fn kind_word(kind: Kind) -> &'static str {
     }
 }
 
-/// Frequency of a mode with its standard deviation, Hz.
-#[must_use]
-pub fn frequency_hz(mode: &Mode) -> Estimate {
-    Estimate::new(mode.omega_per_s / TAU, mode.omega_sd_per_s / TAU)
-}
-
-/// T60 of a mode with its standard deviation, s.
-#[must_use]
-pub fn t60_s(mode: &Mode) -> Estimate {
-    let t60_s = LN_1000 / mode.decay_per_s;
-    Estimate::new(t60_s, t60_s * mode.decay_sd_per_s / mode.decay_per_s)
-}
-
 /// Magnitude of an amplitude and its standard deviation along it.
 fn magnitude(amplitude: &Amplitude) -> (f64, f64) {
     let Amplitude { re, im, covariance: [rr, ri, ii], .. } = *amplitude;
@@ -315,7 +301,7 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     let seen = known.iter().filter(|(_, amplitude)| amplitude.is_seen()).count();
     let power = known.iter().map(|(p, a)| level(&found.set, mode, *p, a).value.powi(2)).sum::<f64>()
         / known.len().max(1) as f64;
-    let frequency = frequency_hz(mode);
+    let frequency = mode.frequency();
     let thresholds = Resonances::thresholds_s(frequency.value);
     let mut flags = mode.flags.clone();
     flags.extend(&given.flags);
@@ -343,7 +329,7 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
 
 /// A steady tone has no decay time.
 fn t60(mode: &Mode) -> Reading {
-    if mode.kind == Kind::Hum { Err(Flag::SteadyTone) } else { Ok(t60_s(mode)) }
+    if mode.kind == Kind::Hum { Err(Flag::SteadyTone) } else { Ok(mode.t60()) }
 }
 
 fn number(index: usize) -> u32 {
@@ -373,7 +359,7 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
             rows.push(ModeLevelRow {
                 state: name.clone(),
                 mode: number(m),
-                frequency_hz: Ok(mode.omega_per_s / TAU),
+                frequency_hz: Ok(mode.frequency().value),
                 position: position.as_str().into(),
                 source: source.as_str().into(),
                 level_spl: zero_db.map(|zero_db| level.map(|level| level.value + zero_db)),

@@ -80,7 +80,7 @@ pub fn fit_lows(lows: &[LowEnd], later_s: f64, refits: bool) -> ModeSet {
 }
 
 pub fn hertz(mode: &Mode) -> f64 {
-    mode.omega_per_s / TAU
+    mode.frequency().value
 }
 
 pub fn claims(set: &ModeSet) -> Vec<&Mode> {
