@@ -13,17 +13,17 @@ const SAME: f64 = 0.3;
 impl Job<'_> {
     /// A fit with each window made from the poles of that search which costs least there; `None` where the
     /// fit's own do everywhere. A search that takes one pole after another can end beside the best set.
-    pub fn best_of(&self, attempt: &Variant, main: &FitRun, searches: &[&FitRun]) -> Option<FitRun> {
+    pub fn best_of(&self, variant: &Variant, main: &FitRun, searches: &[&FitRun]) -> Option<FitRun> {
         let mut best: Option<FitRun> = None;
         for search in searches {
             let now = best.as_ref().unwrap_or(main);
             let differs = |span: &Span| !alike(span, &now.poles, &search.poles, now.seconds());
-            if !now.windows_fitted.iter().any(|fitted| differs(&fitted.span)) {
+            if !now.windows.iter().any(|fitted| differs(&fitted.span)) {
                 continue;
             }
-            let Some(other) = self.instead(attempt, now, &search.poles, differs) else { continue };
-            if let Some(windows_fitted) = cheaper_windows(&now.windows_fitted, &other.windows_fitted) {
-                best = Some(self.gathered(now.records.clone(), windows_fitted));
+            let Some(other) = self.instead(variant, now, &search.poles, differs) else { continue };
+            if let Some(windows) = cheaper_windows(&now.windows, &other.windows) {
+                best = Some(self.gathered(now.records.clone(), windows));
             }
         }
         best

@@ -28,11 +28,11 @@ pub(super) fn collect(
     set: &mut ModeSet,
     places: &[Place<'_>],
     records: &Records,
-    windows_fitted: &[WindowFit],
+    windows: &[WindowFit],
     to_hz: f64,
 ) {
     let mut blocks: Vec<DMatrix<f64>> = Vec::new();
-    for fitted in windows_fitted {
+    for fitted in windows {
         let window = &fitted.window;
         let poles = &window.fit.poles;
         let Some(covariance) = pole_covariance(window) else {

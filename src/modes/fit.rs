@@ -19,7 +19,7 @@ use rayon::prelude::*;
 pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
     let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
-    let Some(mut main) = job.attempt(&Variant::MAIN) else { return empty(places) };
+    let Some(mut main) = job.run(&Variant::MAIN) else { return empty(places) };
     let seconds = main.seconds();
     let mut predicted = None;
     if settings.refits {
@@ -48,10 +48,10 @@ impl Job<'_> {
         splits_s(self.places, self.range_hz)
             .par_iter()
             .filter_map(|until_s| {
-                let attempt = Variant::early(*until_s);
-                let fit = self.attempt(&attempt)?;
+                let variant = Variant::early(*until_s);
+                let fit = self.run(&variant)?;
                 let many = self.places.len() >= MANY_PLACES;
-                let better = many.then(|| self.best_of(&attempt, &fit, &[main])).flatten();
+                let better = many.then(|| self.best_of(&variant, &fit, &[main])).flatten();
                 Some(better.unwrap_or(fit))
             })
             .collect()
@@ -60,8 +60,7 @@ impl Job<'_> {
     /// The main fit with the best poles that any search found, its intervals widened by what other ways of fitting make
     /// of it, and flagged where no other search finds a pole again.
     fn tested(&self, main: FitRun, early: Vec<FitRun>) -> FitRun {
-        let mut whole: Vec<FitRun> =
-            self.run_beside(&Variant::ANEW, &main.windows_fitted).into_iter().collect();
+        let mut whole: Vec<FitRun> = self.run_beside(&Variant::ANEW, &main.windows).into_iter().collect();
         let searches: Vec<&FitRun> = whole.iter().chain(&early).collect();
         let mut main = match self.best_of(&Variant::MAIN, &main, &searches) {
             Some(better) => {

@@ -1,5 +1,12 @@
 //! The low ends of a state become a [`ModeSet`]: poles that all positions share, and how strongly
 //! each position sees them.
+//!
+//! `fit` leads through it. A *run* (`run`) cuts and transforms the records (`record`), seeks poles in narrow bands
+//! (`single`, candidates from `gain`) and fits them together in wide windows (`layout`, `window`): a `problem` is the
+//! window's spectra beside its `residual_terms` and `noise`; `projection` solves for amplitudes at given poles (columns
+//! from `basis`, products in `tall` and `factor`), `refine` moves the poles, `order` chooses how many terms there are.
+//! `choose` takes the cheapest poles of several runs, `refits` widens intervals by what other variants give, `overlap`
+//! by crowding; `prediction` and `kinds` say what is claimed; `collect`, `covariance` and `residual` gather it.
 
 mod basis;
 mod bound;

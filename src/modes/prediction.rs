@@ -139,7 +139,7 @@ pub(super) fn without_steady_tones(places: &[Place<'_>], fit: &FitRun) -> Vec<Pl
     let mut quiet: Vec<Place<'static>> = places.iter().map(owned).collect();
     for (index, record) in fit.records.records.iter().enumerate() {
         let samples = quiet[record.place].samples.to_mut();
-        for fitted in &fit.windows_fitted {
+        for fitted in &fit.windows {
             let steady = |p: &Pole| p.decay_per_s < STEADY / seconds;
             take_off(&mut samples[record.first..], record, fitted, index, (0, &steady));
         }
@@ -262,7 +262,7 @@ fn add_parts(sums: &mut [Sum], places: &[Place<'_>], fit: &FitRun, middles: &[f6
     let (mut count, mut seconds) = (0, 0.0_f64);
     let bands = (middles, band_hz(places.len()));
     for (index, record) in fit.records.records.iter().enumerate() {
-        let Some(part) = Part::new(&places[record.place], record, &fit.windows_fitted, index, bands) else {
+        let Some(part) = Part::new(&places[record.place], record, &fit.windows, index, bands) else {
             continue;
         };
         count += 1;
@@ -294,7 +294,7 @@ impl Part {
     fn new(
         place: &Place<'_>,
         record: &Record,
-        windows_fitted: &[WindowFit],
+        windows: &[WindowFit],
         index: usize,
         (middles, width_hz): (&[f64], f64),
     ) -> Option<Self> {
@@ -307,7 +307,7 @@ impl Part {
         let mut left = place.samples[first..first + len].to_vec();
         let energies_of = |samples: &[f64]| band_energies(samples, record.rate_hz, middles, width_hz);
         let whole = energies_of(&left);
-        for fitted in windows_fitted {
+        for fitted in windows {
             take_off(&mut left, record, fitted, index, (record.len, &|_| true));
         }
         let left = energies_of(&left);

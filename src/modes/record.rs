@@ -172,7 +172,7 @@ impl Records {
         &self,
         band_hz: (f64, f64),
         terms: ResidualTerms,
-        shape: &NoiseSpectrum,
+        noise: &NoiseSpectrum,
     ) -> Option<Problem> {
         let mut groups = Vec::with_capacity(self.lengths.len());
         for same in &self.lengths {
@@ -183,7 +183,7 @@ impl Records {
                 continue;
             }
             let mut bins = Bins::new(same.rate_hz, same.len, first, last);
-            bins.weights = bins.omegas.iter().map(|omega| shape.weight(*omega)).collect();
+            bins.weights = bins.omegas.iter().map(|omega| noise.weight(*omega)).collect();
             let n = bins.len();
             let spectra = Tall::from_fn(2 * n, same.spectra.len(), |row, column| {
                 let k = row % n;
@@ -193,7 +193,7 @@ impl Records {
             let places = same.spectra.iter().map(|(index, _)| *index).collect();
             groups.push(Group::new(bins, spectra, places));
         }
-        let slope = shape.slope;
+        let slope = noise.slope;
         let none = ResidualTerms::NONE;
         let problem =
             Problem { groups, places: self.records.len(), terms: none, band_hz, slope, prior: None };

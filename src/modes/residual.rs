@@ -26,10 +26,10 @@ const LOWEST_HZ: f64 = 10.0;
 pub(crate) fn residual_over_noise(
     places: &[Place<'_>],
     records: &Records,
-    windows_fitted: &[WindowFit],
+    windows: &[WindowFit],
 ) -> Vec<Result<f64, Flag>> {
     let mut ratios = vec![Err(Flag::LeftOutOfFit); places.len()];
-    for (record, left) in records.records.iter().zip(left(records.records.len(), windows_fitted)) {
+    for (record, left) in records.records.iter().zip(left(records.records.len(), windows)) {
         if !left.is_empty() {
             ratios[record.place] = over_noise(&left, &places[record.place]);
         }
@@ -45,9 +45,9 @@ struct Left {
 }
 
 /// What each record's windows leave within the frequencies they answer for.
-fn left(records: usize, windows_fitted: &[WindowFit]) -> Vec<Vec<Left>> {
+fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<Left>> {
     let mut all = vec![Vec::new(); records];
-    for fitted in windows_fitted {
+    for fitted in windows {
         let problem = &fitted.window.problem;
         let own = 2.0 * PI * fitted.span.owns_from_hz..2.0 * PI * fitted.span.owns_to_hz;
         for (group, fit) in problem.groups.iter().zip(&fitted.window.fit.projection.groups) {

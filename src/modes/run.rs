@@ -57,14 +57,14 @@ impl Variant {
     }
 }
 
-/// What all attempts share.
+/// What all runs share.
 pub(super) struct Job<'a> {
     pub places: &'a [Place<'a>],
     pub range_hz: (f64, f64),
     pub cancelled: &'a (dyn Fn() -> bool + Sync),
 }
 
-/// What an attempt came to.
+/// What a run came to.
 #[derive(Debug, Clone)]
 pub(super) struct FitRun {
     /// The resonances.
@@ -72,7 +72,7 @@ pub(super) struct FitRun {
     /// The records it was made from.
     pub records: Records,
     /// The windows it was fitted in, with what was found there.
-    pub windows_fitted: Vec<WindowFit>,
+    pub windows: Vec<WindowFit>,
     /// Its poles, those beyond the range reported among them, in rising frequency.
     pub poles: Vec<Pole>,
 }
@@ -86,13 +86,13 @@ impl FitRun {
 
 impl Job<'_> {
     /// Fits once, searching for the poles from nothing; `None` where no place has a record for it.
-    pub fn attempt(&self, attempt: &Variant) -> Option<FitRun> {
-        self.run_beside(attempt, &[])
+    pub fn run(&self, variant: &Variant) -> Option<FitRun> {
+        self.run_beside(variant, &[])
     }
 
     /// The same beside the residual terms of an earlier fit.
-    pub fn run_beside(&self, attempt: &Variant, earlier: &[WindowFit]) -> Option<FitRun> {
-        self.with_records(attempt, |records, task| {
+    pub fn run_beside(&self, variant: &Variant, earlier: &[WindowFit]) -> Option<FitRun> {
+        self.with_records(variant, |records, task| {
             let found = search(records, task);
             fit_windows(records, task, &task.windows(&found), &found, earlier)
         })
@@ -101,62 +101,62 @@ impl Job<'_> {
     /// A fit from other poles in the windows it has; windows in which `differs` says no are kept as they are.
     pub fn instead(
         &self,
-        attempt: &Variant,
+        variant: &Variant,
         main: &FitRun,
         poles: &[Pole],
         differs: impl Fn(&Span) -> bool + Sync,
     ) -> Option<FitRun> {
-        self.with_records(attempt, |records, task| {
-            fit_changed_windows(records, task, &main.windows_fitted, poles, differs)
+        self.with_records(variant, |records, task| {
+            fit_changed_windows(records, task, &main.windows, poles, differs)
         })
     }
 
     /// The main fit made again in another way from where it ended: its poles and residual terms, a few steps.
-    pub fn again(&self, attempt: &Variant, main: &FitRun) -> Option<FitRun> {
-        self.with_records(attempt, |records, task| revisit(records, task, &main.windows_fitted, &main.poles))
+    pub fn again(&self, variant: &Variant, main: &FitRun) -> Option<FitRun> {
+        self.with_records(variant, |records, task| revisit(records, task, &main.windows, &main.poles))
     }
 
     fn with_records(
         &self,
-        attempt: &Variant,
+        variant: &Variant,
         fit: impl FnOnce(&Records, &Task<'_>) -> Vec<WindowFit>,
     ) -> Option<FitRun> {
-        let records = Records::new(self.places, attempt.cut);
+        let records = Records::new(self.places, variant.cut);
         if records.records.is_empty() {
             return None;
         }
         let used: Vec<&Place<'_>> = records.records.iter().map(|r| &self.places[r.place]).collect();
-        let shape =
-            if attempt.background { NoiseSpectrum::of_background(&used) } else { NoiseSpectrum::default() };
+        let noise =
+            if variant.background { NoiseSpectrum::of_background(&used) } else { NoiseSpectrum::default() };
         let (from, to) = self.range_hz;
         let task = Task {
             range_hz: (from, (to + BEYOND_HZ).min(records.top_hz())),
-            shape: &shape,
-            choices: attempt.choices,
+            noise: &noise,
+            choices: variant.choices,
             cancelled: self.cancelled,
         };
-        let windows_fitted = fit(&records, &task);
-        Some(self.gathered(records, windows_fitted))
+        let windows = fit(&records, &task);
+        Some(self.gathered(records, windows))
     }
 
     /// One set of resonances from what the windows found.
-    pub fn gathered(&self, records: Records, windows_fitted: Vec<WindowFit>) -> FitRun {
+    pub fn gathered(&self, records: Records, windows: Vec<WindowFit>) -> FitRun {
         let mut set = empty(self.places);
-        collect(&mut set, self.places, &records, &windows_fitted, self.range_hz.1);
-        set.unfitted_hz.extend(gaps(&windows_fitted, self.range_hz));
+        collect(&mut set, self.places, &records, &windows, self.range_hz.1);
+        set.unfitted_hz.extend(gaps(&windows, self.range_hz));
         set.unfitted_hz.sort_by(|a, b| a.0.total_cmp(&b.0));
-        set.residual_over_noise = residual_over_noise(self.places, &records, &windows_fitted);
-        let mut poles: Vec<Pole> = windows_fitted.iter().flat_map(WindowFit::own_poles).collect();
+        set.residual_over_noise = residual_over_noise(self.places, &records, &windows);
+        let mut poles: Vec<Pole> = windows.iter().flat_map(WindowFit::own_poles).collect();
         poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
-        FitRun { set, records, windows_fitted, poles }
+        FitRun { set, records, windows, poles }
     }
 }
 
 /// Parts of the range for which no window has a fit, Hz.
-fn gaps(windows_fitted: &[WindowFit], (from_hz, to_hz): (f64, f64)) -> Vec<(f64, f64)> {
+fn gaps(windows: &[WindowFit], (from_hz, to_hz): (f64, f64)) -> Vec<(f64, f64)> {
     let mut missing = Vec::new();
     let mut reached = from_hz;
-    for span in windows_fitted.iter().map(|fitted| fitted.span) {
+    for span in windows.iter().map(|fitted| fitted.span) {
         if span.owns_from_hz > reached {
             missing.push((reached, span.owns_from_hz.min(to_hz)));
         }

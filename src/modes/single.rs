@@ -75,7 +75,7 @@ pub(crate) struct Task<'a> {
     /// Frequencies to fit, Hz.
     pub range_hz: (f64, f64),
     /// Noise over frequency.
-    pub shape: &'a NoiseSpectrum,
+    pub noise: &'a NoiseSpectrum,
     /// How to go about it.
     pub choices: Choices,
     /// Whether to stop.
@@ -94,7 +94,7 @@ pub(crate) fn search(records: &Records, task: &Task<'_>) -> Vec<Pole> {
 
 fn search_band(records: &Records, task: &Task<'_>, band: &Span) -> Vec<Pole> {
     let limits = (band.fits_from_hz, band.fits_to_hz.min(records.top_hz()));
-    let Some(problem) = records.problem(limits, task.choices.terms(), task.shape) else {
+    let Some(problem) = records.problem(limits, task.choices.terms(), task.noise) else {
         return Vec::new();
     };
     let candidates = Candidates::new(&problem, limits.0, limits.1);
@@ -143,20 +143,20 @@ pub(crate) fn fit_windows(
     poles: &[Pole],
     earlier: &[WindowFit],
 ) -> Vec<WindowFit> {
-    let windows_fitted: Vec<Option<WindowFit>> = spans
+    let windows: Vec<Option<WindowFit>> = spans
         .par_iter()
         .map(|span| match at_middle(earlier, span) {
             Some(known) => refit_window(records, task, span, (&known.window, poles)),
             None => fit_window(records, task, span, poles),
         })
         .collect();
-    windows_fitted.into_iter().flatten().collect()
+    windows.into_iter().flatten().collect()
 }
 
 /// The window of a fit that holds the middle of a window.
-fn at_middle<'a>(windows_fitted: &'a [WindowFit], span: &Span) -> Option<&'a WindowFit> {
+fn at_middle<'a>(windows: &'a [WindowFit], span: &Span) -> Option<&'a WindowFit> {
     let middle_hz = 0.5 * (span.owns_from_hz + span.owns_to_hz);
-    windows_fitted.iter().find(|a| middle_hz < a.span.owns_to_hz).or(windows_fitted.last())
+    windows.iter().find(|a| middle_hz < a.span.owns_to_hz).or(windows.last())
 }
 
 /// The same in the windows of an earlier fit, kept where `differs` says that nothing would change.
@@ -167,7 +167,7 @@ pub(crate) fn fit_changed_windows(
     poles: &[Pole],
     differs: impl Fn(&Span) -> bool + Sync,
 ) -> Vec<WindowFit> {
-    let windows_fitted: Vec<Option<WindowFit>> = earlier
+    let windows: Vec<Option<WindowFit>> = earlier
         .par_iter()
         .map(|kept| {
             if !differs(&kept.span) {
@@ -180,7 +180,7 @@ pub(crate) fn fit_changed_windows(
             }
         })
         .collect();
-    windows_fitted.into_iter().flatten().collect()
+    windows.into_iter().flatten().collect()
 }
 
 /// Steps that bring poles from one way of fitting to another that is as good.
@@ -197,7 +197,7 @@ pub(crate) fn revisit(
     let narrower = (task.choices.own_hz, task.choices.at_once) != (usual.own_hz, usual.at_once);
     let spans: Vec<Span> =
         if narrower { task.windows(poles) } else { earlier.iter().map(|a| a.span).collect() };
-    let windows_fitted: Vec<Option<WindowFit>> = spans
+    let windows: Vec<Option<WindowFit>> = spans
         .par_iter()
         .map(|span| {
             let mut window = started(records, task, span, (&at_middle(earlier, span)?.window, poles))?;
@@ -205,7 +205,7 @@ pub(crate) fn revisit(
             Some(WindowFit { span: *span, window })
         })
         .collect();
-    windows_fitted.into_iter().flatten().collect()
+    windows.into_iter().flatten().collect()
 }
 
 /// A window with these poles, and the residual terms and the noise's slope of an earlier fit.
@@ -218,9 +218,9 @@ fn started(
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
     let mut terms = earlier.problem.terms;
     terms.polynomial += task.choices.degree - Choices::USUAL.degree;
-    let mut shape = task.shape.clone();
-    shape.slope = earlier.problem.slope;
-    let mut problem = records.problem(limits, terms, &shape)?;
+    let mut noise = task.noise.clone();
+    noise.slope = earlier.problem.slope;
+    let mut problem = records.problem(limits, terms, &noise)?;
     let poles: Vec<Pole> = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
     let first = Window::new(problem.clone(), &poles)?;
     problem.prior = Some(Prior::new(&problem, &first.variances));
@@ -264,19 +264,19 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
     // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
     let inner = limits.0 > task.range_hz.0;
-    let problem = records.problem(limits, task.choices.terms(), task.shape)?;
+    let problem = records.problem(limits, task.choices.terms(), task.noise)?;
     let poles = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
     let mut window = Window::new(problem, &poles)?;
     window.refine_with_noise(CLOSE, 1);
     let mut window = window.with_outer_terms(inner);
     if task.choices.weighs_first {
-        window = window.weighted_anew(records, task.shape)?;
+        window = window.weighted_anew(records, task.noise)?;
         window.refine_with_noise(CLOSE, 1);
     }
     window.prune(task.cancelled);
     let candidates = Candidates::new(&window.problem, span.owns_from_hz - 3.0, span.owns_to_hz + 3.0);
     window.grow(&candidates, 0, task.cancelled);
-    let mut window = window.weighted_anew(records, task.shape)?;
+    let mut window = window.weighted_anew(records, task.noise)?;
     window.refine_with_noise(CLOSE, 1);
     let mut window = window.with_order_selected(inner);
     // What only seemed significant under the first weights goes; what stays is refined to the bottom.
@@ -287,10 +287,10 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
 
 impl Window {
     /// The same poles with the noise spectrum's slope taken from the residual and a weak prior on amplitudes.
-    fn weighted_anew(&self, records: &Records, shape: &NoiseSpectrum) -> Option<Self> {
-        let mut shape = shape.clone();
-        shape.slope += residual_slope(&self.problem, &self.fit.projection);
-        let problem = records.problem(self.problem.band_hz, self.problem.terms, &shape)?;
+    fn weighted_anew(&self, records: &Records, noise: &NoiseSpectrum) -> Option<Self> {
+        let mut noise = noise.clone();
+        noise.slope += residual_slope(&self.problem, &self.fit.projection);
+        let problem = records.problem(self.problem.band_hz, self.problem.terms, &noise)?;
         let mut window = Window::new(problem, &self.fit.poles)?;
         window.problem.prior = Some(Prior::new(&window.problem, &window.variances));
         Window::new(window.problem, &self.fit.poles)

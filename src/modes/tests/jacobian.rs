@@ -21,10 +21,10 @@ const VARIANCES: [f64; 3] = [2e-4, 5e-4, 1e-3];
 fn problem(case: &Case) -> Problem {
     let mut places: Vec<Place<'_>> = case.places();
     places[2] = Place::new("short", "", &case.records[2][..2000], RATE_HZ, 0.0);
-    let mut shape = NoiseSpectrum::default();
-    shape.slope = -1.0;
+    let mut noise = NoiseSpectrum::default();
+    noise.slope = -1.0;
     Records::new(&places, Cut::WHOLE)
-        .problem((20.0, 105.0), ResidualTerms { upper: 1, ..ResidualTerms::of_degree_below(3) }, &shape)
+        .problem((20.0, 105.0), ResidualTerms { upper: 1, ..ResidualTerms::of_degree_below(3) }, &noise)
         .unwrap()
 }
 
