@@ -21,7 +21,7 @@ const NEIGHBOUR_WIDTH: f64 = 0.3;
 /// … or one whose decay differs by more than this factor.
 const NEIGHBOUR_DECAY: f64 = 2.0;
 /// Decay constants that a pair may have, 1/s.
-const DECAYS: (f64, f64) = (0.05, 300.0);
+pub(super) const DECAYS: (f64, f64) = (0.05, 300.0);
 /// Steps of one descent.
 const STEPS: usize = 40;
 
@@ -52,11 +52,14 @@ pub(super) struct Fitted {
     /// Sum of the target's residues at each place (`None`: not part of the fit), at its record's start,
     /// and the time of that start from sample 0.
     pub residues: Vec<Option<(Vec<Complex64>, f64)>>,
-    /// Relative error of the residues taken together, expected.
+    /// Exponent of the noise's power over frequency.
     pub colour: f64,
+    /// Variance of the whitened noise at each place, as the residual shows it.
+    pub variances: Vec<Option<f64>>,
 }
 
 /// The stretch with its noise colour.
+#[derive(Debug, Clone)]
 pub(super) struct Stretch {
     groups: Vec<Group>,
     cut: Cut,
@@ -68,6 +71,7 @@ pub(super) struct Stretch {
 }
 
 /// Orthonormal columns of the held poles and the polynomial, and the whitened data without them.
+#[derive(Debug, Clone)]
 struct Held {
     basis: DMatrix<f64>,
     data: DMatrix<f64>,
@@ -151,6 +155,7 @@ impl Stretch {
             joint: inverse,
             score: point.score,
             residues: self.residues(&end, &point),
+            variances: self.variances(&point),
             neighbours: end.neighbours,
             colour: self.colour,
         })
@@ -325,6 +330,26 @@ impl Stretch {
         slope.is_finite().then(|| (self.colour + slope).clamp(-6.0, 3.0))
     }
 
+    fn variances(&self, point: &Point) -> Vec<Option<f64>> {
+        let mut all = vec![None; self.places];
+        for (group, part) in self.groups.iter().zip(&point.parts) {
+            for ((place, _), variance) in group.places.iter().zip(&part.variances) {
+                all[*place] = Some(*variance);
+            }
+        }
+        all
+    }
+
+    /// The groups, each with its data free of what is held.
+    pub fn parts(&self) -> impl Iterator<Item = (&Group, &DMatrix<f64>)> {
+        self.groups.iter().zip(self.bases.iter().map(|held| &held.data))
+    }
+
+    /// Whitens columns of the group of an index and takes out of them what is held.
+    pub fn cleared(&self, index: usize, matrix: &mut DMatrix<f64>) {
+        self.clear(&self.groups[index], &self.bases[index], matrix);
+    }
+
     /// Residues of the target's poles at the start of each place's record.
     fn residues(&self, end: &Start, point: &Point) -> Vec<Option<(Vec<Complex64>, f64)>> {
         let mut all = vec![None; self.places];
@@ -407,15 +432,17 @@ fn allowed(next: &Start, first: &Start, centre_hz: f64) -> bool {
         Target::One(pole) => damped(&pole) && near(&pole),
         Target::Two(pair) => pair.poles().iter().all(|s| damped(s) && near(s)),
     };
-    let same = next.neighbours.iter().zip(&first.neighbours).all(|(a, b)| {
-        let faster = a.re / b.re;
-        let reach = TAU * NEIGHBOUR_REACH_HZ - NEIGHBOUR_WIDTH * b.re;
-        (1.0 / NEIGHBOUR_DECAY..NEIGHBOUR_DECAY).contains(&faster) && (a.im - b.im).abs() < reach
-    });
-    target && same
+    target && next.neighbours.iter().zip(&first.neighbours).all(|(a, b)| same_neighbour(*a, *b))
 }
 
-fn solve(matrix: &DMatrix<f64>, right: &DVector<f64>) -> Option<DVector<f64>> {
+/// Whether a neighbour that moved from `b` to `a` is still the same one.
+pub(super) fn same_neighbour(a: Complex64, b: Complex64) -> bool {
+    let faster = a.re / b.re;
+    let reach = TAU * NEIGHBOUR_REACH_HZ - NEIGHBOUR_WIDTH * b.re;
+    (1.0 / NEIGHBOUR_DECAY..NEIGHBOUR_DECAY).contains(&faster) && (a.im - b.im).abs() < reach
+}
+
+pub(super) fn solve(matrix: &DMatrix<f64>, right: &DVector<f64>) -> Option<DVector<f64>> {
     let scales: Vec<f64> = matrix.diagonal().iter().map(|d| d.sqrt()).collect();
     let scaled = scaled(matrix, &scales)?;
     let right = DVector::from_iterator(right.len(), right.iter().zip(&scales).map(|(x, s)| x / s));

@@ -19,6 +19,7 @@ mod facts;
 mod group;
 mod history;
 mod join;
+mod joint;
 mod local;
 mod neighbours;
 mod outcome;

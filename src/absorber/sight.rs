@@ -82,6 +82,12 @@ pub(super) struct Seen {
     pub residues: Vec<Option<(Vec<Complex64>, f64)>>,
     /// All neighbours, as fitted or held.
     pub neighbours: Vec<Complex64>,
+    /// How many of them, from the first, moved along.
+    pub free: usize,
+    /// Exponent of the noise's power over frequency.
+    pub colour: f64,
+    /// Variance of the whitened noise at each place.
+    pub variances: Vec<Option<f64>>,
     /// The near modes' poles, in the order of [`Expected::near`].
     pub near: Vec<Complex64>,
     /// Covariance of the target's numbers and of the near poles' real and imaginary parts.
@@ -268,7 +274,12 @@ fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> Seen {
 }
 
 fn cut(expected: &Expected, later_s: f64) -> Cut {
-    Cut { centre_hz: expected.mode.im / TAU, reach_hz: REACH_HZ, degree: DEGREE, later_s }
+    cut_round(expected.mode, later_s)
+}
+
+/// The stretch round a mode.
+pub(super) fn cut_round(mode: Complex64, later_s: f64) -> Cut {
+    Cut { centre_hz: mode.im / TAU, reach_hz: REACH_HZ, degree: DEGREE, later_s }
 }
 
 /// Pairs to start from: candidates by twos, and units on a grid round the mode; the best few, and the best at each
@@ -329,6 +340,9 @@ fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Seen 
         covariance: all.view((0, 0), (own, own)).into_owned(),
         residues: found.residues.clone(),
         neighbours: found.neighbours.iter().copied().chain(expected.neighbours().1).collect(),
+        free: found.neighbours.len(),
+        colour: found.colour,
+        variances: found.variances.clone(),
         near: places.iter().filter_map(|k| found.neighbours.get(*k)).copied().collect(),
         joint: DMatrix::from_fn(rows.len(), rows.len(), |i, j| all[(rows[i], rows[j])]),
     }

@@ -4,13 +4,14 @@ use super::advise::{advise, best_of, expected, sentence};
 use super::coupled::{Pair, Resonator, best_t60_s, best_unit, couple};
 use super::dials::{self, Setting};
 use super::facts::TakeFacts;
+use super::joint::{self, Data, Side, Treated};
 use super::join::{Cluster, Joint, PairEstimate, PoleEstimate, State, consistency, join, misfit};
-use super::local::Target;
+use super::local::{Stretch, Target};
 use super::neighbours::{believed, known_poles, strength};
 use super::outcome::{Finding, Next, Tuning, Values};
 use super::sharing::{SHARED, chance, each_freedom, groups};
 use super::shift::{self, Known};
-use super::sight::{Expected, Seen, Sight, look, one};
+use super::sight::{Expected, Seen, Sight, cut_round, look, one};
 use super::spectrum::Record;
 use super::target::{TuneError, nearest_hz, target};
 use super::{history, words};
@@ -83,11 +84,35 @@ pub struct Reference {
     /// Whether a unit stood there already.
     occupied: bool,
     expected: Expected,
+    /// Its records, for the joint fit with a take's.
+    side: Option<Side>,
+    /// For each record the onset and, where known, the emission, seconds from sample 0.
+    instants_s: Vec<(f64, Option<f64>)>,
 }
 
 /// What one take shows of the target.
 #[derive(Debug, Clone)]
-pub struct Look(Sight);
+pub struct Look {
+    sight: Sight,
+    pub(super) joint: Option<Treated>,
+}
+
+fn instants_s(facts: &TakeFacts<'_>) -> Vec<(f64, Option<f64>)> {
+    facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
+}
+
+/// A state for the joint fit, its places numbered as they come.
+fn side(facts: &TakeFacts<'_>, mode: Complex64, seen: &Seen, factor: f64) -> Option<Side> {
+    let (free, held) = seen.neighbours.split_at(seen.free);
+    Some(Side {
+        stretch: Stretch::new(&records(facts), cut_round(mode, 0.0), held.to_vec(), seen.colour)?,
+        neighbours: free.to_vec(),
+        places: (0..facts.lows.len()).collect(),
+        origins_s: facts.lows.iter().map(|low| low.onset_s).collect(),
+        variances: seen.variances.clone(),
+        factor,
+    })
+}
 
 /// Works out what the unit does in each take to the mode nearest `asked_hz`, and what to change.
 ///
@@ -131,6 +156,8 @@ impl Reference {
         let owned = |p: &(&str, &str)| (p.0.to_owned(), p.1.to_owned());
         let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
         Ok(Self {
+            side: side(baseline, found, &seen, 1.0),
+            instants_s: instants_s(baseline),
             nearest_hz: nearest_hz(modes, index),
             outside_hz: within(nearest_hz(modes, index)),
             state: baseline.state.to_owned(),
@@ -165,13 +192,54 @@ impl Reference {
         if let Some(modes) = take.modes {
             known_poles(&mut expected, modes);
         }
-        Look(look(&records(take), &expected))
+        let sight = look(&records(take), &expected);
+        let joint = self.joint(take, &sight);
+        Look { sight, joint }
+    }
+
+    /// Mode and unit from the baseline's records and the take's at once.
+    fn joint(&self, take: &TakeFacts<'_>, sight: &Sight) -> Option<Treated> {
+        let (seen, pair) = match sight {
+            Sight::Two(two) => match two.seen.target {
+                Target::Two(pair) => (&two.seen, Some(pair)),
+                Target::One(_) => (&two.seen, None),
+            },
+            Sight::One(seen) => (seen, None),
+            Sight::Nothing => return None,
+        };
+        if self.occupied {
+            return None;
+        }
+        let mut before = self.side.clone()?;
+        let mut after = side(take, self.mode.pole, seen, take.frequency_factor)?;
+        let mut places = self.places.len();
+        for (m, place) in take.places.iter().enumerate() {
+            let at = self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
+            after.places[m] = at.unwrap_or_else(|| {
+                places += 1;
+                places - 1
+            });
+            // One instant in both states: the emission where both have it, else the direct sound.
+            let instants = at.and_then(|at| self.instants_s[at].1).zip(take.lows[m].emission_s);
+            if let (Some(at), Some((old, new))) = (at, instants) {
+                (before.origins_s[at], after.origins_s[m]) = (old, new);
+            }
+        }
+        let strengths = self.expected.shape.iter().flatten().map(|r| r.norm_sqr());
+        let seen = self.expected.shape.iter().flatten().count().max(1);
+        let strength = (strengths.sum::<f64>() / seen as f64).sqrt();
+        let back = |pair: Pair| {
+            let [a, b] = pair.poles().map(|s| Complex64::new(s.re, s.im / take.frequency_factor));
+            Pair::of_poles(a, b)
+        };
+        let starts = joint::starts(Resonator::of_pole(self.mode.pole), pair.map(back));
+        joint::fit(Data { before, after, places, strength, slack: 1.0 }, &starts)
     }
 
     /// What all takes together say; `looks` in the order of `takes`.
     #[must_use]
     pub fn tuning(&self, takes: &[TakeFacts<'_>], looks: &[Look]) -> Tuning {
-        let sights: Vec<&Sight> = looks.iter().map(|l| &l.0).collect();
+        let sights: Vec<&Sight> = looks.iter().map(|l| &l.sight).collect();
         let chosen: Vec<Option<Chosen>> = takes.iter().zip(&sights).map(|(t, s)| self.chosen(t, s)).collect();
         let pairs: Vec<Option<&PairEstimate>> = chosen.iter().map(|c| c.as_ref().map(|c| &c.pair)).collect();
         let (states, shared) = self.joined(takes, &chosen);

@@ -1,5 +1,6 @@
 mod bound;
 mod dials;
+mod near_best;
 mod rooms;
 mod units;
 mod walk;

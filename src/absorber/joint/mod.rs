@@ -1,0 +1,219 @@
+//! One mode and one unit, fitted to the records of the state without the unit and of that with it at once.
+//!
+//! The poles of both states follow from mode, unit and coupling (`coupled`), and so does what becomes of the mode's
+//! residue at each place ([`tie`]), up to an offset that other modes mix in; the size of these offsets is what the
+//! data say it is. Neighbours have poles and residues of their own in each state. One likelihood with each
+//! record's own noise; what is derived from it (decay, ringing, their change) has its interval by a profile.
+
+mod likelihood;
+mod reach;
+mod side;
+mod tie;
+
+use super::coupled::{Pair, Resonator, identify};
+use super::local::{DECAYS, invert, same_neighbour, solve};
+use crate::change::ring_s;
+use crate::modes::LN_1000;
+pub(super) use likelihood::Data;
+use likelihood::{Place, Point};
+use nalgebra::{DMatrix, DVector};
+pub(super) use reach::Ends;
+use rustfft::num_complex::Complex64;
+pub(super) use side::Side;
+use std::f64::consts::TAU;
+pub(super) use tie::Shared;
+
+/// Steps of one descent.
+const STEPS: usize = 30;
+/// No unit lies farther from the mode, hertz.
+const REACH_HZ: f64 = 8.0;
+/// Sizes of offsets that are tried, as shares of g/2.
+const SLACKS: [f64; 6] = [0.01, 0.02, 0.04, 0.08, 0.16, 0.32];
+/// Starts that are followed down.
+const FOLLOWED: usize = 2;
+
+/// The fitted pair.
+#[derive(Debug, Clone)]
+pub(super) struct Treated {
+    pub shared: Shared,
+    /// Covariance of [`Shared::numbers`].
+    pub covariance: DMatrix<f64>,
+    /// Weighted squares of the residuals.
+    pub misfit: f64,
+    /// Size of the offsets, 1/s.
+    pub slack: f64,
+    /// The poles with the unit, the slower first.
+    pub poles: [Complex64; 2],
+    /// At each place the residue without the unit, and the two with it (slower pole first), at the origin.
+    pub residues: Vec<Option<(Complex64, [Complex64; 2])>>,
+    pub before_t60_s: Ends,
+    /// Of the slower and of the faster pole.
+    pub after_t60_s: [Ends; 2],
+    pub after_ring_s: Ends,
+    /// ln of T60 after over before, of the slower pole; and of the ringing.
+    pub t60_log: Ends,
+    pub ring_log: Ends,
+}
+
+/// Fits from some starts; the best end.
+pub(super) fn fit(mut data: Data, starts: &[Shared]) -> Option<Treated> {
+    let g = starts.first()?.coupling.max(1.0).sqrt();
+    data.slack = 0.5 * g * SLACKS[2];
+    let mut scored: Vec<(f64, Vec<f64>)> = starts
+        .iter()
+        .map(|s| data.start(s))
+        .filter_map(|numbers| Some((data.point(&numbers)?.misfit, numbers)))
+        .collect();
+    scored.sort_by(|a, b| a.0.total_cmp(&b.0));
+    scored.truncate(FOLLOWED);
+    let ends = scored.into_iter().filter_map(|(_, start)| data.descend(start));
+    let (mut numbers, _) = ends.min_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit))?;
+    let mut best: Option<(f64, f64, Vec<f64>)> = None;
+    for share in SLACKS {
+        data.slack = 0.5 * numbers[4].max(1.0).sqrt() * share;
+        let Some((at, point)) = data.descend(numbers.clone()) else { continue };
+        let Some((normal, _)) = data.normal(&at, &point) else { continue };
+        let Some(evidence) = data.evidence(&point, &normal) else { continue };
+        if best.as_ref().is_none_or(|b| evidence < b.0) {
+            best = Some((evidence, data.slack, at.clone()));
+        }
+        numbers = at;
+    }
+    let (_, slack, numbers) = best?;
+    data.slack = slack;
+    let (numbers, point) = data.descend(numbers)?;
+    data.joint(&numbers, &point)
+}
+
+impl Data {
+    fn descend(&self, start: Vec<f64>) -> Option<(Vec<f64>, Point)> {
+        let mut now = start.clone();
+        let mut point = self.point(&now)?;
+        let mut damping = 1e-4;
+        for _ in 0..STEPS {
+            let (normal, right) = self.normal(&now, &point)?;
+            let mut gained = 0.0;
+            for _ in 0..8 {
+                let mut damped = normal.clone();
+                for i in 0..damped.nrows() {
+                    damped[(i, i)] *= 1.0 + damping;
+                }
+                let step = solve(&damped, &right)?;
+                let next: Vec<f64> = now.iter().zip(step.iter()).map(|(x, d)| x + d).collect();
+                let better = self.allowed(&next, &start).then(|| self.point(&next)).flatten();
+                if let Some(better) = better.filter(|p| p.misfit < point.misfit) {
+                    gained = point.misfit - better.misfit;
+                    (now, point) = (next, better);
+                    damping = (damping * 0.2).max(1e-9);
+                    break;
+                }
+                damping *= 8.0;
+            }
+            if gained < 1e-3 {
+                break;
+            }
+        }
+        Some((now, point))
+    }
+
+    fn allowed(&self, next: &[f64], start: &[f64]) -> bool {
+        let shared = Shared::of_numbers(next);
+        let damped = |r: Resonator| (DECAYS.0..DECAYS.1).contains(&r.decay_per_s);
+        let off = (shared.unit.omega_per_s - shared.mode.omega_per_s).abs();
+        let same = self.neighbours(next).concat().into_iter().zip(self.neighbours(start).concat());
+        damped(shared.mode) && damped(shared.unit) && off < TAU * REACH_HZ && { same }.all(|(a, b)| same_neighbour(a, b))
+    }
+
+    fn joint(&self, numbers: &[f64], point: &Point) -> Option<Treated> {
+        let (normal, _) = self.normal(numbers, point)?;
+        let covariance = invert(&normal)?.view((0, 0), (Shared::COUNT, Shared::COUNT)).into_owned();
+        let shared = Shared::of_numbers(numbers);
+        let middle = DVector::from_row_slice(&shared.numbers());
+        let of = |n: &DVector<f64>| Shared::of_numbers(n.as_slice());
+        let decays = |n: &DVector<f64>| of(n).tied(1.0).map(|t| t.pair.poles().map(|s| -s.re));
+        let t60 = |k: usize| {
+            reach::ends(&middle, &covariance, true, |n| Some(LN_1000 / decays(n)?[k]).filter(|t| *t > 0.0))
+        };
+        let ring = |n: &DVector<f64>| {
+            let places = self.beside(&of(n), point)?.0;
+            ring_of(&of(n), &places)
+        };
+        let noise = self.ring_noise(&shared, &point.places)?;
+        let ring_log = |n: &DVector<f64>| Some((ring(n)? * n[0] / LN_1000).ln());
+        let tied = shared.tied(1.0)?;
+        Some(Treated {
+            misfit: point.misfit,
+            slack: self.slack,
+            poles: tied.pair.poles(),
+            residues: point.places.iter().map(|p| p.as_ref().and_then(|p| residues(&shared, p))).collect(),
+            before_t60_s: reach::ends(&middle, &covariance, false, |n| Some(LN_1000 / n[0]))?,
+            after_t60_s: [t60(0)?, t60(1)?],
+            after_ring_s: reach::ends(&middle, &covariance, false, ring)?.widened(noise * ring(&middle)?),
+            t60_log: reach::ends(&middle, &covariance, true, |n| {
+                Some((n[0] / decays(n)?[0]).ln()).filter(|l| l.is_finite())
+            })?,
+            ring_log: reach::ends(&middle, &covariance, false, ring_log)?.widened(noise),
+            covariance,
+            shared,
+        })
+    }
+
+    /// Sd of ln of the ringing that the residues' own noise makes, the shared numbers held.
+    fn ring_noise(&self, shared: &Shared, places: &[Option<Place>]) -> Option<f64> {
+        let mut variance = 0.0;
+        for (m, place) in places.iter().enumerate() {
+            let Some(place) = place else { continue };
+            let root = place.covariance.cholesky()?.l();
+            for k in 0..place.unknowns.len() {
+                let at = |by: f64| {
+                    let mut moved = places.to_vec();
+                    let unknowns = place.unknowns + root.column(k) * by;
+                    moved[m] = Some(Place { unknowns, ..place.clone() });
+                    ring_of(shared, &moved)
+                };
+                variance += (0.5 * (at(1.0)? / at(-1.0)?).ln()).powi(2);
+            }
+        }
+        Some(variance.sqrt())
+    }
+}
+
+/// The mode's residue, and those of its two poles with the unit, the slower first.
+fn residues(shared: &Shared, place: &Place) -> Option<(Complex64, [Complex64; 2])> {
+    let tied = shared.tied(1.0)?;
+    let u = &place.unknowns;
+    let own = Complex64::new(u[0], u[1]);
+    let then = own + Complex64::new(u[4], u[5]);
+    let (sum, moment) = (then * tied.sum, then * tied.moment + Complex64::new(u[2], u[3]));
+    let half = tie::half_distance(tied.pair);
+    let (a, b) = (0.5 * (sum + moment / half), 0.5 * (sum - moment / half));
+    Some((own, if half.re >= 0.0 { [a, b] } else { [b, a] }))
+}
+
+/// Time until the treated mode is 60 dB down for good.
+fn ring_of(shared: &Shared, places: &[Option<Place>]) -> Option<f64> {
+    let tied = shared.tied(1.0)?;
+    let half = tie::half_distance(tied.pair);
+    let middle = 0.5 * tied.pair.sum;
+    let poles = if half.re >= 0.0 { [middle + half, middle - half] } else { [middle - half, middle + half] };
+    let strengths: Vec<Vec<Complex64>> =
+        places.iter().flatten().filter_map(|p| Some(residues(shared, p)?.1.to_vec())).collect();
+    ring_s(&poles, &strengths)
+}
+
+/// Starts for the descent: what the treated poles by themselves say, and units round the mode.
+pub(super) fn starts(mode: Resonator, pair: Option<Pair>) -> Vec<Shared> {
+    let at = |unit: Resonator, coupling: f64| Shared { mode, unit, coupling, offset: Complex64::default(), gain: Complex64::default() };
+    let identified = pair.map(|p| identify(mode, p)).filter(|i| i.coupling > 1.0 && i.unit.decay_per_s > DECAYS.0);
+    let mut all: Vec<Shared> = identified.into_iter().map(|i| at(i.unit, i.coupling)).collect();
+    for off_hz in [-1.0, -0.3, 0.0, 0.3, 1.0] {
+        for (g, damping) in [(5.0, 0.7), (8.0, 0.5), (8.0, 1.1), (11.0, 0.8), (14.0, 1.2)] {
+            let unit = Resonator {
+                omega_per_s: mode.omega_per_s + TAU * off_hz,
+                decay_per_s: mode.decay_per_s + damping * g,
+            };
+            all.push(at(unit, g * g));
+        }
+    }
+    all
+}

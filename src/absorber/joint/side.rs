@@ -1,0 +1,167 @@
+//! One state's part of the joint fit: its records, the poles round the treated mode, and the columns that the
+//! treated mode's numbers move, free of all the others.
+
+use crate::absorber::coupled::Pair;
+use crate::absorber::local::Stretch;
+use crate::absorber::spectrum::{Group, Model};
+use nalgebra::DMatrix;
+use rustfft::num_complex::Complex64;
+
+/// A state as the joint fit takes it.
+#[derive(Debug, Clone)]
+pub(in crate::absorber) struct Side {
+    pub stretch: Stretch,
+    /// Poles beside the treated mode that move along.
+    pub neighbours: Vec<Complex64>,
+    /// For each record which place it belongs to, by a number that both states share.
+    pub places: Vec<usize>,
+    /// For each record the instant that the mode's residue refers to, seconds from its sample 0.
+    pub origins_s: Vec<f64>,
+    /// Variance of each record's whitened noise.
+    pub variances: Vec<Option<f64>>,
+    /// Factor of all its frequencies against the baseline's.
+    pub factor: f64,
+}
+
+/// The treated mode's poles in one state.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Poles {
+    One(Complex64),
+    Two(Pair),
+}
+
+/// One record in the joint fit.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Row {
+    /// Its column among the group's data.
+    pub column: usize,
+    /// Its place.
+    pub place: usize,
+    /// Variance of its noise.
+    pub variance: f64,
+    /// From the origin to the record's start, seconds.
+    pub late_s: f64,
+}
+
+/// What neighbours and polynomial leave of one group of records.
+pub(super) struct Part {
+    /// Orthonormal basis of the neighbours' columns.
+    basis: DMatrix<f64>,
+    triangle: DMatrix<f64>,
+    scales: Vec<f64>,
+    /// Columns of the treated mode, and the data, free of the basis.
+    pub target: DMatrix<f64>,
+    pub data: DMatrix<f64>,
+    /// What the basis takes of both.
+    target_within: DMatrix<f64>,
+    data_within: DMatrix<f64>,
+    pub rows: Vec<Row>,
+}
+
+impl Side {
+    fn rows(&self, group: &Group) -> Vec<Row> {
+        let row = |(column, (record, start_s)): (usize, &(usize, f64))| {
+            Some(Row {
+                column,
+                place: *self.places.get(*record)?,
+                variance: (*self.variances.get(*record)?)?,
+                late_s: start_s - self.origins_s.get(*record)?,
+            })
+        };
+        group.places.iter().enumerate().filter_map(row).collect()
+    }
+
+    /// All groups with the neighbours where they are given.
+    pub(super) fn parts(&self, neighbours: &[Complex64], poles: Poles) -> Option<Vec<Part>> {
+        let one = |(index, (group, data)): (usize, (&Group, &DMatrix<f64>))| {
+            let model = Model { pair: None, singles: neighbours.to_vec() };
+            let mut columns = group.poles(&model);
+            self.stretch.cleared(index, &mut columns);
+            let scales: Vec<f64> = columns.column_iter().map(|c| c.norm()).collect();
+            if scales.iter().any(|s| !(s.is_finite() && *s > 0.0)) || columns.nrows() <= columns.ncols() + 12 {
+                return None;
+            }
+            for (mut column, scale) in columns.column_iter_mut().zip(&scales) {
+                column.unscale_mut(*scale);
+            }
+            let (basis, triangle) = decomposed(columns);
+            let data_within = basis.tr_mul(data);
+            let data = data - &basis * &data_within;
+            let empty = DMatrix::zeros(0, 0);
+            let rows = self.rows(group);
+            let part = Part {
+                basis,
+                triangle,
+                scales,
+                target: empty.clone(),
+                data,
+                target_within: empty,
+                data_within,
+                rows,
+            };
+            Some(self.with_target(index, part, poles))
+        };
+        self.stretch.parts().enumerate().map(one).collect()
+    }
+
+    fn with_target(&self, index: usize, mut part: Part, poles: Poles) -> Part {
+        let raw = self.target(index, poles);
+        part.target_within = part.basis.tr_mul(&raw);
+        part.target = raw - &part.basis * &part.target_within;
+        part
+    }
+
+    /// The treated mode's columns elsewhere, the neighbours where they are.
+    pub(super) fn moved(&self, parts: &[Part], poles: Poles) -> Vec<DMatrix<f64>> {
+        let one = |(index, part): (usize, &Part)| part.freed(self.target(index, poles));
+        parts.iter().enumerate().map(one).collect()
+    }
+
+    fn target(&self, index: usize, poles: Poles) -> DMatrix<f64> {
+        let Some((group, _)) = self.stretch.parts().nth(index) else { return DMatrix::zeros(0, 0) };
+        let mut raw = match poles {
+            Poles::One(_) => DMatrix::zeros(2 * group.omegas.len(), 2),
+            Poles::Two(_) => DMatrix::zeros(2 * group.omegas.len(), 4),
+        };
+        match poles {
+            Poles::One(pole) => group.put_single(&mut raw, 0, pole),
+            Poles::Two(pair) => group.put_pair(&mut raw, 0, pair),
+        }
+        self.stretch.cleared(index, &mut raw);
+        raw
+    }
+
+    /// Slopes of a neighbour's two columns by the real and the imaginary part of its pole.
+    pub(super) fn neighbour_slopes(&self, index: usize, part: &Part, pole: Complex64) -> [DMatrix<f64>; 2] {
+        let step = 1e-3;
+        [Complex64::new(step, 0.0), Complex64::new(0.0, step)].map(|by| {
+            let at = |pole: Complex64| self.target(index, Poles::One(pole));
+            part.freed((at(pole + by) - at(pole - by)) / (2.0 * step))
+        })
+    }
+}
+
+/// QR, of no columns too.
+fn decomposed(columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>) {
+    if columns.ncols() == 0 {
+        return (columns, DMatrix::zeros(0, 0));
+    }
+    let qr = columns.qr();
+    (qr.q(), qr.r())
+}
+
+impl Part {
+    /// Columns free of the neighbours.
+    fn freed(&self, columns: DMatrix<f64>) -> DMatrix<f64> {
+        let within = self.basis.tr_mul(&columns);
+        columns - &self.basis * within
+    }
+
+    /// The neighbours' coefficients for a record, the treated mode's being known.
+    pub(super) fn neighbours(&self, row: &Row, target: &[f64]) -> Option<Vec<f64>> {
+        let target = nalgebra::DVector::from_row_slice(target);
+        let right = self.data_within.column(row.column) - &self.target_within * target;
+        let found = self.triangle.solve_upper_triangular(&right)?;
+        Some(found.iter().zip(&self.scales).map(|(x, s)| x / s).collect())
+    }
+}
