@@ -345,6 +345,11 @@ impl Stretch {
         self.groups.iter().zip(self.bases.iter().map(|held| &held.data))
     }
 
+    /// How many columns are held in a group.
+    pub fn held_columns(&self, index: usize) -> usize {
+        self.bases[index].basis.ncols()
+    }
+
     /// Whitens columns of the group of an index and takes out of them what is held.
     pub fn cleared(&self, index: usize, matrix: &mut DMatrix<f64>) {
         self.clear(&self.groups[index], &self.bases[index], matrix);

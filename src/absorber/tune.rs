@@ -233,7 +233,8 @@ impl Reference {
             Pair::of_poles(a, b)
         };
         let starts = joint::starts(Resonator::of_pole(self.mode.pole), pair.map(back));
-        joint::fit(Data { before, after, places, strength, slack: 1.0 }, &starts)
+        let data = Data { before, after, places, strength, phase: 0.0, half_coupling: 1.0, slack: 1.0 };
+        joint::fit(data, &starts)
     }
 
     /// What all takes together say; `looks` in the order of `takes`.

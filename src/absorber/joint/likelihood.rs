@@ -12,6 +12,11 @@ const UNKNOWNS: usize = 6;
 const REPLACED: f64 = 0.005;
 /// The common factor of all residues: any gain, hardly a phase (sd of its logarithm).
 const GAIN_SD: (f64, f64) = (1.0, 0.02);
+/// Other modes drive the unit and are driven by it a quarter of a period off, as far from resonance as they are: an
+/// offset in phase with the residue is this share of one across (own simulation).
+const IN_PHASE: f64 = 0.25;
+/// Offsets count twice in the sum of the residues: theirs is this share of the square of the moment's.
+const SECOND: f64 = 0.5;
 
 /// The joint fit's data.
 pub(in crate::absorber) struct Data {
@@ -21,7 +26,11 @@ pub(in crate::absorber) struct Data {
     pub places: usize,
     /// Rms of the mode's residue without the unit, over the places.
     pub strength: f64,
-    /// Expected size of the moment's offsets, 1/s: what other modes mix in.
+    /// Common phase of these residues.
+    pub phase: f64,
+    /// g/2 about as it is, 1/s.
+    pub half_coupling: f64,
+    /// Expected size of the moment's offsets as a share of g/2: what other modes mix in.
     pub slack: f64,
 }
 
@@ -43,7 +52,7 @@ pub(super) struct Point {
 }
 
 /// What a record's columns are multiplied by for each of a place's four unknowns.
-fn turned(shared: &Shared, after: Option<f64>, late_s: f64) -> Option<DMatrix<f64>> {
+fn turned(shared: &Shared, after: Option<f64>, late_s: f64, phase: f64) -> Option<DMatrix<f64>> {
     let Some(factor) = after else {
         let turn = (shared.mode.pole() * late_s).exp();
         return Some(DMatrix::from_row_slice(2, UNKNOWNS, &[turn.re, -turn.im, 0.0, 0.0, 0.0, 0.0, turn.im, turn.re, 0.0, 0.0, 0.0, 0.0]));
@@ -53,8 +62,8 @@ fn turned(shared: &Shared, after: Option<f64>, late_s: f64) -> Option<DMatrix<f6
     let unknowns = [
         (tied.sum, tied.moment),
         (Complex64::i() * tied.sum, Complex64::i() * tied.moment),
-        (Complex64::default(), Complex64::new(1.0, 0.0)),
-        (Complex64::default(), Complex64::i()),
+        (Complex64::default(), Complex64::cis(phase)),
+        (Complex64::default(), Complex64::i() * Complex64::cis(phase)),
         (tied.sum, tied.moment),
         (Complex64::i() * tied.sum, Complex64::i() * tied.moment),
     ];
@@ -100,16 +109,18 @@ impl Data {
     fn priors(&self, shared: &Shared) -> [(usize, f64, f64); 4] {
         let (offset, gain) = (shared.offset, shared.gain);
         [
-            (5, offset.re, self.slack),
-            (6, offset.im, self.slack),
+            (5, offset.re, IN_PHASE * self.half_coupling * self.slack),
+            (6, offset.im, self.half_coupling * self.slack),
             (7, gain.re, GAIN_SD.0),
-            (8, gain.im, GAIN_SD.1),
+            (8, gain.im, GAIN_SD.1.hypot(SECOND * IN_PHASE * self.slack * self.slack)),
         ]
     }
 
-    /// Variance expected of each part of an offset of the moment at one place.
-    fn own_variance(&self) -> f64 {
-        (self.strength * self.slack).powi(2)
+    /// Standard deviations expected of a place's own unknowns beyond the residue.
+    fn loose(&self) -> [f64; UNKNOWNS - 2] {
+        let offset = self.strength * self.half_coupling * self.slack;
+        let change = self.strength * REPLACED.hypot(SECOND * self.slack * self.slack);
+        [IN_PHASE * offset, offset, change, change]
     }
 
     pub(super) fn point(&self, numbers: &[f64]) -> Option<Point> {
@@ -149,7 +160,7 @@ impl Data {
                 let gram = target.tr_mul(*target);
                 let products = target.tr_mul(&part.data);
                 for row in &part.rows {
-                    let turn = turned(shared, after, row.late_s)?;
+                    let turn = turned(shared, after, row.late_s, self.phase)?;
                     let normal = &mut normals[row.place];
                     let own = turn.transpose() * &gram * &turn / row.variance;
                     let right = turn.transpose() * products.column(row.column) / row.variance;
@@ -160,10 +171,10 @@ impl Data {
                 }
             }
         }
-        let loose = [self.own_variance().recip(), (REPLACED * self.strength).powi(-2)];
+        let loose = self.loose().map(|sd| sd.powi(-2));
         let mut places = Vec::with_capacity(self.places);
         for (mut normal, right, seen) in normals {
-            (2..UNKNOWNS).for_each(|i| normal[(i, i)] += loose[usize::from(i >= 4)]);
+            loose.iter().enumerate().for_each(|(i, weight)| normal[(i + 2, i + 2)] += weight);
             let found = seen.then(|| place(normal, right)).flatten();
             misfit -= found.as_ref().map_or(0.0, |f| f.unknowns.dot(&right));
             places.push(found);
@@ -213,7 +224,7 @@ impl Data {
         for row in &part.rows {
             let Some(place) = &point.places[row.place] else { continue };
             let unknowns = DVector::from_row_slice(place.unknowns.as_slice());
-            let turn = turned(&shared, after, row.late_s)?;
+            let turn = turned(&shared, after, row.late_s, self.phase)?;
             let own = &turn * &unknowns;
             let mut moves = DMatrix::zeros(part.target.nrows(), self.size());
             for (p, slope) in slopes.iter().enumerate() {
@@ -229,8 +240,9 @@ impl Data {
             }
             let residual = part.data.column(row.column) - &part.target * &own;
             let weight = row.variance.recip();
-            matrix.gemm_tr(weight, &moves, &moves, 1.0);
-            right.gemv_tr(weight, &moves, &residual, 1.0);
+            let turned_over = moves.transpose();
+            matrix.gemm(weight, &turned_over, &moves, 1.0);
+            right.gemv(weight, &turned_over, &residual, 1.0);
             crossed[row.place].gemm(weight, &(turn.transpose() * part.target.transpose()), &moves, 1.0);
         }
         Some(())
@@ -252,7 +264,7 @@ impl Data {
                 let step = step(p, numbers[p]);
                 let at = |by: f64| {
                     let poles = Self::poles(&Shared::of_numbers(&shifted(numbers, p, by)), after)?;
-                    Some(side.moved(&point.parts[k], poles).swap_remove(index))
+                    Some(side.moved_of(index, &point.parts[k][index], poles))
                 };
                 Some((at(step)? - at(-step)?) / (2.0 * step))
             })
@@ -261,16 +273,33 @@ impl Data {
 
     fn turn_slope(&self, numbers: &[f64], after: Option<f64>, row: &Row, p: usize) -> Option<DMatrix<f64>> {
         let step = step(p, numbers[p]);
-        let at = |by: f64| turned(&Shared::of_numbers(&shifted(numbers, p, by)), after, row.late_s);
+        let at = |by: f64| turned(&Shared::of_numbers(&shifted(numbers, p, by)), after, row.late_s, self.phase);
         Some((at(step)? - at(-step)?) / (2.0 * step))
+    }
+
+    /// What the misfit would be if each state had residues and poles of its own, by the noise of its own fit; and how
+    /// many unknowns fewer the joint fit has, offsets not counted.
+    pub(super) fn untied(&self, point: &Point) -> (f64, usize) {
+        let mut freedom = 0;
+        for (k, (side, after)) in self.sides().into_iter().enumerate() {
+            let target = if after.is_some() { 4 } else { 2 };
+            for (index, part) in point.parts[k].iter().enumerate() {
+                let columns = side.stretch.held_columns(index) + part.columns() + target;
+                freedom += part.rows.len() * part.data.nrows().saturating_sub(columns);
+            }
+        }
+        let both = point.places.iter().flatten().count();
+        (freedom as f64, (4 * both).saturating_sub(2))
     }
 
     /// −2 ln of the likelihood with all residues and offsets integrated out (Laplace), up to a constant: what tells
     /// how large the offsets are.
-    pub(super) fn evidence(&self, point: &Point, normal: &DMatrix<f64>) -> Option<f64> {
+    pub(super) fn evidence(&self, numbers: &[f64], point: &Point, normal: &DMatrix<f64>) -> Option<f64> {
         let seen = || point.places.iter().flatten();
         let residues: f64 = seen().map(|p| p.log_determinant).sum();
-        let priors = 2.0 * seen().count() as f64 * self.own_variance().ln() + 4.0 * self.slack.ln();
+        let own: f64 = self.loose().iter().map(|sd| 2.0 * sd.ln()).sum();
+        let common: f64 = self.priors(&Shared::of_numbers(numbers)).iter().map(|(_, _, sd)| 2.0 * sd.ln()).sum();
+        let priors = seen().count() as f64 * own + common;
         let scale: Vec<f64> = normal.diagonal().iter().map(|d| d.sqrt()).collect();
         let scaled =
             DMatrix::from_fn(normal.nrows(), normal.ncols(), |i, j| normal[(i, j)] / scale[i] / scale[j]);

@@ -28,7 +28,11 @@ const STEPS: usize = 30;
 /// No unit lies farther from the mode, hertz.
 const REACH_HZ: f64 = 8.0;
 /// Sizes of offsets that are tried, as shares of g/2.
-const SLACKS: [f64; 6] = [0.01, 0.02, 0.04, 0.08, 0.16, 0.32];
+const SLACKS: [f64; 5] = [0.03, 0.1, 0.25, 0.6, 1.5];
+/// The joint fit may be worse than fits of each state by itself by χ² of the unknowns that it saves at this many sd.
+const SOUND_SD: f64 = 5.0;
+/// A coupling that stands out of its own error by less than this many sd is none that shows.
+const SHOWS_SD: f64 = 2.0;
 /// Starts that are followed down.
 const FOLLOWED: usize = 2;
 
@@ -40,8 +44,10 @@ pub(super) struct Treated {
     pub covariance: DMatrix<f64>,
     /// Weighted squares of the residuals.
     pub misfit: f64,
-    /// Size of the offsets, 1/s.
+    /// Size of the offsets, share of g/2.
     pub slack: f64,
+    /// What fits of each state by itself leave, and how many unknowns the joint fit saves.
+    pub untied: (f64, usize),
     /// The poles with the unit, the slower first.
     pub poles: [Complex64; 2],
     /// At each place the residue without the unit, and the two with it (slower pole first), at the origin.
@@ -55,10 +61,22 @@ pub(super) struct Treated {
     pub ring_log: Ends,
 }
 
+impl Treated {
+    /// Whether the records of both states agree with one mode and one unit whose coupling shows.
+    pub fn sound(&self) -> bool {
+        let (misfit, saved) = (self.misfit - self.untied.0, self.untied.1 as f64);
+        let coupled = self.shared.coupling > SHOWS_SD * self.covariance[(4, 4)].sqrt();
+        coupled && misfit < saved + SOUND_SD * (2.0 * saved).sqrt()
+    }
+}
+
 /// Fits from some starts; the best end.
 pub(super) fn fit(mut data: Data, starts: &[Shared]) -> Option<Treated> {
-    let g = starts.first()?.coupling.max(1.0).sqrt();
-    data.slack = 0.5 * g * SLACKS[2];
+    data.half_coupling = 0.5 * starts.first()?.coupling.max(1.0).sqrt();
+    data.slack = SLACKS[2];
+    let first = data.point(&data.start(starts.first()?))?;
+    let squares = first.places.iter().flatten().map(|p| Complex64::new(p.unknowns[0], p.unknowns[1]).powi(2));
+    data.phase = 0.5 * squares.sum::<Complex64>().arg();
     let mut scored: Vec<(f64, Vec<f64>)> = starts
         .iter()
         .map(|s| data.start(s))
@@ -69,11 +87,12 @@ pub(super) fn fit(mut data: Data, starts: &[Shared]) -> Option<Treated> {
     let ends = scored.into_iter().filter_map(|(_, start)| data.descend(start));
     let (mut numbers, _) = ends.min_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit))?;
     let mut best: Option<(f64, f64, Vec<f64>)> = None;
-    for share in SLACKS {
-        data.slack = 0.5 * numbers[4].max(1.0).sqrt() * share;
+    data.half_coupling = 0.5 * numbers[4].max(1.0).sqrt();
+    for slack in SLACKS {
+        data.slack = slack;
         let Some((at, point)) = data.descend(numbers.clone()) else { continue };
         let Some((normal, _)) = data.normal(&at, &point) else { continue };
-        let Some(evidence) = data.evidence(&point, &normal) else { continue };
+        let Some(evidence) = data.evidence(&at, &point, &normal) else { continue };
         if best.as_ref().is_none_or(|b| evidence < b.0) {
             best = Some((evidence, data.slack, at.clone()));
         }
@@ -136,7 +155,7 @@ impl Data {
         };
         let ring = |n: &DVector<f64>| {
             let places = self.beside(&of(n), point)?.0;
-            ring_of(&of(n), &places)
+            ring_of(&of(n), &places, self.phase)
         };
         let noise = self.ring_noise(&shared, &point.places)?;
         let ring_log = |n: &DVector<f64>| Some((ring(n)? * n[0] / LN_1000).ln());
@@ -144,8 +163,9 @@ impl Data {
         Some(Treated {
             misfit: point.misfit,
             slack: self.slack,
+            untied: self.untied(point),
             poles: tied.pair.poles(),
-            residues: point.places.iter().map(|p| p.as_ref().and_then(|p| residues(&shared, p))).collect(),
+            residues: point.places.iter().map(|p| p.as_ref().and_then(|p| residues(&shared, p, self.phase))).collect(),
             before_t60_s: reach::ends(&middle, &covariance, false, |n| Some(LN_1000 / n[0]))?,
             after_t60_s: [t60(0)?, t60(1)?],
             after_ring_s: reach::ends(&middle, &covariance, false, ring)?.widened(noise * ring(&middle)?),
@@ -169,7 +189,7 @@ impl Data {
                     let mut moved = places.to_vec();
                     let unknowns = place.unknowns + root.column(k) * by;
                     moved[m] = Some(Place { unknowns, ..place.clone() });
-                    ring_of(shared, &moved)
+                    ring_of(shared, &moved, self.phase)
                 };
                 variance += (0.5 * (at(1.0)? / at(-1.0)?).ln()).powi(2);
             }
@@ -179,25 +199,25 @@ impl Data {
 }
 
 /// The mode's residue, and those of its two poles with the unit, the slower first.
-fn residues(shared: &Shared, place: &Place) -> Option<(Complex64, [Complex64; 2])> {
+fn residues(shared: &Shared, place: &Place, phase: f64) -> Option<(Complex64, [Complex64; 2])> {
     let tied = shared.tied(1.0)?;
     let u = &place.unknowns;
     let own = Complex64::new(u[0], u[1]);
     let then = own + Complex64::new(u[4], u[5]);
-    let (sum, moment) = (then * tied.sum, then * tied.moment + Complex64::new(u[2], u[3]));
+    let (sum, moment) = (then * tied.sum, then * tied.moment + Complex64::cis(phase) * Complex64::new(u[2], u[3]));
     let half = tie::half_distance(tied.pair);
     let (a, b) = (0.5 * (sum + moment / half), 0.5 * (sum - moment / half));
     Some((own, if half.re >= 0.0 { [a, b] } else { [b, a] }))
 }
 
 /// Time until the treated mode is 60 dB down for good.
-fn ring_of(shared: &Shared, places: &[Option<Place>]) -> Option<f64> {
+fn ring_of(shared: &Shared, places: &[Option<Place>], phase: f64) -> Option<f64> {
     let tied = shared.tied(1.0)?;
     let half = tie::half_distance(tied.pair);
     let middle = 0.5 * tied.pair.sum;
     let poles = if half.re >= 0.0 { [middle + half, middle - half] } else { [middle - half, middle + half] };
     let strengths: Vec<Vec<Complex64>> =
-        places.iter().flatten().filter_map(|p| Some(residues(shared, p)?.1.to_vec())).collect();
+        places.iter().flatten().filter_map(|p| Some(residues(shared, p, phase)?.1.to_vec())).collect();
     ring_s(&poles, &strengths)
 }
 

@@ -113,8 +113,12 @@ impl Side {
 
     /// The treated mode's columns elsewhere, the neighbours where they are.
     pub(super) fn moved(&self, parts: &[Part], poles: Poles) -> Vec<DMatrix<f64>> {
-        let one = |(index, part): (usize, &Part)| part.freed(self.target(index, poles));
-        parts.iter().enumerate().map(one).collect()
+        parts.iter().enumerate().map(|(index, part)| self.moved_of(index, part, poles)).collect()
+    }
+
+    /// The same of one group.
+    pub(super) fn moved_of(&self, index: usize, part: &Part, poles: Poles) -> DMatrix<f64> {
+        part.freed(self.target(index, poles))
     }
 
     fn target(&self, index: usize, poles: Poles) -> DMatrix<f64> {
@@ -151,6 +155,11 @@ fn decomposed(columns: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>) {
 }
 
 impl Part {
+    /// How many columns the neighbours have.
+    pub(super) fn columns(&self) -> usize {
+        self.basis.ncols()
+    }
+
     /// Columns free of the neighbours.
     fn freed(&self, columns: DMatrix<f64>) -> DMatrix<f64> {
         let within = self.basis.tr_mul(&columns);

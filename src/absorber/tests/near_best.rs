@@ -72,8 +72,10 @@ fn case(number: usize) -> Option<Case> {
         let hz = (j.shared.unit.omega_per_s - exact.unit.omega_per_s) / TAU;
         let z = |e: &crate::absorber::joint::Ends, t: f64| (e.value - t, e.low - t, e.high - t);
         line += &format!(
-            "| joint misfit {:.0} slack {:.2} hz {hz:.3} ± {:.3} g {:.2} ± {:.2} t60 {:.3} [{:.3} {:.3}] ring {:.3} t60log {:.3?} ringlog {:.3?} offset {:.2} gain {:.4}",
-            j.misfit,
+            "| joint misfit {:.0} {:?} sound {} slack {:.2} hz {hz:.3} ± {:.3} g {:.2} ± {:.2} t60 {:.3} [{:.3} {:.3}] ring {:.3} t60log {:.3?} ringlog {:.3?} offset {:.2} gain {:.4}",
+            j.misfit - j.untied.0,
+            j.untied,
+            j.sound(),
             j.slack,
             j.covariance[(3, 3)].sqrt() / TAU,
             j.shared.coupling.sqrt(),
