@@ -94,6 +94,7 @@ mod tests {
             state: state.to_owned(),
             unit: None,
             t60_s: Some(Estimate::new(t60_s, 0.01)),
+            faster_t60_s: None,
             ring_s: None,
             values: None,
             consistency: None,

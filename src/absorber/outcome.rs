@@ -50,8 +50,10 @@ pub struct Finding {
     pub unit: Option<String>,
     /// T60 of the slower pole, seconds.
     pub t60_s: Option<Estimate>,
+    /// T60 of the faster pole, seconds, where two are known.
+    pub faster_t60_s: Option<Estimate>,
     /// Time until the mode's free decay is 60 dB down for good, seconds.
-    pub ring_s: Option<f64>,
+    pub ring_s: Option<Estimate>,
     /// What the take says of the unit.
     pub values: Option<Values>,
     /// The check that the identification leaves over, in its own sd.

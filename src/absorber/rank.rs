@@ -1,5 +1,5 @@
-//! Takes, and the room without the unit, by the T60 that the mode has in them; where intervals overlap there is no
-//! rank between them.
+//! Takes, and the room without the unit, by how long the mode rings in them (where that isn't known, by its T60); where
+//! intervals overlap there is no rank between them.
 
 use super::outcome::Finding;
 use crate::estimate::{Estimate, SD_PER_95};
@@ -11,17 +11,22 @@ pub(super) struct Ranking {
     pub takes: Vec<Option<usize>>,
     /// Of the room without the unit.
     pub untreated: usize,
-    /// The take with the shortest T60, if that is beyond doubt shorter than without the unit.
+    /// The take that rings shortest, if that is beyond doubt shorter than without the unit.
     pub best: Option<usize>,
+}
+
+/// What ranks a take, seconds.
+fn rings(finding: &Finding) -> Option<Estimate> {
+    finding.ring_s.filter(|r| r.sd.is_some()).or(finding.t60_s)
 }
 
 /// A rank is one more than the number of others whose whole 95 % interval lies below its own.
 pub(super) fn rank(findings: &[Finding], untreated: Estimate) -> Ranking {
     let ends = |t: Estimate| t.interval_95().unwrap_or((t.value, t.value));
-    let times = findings.iter().map(|f| f.t60_s).chain([Some(untreated)]);
+    let times = findings.iter().map(rings).chain([Some(untreated)]);
     let all: Vec<Option<(f64, f64)>> = times.map(|t| t.map(ends)).collect();
     let of = |own: (f64, f64)| 1 + all.iter().flatten().filter(|other| other.1 < own.0).count();
-    let known = (0..findings.len()).filter_map(|k| Some((k, findings[k].t60_s?)));
+    let known = (0..findings.len()).filter_map(|k| Some((k, rings(&findings[k])?)));
     let best = known.min_by(|a, b| a.1.value.total_cmp(&b.1.value));
     Ranking {
         takes: all[..findings.len()].iter().map(|own| own.map(of)).collect(),
@@ -46,6 +51,7 @@ mod tests {
             state: String::new(),
             unit: None,
             t60_s: t60.map(|(v, sd)| Estimate::new(v, sd)),
+            faster_t60_s: None,
             ring_s: None,
             values: None,
             consistency: None,

@@ -4,8 +4,8 @@ use super::advise::{advise, best_of, expected, sentence};
 use super::coupled::{Pair, Resonator, best_t60_s, best_unit, couple};
 use super::dials::{self, Setting};
 use super::facts::TakeFacts;
-use super::joint::{self, Data, Side, Treated};
 use super::join::{Cluster, Joint, PairEstimate, PoleEstimate, State, consistency, join, misfit};
+use super::joint::{self, Data, Ends, Side, Treated};
 use super::local::{Stretch, Target};
 use super::neighbours::{believed, known_poles, strength};
 use super::outcome::{Finding, Next, Tuning, Values};
@@ -15,9 +15,10 @@ use super::sight::{Expected, Seen, Sight, cut_round, look, one};
 use super::spectrum::Record;
 use super::target::{TuneError, nearest_hz, target};
 use super::{history, words};
-use crate::change::ring_s;
+use crate::change::{Ratio, TreatedMode, ring_s};
 use crate::estimate::Estimate;
-use crate::modes::{Kind, LN_1000, Mode, ModeSet};
+use crate::flag::Flags;
+use crate::modes::{Amplitude, Kind, LN_1000, Mode, ModeSet};
 use crate::session::Unit;
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex64;
@@ -75,6 +76,8 @@ fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
 /// A baseline and its target mode, looked at once: the ground that takes are held against.
 #[derive(Debug, Clone)]
 pub struct Reference {
+    /// Place of the target in the baseline's list of resonances.
+    index: usize,
     mode: PoleEstimate,
     nearest_hz: f64,
     /// Distance of the nearest mode that the model leaves out.
@@ -156,6 +159,7 @@ impl Reference {
         let owned = |p: &(&str, &str)| (p.0.to_owned(), p.1.to_owned());
         let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
         Ok(Self {
+            index,
             side: side(baseline, found, &seen, 1.0),
             instants_s: instants_s(baseline),
             nearest_hz: nearest_hz(modes, index),
@@ -237,16 +241,71 @@ impl Reference {
         joint::fit(data, &starts)
     }
 
+    /// The joint fit of a take where it speaks of one mode and one unit: sound, and no other mode so near that the unit
+    /// works on both.
+    fn usable<'l>(&self, look: &'l Look) -> Option<&'l Treated> {
+        let joint = look.joint.as_ref().filter(|joint| joint.sound())?;
+        (self.nearest_hz * TAU > CLOSED_FORM * joint.shared.coupling.sqrt()).then_some(joint)
+    }
+
+    /// What the joint fit of a take says, for the comparison of both states.
+    #[must_use]
+    pub fn treated(&self, take: &TakeFacts<'_>, look: &Look) -> Option<TreatedMode> {
+        let joint = self.usable(look)?;
+        let pole = |k: usize| {
+            let s = joint.poles[k];
+            let decay_sd = -s.re * joint.after_t60_s[k].sd() / joint.after_t60_s[k].value;
+            let s = Complex64::new(s.re, s.im * take.frequency_factor);
+            Mode {
+                kind: Kind::Mode,
+                omega_per_s: s.im,
+                decay_per_s: -s.re,
+                omega_sd_per_s: decay_sd,
+                decay_sd_per_s: decay_sd,
+                amplitudes: (0..take.places.len()).map(|m| self.amplitude(take, joint, m, (k, s))).collect(),
+                flags: Flags::default(),
+            }
+        };
+        Some(TreatedMode {
+            mode: self.index,
+            poles: [pole(0), pole(1)],
+            apart_sd: joint.apart_sd(),
+            coupling_per_s: joint.shared.coupling.sqrt(),
+            t60_ratio: ratio(joint.t60_log),
+            ring_s: (joint.before_t60_s.value, joint.after_ring_s.value),
+            ring_ratio: ratio(joint.ring_log),
+        })
+    }
+
+    /// Amplitude of one of the treated mode's poles at a place of a take, at the instant that the take's modes refer to.
+    fn amplitude(
+        &self,
+        take: &TakeFacts<'_>,
+        joint: &Treated,
+        m: usize,
+        (k, pole): (usize, Complex64),
+    ) -> Option<Amplitude> {
+        let at = self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == take.places[m])?;
+        let (residues, variance) = (joint.residues.get(at)?.as_ref()?, (*joint.variances.get(at)?)?);
+        let low = take.lows[m];
+        // The joint fit's instant is the emission only where both states have it.
+        let late_s = match (low.emission_s, self.instants_s[at].1) {
+            (Some(emission), None) => emission - low.onset_s,
+            _ => 0.0,
+        };
+        let value = residues.1[k] * (pole * late_s).exp();
+        Some(Amplitude { re: value.re, im: value.im, covariance: [0.5 * variance, 0.0, 0.5 * variance] })
+    }
+
     /// What all takes together say; `looks` in the order of `takes`.
     #[must_use]
     pub fn tuning(&self, takes: &[TakeFacts<'_>], looks: &[Look]) -> Tuning {
-        let sights: Vec<&Sight> = looks.iter().map(|l| &l.sight).collect();
-        let chosen: Vec<Option<Chosen>> = takes.iter().zip(&sights).map(|(t, s)| self.chosen(t, s)).collect();
+        let chosen: Vec<Option<Chosen>> = takes.iter().zip(looks).map(|(t, l)| self.chosen(t, l)).collect();
         let pairs: Vec<Option<&PairEstimate>> = chosen.iter().map(|c| c.as_ref().map(|c| &c.pair)).collect();
         let (states, shared) = self.joined(takes, &chosen);
         let states: Vec<Option<&State>> = states.iter().map(Option::as_ref).collect();
         let mut findings: Vec<Finding> =
-            (0..takes.len()).map(|k| self.finding(&takes[k], sights[k], pairs[k], states[k])).collect();
+            (0..takes.len()).map(|k| self.finding(&takes[k], &looks[k], pairs[k], states[k])).collect();
         met(&mut findings);
         let dials = |k: usize| self.unit_of(&takes[k]).map(|u| u.dials.clone()).unwrap_or_default();
         history::back(&mut findings, &(0..takes.len()).map(dials).collect::<Vec<_>>());
@@ -271,8 +330,8 @@ impl Reference {
 
     /// The poles that speak for a take: those of the whole group, unless only the mode's pair by itself keeps its
     /// check.
-    fn chosen(&self, take: &TakeFacts<'_>, sight: &Sight) -> Option<Chosen> {
-        let Sight::Two(two) = sight else { return None };
+    fn chosen(&self, take: &TakeFacts<'_>, look: &Look) -> Option<Chosen> {
+        let Sight::Two(two) = &look.sight else { return None };
         let whole = pair(take, &two.seen)?;
         if self.sound(&whole) {
             return Some(Chosen { pair: whole, sound: true });
@@ -347,10 +406,11 @@ impl Reference {
     fn finding(
         &self,
         take: &TakeFacts<'_>,
-        sight: &Sight,
+        look: &Look,
         pair: Option<&PairEstimate>,
         state: Option<&State>,
     ) -> Finding {
+        let (sight, joint) = (&look.sight, self.usable(look));
         let seen = match sight {
             Sight::Two(two) => Some(&two.seen),
             Sight::One(seen) => Some(seen),
@@ -359,8 +419,10 @@ impl Reference {
         let mut finding = Finding {
             state: take.state.to_owned(),
             unit: self.unit_of(take).map(|u| u.name.clone()),
-            t60_s: seen.and_then(Seen::slower).map(t60),
-            ring_s: seen.and_then(ring),
+            t60_s: joint
+                .map_or_else(|| seen.and_then(Seen::slower).map(t60), |j| Some(estimate(j.after_t60_s[0]))),
+            faster_t60_s: joint.map(|j| estimate(j.after_t60_s[1])),
+            ring_s: joint.map_or_else(|| seen.and_then(ring).map(unsure), |j| Some(estimate(j.after_ring_s))),
             values: None,
             consistency: pair.and_then(|p| self.check(p)),
             advice: None,
@@ -500,7 +562,7 @@ impl Reference {
             let sd = seen.sd.map(|sd| sd * t60_s / seen.value);
             finding.t60_s = Some(Estimate { value: t60_s, sd });
         }
-        finding.ring_s = cluster.group.ring_s().or(finding.ring_s);
+        finding.ring_s = cluster.group.ring_s().map(unsure).or(finding.ring_s);
         let close = self.nearest_hz * TAU < CLOSED_FORM * cluster.group.modes[0].coupling.max(0.0).sqrt();
         let Some(values) = finding.values.as_mut().filter(|_| close) else { return };
         let Some((step_hz, factor, _)) = best_of(cluster) else { return };
@@ -576,6 +638,19 @@ impl Reference {
             }
         }
     }
+}
+
+/// A value whose error nobody worked out.
+fn unsure(value: f64) -> Estimate {
+    Estimate { value, sd: None }
+}
+
+fn estimate(ends: Ends) -> Estimate {
+    Estimate::new(ends.value, ends.sd())
+}
+
+fn ratio(log: Ends) -> Ratio {
+    Ratio { value: log.value.exp(), low: log.low.exp(), high: log.high.exp() }
 }
 
 /// One pole near the best that other takes promise is left alone.

@@ -4,7 +4,7 @@ use super::{Analysis, Comparison};
 use crate::absorber::{
     Look, Placement, Reference, Resonator, RoomMode, TakeFacts, TuneError, Tuning, placements,
 };
-use crate::change::{Changes, ModeChange};
+use crate::change::{Changes, ModeChange, TreatedMode, Verdict};
 use crate::flag::Flag;
 use crate::modes::{Kind, Mode};
 use crate::session::{Session, Unit};
@@ -47,8 +47,11 @@ pub fn tune_states(
     mode_hz: f64,
 ) -> Result<Tuning, TuneError> {
     let all: Vec<usize> = (0..compared.pairs.len()).collect();
-    tune_pairs(session, found, compared, &all, mode_hz)
+    Ok(tune_pairs(session, found, compared, &all, mode_hz)?.0)
 }
+
+/// A mode's tuning, and what the joint fits say for the comparison: for each pair by its number.
+type Tuned = (Tuning, Vec<(usize, TreatedMode)>);
 
 fn tune_pairs(
     session: &Session,
@@ -56,7 +59,7 @@ fn tune_pairs(
     compared: &Comparison,
     pairs: &[usize],
     mode_hz: f64,
-) -> Result<Tuning, TuneError> {
+) -> Result<Tuned, TuneError> {
     let baseline = take_facts(session, &found.states[compared.before], 1.0);
     let reference = Reference::new(&baseline, mode_hz)?;
     let takes: Vec<TakeFacts<'_>> = pairs
@@ -70,7 +73,10 @@ fn tune_pairs(
     let mut tuning = reference.tuning(&takes, &looks);
     tuning.placements =
         elsewhere(session, &found.states[compared.before], &takes, &tuning).unwrap_or_default();
-    Ok(tuning)
+    let treated = pairs.iter().zip(takes.iter().zip(&looks));
+    let treated =
+        treated.filter_map(|(p, (take, look))| Some((*p, reference.treated(take, look)?))).collect();
+    Ok((tuning, treated))
 }
 
 /// The unit at other places, where the manifest gives the room and its place and the modes have names.
@@ -110,7 +116,7 @@ fn drift(changes: &Changes) -> f64 {
 }
 
 /// Every target of a comparison: modes that became two poles, and those that a unit's label names.
-pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) -> Vec<Tuning> {
+pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) -> Vec<Tuned> {
     let Some(modes) = found.states[compared.before].resonances.as_ref().map(|r| &r.set.modes) else {
         return Vec::new();
     };
@@ -125,7 +131,11 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
         let speaks = |c: &&ModeChange| if named { became_two(c) } else { c.flags.has(Flag::Split) };
         let claimed = |mode: &usize| modes.get(*mode).is_some_and(|m| m.kind == Kind::Mode);
         targets.extend(changes.modes.iter().filter(speaks).filter_map(|c| c.before).filter(claimed));
-        targets.extend(units(session, state(p)).iter().filter_map(|u| labelled(modes, u)));
+        let labels: Vec<usize> = units(session, state(p)).iter().filter_map(|u| labelled(modes, u)).collect();
+        if named && labels.is_empty() && !changes.modes.iter().any(|c| speaks(&c)) {
+            targets.extend(most_changed(changes).filter(claimed));
+        }
+        targets.extend(labels);
     }
     targets.sort_unstable();
     targets.dedup();
@@ -141,6 +151,14 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
         tune_pairs(session, found, compared, &takes, modes[mode].frequency().value).ok()
     });
     tunings.collect()
+}
+
+/// The mode whose decay changed most, where it did beyond doubt: a unit that no label names and that no second pole
+/// shows works there if anywhere.
+fn most_changed(changes: &Changes) -> Option<usize> {
+    let told = |c: &&ModeChange| matches!(c.verdict, Verdict::Shorter | Verdict::Longer);
+    let size = |c: &ModeChange| c.t60_ratio.and_then(Result::ok).map_or(0.0, |r| r.value.ln().abs());
+    changes.modes.iter().filter(told).max_by(|a, b| size(a).total_cmp(&size(b)))?.before
 }
 
 fn became_two(change: &ModeChange) -> bool {

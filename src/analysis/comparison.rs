@@ -3,8 +3,8 @@
 use super::{Analysis, Control, Settings, absorbers, rates, resonances, sound};
 use crate::absorber::Tuning;
 use crate::change::{
-    BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, compare,
-    hold_against,
+    BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, TreatedMode,
+    compare, compare_treated, hold_against,
 };
 use crate::decay::BandDecay;
 use crate::flag::Flag;
@@ -99,8 +99,19 @@ pub fn compare_states(
     });
     let targets = targets.collect();
     let pairs = after.into_iter().zip(pairs).collect();
+    let mut joint: Vec<(usize, TreatedMode)> = Vec::new();
     let mut compared = Comparison { before, targets, pairs, absorbers: Vec::new() };
-    compared.absorbers = absorbers::all(session, found, &compared);
+    // Modes that a unit stands at are fitted jointly, then compared by that.
+    for (tuning, treated) in absorbers::all(session, found, &compared) {
+        compared.absorbers.push(tuning);
+        joint.extend(treated);
+    }
+    for (p, (_, changes)) in compared.pairs.iter_mut().enumerate() {
+        let own: Vec<TreatedMode> = joint.iter().filter(|(of, _)| *of == p).map(|(_, t)| t.clone()).collect();
+        if !own.is_empty() {
+            *changes = compare_treated(&facts[0], &facts[p + 1], &change, &own);
+        }
+    }
     Some(compared)
 }
 

@@ -15,8 +15,9 @@ use super::ring::ring_s;
 use super::seats::{Story, positions};
 use super::shape::mac;
 use super::split::{APART_SD, Split, one_pole};
+use super::treated::Treated;
 use super::verdict::{Case, Cause, Why, decide};
-use super::view::{Common, Resonance, Seen};
+use super::view::{Common, Resonance, Seen, Widening};
 use super::visible::{bound_log_sd, strength_noise, would_show};
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
@@ -37,6 +38,9 @@ pub(super) struct Assessment<'a> {
     pub new: &'a [Resonance],
     pub partners: &'a [Option<usize>],
     pub splits: &'a [Split],
+    /// Joint fits of modes and units.
+    pub treated: &'a [Treated<'a>],
+    pub widening: Widening,
     pub witnesses: &'a [Witness],
     pub filters: &'a [Filter],
     /// Standard deviation of ln of the gain.
@@ -54,9 +58,19 @@ struct Fate {
     /// Its poles after, the slower first.
     after: Vec<Resonance>,
     split: Option<Split>,
+    /// Place of the joint fit that it follows.
+    treated: Option<usize>,
     decay: Option<DecayChange>,
     heights: (Vec<Option<Height>>, Vec<Option<Height>>),
     level: Result<LevelChange, Flag>,
+}
+
+/// Ringing of one mode, seconds, and after over before.
+#[derive(Clone, Copy)]
+struct Ring {
+    before_s: f64,
+    after_s: f64,
+    ratio: Ratio,
 }
 
 /// Which changes are findings, over all claimed pairs of this comparison.
@@ -129,14 +143,22 @@ impl Assessment<'_> {
             (None, Some(j)) => vec![self.new[j].clone()],
             (None, None) => Vec::new(),
         };
+        let treated = self.treated.iter().position(|t| t.facts.mode == mode.index && !after.is_empty());
+        let after = treated.map_or_else(|| after.clone(), |t| self.jointly(t, &after[0]));
         let decay = after.first().map(|a| DecayChange {
             log: (a.decay() / mode.decay()).ln(),
             sd: mode.log_sd().hypot(a.log_sd()),
         });
+        let decay = treated.map(|t| self.treated[t].ring_change(mode, self.widening)).or(decay);
         let poles: Vec<&Resonance> = after.iter().collect();
         let heights = (heights(&[mode]), if after.is_empty() { Vec::new() } else { heights(&poles) });
         let level = if after.is_empty() { Err(Flag::NoPartner) } else { self.level(&heights.0, &heights.1) };
-        Fate { after, split, decay, heights, level }
+        Fate { after, split, treated, decay, heights, level }
+    }
+
+    /// The joint fit's poles in place of what the after state by itself has, under that one's number.
+    fn jointly(&self, t: usize, found: &Resonance) -> Vec<Resonance> {
+        self.treated[t].poles.iter().map(|p| Resonance { index: found.index, ..p.clone() }).collect()
     }
 
     /// One pole in place of two that can't be told apart; as well known as one pole of their strength.
@@ -207,7 +229,7 @@ impl Assessment<'_> {
             decay: fate.decay,
             finding: findings.decay[i],
             level_finding: findings.level[i],
-            decay_sd: (mode.log_sd(), after.first().map_or(0.0, |a| a.log_sd())),
+            decay_sd: (mode.log_sd(), self.after_sd(fate)),
             level: fate.level,
             decay_cause,
             level_cause,
@@ -226,10 +248,20 @@ impl Assessment<'_> {
         (row, seats)
     }
 
+    /// Relative sd of what the verdict goes by after: the decay, or with a unit the ringing.
+    fn after_sd(&self, fate: &Fate) -> f64 {
+        match (fate.treated, fate.decay) {
+            (Some(_), Some(change)) => change.sd,
+            _ => fate.after.first().map_or(0.0, Resonance::log_sd),
+        }
+    }
+
     fn common_flags(&self, fate: &Fate) -> Flags {
         let mut flags = Flags::default();
-        match fate.split {
-            Some(s) if s.apart_sd >= APART_SD => flags.add(Flag::Split),
+        let joint = fate.treated.map(|t| self.treated[t].facts.apart_sd);
+        let apart_sd = joint.or(fate.split.map(|s| s.apart_sd));
+        match apart_sd {
+            Some(sd) if sd >= APART_SD => flags.add(Flag::Split),
             Some(_) => flags.add(Flag::MergedPair),
             None => {}
         }
@@ -302,17 +334,20 @@ impl Assessment<'_> {
         if let (Err(flag), true) = (case.level, shown.is_some()) {
             flags.add(flag);
         }
-        let t60 = case.decay.map(|d| d.t60_ratio()).filter(|_| shown.is_some());
+        let ring = self.ring(mode, fate).filter(|_| shown.is_some());
+        let treated = fate.treated.map(|t| &self.treated[t]);
+        let own = || case.decay.map(|d| d.t60_ratio());
+        let t60 = treated.map(|t| t.t60_ratio(mode)).or_else(own).filter(|_| shown.is_some());
+        let told = ring.filter(|_| treated.is_some());
         let numbers = Numbers {
             before_hz: mode.hz(),
-            before_t60_s: LN_1000 / mode.decay(),
-            after_t60_s: after_values.map(|v| v.t60_s.value),
-            t60,
+            before_s: told.map_or(LN_1000 / mode.decay(), |r| r.before_s),
+            after_s: told.map(|r| r.after_s).or(after_values.map(|v| v.t60_s.value)),
+            ratio: told.map(|r| r.ratio).or(t60),
             level: level.map(|l| (l.log, l.sd)),
             split: flags.has(Flag::Split),
         };
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
-        let after_ring_s = ring_of(&fate.after).filter(|_| shown.is_some());
         ModeChange {
             before: Some(mode.index),
             after: shown.map(|a| a.index),
@@ -320,9 +355,9 @@ impl Assessment<'_> {
             before_values: Some(values(mode)),
             after_values,
             t60_ratio: Some(t60.ok_or(lost)),
-            before_ring_s: Some(Ok(LN_1000 / mode.decay())),
-            after_ring_s: Some(after_ring_s.ok_or(lost)),
-            ring_ratio: Some(after_ring_s.zip(case.decay).map(|(s, d)| ring_ratio(mode, s, d)).ok_or(lost)),
+            before_ring_s: Some(Ok(ring.map_or(LN_1000 / mode.decay(), |r| r.before_s))),
+            after_ring_s: Some(ring.map(|r| r.after_s).ok_or(lost)),
+            ring_ratio: Some(ring.map(|r| r.ratio).ok_or(lost)),
             level_ratio: Some(
                 case.level
                     .map(|l| Ratio::from_log(l.log, l.sd))
@@ -336,10 +371,24 @@ impl Assessment<'_> {
         }
     }
 
+    /// Ringing before and after.
+    fn ring(&self, mode: &Resonance, fate: &Fate) -> Option<Ring> {
+        if let (Some(t), Some(change)) = (fate.treated, fate.decay) {
+            let (before_s, after_s) = self.treated[t].facts.ring_s;
+            return Some(Ring { before_s, after_s, ratio: change.t60_ratio() });
+        }
+        let (before_s, after_s) = (LN_1000 / mode.decay(), ring_of(&fate.after)?);
+        // Its error is that of the decays: of two poles the slower one's, which rings last.
+        let ratio = Ratio::from_log((after_s / before_s).ln(), fate.decay?.sd);
+        Some(Ring { before_s, after_s, ratio })
+    }
+
     /// Poles of the after state that nothing before explains: a filter's, new ones, or doubtful.
     fn arrivals(&self, noise_before: &[Option<Noise>]) -> Vec<ModeChange> {
         let taken = |j: usize| {
-            self.partners.contains(&Some(j)) || self.splits.iter().any(|s| s.slow == j || s.fast == j)
+            self.partners.contains(&Some(j))
+                || self.splits.iter().any(|s| s.slow == j || s.fast == j)
+                || self.treated.iter().any(|t| t.has(&self.new[j]))
         };
         let unexplained = (0..self.new.len()).filter(|j| self.new[*j].kind == Kind::Mode && !taken(*j));
         unexplained.map(|j| self.arrival(j, noise_before)).collect()
@@ -389,11 +438,6 @@ impl Assessment<'_> {
 fn values(resonance: &Resonance) -> ModeValues {
     let t60 = LN_1000 / resonance.decay();
     ModeValues { frequency_hz: resonance.hz(), t60_s: Estimate::new(t60, t60 * resonance.log_sd()) }
-}
-
-/// Ringing after over that before. Its error is that of the decays: of two poles the slower one's, which rings last.
-fn ring_ratio(before: &Resonance, after_s: f64, decay: DecayChange) -> Ratio {
-    Ratio::from_log((after_s * before.decay() / LN_1000).ln(), decay.sd)
 }
 
 /// Ring of one pole or of two together, over all places.

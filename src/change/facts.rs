@@ -1,9 +1,10 @@
 //! What the comparison needs to know of one state: plain borrowed values that a state's result fills.
 
 use crate::decay::Course;
+use super::outcome::Ratio;
 use crate::estimate::Reading;
 use crate::flag::Flag;
-use crate::modes::ModeSet;
+use crate::modes::{Mode, ModeSet};
 use crate::response::LowEnd;
 use crate::session::Role;
 
@@ -63,6 +64,25 @@ pub struct HighBand {
     pub energy: f64,
     /// What noise adds to it.
     pub noise: f64,
+}
+
+/// A mode that a tuned unit stands at, as one fit of both states' records to mode and unit gives it.
+#[derive(Debug, Clone)]
+pub struct TreatedMode {
+    /// Its place in the before state's list of resonances.
+    pub mode: usize,
+    /// Its two poles after, the slower first; amplitudes at the after state's places.
+    pub poles: [Mode; 2],
+    /// Distance of the two by their joint covariance, sd.
+    pub apart_sd: f64,
+    /// Coupling of mode and unit, 1/s.
+    pub coupling_per_s: f64,
+    /// T60 of the slower pole over that of the mode without the unit.
+    pub t60_ratio: Ratio,
+    /// Time until the free decay is 60 dB down for good, without the unit and with it, seconds.
+    pub ring_s: (f64, f64),
+    /// The one with the unit over the other.
+    pub ring_ratio: Ratio,
 }
 
 /// One band of one position, or of an average over positions.

@@ -43,11 +43,12 @@ mod shape;
 mod split;
 mod summary;
 mod target;
+mod treated;
 mod verdict;
 mod view;
 mod visible;
 
-pub use facts::{BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts};
+pub use facts::{BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts, TreatedMode};
 pub use outcome::{
     BandChange, ChainFindings, Changes, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
@@ -69,6 +70,17 @@ const ANY_GAIN: f64 = 1.0;
 /// level is. Never panics; what can't be said is `Err(Flag)` or the verdict `unsure`.
 #[must_use]
 pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &ChangeSettings) -> Changes {
+    compare_treated(before, after, settings, &[])
+}
+
+/// The same where joint fits of mode and unit are known: they go before what each state by itself says of those modes.
+#[must_use]
+pub fn compare_treated(
+    before: &StateFacts<'_>,
+    after: &StateFacts<'_>,
+    settings: &ChangeSettings,
+    treated: &[TreatedMode],
+) -> Changes {
     let places = common_places(before, after);
     let gain = gain::gain(&places);
     let scatter = repeats::scatter(before).into_iter().chain(repeats::scatter(after)).reduce(f64::max);
@@ -76,9 +88,10 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
     let factor = gain.log.map_or(1.0, |g| g.value.exp());
     let old = resonances(before.modes, &at(&places, false), 1.0, widening);
     let new = resonances(after.modes, &at(&places, true), factor, widening);
+    let treated = treated::joined(treated, &at(&places, true), factor, widening);
     let drift = drift::drift(&old, &new);
     let partners = pairing::pair(&old, &new, drift.map_or(0.0, |d| d.value));
-    let moved = moved::moved(&places, &gain.off, &old, &new, &partners);
+    let moved = moved::moved(&places, &gain.off, &old, &new, &partners, &treated);
     let witnesses = chain::witnesses(&old, &new, &partners, &moved.microphones);
     let left = (0..new.len()).filter(|j| !partners.contains(&Some(*j)));
     let gain_sd = gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN);
@@ -94,6 +107,8 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
         new: &new,
         partners: &partners,
         splits: &splits,
+        treated: &treated,
+        widening,
         witnesses: &witnesses,
         filters: &filters,
         gain_sd,

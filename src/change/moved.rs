@@ -2,6 +2,7 @@
 
 use super::above;
 use super::shape::factor;
+use super::treated::Treated;
 use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
 
 /// Misfit over its expectation from which shapes don't agree, and by how much one place less must better it.
@@ -11,6 +12,9 @@ const BETTER: f64 = 0.3;
 const SLACK: f64 = 0.03;
 /// Share of the modes whose strengths changed without a decay to show for it, from which the loudspeaker moved.
 const MANY: f64 = 0.6;
+
+/// A mode is away from a unit if the unit changes its shape by less than this share.
+const AWAY: f64 = 0.06;
 
 /// What moved.
 #[derive(Debug, Clone, Default)]
@@ -28,6 +32,7 @@ pub(super) fn moved(
     old: &[Resonance],
     new: &[Resonance],
     partners: &[Option<usize>],
+    treated: &[Treated<'_>],
 ) -> Moved {
     let late = |p: &Common<'_>| p.arrival_off_s.is_some_and(|off| off.abs() > SAME_ARRIVAL_S);
     let arrivals: Vec<bool> = places.iter().map(late).collect();
@@ -40,6 +45,11 @@ pub(super) fn moved(
         .filter_map(|(i, j)| Some((&old[i], &new[(*j)?])))
         .filter(|(a, b)| a.log_sd() < 0.15 && b.log_sd() < 0.15)
         .collect();
+    // What a unit works on says nothing about microphones; the modes away from it must.
+    let mixed = |r: &Resonance| treated.iter().map(|t| t.mixes(r.pole.im)).sum::<f64>();
+    let own = |r: &Resonance| treated.iter().any(|t| t.facts.mode == r.index);
+    let away = |(a, b): &(&Resonance, &Resonance)| !own(a) && mixed(b) < AWAY && mixed(a) < AWAY;
+    let pairs: Vec<(&Resonance, &Resonance)> = pairs.into_iter().filter(away).collect();
     let loudspeaker = by_arrival || by_strength(&pairs);
     let mut microphones: Vec<bool> = gain_off.to_vec();
     if !by_arrival {

@@ -8,9 +8,11 @@ use crate::flag::Flag;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Numbers {
     pub before_hz: f64,
-    pub before_t60_s: f64,
-    pub after_t60_s: Option<f64>,
-    pub t60: Option<Ratio>,
+    /// T60, or with a unit the time until the mode is 60 dB down.
+    pub before_s: f64,
+    pub after_s: Option<f64>,
+    /// The one over the other.
+    pub ratio: Option<Ratio>,
     /// ln of the level ratio and its sd.
     pub level: Option<(f64, f64)>,
     /// Two poles count together.
@@ -22,7 +24,7 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> String {
     match why {
         Why::NothingLeft => format!(
             "Nothing rings near {:.1} Hz any more, although even half its earlier {:.2} s would have shown.",
-            n.before_hz, n.before_t60_s
+            n.before_hz, n.before_s
         ),
         Why::NotSeenEither => format!(
             "Not found near {:.1} Hz after, but there it could hide below the noise or among its neighbours; 6 dB less noise (4 times the averages) or another position in a corner would tell.",
@@ -56,7 +58,7 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> String {
         ),
         Why::Untold { one_place } => format!(
             "{}, but {} can't tell treatment from a filter in the measuring chain: state same_chain or add two positions.",
-            if n.t60.is_some_and(|r| r.low > 1.0 || r.high < 1.0) { rings(n) } else { level(n) },
+            if n.ratio.is_some_and(|r| r.low > 1.0 || r.high < 1.0) { rings(n) } else { level(n) },
             if one_place { "one position" } else { "these data" }
         ),
         Why::AmongMany => format!(
@@ -124,13 +126,13 @@ fn settles(need: Need) -> String {
 }
 
 fn rings(n: &Numbers) -> String {
-    let after = n.after_t60_s.map_or_else(String::new, |t| format!("{t:.2} s instead of "));
-    format!("Rings {after}{:.2} s ({})", n.before_t60_s, percent_interval(n))
+    let after = n.after_s.map_or_else(String::new, |t| format!("{t:.2} s instead of "));
+    format!("Rings {after}{:.2} s ({})", n.before_s, percent_interval(n))
 }
 
 fn percent_interval(n: &Numbers) -> String {
     let percent = |x: f64| signed(100.0 * (x - 1.0), 0);
-    match n.t60 {
+    match n.ratio {
         Some(r) => format!("{} to {} %", percent(r.low), percent(r.high)),
         None => "nothing".to_string(),
     }

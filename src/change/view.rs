@@ -130,7 +130,8 @@ pub(super) fn resonances(
     modes.map(|(index, mode)| resonance(index, mode, places, gain, widening)).collect()
 }
 
-fn resonance(
+/// One of them.
+pub(super) fn resonance(
     index: usize,
     mode: &Mode,
     places: &[(usize, f64, f64)],

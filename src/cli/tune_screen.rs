@@ -124,7 +124,7 @@ fn line(tuning: &Tuning, k: usize) -> Vec<String> {
         screen::shortened(&finding.state, 14),
         rank.unwrap_or_else(dash),
         finding.t60_s.map_or_else(dash, spread),
-        finding.ring_s.map_or_else(dash, |s| format!("{s:.2}")),
+        finding.ring_s.map_or_else(dash, |s| format!("{:.2}", s.value)),
         values.map_or_else(dash, |v| spread(v.loaded_hz)),
         values
             .map_or_else(dash, |v| format!("{:.0}", 100.0 * v.loaded_decay_per_s.value / v.best_decay_per_s)),

@@ -48,7 +48,7 @@ table! {
         after_ring_s seconds().positive(), "The same after; for one pole it is its T60, for a split mode both poles count together.", "";
     }
     ring_change: Option<Result<Interval, Flag>> {
-        ring_change_percent percent(), "Change of that time: 100·(after/before − 1).", "";
+        ring_change_percent percent(), "Change of that time: 100·(after/before − 1). Where a tuned unit stands at the mode the verdict goes by it.", "";
         ring_change_low_percent percent().low(), "Lower end of its 95 % interval.", "";
         ring_change_high_percent percent().high(), "Upper end of its 95 % interval.", "";
     }

@@ -55,7 +55,11 @@ pub(super) struct Point {
 fn turned(shared: &Shared, after: Option<f64>, late_s: f64, phase: f64) -> Option<DMatrix<f64>> {
     let Some(factor) = after else {
         let turn = (shared.mode.pole() * late_s).exp();
-        return Some(DMatrix::from_row_slice(2, UNKNOWNS, &[turn.re, -turn.im, 0.0, 0.0, 0.0, 0.0, turn.im, turn.re, 0.0, 0.0, 0.0, 0.0]));
+        return Some(DMatrix::from_row_slice(
+            2,
+            UNKNOWNS,
+            &[turn.re, -turn.im, 0.0, 0.0, 0.0, 0.0, turn.im, turn.re, 0.0, 0.0, 0.0, 0.0],
+        ));
     };
     let tied = shared.tied(factor)?;
     let mut matrix = DMatrix::zeros(4, UNKNOWNS);
@@ -131,7 +135,8 @@ impl Data {
             side.parts(&near[k], Self::poles(&shared, after)?)
         };
         let parts = [part(0)?, part(1)?];
-        let targets: [Vec<&DMatrix<f64>>; 2] = [0, 1].map(|k: usize| parts[k].iter().map(|p| &p.target).collect());
+        let targets: [Vec<&DMatrix<f64>>; 2] =
+            [0, 1].map(|k: usize| parts[k].iter().map(|p| &p.target).collect());
         let (places, misfit) = self.places(&shared, &parts, &targets)?;
         Some(Point { places, misfit, parts })
     }
@@ -259,7 +264,10 @@ impl Data {
         (0..Shared::COUNT)
             .map(|p| {
                 if p >= 5 || (k == 0 && p >= 2) {
-                    return Some(DMatrix::zeros(point.parts[k][index].target.nrows(), point.parts[k][index].target.ncols()));
+                    return Some(DMatrix::zeros(
+                        point.parts[k][index].target.nrows(),
+                        point.parts[k][index].target.ncols(),
+                    ));
                 }
                 let step = step(p, numbers[p]);
                 let at = |by: f64| {
@@ -273,7 +281,8 @@ impl Data {
 
     fn turn_slope(&self, numbers: &[f64], after: Option<f64>, row: &Row, p: usize) -> Option<DMatrix<f64>> {
         let step = step(p, numbers[p]);
-        let at = |by: f64| turned(&Shared::of_numbers(&shifted(numbers, p, by)), after, row.late_s, self.phase);
+        let at =
+            |by: f64| turned(&Shared::of_numbers(&shifted(numbers, p, by)), after, row.late_s, self.phase);
         Some((at(step)? - at(-step)?) / (2.0 * step))
     }
 
@@ -298,7 +307,8 @@ impl Data {
         let seen = || point.places.iter().flatten();
         let residues: f64 = seen().map(|p| p.log_determinant).sum();
         let own: f64 = self.loose().iter().map(|sd| 2.0 * sd.ln()).sum();
-        let common: f64 = self.priors(&Shared::of_numbers(numbers)).iter().map(|(_, _, sd)| 2.0 * sd.ln()).sum();
+        let common: f64 =
+            self.priors(&Shared::of_numbers(numbers)).iter().map(|(_, _, sd)| 2.0 * sd.ln()).sum();
         let priors = seen().count() as f64 * own + common;
         let scale: Vec<f64> = normal.diagonal().iter().map(|d| d.sqrt()).collect();
         let scaled =
@@ -330,7 +340,6 @@ fn place(normal: Matrix6<f64>, right: Vector6<f64>) -> Option<Place> {
     let root = scaled.cholesky()?;
     let inverse = root.inverse();
     let covariance = Matrix6::from_fn(|i, j| inverse[(i, j)] / scale[i] / scale[j]);
-    let log_determinant =
-        root.l().diagonal().iter().chain(scale.iter()).map(|d| 2.0 * d.ln()).sum::<f64>();
+    let log_determinant = root.l().diagonal().iter().chain(scale.iter()).map(|d| 2.0 * d.ln()).sum::<f64>();
     Some(Place { unknowns: covariance * right, covariance, log_determinant })
 }

@@ -50,8 +50,12 @@ pub(super) struct Treated {
     pub untied: (f64, usize),
     /// The poles with the unit, the slower first.
     pub poles: [Complex64; 2],
+    /// The same as sum and squared half distance, with the covariance of those four numbers.
+    pub pair: (Pair, DMatrix<f64>),
     /// At each place the residue without the unit, and the two with it (slower pole first), at the origin.
     pub residues: Vec<Option<(Complex64, [Complex64; 2])>>,
+    /// At each place the expected squared error of the sum of these two.
+    pub variances: Vec<Option<f64>>,
     pub before_t60_s: Ends,
     /// Of the slower and of the faster pole.
     pub after_t60_s: [Ends; 2],
@@ -62,6 +66,14 @@ pub(super) struct Treated {
 }
 
 impl Treated {
+    /// Distance of the two poles, sd.
+    pub fn apart_sd(&self) -> f64 {
+        let spread = DVector::from_row_slice(&self.pair.0.numbers()[2..]);
+        let own = self.pair.1.view((2, 2), (2, 2)).into_owned();
+        // The distance is twice the root of the spread: its relative error is half as large.
+        own.try_inverse().map_or(0.0, |inverse| 2.0 * spread.dot(&(inverse * &spread)).max(0.0).sqrt())
+    }
+
     /// Whether the records of both states agree with one mode and one unit whose coupling shows.
     pub fn sound(&self) -> bool {
         let (misfit, saved) = (self.misfit - self.untied.0, self.untied.1 as f64);
@@ -140,7 +152,8 @@ impl Data {
         let damped = |r: Resonator| (DECAYS.0..DECAYS.1).contains(&r.decay_per_s);
         let off = (shared.unit.omega_per_s - shared.mode.omega_per_s).abs();
         let same = self.neighbours(next).concat().into_iter().zip(self.neighbours(start).concat());
-        damped(shared.mode) && damped(shared.unit) && off < TAU * REACH_HZ && { same }.all(|(a, b)| same_neighbour(a, b))
+        damped(shared.mode) && damped(shared.unit) && off < TAU * REACH_HZ && { same }
+            .all(|(a, b)| same_neighbour(a, b))
     }
 
     fn joint(&self, numbers: &[f64], point: &Point) -> Option<Treated> {
@@ -165,7 +178,13 @@ impl Data {
             slack: self.slack,
             untied: self.untied(point),
             poles: tied.pair.poles(),
-            residues: point.places.iter().map(|p| p.as_ref().and_then(|p| residues(&shared, p, self.phase))).collect(),
+            residues: point
+                .places
+                .iter()
+                .map(|p| p.as_ref().and_then(|p| residues(&shared, p, self.phase)))
+                .collect(),
+            variances: point.places.iter().map(|p| p.as_ref().map(variance)).collect(),
+            pair: (tied.pair, pair_covariance(&shared, &covariance)?),
             before_t60_s: reach::ends(&middle, &covariance, false, |n| Some(LN_1000 / n[0]))?,
             after_t60_s: [t60(0)?, t60(1)?],
             after_ring_s: reach::ends(&middle, &covariance, false, ring)?.widened(noise * ring(&middle)?),
@@ -204,10 +223,34 @@ fn residues(shared: &Shared, place: &Place, phase: f64) -> Option<(Complex64, [C
     let u = &place.unknowns;
     let own = Complex64::new(u[0], u[1]);
     let then = own + Complex64::new(u[4], u[5]);
-    let (sum, moment) = (then * tied.sum, then * tied.moment + Complex64::cis(phase) * Complex64::new(u[2], u[3]));
+    let (sum, moment) =
+        (then * tied.sum, then * tied.moment + Complex64::cis(phase) * Complex64::new(u[2], u[3]));
     let half = tie::half_distance(tied.pair);
     let (a, b) = (0.5 * (sum + moment / half), 0.5 * (sum - moment / half));
     Some((own, if half.re >= 0.0 { [a, b] } else { [b, a] }))
+}
+
+/// Expected squared error of the residue with the unit.
+fn variance(place: &Place) -> f64 {
+    let c = &place.covariance;
+    (0..2).map(|i| c[(i, i)] + c[(i + 4, i + 4)] + 2.0 * c[(i, i + 4)]).sum()
+}
+
+/// Covariance of [`Pair::numbers`].
+fn pair_covariance(shared: &Shared, covariance: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let numbers = shared.numbers();
+    let mut slopes = DMatrix::zeros(4, Shared::COUNT);
+    for p in 0..Shared::COUNT {
+        let step = 1e-5 * (1.0 + numbers[p].abs());
+        let at = |by: f64| {
+            let mut moved = numbers;
+            moved[p] += by;
+            Some(Shared::of_numbers(&moved).tied(1.0)?.pair.numbers())
+        };
+        let (up, down) = (at(step)?, at(-step)?);
+        slopes.set_column(p, &DVector::from_fn(4, |i, _| (up[i] - down[i]) / (2.0 * step)));
+    }
+    Some(&slopes * covariance * slopes.transpose())
 }
 
 /// Time until the treated mode is 60 dB down for good.
@@ -223,8 +266,15 @@ fn ring_of(shared: &Shared, places: &[Option<Place>], phase: f64) -> Option<f64>
 
 /// Starts for the descent: what the treated poles by themselves say, and units round the mode.
 pub(super) fn starts(mode: Resonator, pair: Option<Pair>) -> Vec<Shared> {
-    let at = |unit: Resonator, coupling: f64| Shared { mode, unit, coupling, offset: Complex64::default(), gain: Complex64::default() };
-    let identified = pair.map(|p| identify(mode, p)).filter(|i| i.coupling > 1.0 && i.unit.decay_per_s > DECAYS.0);
+    let at = |unit: Resonator, coupling: f64| Shared {
+        mode,
+        unit,
+        coupling,
+        offset: Complex64::default(),
+        gain: Complex64::default(),
+    };
+    let identified =
+        pair.map(|p| identify(mode, p)).filter(|i| i.coupling > 1.0 && i.unit.decay_per_s > DECAYS.0);
     let mut all: Vec<Shared> = identified.into_iter().map(|i| at(i.unit, i.coupling)).collect();
     for off_hz in [-1.0, -0.3, 0.0, 0.3, 1.0] {
         for (g, damping) in [(5.0, 0.7), (8.0, 0.5), (8.0, 1.1), (11.0, 0.8), (14.0, 1.2)] {

@@ -57,12 +57,7 @@ pub(super) fn ends(
 }
 
 /// Climbs along the surface from a start: each step to where the slope points.
-fn farthest(
-    at: &impl Fn(&DVector<f64>) -> Option<f64>,
-    start: &DVector<f64>,
-    sign: f64,
-    value: f64,
-) -> f64 {
+fn farthest(at: &impl Fn(&DVector<f64>) -> Option<f64>, start: &DVector<f64>, sign: f64, value: f64) -> f64 {
     let (mut z, mut best) = (start.clone(), at(start).unwrap_or(value));
     for _ in 0..STEPS {
         let step = 0.05;

@@ -78,7 +78,8 @@ impl Side {
             let mut columns = group.poles(&model);
             self.stretch.cleared(index, &mut columns);
             let scales: Vec<f64> = columns.column_iter().map(|c| c.norm()).collect();
-            if scales.iter().any(|s| !(s.is_finite() && *s > 0.0)) || columns.nrows() <= columns.ncols() + 12 {
+            if scales.iter().any(|s| !(s.is_finite() && *s > 0.0)) || columns.nrows() <= columns.ncols() + 12
+            {
                 return None;
             }
             for (mut column, scale) in columns.column_iter_mut().zip(&scales) {

@@ -66,7 +66,8 @@ fn case(number: usize) -> Option<Case> {
         exact.coupling.sqrt(),
         old.t60_s.map(|t| (t.value, t.sd.unwrap_or_default())),
         old.ring_s,
-        old.values.map(|v| ((v.loaded_hz.value - exact.unit.omega_per_s / TAU), v.loaded_hz.sd.unwrap_or(0.0))),
+        old.values
+            .map(|v| ((v.loaded_hz.value - exact.unit.omega_per_s / TAU), v.loaded_hz.sd.unwrap_or(0.0))),
     );
     let ring = look.joint.as_ref().map(|j| {
         let hz = (j.shared.unit.omega_per_s - exact.unit.omega_per_s) / TAU;

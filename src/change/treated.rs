@@ -1,0 +1,63 @@
+//! Modes that a tuned unit stands at: what a joint fit of mode and unit says goes before what each state by itself says.
+//!
+//! Near the unit's best setting the two poles all but meet; the search for modes then finds one or two, and knows
+//! neither well, while the joint fit knows both, and the ringing best of all.
+
+use super::facts::TreatedMode;
+use super::finding::DecayChange;
+use super::outcome::Ratio;
+use super::view::{Resonance, Widening, resonance};
+use crate::estimate::SD_PER_95;
+
+/// A pole of the after state this near one of the two, as a share of its decay constant, is that one.
+const SAME_POLE: f64 = 0.5;
+
+/// A joint fit's poles as resonances.
+#[derive(Debug, Clone)]
+pub(super) struct Treated<'a> {
+    pub facts: &'a TreatedMode,
+    pub poles: [Resonance; 2],
+}
+
+/// `places`, `gain`, `widening`: as for the resonances of the after state.
+pub(super) fn joined<'a>(
+    treated: &'a [TreatedMode],
+    places: &[(usize, f64, f64)],
+    gain: f64,
+    widening: Widening,
+) -> Vec<Treated<'a>> {
+    let one = |facts: &'a TreatedMode| {
+        let poles = [0, 1].map(|k: usize| resonance(facts.mode, &facts.poles[k], places, gain, widening));
+        Treated { facts, poles }
+    };
+    treated.iter().map(one).collect()
+}
+
+impl Treated<'_> {
+    /// Whether a resonance of the after state is one of the two.
+    pub fn has(&self, other: &Resonance) -> bool {
+        self.poles.iter().any(|p| (p.pole - other.pole).norm() < SAME_POLE * p.decay())
+    }
+
+    /// How much the unit changes the shape of a mode at this angular frequency: other modes mix in by the share
+    /// g/(2 |ω − ω0|) each way (first order of the coupled equation).
+    pub fn mixes(&self, omega_per_s: f64) -> f64 {
+        self.facts.coupling_per_s / (omega_per_s - self.poles[0].pole.im).abs().max(f64::MIN_POSITIVE)
+    }
+
+    /// Change of the ringing, as a change of decay; no better known than the mode before.
+    pub fn ring_change(&self, before: &Resonance, widening: Widening) -> DecayChange {
+        let log_sd =
+            widening * (self.facts.ring_ratio.high / self.facts.ring_ratio.low).ln() / (2.0 * SD_PER_95);
+        DecayChange { log: -self.facts.ring_ratio.value.ln(), sd: log_sd.max(before.log_sd()) }
+    }
+
+    /// Change of T60, no better known than the poles that it is made of.
+    pub fn t60_ratio(&self, before: &Resonance) -> Ratio {
+        let least = SD_PER_95 * before.log_sd().hypot(self.poles[0].log_sd());
+        let ratio = self.facts.t60_ratio;
+        let (down, up) =
+            ((ratio.value / ratio.low).ln().max(least), (ratio.high / ratio.value).ln().max(least));
+        Ratio { value: ratio.value, low: ratio.value * (-down).exp(), high: ratio.value * up.exp() }
+    }
+}
