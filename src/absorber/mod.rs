@@ -5,8 +5,10 @@
 //!    mode and one unit, and its inverse.
 //! 2. The two poles of a take come from a least-squares fit on the stretch of spectrum round the mode,
 //!    over all places, as sum and squared half distance: what the data know where the poles meet.
-//! 3. Takes are joined: the mode and, unless they contradict it, the coupling are shared.
-//! 4. The step to take now is judged by the T60 to be expected after it over what the takes leave open;
+//! 3. Where one mode and one unit are all there is, both states' records are fitted at once: what the unit makes of
+//!    poles and residues follows from the model ([`joint`](self)). Decay, ringing and levels come from there.
+//! 4. Takes are joined: the mode and, unless they contradict it, the coupling are shared.
+//! 5. The step to take now is judged by the T60 to be expected after it over what the takes leave open;
 //!    a take that is too vague leads to "less damping, measure again", not to a number.
 //!
 //! What the data don't carry is left empty with its reason. Nothing here opens a file.
@@ -32,6 +34,7 @@ mod spectrum;
 mod target;
 #[cfg(test)]
 mod tests;
+mod treated;
 mod tune;
 mod words;
 

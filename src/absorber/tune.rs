@@ -5,20 +5,21 @@ use super::coupled::{Pair, Resonator, best_t60_s, best_unit, couple};
 use super::dials::{self, Setting};
 use super::facts::TakeFacts;
 use super::join::{Cluster, Joint, PairEstimate, PoleEstimate, State, consistency, join, misfit};
-use super::joint::{self, Data, Ends, Side, Treated};
-use super::local::{Stretch, Target};
+use super::joint::{Ends, Side, Treated};
+use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
 use super::outcome::{Finding, Next, Tuning, Values};
 use super::sharing::{SHARED, chance, each_freedom, groups};
 use super::shift::{self, Known};
-use super::sight::{Expected, Seen, Sight, cut_round, look, one};
+use super::sight::{Expected, Seen, Sight, look, one};
 use super::spectrum::Record;
 use super::target::{TuneError, nearest_hz, target};
+use super::treated::{instants_s, side};
 use super::{history, words};
 use crate::change::{Ratio, TreatedMode, ring_s};
 use crate::estimate::Estimate;
 use crate::flag::Flags;
-use crate::modes::{Amplitude, Kind, LN_1000, Mode, ModeSet};
+use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::session::Unit;
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex64;
@@ -33,7 +34,7 @@ const MODEL: [(f64, f64, f64); 3] = [(4.0, 0.001, 0.002), (2.0, 0.009, 0.006), (
 const NEAR_HZ: f64 = 8.0;
 const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
 /// Nearer than this times g, 1/s, the closed form of one mode misses the best T60 by more than a per cent or two.
-const CLOSED_FORM: f64 = 2.0;
+pub(super) const CLOSED_FORM: f64 = 2.0;
 /// The unused check may miss by this many sd and this share before nothing is advised.
 const CHECK: (f64, f64) = (4.0, 0.003);
 /// … and the same of a group: χ² this many of its own sds over its mean.
@@ -65,7 +66,7 @@ fn is_near(other: &Mode, target: Complex64) -> bool {
         && other.decay_sd_per_s < NEAR_DECAY.1 * other.decay_per_s
 }
 
-fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
+pub(super) fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
     facts
         .lows
         .iter()
@@ -77,44 +78,27 @@ fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
 #[derive(Debug, Clone)]
 pub struct Reference {
     /// Place of the target in the baseline's list of resonances.
-    index: usize,
-    mode: PoleEstimate,
-    nearest_hz: f64,
+    pub(super) index: usize,
+    pub(super) mode: PoleEstimate,
+    pub(super) nearest_hz: f64,
     /// Distance of the nearest mode that the model leaves out.
     outside_hz: f64,
     state: String,
-    places: Vec<(String, String)>,
+    pub(super) places: Vec<(String, String)>,
     /// Whether a unit stood there already.
-    occupied: bool,
-    expected: Expected,
+    pub(super) occupied: bool,
+    pub(super) expected: Expected,
     /// Its records, for the joint fit with a take's.
-    side: Option<Side>,
+    pub(super) side: Option<Side>,
     /// For each record the onset and, where known, the emission, seconds from sample 0.
-    instants_s: Vec<(f64, Option<f64>)>,
+    pub(super) instants_s: Vec<(f64, Option<f64>)>,
 }
 
 /// What one take shows of the target.
 #[derive(Debug, Clone)]
 pub struct Look {
-    sight: Sight,
+    pub(super) sight: Sight,
     pub(super) joint: Option<Treated>,
-}
-
-fn instants_s(facts: &TakeFacts<'_>) -> Vec<(f64, Option<f64>)> {
-    facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
-}
-
-/// A state for the joint fit, its places numbered as they come.
-fn side(facts: &TakeFacts<'_>, mode: Complex64, seen: &Seen, factor: f64) -> Option<Side> {
-    let (free, held) = seen.neighbours.split_at(seen.free);
-    Some(Side {
-        stretch: Stretch::new(&records(facts), cut_round(mode, 0.0), held.to_vec(), seen.colour)?,
-        neighbours: free.to_vec(),
-        places: (0..facts.lows.len()).collect(),
-        origins_s: facts.lows.iter().map(|low| low.onset_s).collect(),
-        variances: seen.variances.clone(),
-        factor,
-    })
 }
 
 /// Works out what the unit does in each take to the mode nearest `asked_hz`, and what to change.
@@ -199,102 +183,6 @@ impl Reference {
         let sight = look(&records(take), &expected);
         let joint = self.joint(take, &sight);
         Look { sight, joint }
-    }
-
-    /// Mode and unit from the baseline's records and the take's at once.
-    fn joint(&self, take: &TakeFacts<'_>, sight: &Sight) -> Option<Treated> {
-        let (seen, pair) = match sight {
-            Sight::Two(two) => match two.seen.target {
-                Target::Two(pair) => (&two.seen, Some(pair)),
-                Target::One(_) => (&two.seen, None),
-            },
-            Sight::One(seen) => (seen, None),
-            Sight::Nothing => return None,
-        };
-        if self.occupied {
-            return None;
-        }
-        let mut before = self.side.clone()?;
-        let mut after = side(take, self.mode.pole, seen, take.frequency_factor)?;
-        let mut places = self.places.len();
-        for (m, place) in take.places.iter().enumerate() {
-            let at = self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
-            after.places[m] = at.unwrap_or_else(|| {
-                places += 1;
-                places - 1
-            });
-            // One instant in both states: the emission where both have it, else the direct sound.
-            let instants = at.and_then(|at| self.instants_s[at].1).zip(take.lows[m].emission_s);
-            if let (Some(at), Some((old, new))) = (at, instants) {
-                (before.origins_s[at], after.origins_s[m]) = (old, new);
-            }
-        }
-        let strengths = self.expected.shape.iter().flatten().map(|r| r.norm_sqr());
-        let seen = self.expected.shape.iter().flatten().count().max(1);
-        let strength = (strengths.sum::<f64>() / seen as f64).sqrt();
-        let back = |pair: Pair| {
-            let [a, b] = pair.poles().map(|s| Complex64::new(s.re, s.im / take.frequency_factor));
-            Pair::of_poles(a, b)
-        };
-        let starts = joint::starts(Resonator::of_pole(self.mode.pole), pair.map(back));
-        let data = Data { before, after, places, strength, phase: 0.0, half_coupling: 1.0, slack: 1.0 };
-        joint::fit(data, &starts)
-    }
-
-    /// The joint fit of a take where it speaks of one mode and one unit: sound, and no other mode so near that the unit
-    /// works on both.
-    fn usable<'l>(&self, look: &'l Look) -> Option<&'l Treated> {
-        let joint = look.joint.as_ref().filter(|joint| joint.sound())?;
-        (self.nearest_hz * TAU > CLOSED_FORM * joint.shared.coupling.sqrt()).then_some(joint)
-    }
-
-    /// What the joint fit of a take says, for the comparison of both states.
-    #[must_use]
-    pub fn treated(&self, take: &TakeFacts<'_>, look: &Look) -> Option<TreatedMode> {
-        let joint = self.usable(look)?;
-        let pole = |k: usize| {
-            let s = joint.poles[k];
-            let decay_sd = -s.re * joint.after_t60_s[k].sd() / joint.after_t60_s[k].value;
-            let s = Complex64::new(s.re, s.im * take.frequency_factor);
-            Mode {
-                kind: Kind::Mode,
-                omega_per_s: s.im,
-                decay_per_s: -s.re,
-                omega_sd_per_s: decay_sd,
-                decay_sd_per_s: decay_sd,
-                amplitudes: (0..take.places.len()).map(|m| self.amplitude(take, joint, m, (k, s))).collect(),
-                flags: Flags::default(),
-            }
-        };
-        Some(TreatedMode {
-            mode: self.index,
-            poles: [pole(0), pole(1)],
-            apart_sd: joint.apart_sd(),
-            coupling_per_s: joint.shared.coupling.sqrt(),
-            t60_ratio: ratio(joint.t60_log),
-            ring_s: (joint.before_t60_s.value, joint.after_ring_s.value),
-            ring_ratio: ratio(joint.ring_log),
-        })
-    }
-
-    /// Amplitude of one of the treated mode's poles at a place of a take, at the instant that the take's modes refer to.
-    fn amplitude(
-        &self,
-        take: &TakeFacts<'_>,
-        joint: &Treated,
-        m: usize,
-        (k, pole): (usize, Complex64),
-    ) -> Option<Amplitude> {
-        let at = self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == take.places[m])?;
-        let (residues, variance) = (joint.residues.get(at)?.as_ref()?, (*joint.variances.get(at)?)?);
-        let low = take.lows[m];
-        // The joint fit's instant is the emission only where both states have it.
-        let late_s = match (low.emission_s, self.instants_s[at].1) {
-            (Some(emission), None) => emission - low.onset_s,
-            _ => 0.0,
-        };
-        let value = residues.1[k] * (pole * late_s).exp();
-        Some(Amplitude { re: value.re, im: value.im, covariance: [0.5 * variance, 0.0, 0.5 * variance] })
     }
 
     /// What all takes together say; `looks` in the order of `takes`.
@@ -647,10 +535,6 @@ fn unsure(value: f64) -> Estimate {
 
 fn estimate(ends: Ends) -> Estimate {
     Estimate::new(ends.value, ends.sd())
-}
-
-fn ratio(log: Ends) -> Ratio {
-    Ratio { value: log.value.exp(), low: log.low.exp(), high: log.high.exp() }
 }
 
 /// One pole near the best that other takes promise is left alone.

@@ -44,8 +44,6 @@ pub(super) struct Treated {
     pub covariance: DMatrix<f64>,
     /// Weighted squares of the residuals.
     pub misfit: f64,
-    /// Size of the offsets, share of g/2.
-    pub slack: f64,
     /// What fits of each state by itself leave, and how many unknowns the joint fit saves.
     pub untied: (f64, usize),
     /// The poles with the unit, the slower first.
@@ -175,7 +173,6 @@ impl Data {
         let tied = shared.tied(1.0)?;
         Some(Treated {
             misfit: point.misfit,
-            slack: self.slack,
             untied: self.untied(point),
             poles: tied.pair.poles(),
             residues: point
