@@ -6,6 +6,7 @@ use super::facts::TakeFacts;
 use super::joint::{self, Data, Ends, Side, Treated};
 use super::local::{Stretch, Target};
 use super::sight::{Seen, Sight, cut_round};
+use super::spectrum::Cut;
 use super::tune::{CLOSED_FORM, Look, Reference, records};
 use crate::change::{Ratio, TreatedMode};
 use crate::flag::Flags;
@@ -18,11 +19,22 @@ pub(super) fn instants_s(facts: &TakeFacts<'_>) -> Vec<(f64, Option<f64>)> {
     facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
 }
 
-/// A state for the joint fit, its places numbered as they come.
-pub(super) fn side(facts: &TakeFacts<'_>, mode: Complex64, seen: &Seen, factor: f64) -> Option<Side> {
+/// Ways of cutting the records: the first is the fit's, what the others move goes into the intervals. Start after the
+/// direct sound, seconds, and half width of the stretch, hertz.
+pub(super) const WAYS: [(f64, f64); 4] = [(0.0, 45.0), (0.010, 45.0), (0.020, 45.0), (0.0, 33.0)];
+
+/// A state for the joint fit, cut in one of the ways, its places numbered as they come.
+pub(super) fn side(
+    facts: &TakeFacts<'_>,
+    mode: Complex64,
+    seen: &Seen,
+    factor: f64,
+    (later_s, reach_hz): (f64, f64),
+) -> Option<Side> {
     let (free, held) = seen.neighbours.split_at(seen.free);
+    let cut = Cut { reach_hz, ..cut_round(mode, later_s) };
     Some(Side {
-        stretch: Stretch::new(&records(facts), cut_round(mode, 0.0), held.to_vec(), seen.colour)?,
+        stretch: Stretch::new(&records(facts), cut, held.to_vec(), seen.colour)?,
         neighbours: free.to_vec(),
         places: (0..facts.lows.len()).collect(),
         origins_s: facts.lows.iter().map(|low| low.onset_s).collect(),
@@ -45,8 +57,21 @@ impl Reference {
         if self.occupied {
             return None;
         }
-        let mut before = self.side.clone()?;
-        let mut after = side(take, self.mode.pole, seen, take.frequency_factor)?;
+        let back = |pair: Pair| {
+            let [a, b] = pair.poles().map(|s| Complex64::new(s.re, s.im / take.frequency_factor));
+            Pair::of_poles(a, b)
+        };
+        let starts = joint::starts(Resonator::of_pole(self.mode.pole), pair.map(back));
+        let mut found = joint::fit(self.data(take, seen, 0)?, &starts)?;
+        let others = (1..WAYS.len()).filter_map(|way| self.data(take, seen, way)?.again(&found));
+        found.widen(&others.collect::<Vec<_>>());
+        Some(found)
+    }
+
+    /// Both states' records, cut in one of the ways.
+    fn data(&self, take: &TakeFacts<'_>, seen: &Seen, way: usize) -> Option<Data> {
+        let mut before = self.sides.get(way)?.clone()?;
+        let mut after = side(take, self.mode.pole, seen, take.frequency_factor, WAYS[way])?;
         let mut places = self.places.len();
         for (m, place) in take.places.iter().enumerate() {
             let at = self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
@@ -61,15 +86,9 @@ impl Reference {
             }
         }
         let strengths = self.expected.shape.iter().flatten().map(|r| r.norm_sqr());
-        let seen = self.expected.shape.iter().flatten().count().max(1);
-        let strength = (strengths.sum::<f64>() / seen as f64).sqrt();
-        let back = |pair: Pair| {
-            let [a, b] = pair.poles().map(|s| Complex64::new(s.re, s.im / take.frequency_factor));
-            Pair::of_poles(a, b)
-        };
-        let starts = joint::starts(Resonator::of_pole(self.mode.pole), pair.map(back));
-        let data = Data { before, after, places, strength, phase: 0.0, half_coupling: 1.0, slack: 1.0 };
-        joint::fit(data, &starts)
+        let shown = self.expected.shape.iter().flatten().count().max(1);
+        let strength = (strengths.sum::<f64>() / shown as f64).sqrt();
+        Some(Data { before, after, places, strength, phase: 0.0, half_coupling: 1.0, slack: 1.0 })
     }
 
     /// The joint fit of a take where it speaks of one mode and one unit: sound, and no other mode so near that the unit
@@ -125,7 +144,9 @@ impl Reference {
             _ => 0.0,
         };
         let value = residues.1[k] * (pole * late_s).exp();
-        Some(Amplitude { re: value.re, im: value.im, covariance: [0.5 * variance, 0.0, 0.5 * variance] })
+        let each = 0.5 * variance;
+        let gain = value.norm_sqr() / each.max(f64::MIN_POSITIVE);
+        Some(Amplitude { re: value.re, im: value.im, covariance: [each, 0.0, each], gain })
     }
 }
 

@@ -14,11 +14,10 @@ use super::shift::{self, Known};
 use super::sight::{Expected, Seen, Sight, look, one};
 use super::spectrum::Record;
 use super::target::{TuneError, nearest_hz, target};
-use super::treated::{instants_s, side};
+use super::treated::{WAYS, instants_s, side};
 use super::{history, words};
-use crate::change::{Ratio, TreatedMode, ring_s};
+use crate::change::ring_s;
 use crate::estimate::Estimate;
-use crate::flag::Flags;
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::session::Unit;
 use nalgebra::DMatrix;
@@ -88,8 +87,8 @@ pub struct Reference {
     /// Whether a unit stood there already.
     pub(super) occupied: bool,
     pub(super) expected: Expected,
-    /// Its records, for the joint fit with a take's.
-    pub(super) side: Option<Side>,
+    /// Its records, for the joint fit with a take's, in each of the ways they are cut.
+    pub(super) sides: Vec<Option<Side>>,
     /// For each record the onset and, where known, the emission, seconds from sample 0.
     pub(super) instants_s: Vec<(f64, Option<f64>)>,
 }
@@ -144,7 +143,7 @@ impl Reference {
         let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
         Ok(Self {
             index,
-            side: side(baseline, found, &seen, 1.0),
+            sides: WAYS.iter().map(|way| side(baseline, found, &seen, 1.0, *way)).collect(),
             instants_s: instants_s(baseline),
             nearest_hz: nearest_hz(modes, index),
             outside_hz: within(nearest_hz(modes, index)),

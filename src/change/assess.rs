@@ -11,7 +11,7 @@ use super::noise::Noise;
 use super::outcome::{ModeChange, ModeValues, PositionChange, Ratio, Verdict};
 use super::rank::Rows;
 use super::reason::{Numbers, sentence};
-use super::ring::ring_s;
+use super::ring::{ring_log_sd, ring_of};
 use super::seats::{Story, positions};
 use super::shape::mac;
 use super::split::{APART_SD, Split, one_pole};
@@ -22,7 +22,6 @@ use super::visible::{bound_log_sd, strength_noise, would_show};
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
 use crate::modes::{Kind, LN_1000};
-use rustfft::num_complex::Complex64;
 
 /// A fit that leaves no more than this (3 dB) at a place has explained what was recorded there; the estimate of the
 /// noise is good to about one.
@@ -378,8 +377,11 @@ impl Assessment<'_> {
             return Some(Ring { before_s, after_s, ratio: change.t60_ratio() });
         }
         let (before_s, after_s) = (LN_1000 / mode.decay(), ring_of(&fate.after)?);
-        // Its error is that of the decays: of two poles the slower one's, which rings last.
-        let ratio = Ratio::from_log((after_s / before_s).ln(), fate.decay?.sd);
+        let sd = match &fate.after[..] {
+            poles @ [_, _] => mode.log_sd().hypot(ring_log_sd(poles)?),
+            _ => fate.decay?.sd,
+        };
+        let ratio = Ratio::from_log((after_s / before_s).ln(), sd);
         Some(Ring { before_s, after_s, ratio })
     }
 
@@ -438,12 +440,4 @@ impl Assessment<'_> {
 fn values(resonance: &Resonance) -> ModeValues {
     let t60 = LN_1000 / resonance.decay();
     ModeValues { frequency_hz: resonance.hz(), t60_s: Estimate::new(t60, t60 * resonance.log_sd()) }
-}
-
-/// Ring of one pole or of two together, over all places.
-fn ring_of(poles: &[Resonance]) -> Option<f64> {
-    let list: Vec<Complex64> = poles.iter().map(|p| p.pole).collect();
-    let places = poles.iter().map(|p| p.seen.len()).min()?;
-    let at = |m: usize| poles.iter().map(|p| p.seen[m].map(|s| s.strength)).collect::<Option<Vec<_>>>();
-    ring_s(&list, &(0..places).filter_map(at).collect::<Vec<_>>())
 }

@@ -1,7 +1,7 @@
 //! What the comparison needs to know of one state: plain borrowed values that a state's result fills.
 
-use crate::decay::Course;
 use super::outcome::Ratio;
+use crate::decay::Course;
 use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::{Mode, ModeSet};

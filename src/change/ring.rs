@@ -1,5 +1,6 @@
 //! How long a mode is heard to ring: until its free decay is 60 dB down for good.
 
+use super::view::Resonance;
 use crate::modes::LN_1000;
 use rustfft::num_complex::Complex64;
 
@@ -43,6 +44,45 @@ pub(crate) fn ring_s(poles: &[Complex64], strengths: &[Vec<Complex64>]) -> Optio
         if energy(middle) >= limit { low = middle } else { high = middle }
     }
     Some(0.5 * (low + high))
+}
+
+/// Sd of ln of the ringing: what each number of each pole moves by its own sd.
+pub(super) fn ring_log_sd(poles: &[Resonance]) -> Option<f64> {
+    let change = |k: usize, moved: &dyn Fn(&mut Resonance, f64)| {
+        let at = |by: f64| {
+            let mut poles = poles.to_vec();
+            moved(&mut poles[k], by);
+            ring_of(&poles)
+        };
+        Some(0.5 * (at(1.0)? / at(-1.0)?).ln())
+    };
+    let mut variance = 0.0;
+    for (k, pole) in poles.iter().enumerate() {
+        // No decay constant becomes less than a tenth.
+        let decay = |p: &mut Resonance, by: f64| p.pole.re -= by * p.decay_sd.min(0.9 * p.decay());
+        variance += change(k, &decay)?.powi(2);
+        variance += change(k, &|p, by| p.pole.im += by * p.omega_sd)?.powi(2);
+        for (m, seen) in pole.seen.iter().enumerate() {
+            let Some(sd) = seen.map(|s| (0.5 * s.variance).sqrt()) else { continue };
+            for turn in [Complex64::new(sd, 0.0), Complex64::new(0.0, sd)] {
+                let strength = |p: &mut Resonance, by: f64| {
+                    if let Some(seen) = &mut p.seen[m] {
+                        seen.strength += turn * by;
+                    }
+                };
+                variance += change(k, &strength)?.powi(2);
+            }
+        }
+    }
+    Some(variance.sqrt())
+}
+
+/// Ring of one pole or of two together, over all places.
+pub(super) fn ring_of(poles: &[Resonance]) -> Option<f64> {
+    let list: Vec<Complex64> = poles.iter().map(|p| p.pole).collect();
+    let places = poles.iter().map(|p| p.seen.len()).min()?;
+    let at = |m: usize| poles.iter().map(|p| p.seen[m].map(|s| s.strength)).collect::<Option<Vec<_>>>();
+    ring_s(&list, &(0..places).filter_map(at).collect::<Vec<_>>())
 }
 
 #[cfg(test)]

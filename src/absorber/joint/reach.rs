@@ -24,6 +24,12 @@ impl Ends {
         (self.high - self.low) / (2.0 * RADIUS)
     }
 
+    /// Both ends so many times as far.
+    pub(super) fn times(self, factor: f64) -> Self {
+        let end = |end: f64| self.value + factor * (end - self.value);
+        Self { low: end(self.low), high: end(self.high), ..self }
+    }
+
     /// Wider by errors that have nothing to do with the shared numbers.
     pub(super) fn widened(self, sd: f64) -> Self {
         let more = |end: f64| (end - self.value).hypot(RADIUS * sd);

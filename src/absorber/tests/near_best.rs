@@ -58,9 +58,17 @@ fn state<'a>(
             direct: (0..10).map(band).collect(),
             whole: Vec::new(),
             normalised: false,
+            at_m: [None, None],
+            fault: None,
         }
     });
-    StateFacts { modes: set, places: places.collect(), bands: Vec::new(), repeats: Vec::new() }
+    StateFacts {
+        modes: set,
+        places: places.collect(),
+        bands: Vec::new(),
+        repeats: Vec::new(),
+        relabelled: None,
+    }
 }
 
 struct Case {
@@ -105,6 +113,14 @@ fn case(number: usize) -> Option<Case> {
     let exact = identify(room.mode(), Pair::of_poles(a, b));
     let (t60, ring) = truth(&room, unit);
     let before_s = LN_1000 / room.mode().decay_per_s;
+    let inner = look.joint.as_ref().map(|j| {
+        let saved = j.untied.1 as f64;
+        (
+            j.slack,
+            (j.misfit - j.untied.0) / (2.0 * j.untied.0).sqrt(),
+            (j.misfit - j.untied.0 - saved) / (2.0 * saved).sqrt(),
+        )
+    });
     let values = reference.tuning(&[take], &[look]).takes.remove(0).values;
     let (old, new) = (state(&mut room, &before, &set, &names), state(&mut room, &after, &later, &names));
     let changes = compare_treated(&old, &new, &ChangeSettings::default(), &treated);
@@ -120,7 +136,7 @@ fn case(number: usize) -> Option<Case> {
     let ring_ratio = change.after_ring_s.and_then(Result::ok).map_or(f64::NAN, |s| s / ring);
     let line = format!(
         "{number} {db} dB f {:.1} near {:.1} g {:.1} off {off_hz:.2} r {r:.2}: {} joint {} ring {ring_ratio:.3} \
-         {ring_off:.3?} t60 {t60_off:.3?} placed {placed:.3?} moved {:?}",
+         {ring_off:.3?} t60 {t60_off:.3?} placed {placed:.3?} moved {:?} inner {inner:.2?}",
         room.mode().omega_per_s / TAU,
         room.nearest_hz() / (room.g / TAU),
         exact.coupling.sqrt(),
@@ -140,12 +156,15 @@ fn case(number: usize) -> Option<Case> {
     })
 }
 
+/// Rooms up to 139 were those on which the intervals were chosen.
+const FRESH: usize = 1000;
+
 /// Of 100 rooms those whose next mode is 2 g/2π away or more; docs/absorber.md has the numbers.
 #[test]
 #[ignore = "Monte Carlo over 100 rooms"]
 fn units_near_their_best_setting() {
     let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(100);
-    let all: Vec<Case> = (0..count).into_par_iter().filter_map(case).collect();
+    let all: Vec<Case> = (FRESH..FRESH + count).into_par_iter().filter_map(case).collect();
     all.iter().for_each(|case| println!("{}", case.line));
     let told: Vec<&Case> = all.iter().filter(|c| c.verdict != Verdict::Unsure).collect();
     let holds = |ends: Option<(f64, f64)>| ends.is_some_and(|(low, high)| low <= 0.0 && high >= 0.0);
