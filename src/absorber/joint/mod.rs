@@ -30,7 +30,7 @@ const REACH_HZ: f64 = 8.0;
 /// Sizes of offsets that are tried, as shares of g/2.
 const SLACKS: [f64; 5] = [0.03, 0.1, 0.25, 0.6, 1.5];
 /// The joint fit may be worse than fits of each state by itself by χ² of the unknowns that it saves at this many sd.
-const SOUND_SD: f64 = 5.0;
+const SOUND_SD: f64 = 8.0;
 /// A coupling that stands out of its own error by less than this many sd is none that shows.
 const SHOWS_SD: f64 = 2.0;
 /// In simulated rooms (docs/absorber.md) intervals by the likelihood and other cuts missed the truth too often: they are

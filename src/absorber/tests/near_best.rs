@@ -113,14 +113,6 @@ fn case(number: usize) -> Option<Case> {
     let exact = identify(room.mode(), Pair::of_poles(a, b));
     let (t60, ring) = truth(&room, unit);
     let before_s = LN_1000 / room.mode().decay_per_s;
-    let inner = look.joint.as_ref().map(|j| {
-        let saved = j.untied.1 as f64;
-        (
-            j.slack,
-            (j.misfit - j.untied.0) / (2.0 * j.untied.0).sqrt(),
-            (j.misfit - j.untied.0 - saved) / (2.0 * saved).sqrt(),
-        )
-    });
     let values = reference.tuning(&[take], &[look]).takes.remove(0).values;
     let (old, new) = (state(&mut room, &before, &set, &names), state(&mut room, &after, &later, &names));
     let changes = compare_treated(&old, &new, &ChangeSettings::default(), &treated);
@@ -136,7 +128,7 @@ fn case(number: usize) -> Option<Case> {
     let ring_ratio = change.after_ring_s.and_then(Result::ok).map_or(f64::NAN, |s| s / ring);
     let line = format!(
         "{number} {db} dB f {:.1} near {:.1} g {:.1} off {off_hz:.2} r {r:.2}: {} joint {} ring {ring_ratio:.3} \
-         {ring_off:.3?} t60 {t60_off:.3?} placed {placed:.3?} moved {:?} inner {inner:.2?}",
+         {ring_off:.3?} t60 {t60_off:.3?} placed {placed:.3?} moved {:?}",
         room.mode().omega_per_s / TAU,
         room.nearest_hz() / (room.g / TAU),
         exact.coupling.sqrt(),
@@ -159,11 +151,11 @@ fn case(number: usize) -> Option<Case> {
 /// Rooms up to 139 were those on which the intervals were chosen.
 const FRESH: usize = 1000;
 
-/// Of 100 rooms those whose next mode is 2 g/2π away or more; docs/absorber.md has the numbers.
+/// Of 170 rooms those whose next mode is 2 g/2π away or more; docs/absorber.md has the numbers.
 #[test]
 #[ignore = "Monte Carlo over 100 rooms"]
 fn units_near_their_best_setting() {
-    let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(100);
+    let count = std::env::var("STILLROOM_ROOMS").ok().and_then(|c| c.parse().ok()).unwrap_or(170);
     let all: Vec<Case> = (FRESH..FRESH + count).into_par_iter().filter_map(case).collect();
     all.iter().for_each(|case| println!("{}", case.line));
     let told: Vec<&Case> = all.iter().filter(|c| c.verdict != Verdict::Unsure).collect();
@@ -184,6 +176,9 @@ fn units_near_their_best_setting() {
         "| {n} | {joint} | {k} | {ring} | {t60} | {near} | {moved} | {} | {placed_held} |",
         placed.len()
     );
-    assert!(near * 100 >= k * 90 && ring * 100 >= k * 80, "{ring} {near} of {k}");
-    assert!(k * 100 >= n * 75, "{k} of {n}");
+    assert!(
+        near * 100 >= k * 95 && ring * 100 >= k * 92 && t60 * 100 >= k * 92,
+        "{ring} {t60} {near} of {k}"
+    );
+    assert!(k * 100 >= n * 85 && moved <= 1, "{k} of {n}, {moved} moved");
 }
