@@ -4,8 +4,10 @@
 //! white, coloured, half of it common to all places, or behind the low end of a loudspeaker; each with a floor 60 dB below
 //! its start. One in seven of them by default; with `STILLROOM_CONTROLS=4` all of them, four draws each.
 
-use crate::synthetic::{Draws, RATE_HZ};
+use crate::synthetic::{Draws, RATE_HZ, SPEED_M_S};
 use rayon::prelude::*;
+use rustfft::FftPlanner;
+use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 use stillroom::modes::{FitSettings, Kind, LN_1000, Place, fit};
 
@@ -118,4 +120,86 @@ fn decaying_noise_holds_no_modes() {
         (claims.len(), claims.iter().sum::<usize>(), claims[claims.len() - 1 - claims.len() / 100]);
     println!("{all} false claims in {runs} runs; 99th percentile {most}");
     assert!(all * 2 <= runs && most <= 3, "{claims:?}");
+}
+
+/// A response that holds nothing but the direct sound behind the low end of a signal or loudspeaker: 80 dB down below,
+/// over a raised cosine of some hertz, ringing on both sides of the direct sound (a sweep's own) or after it only.
+struct LowEnd {
+    hz: f64,
+    width_hz: f64,
+    after_only: bool,
+    places: usize,
+    seed: u64,
+}
+
+impl LowEnd {
+    fn all() -> Vec<LowEnd> {
+        let mut all = Vec::new();
+        for after_only in [false, true] {
+            for places in [3, 6, 12] {
+                for hz in [20.0, 30.0, 40.0, 50.0, 60.0] {
+                    for width_hz in [2.0, 4.0, 10.0] {
+                        all.push(LowEnd { hz, width_hz, after_only, places, seed: 900 + all.len() as u64 });
+                    }
+                }
+            }
+        }
+        all
+    }
+
+    /// The direct sound by itself, its peak `at` samples behind the start. After it only: the minimum phase of the
+    /// same magnitude, by the cepstrum (Oppenheim & Schafer, Discrete-Time Signal Processing, from memory).
+    fn direct(&self, at: usize, samples: usize) -> Vec<f64> {
+        let len = 1usize << 15;
+        let magnitude = |k: usize| {
+            let hz = k.min(len - k) as f64 * RATE_HZ / len as f64;
+            let part = ((hz - self.hz) / self.width_hz + 0.5).clamp(0.0, 1.0);
+            let low = 1e-4 + (1.0 - 1e-4) * 0.5 * (1.0 - (PI * part).cos());
+            low * (1.0 - (hz - 700.0).max(0.0) / 200.0).max(1e-4)
+        };
+        let mut planner = FftPlanner::new();
+        let (forward, inverse) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
+        let mut response: Vec<Complex<f64>> = (0..len).map(|k| Complex::from(magnitude(k))).collect();
+        if self.after_only {
+            response.iter_mut().for_each(|v| *v = Complex::from(v.re.ln() / len as f64));
+            inverse.process(&mut response);
+            response[1..len / 2].iter_mut().for_each(|v| *v *= 2.0);
+            response[len / 2 + 1..].fill(Complex::from(0.0));
+            forward.process(&mut response);
+            response.iter_mut().for_each(|v| *v = v.exp());
+        }
+        inverse.process(&mut response);
+        (0..samples).map(|i| response[(i + len - at) % len].re / len as f64).collect()
+    }
+
+    /// False claims.
+    fn claims(&self) -> usize {
+        const LEAD: usize = 400;
+        let mut draws = Draws::new(self.seed);
+        let direct = self.direct(LEAD, 5200);
+        let record = |_| {
+            let distance_m = draws.between(1.0, 4.0);
+            let delay = (distance_m / SPEED_M_S * RATE_HZ).round() as usize;
+            let sound = |n: usize| n.checked_sub(delay).map_or(0.0, |n| direct[n] / distance_m);
+            let samples: Vec<f64> = (0..5000).map(|n| sound(n) + 3e-4 * draws.normal()).collect();
+            (samples, (LEAD + delay) as f64 / RATE_HZ)
+        };
+        let records: Vec<(Vec<f64>, f64)> = (0..self.places).map(record).collect();
+        let emission_s = LEAD as f64 / RATE_HZ;
+        let places: Vec<Place<'_>> = records
+            .iter()
+            .map(|(samples, onset_s)| Place::new("p", "", samples, RATE_HZ, *onset_s).emitted_at(emission_s))
+            .collect();
+        fit(&places, &FitSettings::default()).modes.iter().filter(|m| m.kind == Kind::Mode).count()
+    }
+}
+
+/// Without the look at the direct sound 27 of 90 had claims, with it one has.
+#[test]
+#[ignore = "slow"]
+fn the_low_end_of_the_chain_is_no_mode() {
+    let claims: Vec<usize> = LowEnd::all().par_iter().map(LowEnd::claims).collect();
+    let wrong = claims.iter().filter(|claims| **claims > 0).count();
+    println!("{wrong} of {} low ends claimed as modes", claims.len());
+    assert!(wrong <= 2, "{claims:?}");
 }

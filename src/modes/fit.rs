@@ -1,6 +1,7 @@
 //! From places to a [`ModeSet`].
 
 use super::ModeSet;
+use super::chain::Chain;
 use super::collect::empty;
 use super::kinds::judge;
 use super::overlap::widen_overlapping;
@@ -31,8 +32,9 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
         widen_overlapping(&mut main.set, seconds);
         main.set.single_modes_to_hz = predicted.as_ref().and_then(|p| p.to_hz);
     }
+    let chain = Chain::of(places);
     for mode in &mut main.set.modes {
-        judge(mode, seconds, predicted.as_ref());
+        judge(mode, seconds, predicted.as_ref(), &chain);
     }
     main.set.cancelled = settings.cancelled();
     main.set

@@ -1,5 +1,6 @@
 //! What a resonance is taken for, and why it may not be claimed.
 
+use super::chain::Chain;
 use super::pole::Pole;
 use super::prediction::Predicted;
 use super::{Amplitude, Kind, Mode};
@@ -10,9 +11,12 @@ use crate::flag::{Flag, Flags};
 const CHAIN_T60_S: f64 = 0.15;
 /// Relative sd of a decay beyond which it is no statement (chosen on the measured rooms of docs/accuracy.md).
 const WIDE: f64 = 0.20;
-/// In units of the record: a decay that may, within its interval, be longer is an extrapolation (less than 48 dB of
-/// it was seen; chosen on the measured rooms).
-const RECORDS: f64 = 1.25;
+/// In units of the record: a decay that may, within its interval, be longer than the first is an extrapolation (less than
+/// 48 dB of it was seen; chosen on the measured rooms), which only a small sd backs up; one longer than the second
+/// (24 dB seen) is none at all.
+const RECORDS: [f64; 2] = [1.25, 2.5];
+/// Relative sd up to which a decay longer than the record stands: in hard rooms such intervals hold (own simulation).
+const BACKED_UP: f64 = 0.03;
 
 /// A place sees a mode whose amplitude there gains more than this of χ² with the poles held (2 degrees of freedom, the
 /// chance of three standard deviations).
@@ -23,8 +27,8 @@ const MANY_PLACES: usize = 6;
 const SEEN_BY: usize = 2;
 
 /// Judges one resonance by its pole, its uncertainty, the record's length, the places that see it, and by whether poles
-/// around it predict how the sound goes on (where that was looked at).
-pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>) {
+/// around it predict how the sound goes on (where that was looked at) and the direct sound brings it along.
+pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>, chain: &Chain) {
     let pole = Pole { omega_per_s: mode.omega_per_s, decay_per_s: mode.decay_per_s };
     let mut flags = Flags::default();
     let reproduced = !mode.flags.has(Flag::NotReproduced);
@@ -35,14 +39,13 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>
         if !near_mains(&pole, mode.omega_sd_per_s, seconds) {
             flags.add(Flag::SteadyTone);
         }
-    } else if pole.t60_s() < CHAIN_T60_S && reproduced {
+    } else if (pole.t60_s() < CHAIN_T60_S || chain.has(mode)) && reproduced {
         mode.kind = Kind::Loudspeaker;
     } else {
         if mode.decay_sd_per_s > WIDE * pole.decay_per_s {
             flags.add(Flag::WideInterval);
         }
-        let longest_s = pole.t60_s() * (1.0 + 2.0 * mode.decay_sd_per_s / pole.decay_per_s);
-        if longest_s > RECORDS * seconds {
+        if is_long(&pole, mode.decay_sd_per_s / pole.decay_per_s, seconds) {
             flags.add(Flag::LongForRecord);
         }
         if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
@@ -54,6 +57,12 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>
         mode.kind = if flags.is_empty() && reproduced { Kind::Mode } else { Kind::Unsure };
     }
     mode.flags.extend(&flags);
+}
+
+/// Whether a decay with this relative sd is an extrapolation beyond a record of so many seconds.
+fn is_long(pole: &Pole, log_sd: f64, seconds: f64) -> bool {
+    let longest = pole.t60_s() * (1.0 + 2.0 * log_sd) / seconds;
+    longest > RECORDS[if log_sd < BACKED_UP { 1 } else { 0 }]
 }
 
 fn seen_by_too_few(mode: &Mode) -> bool {
@@ -74,4 +83,18 @@ fn near_mains(pole: &Pole, omega_sd_per_s: f64, seconds: f64) -> bool {
     let hz = pole.frequency_hz();
     let reach = 0.002 * hz + 0.1 / seconds + 3.0 * omega_sd_per_s / (2.0 * std::f64::consts::PI);
     [50.0, 60.0].iter().any(|mains| (hz - mains * (hz / mains).round().max(1.0)).abs() < reach)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// In a record of 4 s: a decay of 6 s stands if it is known well, one of 11 s never, one of 3 s always.
+    #[test]
+    fn a_decay_beyond_the_record_must_be_known_well() {
+        let long = |t60_s: f64, log_sd: f64| is_long(&Pole::new(60.0, t60_s), log_sd, 4.0);
+        assert!(!long(6.0, 0.002) && long(6.0, 0.05));
+        assert!(long(11.0, 0.001));
+        assert!(!long(3.0, 0.1));
+    }
 }

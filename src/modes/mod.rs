@@ -10,6 +10,7 @@
 
 mod basis;
 mod bound;
+mod chain;
 mod choose;
 mod collect;
 mod covariance;
