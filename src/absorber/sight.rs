@@ -59,7 +59,7 @@ pub(super) struct Expected {
 pub(super) enum Sight {
     Two(Box<Two>),
     /// One pole only stands out.
-    One(Seen),
+    One(Box<Seen>),
     Nothing,
 }
 
@@ -164,7 +164,7 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<Sight> {
     let shows = |two: &&Fitted| one.score - two.score > needed(stretch.used());
     let settle = |two: &Fitted| settled(records, expected, two.clone());
     let alone = widened(records, expected, &one);
-    let Some(two) = two.filter(shows) else { return Some(Sight::One(alone)) };
+    let Some(two) = two.filter(shows) else { return Some(Sight::One(Box::new(alone))) };
     let shaped = shaped.filter(shows).map(settle);
     Some(Sight::Two(Box::new(Two { seen: settle(two), shaped, alone: alone.known() })))
 }

@@ -3,7 +3,7 @@
 
 use super::coupled::{Pair, Resonator};
 use super::facts::TakeFacts;
-use super::joint::{self, Data, Ends, Side, Treated};
+use super::joint::{self, Data, Ends, Side, Times, Treated};
 use super::local::{Stretch, Target};
 use super::sight::{Seen, Sight, cut_round};
 use super::spectrum::Cut;
@@ -51,7 +51,7 @@ impl Reference {
                 Target::Two(pair) => (&two.seen, Some(pair)),
                 Target::One(_) => (&two.seen, None),
             },
-            Sight::One(seen) => (seen, None),
+            Sight::One(seen) => (&**seen, None),
             Sight::Nothing => return None,
         };
         if self.occupied {
@@ -64,7 +64,8 @@ impl Reference {
         let starts = joint::starts(Resonator::of_pole(self.mode.pole), pair.map(back));
         let mut found = joint::fit(self.data(take, seen, 0)?, &starts)?;
         let others = (1..WAYS.len()).filter_map(|way| self.data(take, seen, way)?.again(&found));
-        found.widen(&others.collect::<Vec<_>>());
+        let others: Vec<Times> = others.chain(found.looser).collect();
+        found.widen(&others);
         Some(found)
     }
 

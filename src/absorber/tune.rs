@@ -300,7 +300,7 @@ impl Reference {
         let (sight, joint) = (&look.sight, self.usable(look));
         let seen = match sight {
             Sight::Two(two) => Some(&two.seen),
-            Sight::One(seen) => Some(seen),
+            Sight::One(seen) => Some(&**seen),
             Sight::Nothing => None,
         };
         let mut finding = Finding {

@@ -4,10 +4,10 @@
 //! at once, in phase or against it: brought to each place's own direct sound the amplitudes of the one agree, brought to
 //! the emission those of the other. It lies where the range of the signal ends.
 
-use super::record::sounding_len;
-use super::settings::Place;
 use super::Mode;
 use super::collect::pole_of;
+use super::record::sounding_len;
+use super::settings::Place;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 
@@ -49,7 +49,8 @@ impl Chain {
     fn starts_with_direct_sound(&self, mode: &Mode) -> bool {
         let lambda = pole_of(mode).lambda();
         let known = mode.amplitudes.iter().zip(&self.arrivals_s).filter_map(|(a, t)| (*a).zip(*t));
-        let (mut here, mut there, mut sizes, mut count) = (Complex::from(0.0), Complex::from(0.0), (0.0, 0.0), 0);
+        let (mut here, mut there, mut sizes, mut count) =
+            (Complex::from(0.0), Complex::from(0.0), (0.0, 0.0), 0);
         for (amplitude, arrival_s) in known.filter(|(a, _)| a.is_seen()) {
             let emitted = Complex::new(amplitude.re, amplitude.im);
             let arrived = emitted * (lambda * arrival_s).exp();
@@ -151,7 +152,9 @@ mod tests {
         let rate_hz = 1000.0;
         let from = |lowest: usize| -> Vec<f64> {
             let tones: Vec<f64> = (lowest..400).map(|k| TAU * k as f64 / 2000.0).collect();
-            (0..2000).map(|n| tones.iter().enumerate().map(|(i, w)| (w * n as f64 + (i * i) as f64).sin()).sum()).collect()
+            (0..2000)
+                .map(|n| tones.iter().enumerate().map(|(i, w)| (w * n as f64 + (i * i) as f64).sin()).sum())
+                .collect()
         };
         let end = |samples: &[f64]| low_end_hz(&[Place::new("p", "", samples, rate_hz, 0.0)]);
         let found = end(&from(80)).unwrap();
