@@ -25,6 +25,8 @@
 //! [`demo`] writes an invented session whose truth is known,
 //! [`archive`] puts the results of many sessions into one set of tables.
 //!
+//! What stages say in words is a [`language::Message`]; the report puts it into its reader's language.
+//!
 //! A reading is a value with its standard deviation, or the [`flag::Flag`] that says why the data carry
 //! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz, linear pressure.
 //! The same input gives the same bytes on one machine for any number of threads.
@@ -63,6 +65,7 @@ pub mod estimate;
 pub mod excitation;
 pub mod filter;
 pub mod flag;
+pub mod language;
 pub mod layout;
 mod matching;
 pub mod modes;

@@ -61,7 +61,7 @@ fn the_panel_in_the_l_shaped_room_is_identified() {
         exact.coupling.sqrt(),
         values.best_t60_s.value,
         take.consistency.unwrap_or(f64::NAN),
-        take.advice.as_deref().unwrap_or_default()
+        take.advice.clone().unwrap_or_default()
     );
     let reach = 0.2f64.max(3.0 * values.loaded_hz.sd.expect("an sd"));
     assert!((values.loaded_hz.value - exact_hz).abs() < reach);

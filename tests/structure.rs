@@ -7,12 +7,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Ground that every module may stand on.
-const GROUND: &[&str] = &["estimate", "flag", "error", "spectrum", "matching", "filter"];
+const GROUND: &[&str] = &["estimate", "flag", "error", "spectrum", "matching", "filter", "language"];
 
 /// Module and what it may import besides the ground and itself.
 const RULES: &[(&str, &[&str])] = &[
     ("estimate", &[]),
     ("flag", &[]),
+    ("language", &[]),
     ("error", &["session", "recording", "response", "output"]),
     ("spectrum", &[]),
     ("matching", &[]),

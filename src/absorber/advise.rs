@@ -8,6 +8,7 @@ use super::coupled::{Resonator, best_t60_s, slower_t60_s};
 use super::group::Group;
 use super::join::{Cluster, State};
 use super::outcome::Next;
+use crate::language::{Message, number, say};
 use nalgebra::{Cholesky, DMatrix, DVector};
 use std::f64::consts::TAU;
 
@@ -26,7 +27,7 @@ const SHARES: [f64; 13] = [0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.84, 0.88, 0.9
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Advice {
     pub next: Next,
-    pub text: String,
+    pub text: Message,
     /// T60 that may be expected after it, over the best.
     pub expected: Option<f64>,
 }
@@ -163,9 +164,10 @@ fn best_decay(state: &State) -> f64 {
 /// To the best setting, or as near as the data allow.
 fn go(state: &State, step_hz: f64, decay: f64, expected: Option<f64>) -> Advice {
     let factor = decay / state.unit.decay_per_s.max(0.05);
-    let text = format!("{} and {}.", frequency_words(step_hz), damping_words(factor, state));
+    let (frequency, damping) = (frequency_words(step_hz), damping_words(factor, state));
+    let text = say!("absorber.go", frequency = frequency, damping = damping);
     let next = Next { frequency_change_hz: Some(step_hz), damping_factor: Some(factor), dials: Vec::new() };
-    Advice { next, text: sentence(&text), expected }
+    Advice { next, text, expected }
 }
 
 /// Move the frequency, take damping out, measure again.
@@ -178,58 +180,49 @@ fn less_damping(state: &State, step_hz: Option<f64>, sd_hz: f64) -> Advice {
     let mut parts = Vec::new();
     parts.extend(step.map(frequency_words));
     if much {
-        parts.push(format!("bring its damping down to {factor:.2} of what it is, for now"));
+        parts.push(say!("absorber.damping-down-now", factor = number(factor, 2)));
     } else if little {
-        parts.push(format!("bring its damping up to {factor:.1} times what it is, for now"));
+        parts.push(say!("absorber.damping-up-now", factor = number(factor, 1)));
     }
     if parts.is_empty() {
-        parts.push("leave the unit as it is".to_owned());
+        parts.push(say!("absorber.leave-unit"));
     }
-    let text = format!("{}, then measure again: little damping places the unit best.", parts.join(" and "));
+    let text = say!("absorber.less-damping", parts = parts);
     let factor = if much || little { factor } else { 1.0 };
     let next = Next {
         frequency_change_hz: Some(step.unwrap_or(0.0)),
         damping_factor: Some(factor),
         dials: Vec::new(),
     };
-    Advice { next, text: sentence(&text), expected: None }
+    Advice { next, text, expected: None }
 }
 
 /// Near enough.
 fn leave(state: &State, now: f64) -> Advice {
     let best = best_t60_s(state.mode, state.coupling.max(0.0).sqrt());
-    let text = format!(
-        "Leave it as it is: T60 may be expected within {:.0} % of the {best:.2} s that it can reach here, and a \
-         further step would not gain more than this measurement can tell.",
-        100.0 * (now - 1.0).max(0.01)
-    );
+    let percent = number(100.0 * (now - 1.0).max(0.01), 0);
+    let text = say!("absorber.leave", percent = percent, best = number(best, 2));
     let next = Next { frequency_change_hz: Some(0.0), damping_factor: Some(1.0), dials: Vec::new() };
     Advice { next, text, expected: Some(now) }
 }
 
-fn frequency_words(step_hz: f64) -> String {
+fn frequency_words(step_hz: f64) -> Message {
     match step_hz {
-        s if s >= 0.005 => format!("raise its frequency by {s:.2} Hz"),
-        s if s <= -0.005 => format!("lower its frequency by {:.2} Hz", -s),
-        _ => "leave its frequency".to_owned(),
+        s if s >= 0.005 => say!("absorber.raise-frequency", hz = number(s, 2)),
+        s if s <= -0.005 => say!("absorber.lower-frequency", hz = number(-s, 2)),
+        _ => say!("absorber.leave-frequency"),
     }
 }
 
-fn damping_words(factor: f64, state: &State) -> String {
-    let share = state.unit.decay_per_s / best_decay(state);
+fn damping_words(factor: f64, state: &State) -> Message {
+    let share = number(100.0 * state.unit.decay_per_s / best_decay(state), 0);
     if factor > 1.02 {
-        format!("multiply its damping by {factor:.2} (it is {:.0} % of the best)", 100.0 * share)
+        say!("absorber.damping-up", factor = number(factor, 2), share = share)
     } else if factor < 0.98 {
-        format!("bring its damping down to {factor:.2} of what it is ({:.0} % of the best)", 100.0 * share)
+        say!("absorber.damping-down", factor = number(factor, 2), share = share)
     } else {
-        "leave its damping".to_owned()
+        say!("absorber.leave-damping")
     }
-}
-
-/// With a capital letter.
-pub(super) fn sentence(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// T60 over the best one to be expected with the frequency moved by `step_hz` and the decay constant
@@ -296,7 +289,7 @@ mod tests {
         let factor = advice.next.damping_factor.unwrap();
         // 14 is the best decay constant; 0.9 to 0.97 of the extra damping is advised.
         assert!((13.0..13.8).contains(&(factor * 7.0)), "{factor}");
-        assert!(advice.text.starts_with("Raise its frequency by 0.40 Hz"), "{}", advice.text);
+        assert!(advice.text.contains("Raise its frequency by 0.40 Hz"), "{}", advice.text);
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! What earlier takes say about a step: where it made the ringing longer, back to the better setting.
 
-use super::advise::sentence;
 use super::outcome::{Finding, Next};
 use super::words::FEEL_HZ;
+use crate::language::{Message, number, say};
 
 /// A take rings longer than another if the whole intervals say so, or by this factor where they are wide.
 const LONGER: f64 = 1.1;
@@ -19,27 +19,24 @@ pub(super) fn back(findings: &mut [Finding], dials: &[Vec<(String, f64)>]) {
         let best = better.min_by(|a, b| t60(&findings[*a]).total_cmp(&t60(&findings[*b])));
         if let Some(best) = best {
             let next = way_back(findings, k, best, dials);
-            findings[k].advice = Some(format!(
-                "The mode rings longer than in {}: go back to that setting{}, move the frequency by {FEEL_HZ} Hz and measure \
-                 again.",
-                findings[best].state,
-                if next.damping_factor.is_some() { " (twice this damping, if it was halved)" } else { "" }
-            ));
+            let halved = if next.damping_factor.is_some() {
+                say!("absorber.back-twice-the-damping")
+            } else {
+                Message::default()
+            };
+            let state = findings[best].state.as_str();
+            let text = say!("absorber.back", state = state, halved = halved, hz = number(FEEL_HZ, 0));
+            findings[k].advice = Some(text);
             findings[k].next = next;
         } else if let Some((from, to)) = tried(findings, k) {
-            let text = format!(
-                "halving the damping was tried from {} to {} and the mode rang longer: leave the damping, move the \
-                 frequency by {FEEL_HZ} Hz one way and measure again; if it rings longer then, the other way.",
-                findings[from].state, findings[to].state
-            );
-            findings[k].advice = Some(sentence(&text));
+            let (from, to) = (findings[from].state.as_str(), findings[to].state.as_str());
+            let text = say!("absorber.halving-tried", from = from, to = to, hz = number(FEEL_HZ, 0));
+            findings[k].advice = Some(text);
             findings[k].next = Next::default();
         } else if halved_in_vain(findings, k) {
-            findings[k].advice = Some(format!(
-                "Halving its damping in {} showed nothing new: leave the damping, raise its frequency by {FEEL_HZ} Hz and \
-                 measure again; if that shows nothing either, go as far below where it stands now.",
-                findings[k - 1].state
-            ));
+            let state = findings[k - 1].state.as_str();
+            let text = say!("absorber.halved-in-vain", state = state, hz = number(FEEL_HZ, 0));
+            findings[k].advice = Some(text);
             findings[k].next = Next { frequency_change_hz: Some(FEEL_HZ), ..Next::default() };
         }
     }
@@ -98,7 +95,7 @@ mod tests {
             ring_s: None,
             values: None,
             consistency: None,
-            advice: Some("Halve its damping and measure again.".to_owned()),
+            advice: Some(say!("absorber.halve")),
             next: Next { damping_factor: Some(0.5), ..Next::default() },
             reason: None,
         }

@@ -3,6 +3,7 @@
 use super::coupled::Resonator;
 use super::placement::Placement;
 use crate::estimate::Estimate;
+use crate::language::Message;
 
 /// All takes of one target mode.
 #[derive(Debug, Clone)]
@@ -24,7 +25,7 @@ pub struct Tuning {
     /// Whether all takes could share one coupling; `None` with fewer than two that tell.
     pub shared_coupling: Option<bool>,
     /// What to mind while following the advice.
-    pub cautions: Vec<String>,
+    pub cautions: Vec<Message>,
     /// Other places for the unit, the best first; empty where the room or the unit's place isn't known.
     pub placements: Vec<Placement>,
     /// The mode without the unit.
@@ -59,11 +60,11 @@ pub struct Finding {
     /// The check that the identification leaves over, in its own sd.
     pub consistency: Option<f64>,
     /// What to do, in a sentence.
-    pub advice: Option<String>,
+    pub advice: Option<Message>,
     /// The step to take now.
     pub next: Next,
     /// Why something is missing.
-    pub reason: Option<String>,
+    pub reason: Option<Message>,
 }
 
 /// The identified unit and what it can reach.

@@ -1,6 +1,6 @@
 //! A baseline and takes with different settings become a [`Tuning`].
 
-use super::advise::{advise, best_of, expected, sentence};
+use super::advise::{advise, best_of, expected};
 use super::coupled::{Pair, Resonator, best_t60_s, best_unit, couple};
 use super::dials::{self, Setting};
 use super::facts::TakeFacts;
@@ -18,6 +18,7 @@ use super::treated::{WAYS, instants_s, side};
 use super::{history, words};
 use crate::change::ring_s;
 use crate::estimate::Estimate;
+use crate::language::{Message, Value, say};
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::session::Unit;
 use nalgebra::DMatrix;
@@ -325,15 +326,15 @@ impl Reference {
             return finding;
         }
         match (sight, state) {
-            (Sight::Nothing, _) => finding.reason = Some(words::NOTHING.to_owned()),
+            (Sight::Nothing, _) => finding.reason = Some(say!("absorber.nothing")),
             (Sight::One(seen), _) => self.one_pole(take, seen, &mut finding),
             (Sight::Two(_), None) if !self.mode.near.is_empty() => {
                 finding.reason = Some(words::crowd(self.nearest_hz));
-                finding.advice = Some(words::CLOSE_ADVICE.to_owned());
+                finding.advice = Some(say!("absorber.close-advice"));
             }
             (Sight::Two(_), None) => {
-                finding.reason = Some(words::CHECK_FAILS.to_owned());
-                finding.advice = Some(words::MEASURE_OTHER.to_owned());
+                finding.reason = Some(say!("absorber.check-fails"));
+                finding.advice = Some(say!("absorber.check-fails-advice"));
             }
             (Sight::Two(two), Some(state)) => self.identified(take, two.alone, state, &mut finding),
         }
@@ -411,7 +412,7 @@ impl Reference {
         let room = nearest_hz / (g / TAU);
         let Some((_, model_hz, model_share)) = MODEL.iter().find(|m| room >= m.0) else {
             finding.reason = Some(words::close(nearest_hz, g));
-            finding.advice = Some(words::CLOSE_ADVICE.to_owned());
+            finding.advice = Some(say!("absorber.close-advice"));
             return;
         };
         let mut wider = state.clone();
@@ -424,7 +425,7 @@ impl Reference {
         }
         let sd = |i: usize| wider.covariance[(i, i)].sqrt();
         if sd(2) / TAU > WORTH_HZ {
-            finding.reason = Some(words::WEAK.to_owned());
+            finding.reason = Some(say!("absorber.weak"));
         } else {
             finding.values = Some(values(&wider, g, [sd(1), sd(2), sd(3), sd(4)]));
         }
@@ -435,7 +436,7 @@ impl Reference {
         finding.next = advice.next;
         finding.advice = Some(
             if state.unit.decay_per_s < 0.5 * state.mode.decay_per_s && take.units.iter().any(|u| u.powered) {
-                sentence(&format!("{}{}", words::TURN_DOWN, advice.text))
+                say!("absorber.turn-down", advice = advice.text)
             } else {
                 advice.text
             },
@@ -464,7 +465,7 @@ impl Reference {
     fn weak(&self, take: &TakeFacts<'_>, alone: Known, state: &State, finding: &mut Finding) {
         let sd = |i: usize| state.covariance[(i, i)].sqrt();
         let step_hz = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
-        finding.reason = Some(words::WEAK.to_owned());
+        finding.reason = Some(say!("absorber.weak"));
         let facts = self.one_pole_facts(take, alone);
         let known = sd(2) / TAU < KNOWN_HZ && (FAR_OFF_HZ..FARTHEST_HZ).contains(&step_hz.abs());
         let agrees = facts.by_shift_hz.is_none_or(|by| by * step_hz > 0.0);
@@ -515,12 +516,13 @@ impl Reference {
             let here_hz = states[k].map(|s| s.unit.omega_per_s / TAU);
             let step = here_hz.zip(finding.next.frequency_change_hz);
             if last && let Some(next) = dials::next(mode, &settings, &unit.dials, shared, step) {
-                let said = next
-                    .iter()
-                    .map(|(name, value)| format!("{name} {}", words::setting(*value)))
-                    .collect::<Vec<_>>()
-                    .join(", ");
-                finding.advice = finding.advice.take().map(|a| format!("{a} By the dials: {said}."));
+                let dial = |(name, value): &(String, f64)| {
+                    let setting = Value::Number(words::setting(*value));
+                    say!("absorber.dial", name = name.as_str(), setting = setting)
+                };
+                let dials = Message::row(next.iter().map(dial), ", ");
+                let added = |advice| say!("absorber.by-dials", advice = advice, dials = dials);
+                finding.advice = finding.advice.take().map(added);
                 finding.next.dials = next;
             }
         }

@@ -21,6 +21,7 @@ use super::view::{Common, Resonance, Seen, Widening};
 use super::visible::{bound_log_sd, strength_noise, would_show};
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
+use crate::language::{number, say};
 use crate::modes::{Kind, LN_1000};
 
 /// A fit that leaves no more than this (3 dB) at a place has explained what was recorded there; the estimate of the
@@ -400,22 +401,13 @@ impl Assessment<'_> {
         let pole = &self.new[j];
         let noise = strength_noise(noise_before, &self.rates(false), 1.0, pole.hz());
         let (verdict, reason) = if self.filters.iter().any(|f| f.pole == j) {
-            (Verdict::Chain, "A filter in the measuring chain rings here, at all positions as the room answers it; the room has no such mode.".to_string())
+            (Verdict::Chain, say!("change.filter-rings"))
         } else if !self.inside(pole) || would_show(pole, 1.0, self.old, &noise) == Some(false) {
-            (
-                Verdict::Unsure,
-                "Seen only after, but before it could have hidden below the noise or among its neighbours."
-                    .to_string(),
-            )
+            (Verdict::Unsure, say!("change.only-after"))
         } else if pole.seen.len() < 2 && self.settings.same_chain != Some(true) {
-            (
-                Verdict::Unsure,
-                "Seen only after, at one position: a filter or another loudspeaker can't be told from the room; state \
-                 same_chain or add two positions."
-                    .to_string(),
-            )
+            (Verdict::Unsure, say!("change.only-after-one-place"))
         } else {
-            (Verdict::New, format!("Only after the change the room rings at {:.1} Hz.", pole.hz()))
+            (Verdict::New, say!("change.new", hz = number(pole.hz(), 1)))
         };
         ModeChange {
             before: None,

@@ -5,6 +5,7 @@ use super::bands::LEAST_PLACES;
 use super::outcome::{BandChange, Ratio, Verdict};
 use crate::filter::nominal_hz;
 use crate::flag::Flag;
+use crate::language::{Message, Value, number, say, signed};
 
 /// From this band on the air's temperature and humidity change the decay by as much as treatment does
 /// (ISO 9613-1:1993, tables 1).
@@ -31,53 +32,51 @@ pub(super) enum Why {
 }
 
 /// The sentence.
-pub(super) fn sentence(why: Why, band_hz: f64, ratio: Option<Ratio>, evidence: Option<&Evidence>) -> String {
+pub(super) fn sentence(why: Why, band_hz: f64, ratio: Option<Ratio>, evidence: Option<&Evidence>) -> Message {
     let known = match (ratio, evidence) {
-        (Some(ratio), Some(e)) => format!(
-            "T20 {} ({} to {}) at {} places{}",
-            percent(ratio.value),
-            percent(ratio.low),
-            percent(ratio.high),
-            e.places,
-            if e.ensemble { ", from the sum of their decays" } else { "" }
-        ),
-        _ => String::new(),
+        (Some(ratio), Some(e)) => {
+            let key = if e.ensemble { "band-change.known-ensemble" } else { "band-change.known" };
+            let (low, high) = (percent(ratio.low), percent(ratio.high));
+            say!(key, value = percent(ratio.value), low = low, high = high, places = e.places)
+        }
+        _ => Message::default(),
     };
     match why {
-        Why::Moved if band_hz > AIR_HZ => {
-            format!("{known}; in this band the air's temperature and humidity act too.")
-        }
-        Why::Moved => format!("{known}."),
-        Why::AsBefore => format!("{known}: within ±10 %."),
-        Why::AmongMany => {
-            format!("{known}; with this many bands one such change is expected by chance; not counted.")
-        }
+        Why::Moved if band_hz > AIR_HZ => say!("band-change.moved-air", known = known),
+        Why::Moved => say!("band-change.moved", known = known),
+        Why::AsBefore => say!("band-change.as-before", known = known),
+        Why::AmongMany => say!("band-change.among-many", known = known),
         Why::Wide { places: Some(n) } => {
-            format!("{known}; {n} places that scatter like these would tell a change of 10 %.")
+            say!("band-change.wide-places", known = known, more = number(n as f64, 0))
         }
-        Why::Wide { places: None } => {
-            format!("{known}; more places would hardly tell: use octave bands or the single modes.")
+        Why::Wide { places: None } => say!("band-change.wide", known = known),
+        Why::NoTime(flag) => {
+            let part = |part: &str| Message::new(format!("{part}.{}", flag.word()), Vec::new());
+            match flag.advice() {
+                "" => say!("band-change.no-time", why = part("flag")),
+                _ => say!("band-change.no-time-advice", why = part("flag"), advice = part("advice")),
+            }
         }
-        Why::NoTime(flag) => format!("No T20: {} {}", flag.sentence(), flag.advice()).trim_end().to_owned(),
-        Why::FewPlaces => format!(
-            "Fewer than {LEAST_PLACES} places, a quarter wavelength ({:.2} m) apart, have a T20 in both states.",
-            85.8 / band_hz
+        Why::FewPlaces => say!(
+            "band-change.few-places",
+            least = number(LEAST_PLACES as f64, 0),
+            apart = number(85.8 / band_hz, 2)
         ),
     }
 }
 
 /// All bands with a verdict in one sentence: neighbours of one verdict together, what changed first.
-pub(super) fn summary(bands: &[BandChange]) -> String {
+pub(super) fn summary(bands: &[BandChange]) -> Message {
     let told: Vec<&BandChange> = bands.iter().filter(|b| b.verdict.is_some()).collect();
     let heard = |b: &&BandChange| b.before_t20_s.is_ok() || b.after_t20_s.is_ok();
     let (Some(first), Some(last)) = (told.iter().position(heard), told.iter().rposition(heard)) else {
-        return String::new();
+        return Message::default();
     };
     // Bands at the ends that no state has a T20 in are outside what was measured.
     let mut runs: Vec<&[&BandChange]> = told[first..=last].chunk_by(|a, b| kind(a) == kind(b)).collect();
     runs.sort_by_key(|run| kind(run[0]).0 == Some(Verdict::Unsure));
-    let parts: Vec<String> = runs.iter().map(|run| format!("{}: {}", span(run), became(run))).collect();
-    format!("{}.", parts.join("; "))
+    let parts = runs.iter().map(|run| say!("band-change.span", bands = span(run), became = became(run)));
+    say!("band-change.summary", parts = Message::row(parts, "; "))
 }
 
 /// What neighbours must share to stand in one part of the sentence: verdict, and whether a number is known.
@@ -90,53 +89,60 @@ fn known(band: &BandChange) -> Option<Ratio> {
 }
 
 /// "200 Hz to 20 kHz".
-fn span(run: &[&BandChange]) -> String {
+fn span(run: &[&BandChange]) -> Message {
     let (from, to) = (run[0].band_hz, run[run.len() - 1].band_hz);
     match (run.len(), to < 950.0) {
         (1, _) => hertz(from),
-        (_, true) => format!("{} to {}", number(nominal_hz(from)), hertz(to)),
-        _ => format!("{} to {}", hertz(from), hertz(to)),
+        (_, true) => say!("band-change.range", from = short(nominal_hz(from)), to = hertz(to)),
+        _ => say!("band-change.range", from = hertz(from), to = hertz(to)),
     }
 }
 
 /// "14 to 40 % shorter", "as before", "can’t tell (±35 %)".
-fn became(run: &[&BandChange]) -> String {
+fn became(run: &[&BandChange]) -> Message {
     let ratios: Vec<Ratio> = run.iter().filter_map(|b| known(b)).collect();
     let mut sizes: Vec<f64> = ratios.iter().map(|r| 100.0 * (r.value - 1.0).abs()).collect();
     sizes.sort_by(f64::total_cmp);
     let between = match (sizes.first(), sizes.last()) {
-        (Some(least), Some(most)) if (most - least) < 0.5 => format!("{most:.0} %"),
-        (Some(least), Some(most)) => format!("{least:.0} to {most:.0} %"),
-        _ => String::new(),
+        (Some(least), Some(most)) if (most - least) < 0.5 => {
+            say!("band-change.percent", most = number(*most, 0))
+        }
+        (Some(least), Some(most)) => {
+            say!("band-change.percents", least = number(*least, 0), most = number(*most, 0))
+        }
+        _ => Message::default(),
     };
     let mut halves: Vec<f64> = ratios.iter().map(|r| 50.0 * (r.high - r.low)).collect();
     halves.sort_by(f64::total_cmp);
     match run[0].verdict {
-        Some(Verdict::Shorter) => format!("{between} shorter"),
-        Some(Verdict::Longer) => format!("{between} longer"),
-        Some(Verdict::Unchanged) => "as before (±10 %)".to_owned(),
+        Some(Verdict::Shorter) => say!("band-change.shorter", between = between),
+        Some(Verdict::Longer) => say!("band-change.longer", between = between),
+        Some(Verdict::Unchanged) => say!("band-change.unchanged"),
         _ => match halves.get(halves.len() / 2) {
-            Some(half) if *half < 100.0 => format!("can’t tell (±{half:.0} %)"),
-            Some(_) => "can’t tell (more than ±100 %)".to_owned(),
-            None => "can’t tell (no T20 at three places)".to_owned(),
+            Some(half) if *half < 100.0 => say!("band-change.unsure", half = number(*half, 0)),
+            Some(_) => say!("band-change.unsure-wide"),
+            None => say!("band-change.unsure-without"),
         },
     }
 }
 
-fn hertz(exact: f64) -> String {
+fn hertz(exact: f64) -> Message {
     let nominal = nominal_hz(exact);
-    if nominal < 999.0 { format!("{} Hz", number(nominal)) } else { format!("{} kHz", number(nominal / 1e3)) }
+    if nominal < 999.0 {
+        say!("band-change.hertz", hz = short(nominal))
+    } else {
+        say!("band-change.kilohertz", khz = short(nominal / 1e3))
+    }
 }
 
 /// At most three digits, without zeros at the end.
-fn number(value: f64) -> String {
+fn short(value: f64) -> Value {
     let text = format!("{value:.2}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    Value::Number(text.trim_end_matches('0').trim_end_matches('.').to_owned())
 }
 
-fn percent(ratio: f64) -> String {
-    let value = (100.0 * (ratio - 1.0)).round();
-    if value == 0.0 { "0 %".to_owned() } else { format!("{value:+.0} %").replace('-', "−") }
+fn percent(ratio: f64) -> Message {
+    say!("band-change.percent", most = signed((100.0 * (ratio - 1.0)).round(), 0))
 }
 
 #[cfg(test)]
@@ -155,7 +161,7 @@ mod tests {
             t20_ratio: Some(ratio.map(|(value, low, high)| Ratio { value, low, high }).ok_or(Flag::RangeT20)),
             energy_ratio: None,
             verdict: Some(verdict),
-            reason: String::new(),
+            reason: Message::default(),
             flags: Flags::default(),
         }
     }

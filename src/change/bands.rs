@@ -8,6 +8,7 @@ use super::gain::Gain;
 use super::outcome::{BandChange, Ratio, Verdict};
 use crate::estimate::Reading;
 use crate::flag::{Flag, Flags};
+use crate::language::Message;
 
 /// Name of the average over all places.
 const ALL: &str = "*";
@@ -107,7 +108,7 @@ fn change(pair: &Partner<'_>, gain: &Gain) -> BandChange {
         t20_ratio: t20_ratio(&old.t20_s, &new.t20_s),
         energy_ratio: energy_ratio(old, new, gain, &mut flags),
         verdict: None,
-        reason: String::new(),
+        reason: Message::default(),
         flags,
     }
 }

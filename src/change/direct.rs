@@ -30,6 +30,7 @@ pub(super) fn direct_off(bands: &[BandChange]) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::flag::Flags;
+    use crate::language::Message;
 
     fn band(position: &str, t20: f64, energy: f64) -> BandChange {
         BandChange {
@@ -41,7 +42,7 @@ mod tests {
             t20_ratio: None,
             energy_ratio: Some(Ok(energy)),
             verdict: None,
-            reason: String::new(),
+            reason: Message::default(),
             flags: Flags::default(),
         }
     }

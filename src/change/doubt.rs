@@ -10,6 +10,7 @@ use super::moved::Moved;
 use super::outcome::{BandChange, ModeChange, PositionChange, Ratio, Verdict};
 use super::view::median;
 use crate::flag::{Flag, Flags};
+use crate::language::{Message, Value, number, say};
 
 /// Under this the two shapes are not one mode's; unrelated shapes over n places have 1/n in the mean.
 const ALIKE: f64 = 0.3;
@@ -124,52 +125,38 @@ impl Doubts {
     }
 
     /// Why a change can't be decided after all; `None` where it stands.
-    fn against(&self, change: &ModeChange) -> Option<(Option<Flag>, String)> {
+    fn against(&self, change: &ModeChange) -> Option<(Option<Flag>, Message)> {
         if let Some(rate) = self.rate {
             return Some((Some(Flag::RateSuspect), rate.reason()));
         }
         if self.nothing_after {
-            let text = "No file of the after state could be used for its modes; the notes say why.";
-            return Some((None, text.to_owned()));
+            return Some((None, say!("change.nothing-after")));
         }
         let decided = change.verdict != Verdict::Unsure;
         if decided && self.copied {
-            let text = "The files of the two states hold the same samples: a copy, not a second measurement.";
-            return Some((Some(Flag::IdenticalFiles), text.to_owned()));
+            return Some((Some(Flag::IdenticalFiles), say!("change.copied")));
         }
         if decided && self.places >= SHAPE_PLACES && change.shape_match.is_some_and(|m| m < ALIKE) {
-            let text = format!(
-                "What rings near {:.1} Hz after has another shape over the positions, so it may be another mode; nothing \
-                 is said of this one.",
-                change.before_values.map_or(0.0, |v| v.frequency_hz)
-            );
-            return Some((Some(Flag::ShapeDiffers), text));
+            let hz = change.before_values.map_or(0.0, |v| v.frequency_hz);
+            return Some((Some(Flag::ShapeDiffers), say!("change.other-shape", hz = number(hz, 1))));
         }
         match change.verdict {
-            Verdict::New if self.moved || self.faults_after => Some((
-                None,
-                if self.moved {
-                    "Seen only after, but the set-up moved between the states, and another place shows other modes."
-                } else {
-                    "Seen only after, but files of that state are faulty, and an overload makes tones of its own."
-                }
-                .to_owned(),
-            )),
+            Verdict::New if self.moved => Some((None, say!("change.only-after-moved"))),
+            Verdict::New if self.faults_after => Some((None, say!("change.only-after-faulty"))),
             Verdict::LevelOnly if self.uneven_gain => {
-                let text = "The level changed, but so did the direct sound, at each position by another factor: an overload or an \
-                            automatic gain, not the room.";
-                Some((Some(Flag::GainUneven), text.to_owned()))
+                Some((Some(Flag::GainUneven), say!("change.uneven-gain")))
             }
             Verdict::LevelOnly | Verdict::Chain if self.direct_off.is_some() => {
-                let text = format!(
-                    "All that follows the direct sound is {:+.1} dB beside it, at all positions and at the same decay: the \
-                     direct sound was squeezed by an overload or hidden, so levels say nothing of the room.",
-                    8.686 * self.direct_off.unwrap_or(0.0)
-                );
-                Some((Some(Flag::GainUneven), text))
+                // With its hyphen as the tables have had it.
+                let db = Value::Number(format!("{:+.1}", 8.686 * self.direct_off.unwrap_or(0.0)));
+                Some((Some(Flag::GainUneven), say!("change.direct-off", db = db)))
             }
-            Verdict::Shorter if self.lost_its_noise(0, 1) => Some(self.faded("after")),
-            Verdict::Longer if self.lost_its_noise(1, 0) => Some(self.faded("before")),
+            Verdict::Shorter if self.lost_its_noise(0, 1) => {
+                Some((Some(Flag::EndsContradict), say!("change.faded-after")))
+            }
+            Verdict::Longer if self.lost_its_noise(1, 0) => {
+                Some((Some(Flag::EndsContradict), say!("change.faded-before")))
+            }
             _ => None,
         }
     }
@@ -179,14 +166,6 @@ impl Doubts {
     fn lost_its_noise(&self, long: usize, short: usize) -> bool {
         let (long, short) = (self.ends[long], self.ends[short]);
         long.0 >= MOST && short.0 <= HARDLY && short.1 >= AS_LONG * long.1
-    }
-
-    fn faded(&self, state: &str) -> (Option<Flag>, String) {
-        let text = format!(
-            "The decay is shorter in one state, yet the records {state} don't reach the noise that the others end in: they \
-             seem faded or cut, so nothing can be said."
-        );
-        (Some(Flag::EndsContradict), text)
     }
 }
 

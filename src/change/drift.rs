@@ -4,6 +4,7 @@
 use super::shape::mac;
 use super::view::{Resonance, median, robust_sd};
 use crate::estimate::Estimate;
+use crate::language::{Message, Value, number, say};
 use crate::modes::Kind;
 
 /// Factors that are looked at: ±1.5 % is ±9 K.
@@ -52,12 +53,10 @@ impl RateFactor {
     }
 
     /// Why nothing can be decided, in a sentence.
-    pub fn reason(&self) -> String {
-        format!(
-            "All frequencies and decays changed by one factor of {:.4}, as if {} Hz had been labelled {} Hz; no \
-             temperature does that: find the rate that each state was recorded at.",
-            self.factor, self.rates_hz.0, self.rates_hz.1
-        )
+    pub fn reason(&self) -> Message {
+        let rate = |hz: f64| Value::Number(hz.to_string());
+        let (was, label) = self.rates_hz;
+        say!("change.rate-factor", factor = number(self.factor, 4), was = rate(was), label = rate(label))
     }
 }
 

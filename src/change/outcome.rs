@@ -2,6 +2,7 @@
 
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
+use crate::language::Message;
 use crate::session::Role;
 
 /// All that changed between two states.
@@ -24,9 +25,9 @@ pub struct Changes {
     /// The listening seat where treatment did least for the modes that it changed.
     pub worst_seat: Option<Seat>,
     /// One sentence on the modes.
-    pub summary: String,
+    pub summary: Message,
     /// What became of the bands, in one sentence; empty where no band has an average over places.
-    pub band_summary: String,
+    pub band_summary: Message,
 }
 
 /// What happened to the ringing of a mode, in the order in which the verdicts are tried.
@@ -128,7 +129,7 @@ pub struct ModeChange {
     /// The verdict.
     pub verdict: Verdict,
     /// Why, in one plain sentence.
-    pub reason: String,
+    pub reason: Message,
     /// Remarks.
     pub flags: Flags,
 }
@@ -180,7 +181,7 @@ pub struct BandChange {
     /// What became of the band's decay; of the average over all places only.
     pub verdict: Option<Verdict>,
     /// Why, in one sentence; empty without a verdict.
-    pub reason: String,
+    pub reason: Message,
     /// Remarks.
     pub flags: Flags,
 }
@@ -235,7 +236,7 @@ impl ModeChange {
             level_spread: None,
             shape_match: None,
             verdict,
-            reason: String::new(),
+            reason: Message::default(),
             flags: Flags::default(),
         }
     }

@@ -5,6 +5,7 @@ use super::facts::ChangeSettings;
 use super::outcome::{ChainFindings, ModeChange, Ratio, Verdict};
 use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
+use crate::language::{Message, number, say, signed};
 
 /// Modes that the sentence names one by one.
 const NAMED: usize = 3;
@@ -14,106 +15,120 @@ const TOLD: f64 = 0.25;
 const LEAST_POOLED: usize = 3;
 
 /// The sentence, and what stood in the way.
-pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &ChangeSettings) -> String {
+pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &ChangeSettings) -> Message {
     let before = modes.iter().filter(|m| m.before.is_some()).count();
     if before == 0 {
-        return "No mode before to compare.".to_string();
+        return say!("modes-change.none-before");
     }
-    let mut parts = vec![changed(modes), others(modes)];
+    let mut parts = changed(modes);
+    parts.extend(others(modes));
     parts.extend(also(modes));
     if chain.moved_loudspeaker {
-        parts.push("the loudspeaker seems to have moved, so levels say nothing about the room".into());
+        parts.push(say!("modes-change.moved-loudspeaker"));
     }
     if chain.gain.is_none() && settings.same_chain != Some(true) {
-        parts.push("the gain between the states is unknown, so levels are not compared".into());
+        parts.push(say!("modes-change.gain-unknown"));
     }
-    parts.retain(|part| !part.is_empty());
-    let text = parts.join("; ");
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).chain(['.']).collect())
+    if parts.is_empty() {
+        return Message::default();
+    }
+    say!("modes-change.summary", parts = Message::row(parts, "; "))
 }
 
 /// "33 Hz rings 35 % shorter", or how many do; empty where none changed.
-fn changed(modes: &[ModeChange]) -> String {
+fn changed(modes: &[ModeChange]) -> Vec<Message> {
     let of = |verdict: Verdict| modes.iter().filter(|m| m.verdict == verdict).collect::<Vec<_>>();
-    let groups =
-        [(of(Verdict::Shorter), "shorter"), (of(Verdict::Gone), "gone"), (of(Verdict::Longer), "longer")];
-    let parts = groups.iter().filter(|(modes, _)| !modes.is_empty()).map(|(modes, word)| match *word {
-        "gone" => format!("{} {} gone", list(modes), if modes.len() == 1 { "is" } else { "are" }),
+    let one = |verdict: Verdict, modes: &[&ModeChange]| match verdict {
+        Verdict::Gone if modes.len() == 1 => say!("modes-change.is-gone", modes = list(modes)),
+        Verdict::Gone => say!("modes-change.are-gone", modes = list(modes)),
         _ if modes.len() <= NAMED => {
-            let named = modes.iter().map(|m| format!("{} rings {}", hertz(m), size(&[*m], word)));
-            named.collect::<Vec<_>>().join(", ")
+            let named = modes
+                .iter()
+                .map(|m| say!("modes-change.rings", mode = hertz(m), size = size(&[*m], verdict)));
+            Message::row(named, ", ")
         }
-        _ => format!("{} ring {}", list(modes), size(modes, word)),
-    });
-    parts.collect::<Vec<_>>().join("; ")
+        _ => say!("modes-change.ring", modes = list(modes), size = size(modes, verdict)),
+    };
+    [Verdict::Shorter, Verdict::Gone, Verdict::Longer]
+        .into_iter()
+        .map(|verdict| (verdict, of(verdict)))
+        .filter(|(_, modes)| !modes.is_empty())
+        .map(|(verdict, modes)| one(verdict, &modes))
+        .collect()
 }
 
-/// "33.2 Hz", "33.2 and 41.0 Hz", "7 modes from 33 to 95 Hz".
-fn list(modes: &[&ModeChange]) -> String {
+/// "33.2 Hz", "7 modes from 33 to 95 Hz".
+fn list(modes: &[&ModeChange]) -> Message {
     match modes {
         [one] => hertz(one),
-        _ => format!("{} modes from {:.0} to {}", modes.len(), hz(modes[0]), hertz(modes[modes.len() - 1])),
+        _ => say!(
+            "modes-change.list",
+            n = modes.len(),
+            from = number(hz(modes[0]), 0),
+            to = hertz(modes[modes.len() - 1])
+        ),
     }
 }
 
 /// "35 % shorter", "12 to 40 % shorter".
-fn size(modes: &[&ModeChange], word: &str) -> String {
+fn size(modes: &[&ModeChange], verdict: Verdict) -> Message {
     let percent = modes.iter().filter_map(|m| Some(100.0 * (m.t60_ratio?.ok()?.value - 1.0).abs()));
     let (least, most) = percent.fold((f64::INFINITY, 0.0_f64), |(a, b), x| (a.min(x), b.max(x)));
+    let word = match verdict {
+        Verdict::Shorter => say!("modes-change.shorter"),
+        _ => say!("modes-change.longer"),
+    };
     match (least.is_finite(), most - least < 0.5) {
-        (false, _) => word.to_owned(),
-        (true, true) => format!("{most:.0} % {word}"),
-        (true, false) => format!("{least:.0} to {most:.0} % {word}"),
+        (false, _) => word,
+        (true, true) => say!("modes-change.by", most = number(most, 0), word = word),
+        (true, false) => {
+            say!("modes-change.by-between", least = number(least, 0), most = number(most, 0), word = word)
+        }
     }
 }
 
 /// Of those that were there before and didn't change: how many ring as before, all of them pooled, and where single
 /// modes can no longer be told.
-fn others(modes: &[ModeChange]) -> String {
+fn others(modes: &[ModeChange]) -> Vec<Message> {
     let is_changed =
         |m: &&ModeChange| matches!(m.verdict, Verdict::Shorter | Verdict::Gone | Verdict::Longer);
     let rest: Vec<&ModeChange> = modes.iter().filter(|m| m.before.is_some() && !is_changed(m)).collect();
+    let some_changed = modes.iter().any(|m| is_changed(&m));
     let single = |m: &ModeChange| !m.flags.has(Flag::Overlapping);
     let told = |m: &&ModeChange| single(m) && known(m).is_some_and(|r| r.high - r.low <= 2.0 * TOLD);
     let Some(last) = rest.iter().rposition(told) else {
-        return if rest.is_empty() {
-            String::new()
-        } else if modes.iter().any(|m| is_changed(&m)) {
-            format!("of the other {} none can be told", rest.len())
-        } else {
-            format!("whether any of {} single modes rings shorter or longer can’t be told", rest.len())
+        return match (rest.len(), some_changed) {
+            (0, _) => Vec::new(),
+            (n, true) => vec![say!("modes-change.others-untold", n = n)],
+            (n, false) => vec![say!("modes-change.all-untold", n = n)],
         };
     };
     let (within, above) = rest.split_at(last + 1);
-    let steady = within.iter().filter(|m| m.verdict == Verdict::Unchanged || m.verdict == Verdict::LevelOnly);
-    let of = if modes.iter().any(|m| is_changed(&m)) { "of the other" } else { "of" };
-    let mut text = format!(
-        "{of} {} up to {}, {} as before",
-        within.len(),
-        hertz(within[within.len() - 1]),
-        match steady.count() {
-            0 => "none is shown to ring".to_owned(),
-            1 => "1 rings".to_owned(),
-            n if n == within.len() => "all ring".to_owned(),
-            n => format!("{n} ring"),
-        }
-    );
-    if !modes.iter().any(|m| m.verdict == Verdict::Longer) {
-        text.push_str(" and none clearly longer");
-    }
-    if let Some(pooled) = pooled(within) {
-        text.push_str(&format!(" (together {pooled})"));
-    }
+    let steady =
+        within.iter().filter(|m| matches!(m.verdict, Verdict::Unchanged | Verdict::LevelOnly)).count();
+    let ring = match steady {
+        0 => say!("modes-change.none-as-before"),
+        n if n == within.len() && n > 1 => say!("modes-change.all-as-before"),
+        n => say!("modes-change.n-as-before", n = n),
+    };
+    let none_longer = !modes.iter().any(|m| m.verdict == Verdict::Longer);
+    let mut parts = vec![say!(
+        if some_changed { "modes-change.of-the-others" } else { "modes-change.of-all" },
+        n = number(within.len() as f64, 0),
+        to = hertz(within[within.len() - 1]),
+        ring = ring,
+        longer = if none_longer { say!("modes-change.none-longer") } else { Message::default() },
+        pooled = pooled(within).unwrap_or_default()
+    )];
     if !above.is_empty() {
-        text.push_str(&format!("; the {} above can’t be told singly: see the bands", above.len()));
+        parts.push(say!("modes-change.above", n = above.len()));
     }
-    text
+    parts
 }
 
 /// "−0.3 ± 0.8 %": the mean change of T60 of modes, each weighted by what is known of it, with the larger of what
 /// their intervals and their scatter say of that mean.
-fn pooled(modes: &[&ModeChange]) -> Option<String> {
+fn pooled(modes: &[&ModeChange]) -> Option<Message> {
     let logs: Vec<(f64, f64)> = modes
         .iter()
         .filter(|m| m.verdict != Verdict::Chain)
@@ -129,25 +144,26 @@ fn pooled(modes: &[&ModeChange]) -> Option<String> {
     let chi2: f64 = logs.iter().map(|(log, sd)| ((log - mean) / sd).powi(2)).sum();
     let widened = (chi2 / (logs.len() as f64 - 1.0)).max(1.0);
     let half = SD_PER_95 * (widened / weight).sqrt();
-    let sign = |x: f64| format!("{x:+.1}").replace('-', "−");
-    let value = 100.0 * mean.exp_m1();
-    let value = if value.abs() < 0.05 { "0.0".to_owned() } else { sign(value) };
-    Some(format!("{value} ± {:.1} %", 100.0 * half))
+    Some(say!(
+        "modes-change.together",
+        value = signed(100.0 * mean.exp_m1(), 1),
+        half = number(100.0 * half, 1)
+    ))
 }
 
 /// What else happened, counted.
-fn also(modes: &[ModeChange]) -> Vec<String> {
+fn also(modes: &[ModeChange]) -> Vec<Message> {
     let count = |verdict: Verdict| modes.iter().filter(|m| m.verdict == verdict).count();
     let undecided_after = modes.iter().filter(|m| m.verdict == Verdict::Unsure && m.before.is_none()).count();
     [
-        (count(Verdict::Chain), "explained by the measuring chain"),
-        (count(Verdict::LevelOnly), "changed in level only"),
-        (count(Verdict::New), "new"),
-        (undecided_after, "seen only after, undecided"),
+        (count(Verdict::Chain), "modes-change.also-chain"),
+        (count(Verdict::LevelOnly), "modes-change.also-level-only"),
+        (count(Verdict::New), "modes-change.also-new"),
+        (undecided_after, "modes-change.also-undecided"),
     ]
     .into_iter()
     .filter(|(n, _)| *n > 0)
-    .map(|(n, what)| format!("{n} {what}"))
+    .map(|(n, key)| say!(key, n = n))
     .collect()
 }
 
@@ -159,8 +175,8 @@ fn hz(mode: &ModeChange) -> f64 {
     mode.before_values.or(mode.after_values).map_or(0.0, |v| v.frequency_hz)
 }
 
-fn hertz(mode: &ModeChange) -> String {
-    format!("{:.1} Hz", hz(mode))
+fn hertz(mode: &ModeChange) -> Message {
+    say!("modes-change.hertz", hz = number(hz(mode), 1))
 }
 
 #[cfg(test)]
@@ -178,7 +194,7 @@ mod tests {
         }
     }
 
-    fn said(modes: &[ModeChange]) -> String {
+    fn said(modes: &[ModeChange]) -> Message {
         let chain = ChainFindings { gain: Some(Estimate::exact(1.0)), ..ChainFindings::default() };
         summary(modes, &chain, &ChangeSettings::default())
     }

@@ -101,7 +101,12 @@ fn between(session: &Session, found: &Analysis, settings: &Settings) -> Vec<Betw
     let pair = |(state, changes): &(usize, stillroom::change::Changes)| Between {
         states: [before.clone(), found.states[*state].name.clone()],
         uneven_gain: changes.chain.gain_missing == Some(Flag::GainUneven),
-        odd_places: changes.chain.moved_microphones.iter().map(|(p, s)| words::place(p, s)).collect(),
+        odd_places: changes
+            .chain
+            .moved_microphones
+            .iter()
+            .map(|(p, s)| words::place(p, s).to_string())
+            .collect(),
         moved_loudspeaker: changes.chain.moved_loudspeaker,
         octaves: changes.bands.iter().filter(|b| b.position == "*").filter_map(octave).collect(),
     };

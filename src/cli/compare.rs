@@ -221,7 +221,7 @@ fn lines(changes: &Changes) {
 
 /// What became of the bands.
 fn bands(changes: &Changes) {
-    screen::paragraph(&match changes.band_summary.as_str() {
+    screen::paragraph(&match changes.band_summary.to_string().as_str() {
         "" => "Bands (T20): no verdict; that takes three places or more in both states.".to_owned(),
         told => format!("Bands (T20): {told}"),
     });
@@ -250,6 +250,6 @@ fn line(change: &ModeChange) -> Vec<String> {
         seconds(change.before_ring_s),
         seconds(change.after_ring_s),
         percent.unwrap_or_else(|| "–".to_owned()),
-        words::verdict(change.verdict.word()).1.to_owned(),
+        words::verdict(change.verdict.word()).1.to_string(),
     ]
 }

@@ -53,7 +53,8 @@ fn lines(tuning: &Tuning, take: Option<&Finding>) -> [(String, String); 3] {
         None => ("best so far".to_owned(), format!("without the unit, {untreated}")),
     };
     let said = take.and_then(|take| {
-        take.advice.clone().or_else(|| take.reason.clone().map(|r| format!("Can't tell: {r}.")))
+        let reason = || take.reason.as_ref().map(|r| format!("Can't tell: {r}."));
+        take.advice.as_ref().map(ToString::to_string).or_else(reason)
     });
     [now, best, ("turn".to_owned(), said.unwrap_or_else(|| "Nothing is known yet.".to_owned()))]
 }

@@ -1,5 +1,6 @@
 //! One requirement, and how the measurement stands to it.
 
+use crate::language::{Message, Value, say};
 use std::fmt;
 
 /// ISO 3382-2, the grades of accuracy and all that holds for ordinary rooms.
@@ -13,7 +14,7 @@ pub(super) const ISO_18233: &str = "ISO 18233:2006";
 pub(super) const ISO_16283_1: &str = "ISO 16283-1:2014";
 
 /// One requirement of a standard.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Check {
     /// The standard with its year.
@@ -21,15 +22,15 @@ pub struct Check {
     /// Clause or table.
     pub clause: &'static str,
     /// What is required.
-    pub requirement: String,
+    pub requirement: Message,
     /// What data or manifest show, with its unit; empty where neither says.
-    pub found: String,
+    pub found: Message,
     /// What the standard asks for, with its unit.
-    pub limit: String,
+    pub limit: Message,
     /// Whether it is met.
     pub met: Met,
     /// What a miss means for the results.
-    pub affects: String,
+    pub affects: Message,
     /// Grade that asks for it; `None` where all do.
     pub grade: Option<Grade>,
     /// What it is about.
@@ -124,36 +125,45 @@ impl Grade {
     pub const ALL: [Grade; 3] = [Grade::Survey, Grade::Engineering, Grade::Precision];
 }
 
+impl Grade {
+    /// What it is called.
+    #[must_use]
+    pub fn name(self) -> Message {
+        match self {
+            Grade::Survey => say!("procedure.survey"),
+            Grade::Engineering => say!("procedure.engineering"),
+            Grade::Precision => say!("procedure.precision"),
+        }
+    }
+}
+
 impl fmt::Display for Grade {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Grade::Survey => "survey",
-            Grade::Engineering => "engineering",
-            Grade::Precision => "precision",
-        })
+        self.name().fmt(f)
     }
 }
 
 impl Topic {
-    /// One miss in words, without its number.
-    pub(super) fn noun(self) -> &'static str {
-        match self {
-            Topic::Sources => "source",
-            Topic::Positions => "microphone position",
-            Topic::Combinations => "source-microphone combination",
-            Topic::MicrophoneDistance => "microphone distance",
-            Topic::SurfaceDistance => "distance to a surface",
-            Topic::SourceDistance => "distance to the source",
-            Topic::MicrophoneHeight => "microphone height",
-            Topic::SourceHeight => "source height",
-            Topic::Symmetry => "symmetric position",
-            Topic::DecayRange => "band short of decay range",
-            Topic::FilterLimit => "band limited by its filter",
-            Topic::FrequencyRange => "band without a value",
-            Topic::LowOctave => "decay time at 63 Hz",
-            Topic::ReportData => "entry for the report",
-            Topic::RecordLength => "record cut short",
-            Topic::Signal => "word on the signal",
-        }
+    /// So many misses of it, in words: "two microphone distances".
+    pub(super) fn misses(self, n: usize) -> Message {
+        let key = match self {
+            Topic::Sources => "miss.sources",
+            Topic::Positions => "miss.positions",
+            Topic::Combinations => "miss.combinations",
+            Topic::MicrophoneDistance => "miss.microphone-distance",
+            Topic::SurfaceDistance => "miss.surface-distance",
+            Topic::SourceDistance => "miss.source-distance",
+            Topic::MicrophoneHeight => "miss.microphone-height",
+            Topic::SourceHeight => "miss.source-height",
+            Topic::Symmetry => "miss.symmetry",
+            Topic::DecayRange => "miss.decay-range",
+            Topic::FilterLimit => "miss.filter-limit",
+            Topic::FrequencyRange => "miss.frequency-range",
+            Topic::LowOctave => "miss.low-octave",
+            Topic::ReportData => "miss.report-data",
+            Topic::RecordLength => "miss.record-length",
+            Topic::Signal => "miss.signal",
+        };
+        say!(key, n = Value::Spelled(n))
     }
 }

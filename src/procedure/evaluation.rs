@@ -1,10 +1,11 @@
 //! What the bands carry: peak-to-noise for T20 and T30, filter limits, range of frequency.
 
 use super::check::{ISO_3382_1, ISO_3382_2, ISO_16283_1};
-use super::wording::{decibel, few, hertz};
+use super::wording::{band as band_name, decibels, first_few};
 use super::{Check, Grade, Met, PlaceFacts, StateFacts, Topic};
 use crate::decay::BandDecay;
 use crate::flag::Flag;
+use crate::language::{Message, number, say};
 
 /// Peak-to-noise for T20: the range's lower end of 25 dB and 10 dB of margin, as a ratio of powers
 /// (ISO 3382-1:2009, 5.3.3).
@@ -21,16 +22,16 @@ pub(super) struct Range {
     from_hz: f64,
     /// Upper edge of the highest band, hertz.
     to_hz: f64,
-    /// In words.
+    /// Key of its words.
     words: &'static str,
 }
 
 /// Octaves from 250 Hz to 2 kHz; a survey (ISO 3382-2:2008; the clause's number is from memory). Edges as IEC 61260-1:2014 has them, 1000 Hz · 10^(k·0.15).
-const SURVEY: Range = Range { from_hz: 177.828, to_hz: 2_818.383, words: "octaves 250 Hz to 2 kHz" };
+const SURVEY: Range = Range { from_hz: 177.828, to_hz: 2_818.383, words: "procedure.range-survey" };
 
 /// Octaves from 125 Hz to 4 kHz, or thirds from 100 Hz to 5 kHz; both have the same outer edges.
 pub(super) const ENGINEERING: Range =
-    Range { from_hz: 89.125, to_hz: 5_623.413, words: "octaves 125 Hz to 4 kHz, or thirds 100 Hz to 5 kHz" };
+    Range { from_hz: 89.125, to_hz: 5_623.413, words: "procedure.range-engineering" };
 
 impl Range {
     /// Whether a band of this centre lies in it.
@@ -60,19 +61,27 @@ struct Judged {
 }
 
 /// Numbers of all judged bands in words: the lowest, and how many bands fall short of the limit.
-fn outcome(judged: &[Judged], text: impl Fn(f64) -> String) -> (String, Met, usize) {
+fn outcome(judged: &[Judged], text: impl Fn(f64) -> Message) -> (Message, Met, usize) {
     let Some(lowest) = judged.iter().min_by(|a, b| a.value.total_cmp(&b.value)) else {
-        return (String::new(), Met::Unknown, 0);
+        return (Message::default(), Met::Unknown, 0);
     };
     let mut short: Vec<u64> = judged.iter().filter(|j| j.short).map(|j| j.centre_hz.to_bits()).collect();
     short.sort_unstable();
     short.dedup();
-    let lowest = format!("lowest {} ({}, {})", text(lowest.value), hertz(lowest.centre_hz), lowest.place);
+    let lowest = say!(
+        "procedure.lowest",
+        value = text(lowest.value),
+        band = band_name(lowest.centre_hz),
+        place = lowest.place.as_str()
+    );
     let found = if short.is_empty() {
         lowest
     } else {
         let places = judged.iter().filter(|j| j.short).count();
-        format!("{lowest}; {places} of {} band values short", judged.len())
+        {
+            let (places, all) = (number(places as f64, 0), number(judged.len() as f64, 0));
+            say!("procedure.values-short", lowest = lowest, short = places, all = all)
+        }
     };
     (found, Met::of(short.len(), true), short.len())
 }
@@ -82,15 +91,18 @@ fn peak_to_noise(state: &StateFacts<'_>, name: &str, least: f64) -> Check {
         state.bands_within(ENGINEERING).filter_map(|(place, band)| judge_noise(place, band, least)).collect();
     let noise_free = judged.iter().all(|j| j.value.is_infinite());
     let (found, met, misses) =
-        outcome(&judged, |ratio| if ratio.is_infinite() { "no noise".into() } else { decibel(ratio) });
+        outcome(
+            &judged,
+            |ratio| if ratio.is_infinite() { say!("procedure.no-noise") } else { decibels(ratio) },
+        );
     Check {
         standard: ISO_3382_1,
         clause: "5.3.3",
-        requirement: format!("peak over noise for {name}, {}", ENGINEERING.words),
-        found: if noise_free && !judged.is_empty() { "no noise in the record".into() } else { found },
-        limit: format!("at least {}", decibel(least)),
+        requirement: say!("procedure.peak-over-noise", name = name, range = say!(ENGINEERING.words)),
+        found: if noise_free && !judged.is_empty() { say!("procedure.no-noise-in-record") } else { found },
+        limit: say!("procedure.at-least", least = decibels(least)),
         met,
-        affects: format!("{name} stays empty in the bands that fall short"),
+        affects: say!("procedure.affects-value", name = name),
         grade: None,
         topic: Topic::DecayRange,
         misses,
@@ -122,20 +134,20 @@ fn filter_limit(state: &StateFacts<'_>) -> Check {
         })
         .collect();
     let (found, met, misses) = outcome(&judged, |product| {
-        if product <= LEAST_BT { format!("{LEAST_BT:.0} or less") } else { format!("{product:.1}") }
+        if product <= LEAST_BT {
+            say!("procedure.or-less", bt = number(LEAST_BT, 0))
+        } else {
+            Message::plain(number(product, 1))
+        }
     });
     Check {
         standard: ISO_3382_2,
         clause: "7.3",
-        requirement: format!(
-            "bandwidth times reverberation time, filters run backwards, {}",
-            ENGINEERING.words
-        ),
+        requirement: say!("procedure.bandwidth-times-time", range = say!(ENGINEERING.words)),
         found,
-        limit: format!("above {LEAST_BT:.0}"),
+        limit: say!("procedure.above", bt = number(LEAST_BT, 0)),
         met,
-        affects: "decay times stay empty where the filter rings as long as the room; read the modes there"
-            .into(),
+        affects: say!("procedure.affects-decay-times"),
         grade: None,
         topic: Topic::FilterLimit,
         misses,
@@ -146,7 +158,7 @@ fn filter_limit(state: &StateFacts<'_>) -> Check {
 /// procedure; from memory), m³.
 const SMALL_M3: f64 = 25.0;
 /// The thirds from 50 to 80 Hz, or the octave itself, hertz.
-const LOW: Range = Range { from_hz: 44.668, to_hz: 89.125, words: "63 Hz octave, or thirds 50 to 80 Hz" };
+const LOW: Range = Range { from_hz: 44.668, to_hz: 89.125, words: "procedure.range-low" };
 
 /// Whether a small room has its decay time at 63 Hz.
 fn low_octave(state: &StateFacts<'_>) -> Option<Check> {
@@ -156,11 +168,15 @@ fn low_octave(state: &StateFacts<'_>) -> Option<Check> {
     Some(Check {
         standard: ISO_16283_1,
         clause: "low-frequency procedure",
-        requirement: format!("decay time at 63 Hz in a room under {SMALL_M3:.0} m³"),
-        found: if all == 0 { String::new() } else { format!("{} of {all} band values", all - without) },
-        limit: LOW.words.into(),
+        requirement: say!("procedure.low-octave", m3 = number(SMALL_M3, 0)),
+        found: if all == 0 {
+            Message::default()
+        } else {
+            say!("procedure.values-of", have = number((all - without) as f64, 0), all = number(all as f64, 0))
+        },
+        limit: say!(LOW.words),
         met: if all > 0 && without == all { Met::No } else { Met::of(0, all > 0) },
-        affects: "levels in dwellings that refer to a decay time at 63 Hz; for modes read modes.csv".into(),
+        affects: say!("procedure.affects-dwellings"),
         grade: None,
         topic: Topic::LowOctave,
         misses: usize::from(all > 0 && without == all),
@@ -177,24 +193,27 @@ fn frequency_range(state: &StateFacts<'_>, grade: Grade) -> Check {
             .bands_within(range)
             .any(|(_, b)| b.band.centre_hz.total_cmp(&centre).is_eq() && b.t20_s.is_err() && b.t30_s.is_err())
     };
-    let without: Vec<String> = wanted.iter().filter(|c| lacks(**c)).map(|c| hertz(*c)).collect();
-    let found = match (without.len(), wanted.len()) {
-        (_, 0) => String::new(),
-        (0, all) => format!("all {all} bands, at every position"),
-        (misses, all) => {
-            format!("{misses} of {all} bands lack a decay time at some position: {}", few(&without))
+    let without: Vec<Message> = wanted.iter().filter(|c| lacks(**c)).map(|c| band_name(*c)).collect();
+    let lacking = without.len();
+    let all = number(wanted.len() as f64, 0);
+    let found = match (lacking, wanted.len()) {
+        (_, 0) => Message::default(),
+        (0, _) => say!("procedure.all-bands", all = all),
+        (misses, _) => {
+            let bands = first_few(without);
+            say!("procedure.bands-lack", misses = number(misses as f64, 0), all = all, bands = bands)
         }
     };
     Check {
         standard: ISO_3382_2,
         clause: "5.1",
-        requirement: format!("range of frequency, {grade}"),
+        requirement: say!("procedure.frequency-range", grade = grade.name()),
         found,
-        limit: range.words.into(),
-        met: Met::of(without.len(), !wanted.is_empty()),
-        affects: "which bands a report can give; below 100 Hz the standard asks for nothing".into(),
+        limit: say!(range.words),
+        met: Met::of(lacking, !wanted.is_empty()),
+        affects: say!("procedure.affects-bands"),
         grade: Some(grade),
         topic: Topic::FrequencyRange,
-        misses: without.len(),
+        misses: lacking,
     }
 }

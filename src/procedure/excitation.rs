@@ -1,10 +1,11 @@
 //! What ISO 18233:2006 asks of sweeps and sequences: length of the record, signal, averages.
 
 use super::check::ISO_18233;
-use super::wording::{decibel, few};
+use super::wording::{decibels, first_few};
 use super::{Check, Met, PlaceFacts, StateFacts, Topic};
 use crate::decay::BandDecay;
 use crate::flag::Flag;
+use crate::language::{Message, number, say};
 
 /// Every band has to fall by this before the record may end, a ratio of energies: 30 dB (6.3.2).
 const LEAST_FALL: f64 = 1e3;
@@ -40,29 +41,33 @@ pub(super) fn falls(place: &PlaceFacts<'_>, how: Fall) -> usize {
 }
 
 fn record_length(state: &StateFacts<'_>) -> Check {
-    let cut: Vec<String> =
-        state.places.iter().filter(|p| falls(p, Fall::Cut) > 0).map(|p| p.name()).collect();
+    let cut = state.places.iter().filter(|p| falls(p, Fall::Cut) > 0);
+    let cut: Vec<Message> = cut.map(|p| Message::plain(p.name())).collect();
+    let misses = cut.len();
     let total = |how: Fall| state.places.iter().map(|p| falls(p, how)).sum::<usize>();
     let (enough, noise) = (total(Fall::Enough), total(Fall::Noise));
     let shortest =
         state.places.iter().map(|p| p.record_s - p.onset_s).filter(|s| s.is_finite()).reduce(f64::min);
-    let mut found = shortest.map_or_else(String::new, |s| format!("{s:.2} s after the direct sound"));
-    if !cut.is_empty() {
-        found.push_str(&format!("; cut short: {}", few(&cut)));
+    let lasts = shortest.map(|s| say!("procedure.record-lasts", s = number(s, 2))).unwrap_or_default();
+    let found = if misses > 0 {
+        say!("procedure.record-cut", lasts = lasts, places = first_few(cut))
     } else if enough > 0 && noise > 0 {
-        found.push_str(&format!("; {enough} band values fell that far, {noise} met the noise first"));
-    }
+        let (enough, noise) = (number(enough as f64, 0), number(noise as f64, 0));
+        say!("procedure.record-met-noise", lasts = lasts, enough = enough, noise = noise)
+    } else {
+        lasts
+    };
     Check {
         standard: ISO_18233,
         clause: "6.3.2",
-        requirement: "record lasts until every band has fallen".into(),
+        requirement: say!("procedure.record-length"),
         found,
-        limit: format!("by more than {}", decibel(LEAST_FALL)),
-        met: Met::of(cut.len(), enough > 0),
-        affects: "late decay: T30 and the tails of low modes are cut off or taken for noise".into(),
+        limit: say!("procedure.by-more-than", db = decibels(LEAST_FALL)),
+        met: Met::of(misses, enough > 0),
+        affects: say!("procedure.affects-late-decay"),
         grade: None,
         topic: Topic::RecordLength,
-        misses: cut.len(),
+        misses,
     }
 }
 
@@ -71,11 +76,11 @@ fn signal(state: &StateFacts<'_>) -> Check {
     Check {
         standard: ISO_18233,
         clause: "9",
-        requirement: "signal and its length named".into(),
+        requirement: say!("procedure.signal-named"),
         met: if found.is_some() { Met::Yes } else { Met::Unknown },
-        found: found.unwrap_or_default(),
-        limit: "stated".into(),
-        affects: "whether somebody else can repeat the measurement; no number changes".into(),
+        found: found.map(Message::plain).unwrap_or_default(),
+        limit: say!("procedure.stated"),
+        affects: say!("procedure.affects-repetition"),
         grade: None,
         topic: Topic::Signal,
         misses: 0,
@@ -85,18 +90,22 @@ fn signal(state: &StateFacts<'_>) -> Check {
 fn averages(state: &StateFacts<'_>) -> Check {
     let takes = || state.places.iter().map(|p| p.takes);
     let found = match (takes().min(), takes().max()) {
-        (Some(least), Some(most)) if least == most => format!("{least} per position"),
-        (Some(least), Some(most)) => format!("{least} to {most} per position"),
-        _ => String::new(),
+        (Some(least), Some(most)) if least == most => {
+            say!("procedure.takes", n = number(least as f64, 0))
+        }
+        (Some(least), Some(most)) => {
+            say!("procedure.takes-between", least = number(least as f64, 0), most = number(most as f64, 0))
+        }
+        _ => Message::default(),
     };
     Check {
         standard: ISO_18233,
         clause: "9",
-        requirement: "number of averages known".into(),
+        requirement: say!("procedure.averages"),
         met: if found.is_empty() { Met::Unknown } else { Met::Yes },
         found,
-        limit: "stated".into(),
-        affects: "the noise: 3 dB less for each doubling".into(),
+        limit: say!("procedure.stated"),
+        affects: say!("procedure.affects-noise"),
         grade: None,
         topic: Topic::Signal,
         misses: 0,

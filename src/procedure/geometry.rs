@@ -1,9 +1,10 @@
 //! Distances, heights and symmetry of the places: ISO 3382-2:2008, 4.3.
 
 use super::check::ISO_3382_2;
-use super::wording::{few, metres};
+use super::wording::{first_few, length, named, shortest as listed};
 use super::{Check, Met, StateFacts, Topic};
 use crate::estimate::Estimate;
+use crate::language::{Message, number, say};
 use crate::room::sound_speed_m_s;
 
 /// Least distance between microphones: half a wavelength in the usual range of frequency, metres.
@@ -55,15 +56,15 @@ pub fn least_distance_m(volume_m3: f64, sound_speed_m_s: f64, t_s: f64) -> Optio
     known.then(|| 2.0 * (volume_m3 / (sound_speed_m_s * t_s)).sqrt())
 }
 
-fn row(topic: Topic, requirement: &str, limit: String, outcome: Outcome, affects: &str) -> Check {
+fn row(topic: Topic, requirement: Message, limit: Message, outcome: Outcome, affects: Message) -> Check {
     Check {
         standard: ISO_3382_2,
         clause: "4.3",
-        requirement: requirement.into(),
+        requirement,
         found: outcome.found,
         limit,
         met: Met::of(outcome.misses, outcome.all_known),
-        affects: affects.into(),
+        affects,
         grade: None,
         topic,
         misses: outcome.misses,
@@ -72,7 +73,7 @@ fn row(topic: Topic, requirement: &str, limit: String, outcome: Outcome, affects
 
 /// What was found, in words and in numbers.
 struct Outcome {
-    found: String,
+    found: Message,
     misses: usize,
     all_known: bool,
 }
@@ -96,13 +97,16 @@ impl Outcome {
             }
         }
         let shown = if misses > 0 { misses.min(NAMED) } else { shortest.len().min(1) };
-        let said: Vec<String> =
-            shortest[..shown].iter().map(|(length, name)| format!("{name} {}", metres(*length))).collect();
-        let more = if misses > NAMED { format!(" and {} more", misses - NAMED) } else { String::new() };
+        let said: Vec<Message> =
+            shortest[..shown].iter().map(|(metres, name)| named(name, length(*metres))).collect();
+        let list = listed(said, misses.saturating_sub(NAMED));
         let found = match (misses, known) {
-            (_, 0) => String::new(),
-            (0, _) => format!("shortest: {}", said.join(", ")),
-            (_, of) => format!("{misses} of {of} too short: {}{more}", said.join(", ")),
+            (_, 0) => Message::default(),
+            (0, _) => say!("procedure.shortest", list = list),
+            (_, of) => {
+                let (misses, of) = (number(misses as f64, 0), number(of as f64, 0));
+                say!("procedure.of-too-short", misses = misses, of = of, list = list)
+            }
         };
         Self { found, misses, all_known: known == count }
     }
@@ -117,14 +121,14 @@ fn microphones_apart(all: &[Place<'_>]) -> Check {
         .map(|((a, at), (b, bt))| (move || format!("{a}-{b}"), at.and_then(|at| Some(distance_m(at, bt?)))));
     let mut outcome = Outcome::of_lengths(lengths, MICROPHONES_APART_M);
     if all.len() < 2 {
-        outcome.found = "no pair: one position".into();
+        outcome.found = say!("procedure.no-pair");
     }
     row(
         Topic::MicrophoneDistance,
-        "distance between microphones",
-        format!("at least {}", metres(MICROPHONES_APART_M)),
+        say!("procedure.between-microphones"),
+        say!("procedure.at-least", least = length(MICROPHONES_APART_M)),
         outcome,
-        "independence of the positions: close ones count for less than their number in the average's uncertainty",
+        say!("procedure.affects-independence"),
     )
 }
 
@@ -140,20 +144,21 @@ fn from_surfaces(all: &[Place<'_>], room: Option<[f64; 3]>) -> Check {
     if room.is_none() {
         let near = all.iter().filter_map(|(name, at)| {
             let least = at.as_ref()?.iter().copied().fold(f64::INFINITY, f64::min);
-            (least < FROM_SURFACE_M - TYPING_M).then(|| format!("{name} {}", metres(least)))
+            (least < FROM_SURFACE_M - TYPING_M).then(|| named(name, length(least)))
         });
-        let near: Vec<String> = near.collect();
+        let near: Vec<Message> = near.collect();
         outcome.misses = near.len();
         if !near.is_empty() {
-            outcome.found = format!("{} too short: {}", near.len(), few(&near));
+            outcome.found =
+                say!("procedure.too-short", misses = number(near.len() as f64, 0), list = first_few(near));
         }
     }
     row(
         Topic::SurfaceDistance,
-        "distance from microphones to the nearest surface, floor included",
-        format!("at least {}", metres(FROM_SURFACE_M)),
+        say!("procedure.to-surfaces"),
+        say!("procedure.at-least", least = length(FROM_SURFACE_M)),
         outcome,
-        "levels of low bands and modes: pressure rises towards a surface; wanted at boundary positions that look for modes",
+        say!("procedure.affects-low-levels"),
     )
 }
 
@@ -166,34 +171,30 @@ fn from_source(state: &StateFacts<'_>) -> Check {
     let distances =
         state.places.iter().map(|p| (move || p.name(), state.session.distance_m(p.position, p.source)));
     let (outcome, limit) = match &least {
-        Some((least_m, from)) => {
-            (Outcome::of_lengths(distances, *least_m), format!("at least {} ({from})", metres(*least_m)))
-        }
+        Some((least_m, from)) => (
+            Outcome::of_lengths(distances, *least_m),
+            say!("procedure.at-least-from", least = length(*least_m), from = from.clone()),
+        ),
         None => {
             let shown = Outcome::of_lengths(distances, 0.0);
             let unknown = Outcome { misses: 0, all_known: false, ..shown };
-            (unknown, "2·√(V/(c·T)); volume or reverberation time isn't known".into())
+            (unknown, say!("procedure.least-unknown"))
         }
     };
-    row(
-        Topic::SourceDistance,
-        "distance from source to microphone",
-        limit,
-        outcome,
-        "early decay and clarity: too close, the direct sound outweighs the room",
-    )
+    row(Topic::SourceDistance, say!("procedure.to-source"), limit, outcome, say!("procedure.affects-early"))
 }
 
 /// The least distance from source to microphone, and what it was worked out from.
-fn least_from_data(state: &StateFacts<'_>) -> Option<(f64, String)> {
+fn least_from_data(state: &StateFacts<'_>) -> Option<(f64, Message)> {
     let volume_m3 = state.session.room.volume_m3?;
     let speed = sound_speed_m_s(state.session.temperature_c(state.state)).ok()?;
     let (t_s, from) = reverberation(state)?;
     let least_m = least_distance_m(volume_m3, speed, t_s)?;
-    Some((least_m, format!("V = {volume_m3:.1} m³, T = {t_s:.2} s, {from}")))
+    let (m3, t) = (number(volume_m3, 1), number(t_s, 2));
+    Some((least_m, say!("procedure.worked-out-from", m3 = m3, t = t, from = say!(from))))
 }
 
-/// Mean T20 of the bands from 500 Hz to 1 kHz, or of all bands that have one, or what the caller expects.
+/// Key of where it is from, and that: mean T20 of the bands from 500 Hz to 1 kHz, or of all bands that have one, or what the caller expects.
 fn reverberation(state: &StateFacts<'_>) -> Option<(f64, &'static str)> {
     let mean_t20 = |from_hz: f64, to_hz: f64| {
         let times: Vec<f64> = state
@@ -205,55 +206,62 @@ fn reverberation(state: &StateFacts<'_>) -> Option<(f64, &'static str)> {
             .collect();
         (!times.is_empty()).then(|| times.iter().sum::<f64>() / times.len() as f64)
     };
-    let middle = mean_t20(490.0, 1010.0).map(|t| (t, "mean T20 from 500 Hz to 1 kHz"));
-    let any = || mean_t20(0.0, f64::INFINITY).map(|t| (t, "mean T20 of the bands that have one"));
-    middle.or_else(any).or_else(|| state.expected_t_s.map(|t| (t, "from the modes")))
+    let middle = mean_t20(490.0, 1010.0).map(|t| (t, "procedure.from-middle-bands"));
+    let any = || mean_t20(0.0, f64::INFINITY).map(|t| (t, "procedure.from-any-bands"));
+    middle.or_else(any).or_else(|| state.expected_t_s.map(|t| (t, "procedure.from-the-modes")))
 }
 
 fn heights(all: &[Place<'_>], topic: Topic, wanted_m: f64) -> Check {
     let known: Vec<(&str, f64)> = all.iter().filter_map(|(name, at)| Some((*name, (*at)?[2]))).collect();
-    let off: Vec<String> = known
+    let off: Vec<Message> = known
         .iter()
         .filter(|(_, z)| (z - wanted_m).abs() > HEIGHT_WITHIN_M + TYPING_M)
-        .map(|(name, z)| format!("{name} {}", metres(*z)))
+        .map(|(name, z)| named(name, length(*z)))
         .collect();
-    let found = match (off.len(), known.len()) {
-        (_, 0) => String::new(),
-        (0, n) => format!("all {n} at {} ± {}", metres(wanted_m), metres(HEIGHT_WITHIN_M)),
-        (misses, n) => format!("{misses} of {n} elsewhere: {}", few(&off)),
+    let (misses, n) = (off.len(), number(known.len() as f64, 0));
+    let (height, within) = (length(wanted_m), length(HEIGHT_WITHIN_M));
+    let found = match (misses, known.len()) {
+        (_, 0) => Message::default(),
+        (0, _) => say!("procedure.all-at", n = n, height = height.clone(), within = within.clone()),
+        (misses, _) => {
+            say!("procedure.elsewhere", misses = number(misses as f64, 0), n = n, list = first_few(off))
+        }
     };
-    let outcome =
-        Outcome { found, misses: off.len(), all_known: known.len() == all.len() && !all.is_empty() };
+    let outcome = Outcome { found, misses, all_known: known.len() == all.len() && !all.is_empty() };
     row(
         topic,
-        &format!("{} above the floor", topic.noun()),
-        format!("{} (taken as ± {})", metres(wanted_m), metres(HEIGHT_WITHIN_M)),
+        match topic {
+            Topic::SourceHeight => say!("procedure.source-height"),
+            _ => say!("procedure.microphone-height"),
+        },
+        say!("procedure.taken-as", height = height, within = within),
         outcome,
-        "which vertical modes are heard and driven; comparability with other rooms",
+        say!("procedure.affects-vertical"),
     )
 }
 
 fn symmetry(all: &[Place<'_>], room: Option<[f64; 3]>) -> Check {
     let known: Vec<(&str, [f64; 3])> = all.iter().filter_map(|(name, at)| Some((*name, (*at)?))).collect();
-    let mut said: Vec<String> = Vec::new();
+    let mut said: Vec<Message> = Vec::new();
     if let Some(room) = room {
         let middle = known.iter().filter(|(_, at)| on_middle_plane(*at, room));
-        said.extend(middle.map(|(name, _)| format!("{name} in the middle")));
+        said.extend(middle.map(|(name, _)| say!("procedure.in-the-middle", name = *name)));
         let mirrored = pairs(&known).filter(|(a, b)| mirror_images(a.1, b.1, room));
-        said.extend(mirrored.map(|(a, b)| format!("{} mirrors {}", a.0, b.0)));
+        said.extend(mirrored.map(|(a, b)| say!("procedure.mirrors", a = a.0, b = b.0)));
     }
     let all_known = room.is_some() && known.len() == all.len() && !all.is_empty();
-    let found = match (said.is_empty(), all_known) {
-        (false, _) => few(&said),
-        (true, true) => "none".to_owned(),
-        (true, false) => String::new(),
+    let misses = said.len();
+    let found = match (misses, all_known) {
+        (1.., _) => first_few(said),
+        (0, true) => say!("procedure.none"),
+        (0, false) => Message::default(),
     };
     row(
         Topic::Symmetry,
-        "no symmetric microphone positions",
-        format!("none within {} of a mirror image or middle plane", metres(SYMMETRY_WITHIN_M)),
-        Outcome { found, misses: said.len(), all_known },
-        "independence of the positions: a mirror image sees the same modes, a middle plane misses half of them",
+        say!("procedure.no-symmetry"),
+        say!("procedure.none-within", within = length(SYMMETRY_WITHIN_M)),
+        Outcome { found, misses, all_known },
+        say!("procedure.affects-mirrors"),
     )
 }
 

@@ -2,6 +2,7 @@
 
 use super::check::ISO_3382_2;
 use super::{Check, Grade, Met, StateFacts, Topic};
+use crate::language::{Message, number, say};
 use crate::session::Role;
 
 /// Minima of table 1 for one grade. The decays at each position, the table's last row, concern
@@ -27,36 +28,40 @@ pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
     let combinations = state.in_the_room().count();
     let sources = state.sources().len();
     let left_out = positions.len() - counted;
-    let remark = if left_out > 0 { format!(" ({left_out} more at boundaries)") } else { String::new() };
-    let found_positions = format!("{counted}{remark}");
+    let plain = |n: usize| Message::plain(number(n as f64, 0));
+    let found_positions = if left_out > 0 {
+        let (own, more) = (number(counted as f64, 0), number(left_out as f64, 0));
+        say!("procedure.more-at-boundaries", own = own, more = more)
+    } else {
+        plain(counted)
+    };
     TABLE_1
         .iter()
         .flat_map(|least| {
             [
-                row(least.grade, Topic::Sources, sources, least.sources, sources.to_string()),
+                row(least.grade, Topic::Sources, sources, least.sources, plain(sources)),
                 row(least.grade, Topic::Positions, counted, least.positions, found_positions.clone()),
-                row(
-                    least.grade,
-                    Topic::Combinations,
-                    combinations,
-                    least.combinations,
-                    combinations.to_string(),
-                ),
+                row(least.grade, Topic::Combinations, combinations, least.combinations, plain(combinations)),
             ]
         })
         .collect()
 }
 
-fn row(grade: Grade, topic: Topic, number: usize, least: usize, found: String) -> Check {
-    let misses = least.saturating_sub(number);
+fn row(grade: Grade, topic: Topic, have: usize, least: usize, found: Message) -> Check {
+    let misses = least.saturating_sub(have);
+    let requirement = match topic {
+        Topic::Sources => "procedure.number-of-sources",
+        Topic::Positions => "procedure.number-of-positions",
+        _ => "procedure.number-of-combinations",
+    };
     Check {
         standard: ISO_3382_2,
         clause: "table 1",
-        requirement: format!("number of {}s, {grade}", topic.noun()),
+        requirement: say!(requirement, grade = grade.name()),
         found,
-        limit: format!("at least {least}"),
+        limit: say!("procedure.at-least", least = number(least as f64, 0)),
         met: Met::of(misses, true),
-        affects: "the spatial average: with fewer places its uncertainty is larger than the grade's".into(),
+        affects: say!("procedure.affects-average"),
         grade: Some(grade),
         topic,
         misses,

@@ -2,62 +2,64 @@
 
 use super::check::ISO_3382_2;
 use super::{Check, Met, StateFacts, Topic};
+use crate::language::{Message, Value, number, say};
 use crate::session::Room;
 
 /// One row for each statement; a blank is `unknown`, never `no`: it may stand in another document.
 pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
     let visit = &state.session.visit;
-    let mut rows = vec![row("4.1", "room unoccupied, or its occupation stated", occupation(visit.occupied))];
+    let mut rows = vec![row("4.1", say!("procedure.occupation"), occupation(visit.occupied))];
+    let volume = state.session.room.volume_m3;
     let entries = [
-        ("date of the measurement", visit.date.clone()),
-        ("who measured", visit.by.clone()),
-        ("apparatus: loudspeaker and microphone", visit.apparatus.clone()),
-        ("test signal", visit.signal.clone()),
-        ("volume of the room", state.session.room.volume_m3.map(|v| format!("{v:.1} m³"))),
-        ("air temperature", temperature(state)),
-        ("place of every source and microphone", places(state)),
+        ("procedure.states-date", said(visit.date.as_deref())),
+        ("procedure.states-by", said(visit.by.as_deref())),
+        ("procedure.states-apparatus", said(visit.apparatus.as_deref())),
+        ("procedure.states-signal", said(visit.signal.as_deref())),
+        ("procedure.states-volume", volume.map(|v| say!("unit.cubic-metres", m3 = number(v, 1)))),
+        ("procedure.states-temperature", temperature(state)),
+        ("procedure.states-places", places(state)),
     ];
-    rows.extend(
-        entries.into_iter().map(|(what, found)| row("9.2", &format!("report states: {what}"), found)),
-    );
+    rows.extend(entries.into_iter().map(|(key, found)| row("9.2", say!(key), found)));
     rows
 }
 
-fn row(clause: &'static str, requirement: &str, found: Option<String>) -> Check {
+/// What the manifest says, in its own words.
+fn said(text: Option<&str>) -> Option<Message> {
+    text.map(Message::plain)
+}
+
+fn row(clause: &'static str, requirement: Message, found: Option<Message>) -> Check {
     Check {
         standard: ISO_3382_2,
         clause,
-        requirement: requirement.to_owned(),
+        requirement,
         met: if found.is_some() { Met::Yes } else { Met::Unknown },
         found: found.unwrap_or_default(),
-        limit: "stated".into(),
-        affects: "whether somebody else can repeat the measurement; no number changes".into(),
+        limit: say!("procedure.stated"),
+        affects: say!("procedure.affects-repetition"),
         grade: None,
         topic: Topic::ReportData,
         misses: 0,
     }
 }
 
-fn occupation(occupied: Option<bool>) -> Option<String> {
-    occupied.map(|occupied| if occupied { "occupied" } else { "unoccupied" }.to_owned())
+fn occupation(occupied: Option<bool>) -> Option<Message> {
+    occupied.map(|yes| if yes { say!("procedure.occupied") } else { say!("procedure.unoccupied") })
 }
 
 /// The state's own temperature, or the room's if it isn't the default that nobody may have stated.
-fn temperature(state: &StateFacts<'_>) -> Option<String> {
+fn temperature(state: &StateFacts<'_>) -> Option<Message> {
     let room = state.session.room.temperature_c;
     let stated = room.total_cmp(&Room::default().temperature_c).is_ne().then_some(room);
-    state.state.temperature_c.or(stated).map(|t| format!("{t:.1} °C"))
+    state.state.temperature_c.or(stated).map(|t| say!("unit.celsius", c = number(t, 1)))
 }
 
-fn places(state: &StateFacts<'_>) -> Option<String> {
+fn places(state: &StateFacts<'_>) -> Option<Message> {
     let (positions, sources) = (state.positions(), state.sources());
     let known = positions.iter().all(|p| state.session.position(p).is_some_and(|p| p.at_m.is_some()))
         && sources.iter().all(|s| state.session.source(s).is_some_and(|s| s.at_m.is_some()));
     (known && !positions.is_empty()).then(|| {
-        format!(
-            "{} and {}",
-            super::wording::count(positions.len(), "position"),
-            super::wording::count(sources.len(), "source")
-        )
+        let positions = say!("procedure.positions", n = positions.len());
+        Message::plain(Value::from(vec![positions, say!("procedure.sources", n = sources.len())]))
     })
 }

@@ -1,31 +1,28 @@
 //! The checks of one state in one line.
 
-use super::wording::{count, counted, joined};
 use super::{Check, Grade, Met, Topic};
+use crate::language::{Message, say};
 
 /// `meets engineering but for two microphone distances`: the highest grade whose numbers of places
 /// are reached (ISO 3382-2:2008, table 1), then what else of the procedure is missed or not known.
 #[must_use]
-pub fn summary(checks: &[Check]) -> String {
-    let mut line = match grade(checks) {
+pub fn summary(checks: &[Check]) -> Message {
+    let line = match grade(checks) {
         Some(grade) => reached(checks, grade),
         None => {
-            let short: Vec<String> = of_grade(checks, Grade::Survey)
+            let short: Vec<Message> = of_grade(checks, Grade::Survey)
                 .filter(|c| c.met == Met::No && !in_data(c.topic))
-                .map(|c| counted(c.misses, c.topic.noun()))
+                .map(|c| c.topic.misses(c.misses))
                 .collect();
             if short.is_empty() {
-                "grade not known".into()
+                say!("procedure.grade-unknown")
             } else {
-                format!("short of survey by {}", joined(&short))
+                say!("procedure.short-of-survey", short = short)
             }
         }
     };
     let unknown = checks.iter().filter(|c| c.met == Met::Unknown).count();
-    if unknown > 0 {
-        line.push_str(&format!("; {} not answered", count(unknown, "requirement")));
-    }
-    line
+    if unknown == 0 { line } else { say!("procedure.unanswered", line = line, n = unknown) }
 }
 
 /// The highest grade whose numbers of places are reached.
@@ -67,12 +64,13 @@ fn misses(checks: &[Check], grade: Grade) -> Vec<(Topic, usize)> {
 const EXCEPTIONS: usize = 2;
 
 /// The grade with its exceptions, or what keeps the measurement from it.
-fn reached(checks: &[Check], grade: Grade) -> String {
+fn reached(checks: &[Check], grade: Grade) -> Message {
     let groups = misses(checks, grade);
-    let said: Vec<String> = groups.iter().map(|(topic, number)| counted(*number, topic.noun())).collect();
+    let said: Vec<Message> = groups.iter().map(|(topic, number)| topic.misses(*number)).collect();
+    let grade = grade.name();
     match groups.len() {
-        0 => format!("meets {grade}"),
-        n if n <= EXCEPTIONS => format!("meets {grade} but for {}", joined(&said)),
-        _ => format!("has the places for {grade}, but falls short by {}", joined(&said)),
+        0 => say!("procedure.meets", grade = grade),
+        n if n <= EXCEPTIONS => say!("procedure.meets-but", grade = grade, misses = said),
+        _ => say!("procedure.falls-short", grade = grade, misses = said),
     }
 }

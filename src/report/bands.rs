@@ -3,9 +3,11 @@
 use super::content::Content;
 use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
 use super::listing::{self, decimal, number, text};
-use super::words::{seconds, shown};
+use super::rich::{name, said};
+use super::words::seconds;
 use crate::criterion::limits;
 use crate::flag::Flag;
+use crate::language::{Message, number as digits, say};
 use crate::table::BandRow;
 use maud::{Markup, PreEscaped, html};
 
@@ -32,9 +34,8 @@ struct Point {
 pub(super) fn section(content: &Content<'_>) -> Markup {
     html! {
         section #bands {
-            h2 { "Decay in bands" }
-            p { "Above the range of single resonances a room is described by the decay of whole bands (T20 of ISO 3382: the time for 60 dB, read between 5 and 25 dB down). "
-                "The thin bars span the measured places; a small point off the line is an average over some of them only, and compares with nothing. A band without a point had too little level over the noise, or its filter rings as long as the room; the tables say which." }
+            h2 { (content.text("bands.head")) }
+            p { (content.text("bands.about")) }
             @if let Some(figure) = figure(content) { figure { (PreEscaped(svg::wide(&figure, "bands-figure"))) (mask_note(content)) } }
             (table(content))
         }
@@ -43,9 +44,10 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 
 fn mask_note(content: &Content<'_>) -> Markup {
     match mask_mean(content) {
-        Some((state, mean)) => html! { figcaption { span.key-limit { "Dashed: " }
-        "the tolerance mask that ITU-R BS.1116-3 draws for listening rooms round the room’s own mean ("
-        (seconds(mean)) ", " bdi { (shown(&state)) } "). It judges bands, no resonances." } },
+        Some((state, mean)) => html! { figcaption {
+            span.key-limit { (content.text("bands.dashed")) " " }
+            (content.rich("bands.mask", &[("mean", said(content.language(), &seconds(mean))), ("state", name(&state))]))
+        } },
         None => html! {},
     }
 }
@@ -60,16 +62,16 @@ pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
     if most <= 0.0 {
         return None;
     }
-    let mut drawing = Drawing::new("bands", "Decay time in bands", 760.0, 330.0);
+    let mut drawing = Drawing::new("bands", &content.text("figure.bands"), 760.0, 330.0);
     let x = Scale::log(17.8, 22_400.0, 60.0, 745.0);
     let y = Scale::linear(0.0, (most * 5.0).ceil() / 5.0, 275.0, 40.0);
-    frame(&mut drawing, &x, &y);
+    frame(content, &mut drawing, &x, &y);
     mask(&mut drawing, content, &x, &y);
     for (k, one) in series.iter().enumerate() {
         let ink = if k == 0 && series.len() > 1 { Ink::Before } else { Ink::After };
         draw_series(&mut drawing, &x, &y, one, ink, k);
     }
-    drawing.description = spoken(&series);
+    drawing.description = spoken(content, &series);
     legend(&mut drawing, &names);
     Some(drawing)
 }
@@ -103,7 +105,7 @@ fn of_state(content: &Content<'_>, state: &str) -> Series {
     Series { name: state.to_owned(), points: average.iter().filter_map(point).collect() }
 }
 
-fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale) {
+fn frame(content: &Content<'_>, drawing: &mut Drawing, x: &Scale, y: &Scale) {
     for (hz, label) in [
         (31.5, "31.5"),
         (63.0, "63"),
@@ -118,17 +120,23 @@ fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale) {
     ] {
         let at = x.at(hz);
         drawing.line(vec![[at, y.start], [at, y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
-        drawing.text([at, y.start + 18.0], label, 12.0, Anchor::Middle, Ink::Quiet);
+        drawing.text(
+            [at, y.start + 18.0],
+            &content.language().decimal(label),
+            12.0,
+            Anchor::Middle,
+            Ink::Quiet,
+        );
     }
     let ticks = y.ticks(5);
     for value in &ticks.values {
         let at = y.at(*value);
         drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
-        let label = format!("{value:.*}", ticks.decimals);
+        let label = content.language().value(&digits(*value, ticks.decimals));
         drawing.text([x.start - 6.0, at + 4.0], &label, 12.0, Anchor::End, Ink::Quiet);
     }
-    drawing.text([402.0, y.start + 38.0], "band, Hz", 12.0, Anchor::Middle, Ink::Quiet);
-    drawing.turned([18.0, 0.5 * (y.start + y.end)], "T20, s", 12.0, Ink::Quiet);
+    drawing.text([402.0, y.start + 38.0], &content.text("axis.band"), 12.0, Anchor::Middle, Ink::Quiet);
+    drawing.turned([18.0, 0.5 * (y.start + y.end)], &content.text("axis.t20"), 12.0, Ink::Quiet);
 }
 
 /// Before: open circles on a dashed line; after: filled ones. The two stand a little apart.
@@ -161,7 +169,8 @@ fn legend(drawing: &mut Drawing, names: &[String]) {
         let ink = if open { Ink::Before } else { Ink::After };
         let fill = if open { (Ink::Paper, 1.0) } else { (ink, 1.0) };
         drawing.circle([x + 6.0, 18.0], 4.0, Some(Line::new(ink, 1.4)), Some(fill));
-        drawing.text([x + 16.0, 22.0], name, 13.0, Anchor::Start, ink);
+        let name = super::words::shortened(name, 36);
+        drawing.text([x + 16.0, 22.0], &name, 13.0, Anchor::Start, ink);
         x += 46.0 + 7.5 * name.chars().count() as f64;
     }
 }
@@ -186,28 +195,31 @@ fn mask(drawing: &mut Drawing, content: &Content<'_>, x: &Scale, y: &Scale) {
     drawing.line(lower, line);
 }
 
-fn spoken(series: &[Series]) -> String {
-    let one = |s: &Series| {
-        let values: Vec<String> =
-            s.points.iter().map(|p| format!("{:.0} Hz {:.2} s", p.hz, p.mean_s)).collect();
-        format!("{}: {}.", s.name, values.join(", "))
+fn spoken(content: &Content<'_>, series: &[Series]) -> String {
+    let point = |p: &Point| {
+        let hz = say!("unit.hertz", hz = digits(p.hz, 0));
+        Message::row([hz, seconds(p.mean_s)], " ")
     };
-    series.iter().map(one).collect::<Vec<_>>().join(" ")
+    let one = |s: &Series| {
+        let values = Message::row(s.points.iter().map(point), ", ");
+        say!("spoken.state", state = s.name.as_str(), said = values)
+    };
+    content.say(&Message::row(series.iter().map(one), " "))
 }
 
 /// Averages of all states, band by band.
 fn table(content: &Content<'_>) -> Markup {
     let states: Vec<_> = content.states().collect();
     let heads = [
-        text("state"),
-        number("band, Hz"),
-        number("EDT, s"),
-        number("T20, s"),
-        number("T30, s"),
-        number("C50, dB"),
-        number("level, dB"),
-        number("level over noise, dB"),
-        text("remarks"),
+        text("head.state"),
+        number("head.band"),
+        number("head.edt"),
+        number("head.t20"),
+        number("head.t30"),
+        number("head.c50"),
+        number("head.level"),
+        number("head.level-over-noise"),
+        text("head.remarks"),
     ];
     let rows: Vec<Vec<String>> = states
         .iter()
@@ -229,6 +241,6 @@ fn table(content: &Content<'_>) -> Markup {
             ]
         })
         .collect();
-    html! { details.table { summary { "Numbers of the bands (average over places, ± half the 95 % interval)" }
-    (listing::table("Decay in bands, average over places", &heads, &rows)) } }
+    html! { details.table { summary { (content.text("bands.numbers")) }
+    (listing::table(content.language(), &content.text("bands.table"), &heads, &rows)) } }
 }

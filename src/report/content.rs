@@ -1,10 +1,14 @@
 //! What a report is made from, and the rows of a before/after pair picked out of it.
 
+use super::rich::{name, rich};
+use super::words::shown;
 use crate::analysis::{Analysis, Comparison};
 use crate::change::{Changes, Verdict};
+use crate::language::{Language, Message, say};
 use crate::session::Session;
 use crate::state::StateResult;
 use crate::table::{BandRow, ChangeRow, ModeRow, PositionChangeRow, Results};
+use maud::Markup;
 
 /// Everything that a report shows.
 #[derive(Clone, Copy)]
@@ -39,6 +43,26 @@ pub(super) struct Pair<'a> {
 }
 
 impl<'a> Content<'a> {
+    /// The page's language.
+    pub(super) fn language(&self) -> &'a Language {
+        &self.session.language
+    }
+
+    /// A sentence without values.
+    pub(super) fn text(&self, key: &'static str) -> String {
+        self.language().text(key)
+    }
+
+    /// A message as a sentence, with what may stand in a page.
+    pub(super) fn say(&self, message: &Message) -> String {
+        shown(&self.language().say(message)).into_owned()
+    }
+
+    /// A sentence with markup in it.
+    pub(super) fn rich(&self, key: &str, values: &[(&str, Markup)]) -> Markup {
+        rich(self.language(), key, None, values)
+    }
+
     /// Title of the job: the manifest's, or else the folder's name.
     pub(super) fn title(&self) -> &'a str {
         self.session.title.as_deref().unwrap_or(&self.session.name)
@@ -90,6 +114,16 @@ impl<'a> Content<'a> {
 }
 
 impl<'a> Pair<'a> {
+    /// Names of both states, for sentences with markup.
+    pub(super) fn names(&self) -> [(&'static str, Markup); 2] {
+        [("before", name(&self.before.name)), ("after", name(&self.after.name))]
+    }
+
+    /// A sentence with the names of both states.
+    pub(super) fn say(&self, key: &'static str) -> Message {
+        say!(key, before = self.before.name.as_str(), after = self.after.name.as_str())
+    }
+
     /// How many modes got a verdict.
     pub(super) fn count(&self, verdict: Verdict) -> usize {
         self.changes.modes.iter().filter(|mode| mode.verdict == verdict).count()

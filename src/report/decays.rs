@@ -2,8 +2,9 @@
 
 use super::content::{Content, Pair, frequency};
 use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
-use super::words::{hertz, shown};
+use super::words::hertz;
 use crate::curves::{Band, Ringing, band_round, ringing};
+use crate::language::{Language, Message, number, say};
 use crate::modes::Kind;
 use crate::state::StateResult;
 use crate::table::{ChangeRow, ModeRow};
@@ -32,10 +33,8 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
     }
     html! {
         section #decays {
-            h2 { "Decay of single resonances" }
-            p { "What is still to come after each instant, behind a narrow filter round the resonance, all places together. "
-                "Thick: measured, down to where it meets the noise (dotted); what lies beyond is added as the decay goes on, so that the line does not bend at its end. Dashed: the fit, from which the decay times come. "
-                "The filter reaches as far as the numbers at the top say; where a neighbour rings along in it, the lines bend." }
+            h2 { (content.text("decays.head")) }
+            p { (content.text("decays.about")) }
             p { (key(content)) }
             div.panels { @for (k, figure) in figures.iter().enumerate() {
                 figure { (PreEscaped(svg::inline(figure, &format!("decay-{k}")))) }
@@ -48,8 +47,8 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 fn key(content: &Content<'_>) -> Markup {
     match content.pairs().last() {
         Some(pair) => html! {
-            span.key-before { "Open circles: " bdi { (shown(&pair.before.name)) } } ". "
-            span.key-after { "Filled: " bdi { (shown(&pair.after.name)) } } "."
+            span.key-before { (content.rich("decays.open", &pair.names())) } ". "
+            span.key-after { (content.rich("decays.filled", &pair.names())) } "."
         },
         None => html! {},
     }
@@ -57,43 +56,47 @@ fn key(content: &Content<'_>) -> Markup {
 
 /// One figure a resonance.
 pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
-    chosen(content).iter().enumerate().filter_map(|(k, one)| figure(k, one)).collect()
+    chosen(content).iter().enumerate().filter_map(|(k, one)| figure(content.language(), k, one)).collect()
 }
 
 fn chosen<'a>(content: &Content<'a>) -> Vec<Chosen<'a>> {
     match content.pairs().last() {
         Some(pair) => {
             let rows = pair.that_matter(SHOWN);
-            rows.into_iter().map(|row| of_pair(pair, row)).collect()
+            rows.into_iter().map(|row| of_pair(content, pair, row)).collect()
         }
-        None => content
-            .states()
-            .flat_map(|state| {
-                super::alone::to_treat(&content.modes_of(&state.name)).into_iter().map(move |m| (state, m))
-            })
-            .take(SHOWN)
-            .filter_map(|(state, mode)| of_state(state, mode))
-            .collect(),
+        None => {
+            let each = SHOWN.div_ceil(content.states().count().max(1));
+            let first = |state: &'a StateResult| {
+                let modes = super::alone::to_treat(&content.modes_of(&state.name), each);
+                modes.into_iter().filter_map(move |mode| of_state(content, state, mode))
+            };
+            content.states().flat_map(first).take(SHOWN).collect()
+        }
     }
 }
 
-fn of_pair<'a>(pair: &Pair<'a>, row: &ChangeRow) -> Chosen<'a> {
+fn of_pair<'a>(content: &Content<'_>, pair: &Pair<'a>, row: &ChangeRow) -> Chosen<'a> {
     Chosen {
-        label: format!("{}: {}", hertz(frequency(row)), super::answer::outcome(row)),
+        label: content.say(&say!(
+            "figure.mode",
+            hz = hertz(frequency(row)),
+            what = super::answer::outcome(row)
+        )),
         hz: frequency(row),
         times_s: [row.before_t60, row.after_t60].into_iter().flatten().map(|t| t.value).collect(),
         states: vec![(pair.before, Ink::Before), (pair.after, Ink::After)],
     }
 }
 
-fn of_state<'a>(state: &'a StateResult, mode: &ModeRow) -> Option<Chosen<'a>> {
+fn of_state<'a>(content: &Content<'_>, state: &'a StateResult, mode: &ModeRow) -> Option<Chosen<'a>> {
     let (hz, t60_s) = (mode.frequency.ok()?.value, mode.t60.ok()?.value);
-    let label = format!("{}: {}", hertz(hz), super::words::seconds(t60_s));
+    let label = content.say(&say!("figure.mode", hz = hertz(hz), what = super::words::seconds(t60_s)));
     Some(Chosen { label, hz, times_s: vec![t60_s], states: vec![(state, Ink::Before)] })
 }
 
 /// The figure of one resonance; `None` where no state shows a decay there.
-fn figure(k: usize, chosen: &Chosen<'_>) -> Option<Drawing> {
+fn figure(language: &Language, k: usize, chosen: &Chosen<'_>) -> Option<Drawing> {
     let longest_s = chosen.times_s.iter().copied().fold(0.0, f64::max);
     let shortest_s = chosen.times_s.iter().copied().fold(longest_s, f64::min);
     if !(shortest_s > 0.0 && longest_s < 60.0) {
@@ -110,18 +113,19 @@ fn figure(k: usize, chosen: &Chosen<'_>) -> Option<Drawing> {
     if found.is_empty() {
         return None;
     }
-    let mut drawing =
-        Drawing::new(&format!("decay-{}", k + 1), &format!("Decay at {}", chosen.label), 300.0, 250.0);
+    let title = language.say(&say!("figure.decay", mode = chosen.label.as_str()));
+    let mut drawing = Drawing::new(&format!("decay-{}", k + 1), &title, 300.0, 250.0);
     let x = Scale::linear(0.0, span_s, 44.0, 290.0);
     let y = Scale::linear(-RANGE_DB, 0.0, 208.0, 30.0);
-    frame(&mut drawing, &x, &y, &chosen.label);
-    let between = format!("{:.1} to {:.1} Hz", band.lower_hz, band.upper_hz);
+    frame(language, &mut drawing, &x, &y, &chosen.label);
+    let (lower, upper) = (number(band.lower_hz, 1), number(band.upper_hz, 1));
+    let between = language.say(&say!("figure.band", lower = lower, upper = upper));
     drawing.text([x.end, y.end + 13.0], &between, 11.0, Anchor::End, Ink::Quiet);
     for (ringing, _, ink) in &found {
         curve(&mut drawing, &x, &y, ringing, *ink);
     }
     legend(&mut drawing, &x, &y, &found);
-    drawing.description = spoken(&found, band.lower_hz, band.upper_hz);
+    drawing.description = language.say(&spoken(&found, band));
     Some(drawing)
 }
 
@@ -154,24 +158,28 @@ fn neighbours(chosen: &Chosen<'_>) -> Vec<f64> {
     others.filter(|hz| (hz - chosen.hz).abs() > 0.025 * chosen.hz).collect()
 }
 
-fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale, label: &str) {
+fn frame(language: &Language, drawing: &mut Drawing, x: &Scale, y: &Scale, label: &str) {
     drawing.text([x.start, 18.0], label, 14.0, Anchor::Start, Ink::Text);
     for value in y.ticks(6).values {
         let at = y.at(value);
         drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
-        let text = if value < -0.5 { format!("\u{2212}{:.0}", -value) } else { "0 dB".to_owned() };
+        let text = if value < -0.5 {
+            language.value(&number(value, 0))
+        } else {
+            language.say(&say!("unit.decibels", db = number(0.0, 0)))
+        };
         drawing.text([x.start - 5.0, at + 4.0], &text, 11.0, Anchor::End, Ink::Quiet);
     }
     let ticks = x.ticks(5);
     for value in &ticks.values {
         let at = x.at(*value);
         drawing.line(vec![[at, y.start], [at, y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
-        let text = format!("{value:.*}", ticks.decimals);
+        let text = language.value(&number(*value, ticks.decimals));
         drawing.text([at, y.start + 17.0], &text, 11.0, Anchor::Middle, Ink::Quiet);
     }
     drawing.text(
         [0.5 * (x.start + x.end), y.start + 34.0],
-        "seconds after the direct sound",
+        &language.text("axis.after-direct"),
         11.0,
         Anchor::Middle,
         Ink::Quiet,
@@ -213,12 +221,16 @@ fn marks(drawing: &mut Drawing, points: &[[f64; 2]], ink: Ink) {
     }
 }
 
-fn spoken(found: &[(Ringing, &StateResult, Ink)], lower_hz: f64, upper_hz: f64) -> String {
+fn spoken(found: &[(Ringing, &StateResult, Ink)], band: Band) -> Message {
     let one = |(ringing, state, _): &(Ringing, &StateResult, Ink)| {
         let end = ringing.measured.energy.last().map_or(0.0, |e| 10.0 * e.max(1e-30).log10());
         let time = ringing.measured.time_s.last().copied().unwrap_or(0.0);
-        format!("{}: falls by {:.0} dB in {time:.2} s, where it meets the noise.", state.name, -end)
+        say!("spoken.falls", state = state.name.as_str(), db = number(-end, 0), s = number(time, 2))
     };
-    let states: Vec<String> = found.iter().map(one).collect();
-    format!("Energy still to come between {lower_hz:.1} and {upper_hz:.1} Hz over time. {}", states.join(" "))
+    say!(
+        "spoken.decay",
+        lower = number(band.lower_hz, 1),
+        upper = number(band.upper_hz, 1),
+        states = Message::row(found.iter().map(one), " ")
+    )
 }

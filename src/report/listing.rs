@@ -2,12 +2,13 @@
 
 use super::words::shown;
 use crate::flag::Flags;
+use crate::language::Language;
 use maud::{Markup, html};
 
 /// A column's head.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Head {
-    /// What it says.
+    /// Key of what it says.
     pub text: &'static str,
     /// Class of its cells: numbers line up at the right, sentences need room.
     pub class: Option<&'static str>,
@@ -28,21 +29,26 @@ pub(super) const fn sentence(text: &'static str) -> Head {
     Head { text, class: Some("sentence") }
 }
 
+/// A column of what the program words in English.
+pub(super) const fn english(text: &'static str) -> Head {
+    Head { text, class: Some("english") }
+}
+
 /// A table; `label` names the region that scrolls where it is too wide. An empty cell shows a dash.
-pub(super) fn table(label: &str, heads: &[Head], rows: &[Vec<String>]) -> Markup {
+pub(super) fn table(language: &Language, label: &str, heads: &[Head], rows: &[Vec<String>]) -> Markup {
     html! {
         div.scroll tabindex="0" role="region" aria-label=(label) {
             table.data {
                 caption { (label) }
                 thead { tr {
                     @for head in heads {
-                        th scope="col" class=[head.class] { (head.text) }
+                        th scope="col" class=[head.class] { (language.text(head.text)) }
                     }
                 } }
                 tbody {
                     @for row in rows { tr {
                         @for (cell, head) in row.iter().zip(heads) {
-                            td class=[head.class] { (cell_of(cell)) }
+                            td class=[head.class] { (cell_of(language, head, cell)) }
                         }
                     } }
                 }
@@ -51,8 +57,16 @@ pub(super) fn table(label: &str, heads: &[Head], rows: &[Vec<String>]) -> Markup
     }
 }
 
-fn cell_of(cell: &str) -> Markup {
-    html! { @if cell.is_empty() { "–" } @else { bdi { (shown(cell)) } } }
+/// Numbers come with a point and get the language's decimal sign here; text is as it should be.
+fn cell_of(language: &Language, head: &Head, cell: &str) -> Markup {
+    if cell.is_empty() {
+        return html! { "–" };
+    }
+    match head.class {
+        Some("number") => html! { bdi { (shown(&language.decimal(cell))) } },
+        Some("english") => super::rich::english(language, cell),
+        _ => html! { bdi { (shown(cell)) } },
+    }
 }
 
 /// A number of two decimals, or nothing.
@@ -79,7 +93,8 @@ mod tests {
     #[test]
     fn cells_are_text_whatever_they_hold() {
         let rows = vec![vec!["<script>x</script>".to_owned(), String::new()]];
-        let page = table("a \"label\"", &[text("name"), number("s")], &rows).into_string();
+        let heads = [text("head.file"), number("head.bits")];
+        let page = table(Language::english(), "a \"label\"", &heads, &rows).into_string();
         assert!(!page.contains("<script"), "{page}");
         assert!(page.contains("&lt;script&gt;") && page.contains("<td class=\"number\">–</td>"), "{page}");
         assert!(page.contains("aria-label=\"a &quot;label&quot;\""), "{page}");

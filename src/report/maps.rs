@@ -4,6 +4,7 @@ use super::content::Content;
 use super::draw::{Anchor, Drawing, Ink, Line, Pixels, Scale, svg};
 use super::spectra::{common, gain_db};
 use crate::curves::{Grid, LevelMap, level_map};
+use crate::language::{Language, Message, number, say};
 use crate::state::StateResult;
 use maud::{Markup, PreEscaped, html};
 
@@ -24,9 +25,8 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
     }
     html! {
         section #maps {
-            h2 { "Level over time and frequency" }
-            p { "A resonance is a streak to the right: the longer, the longer it rings. Mean over the places; all maps share one scale. "
-                "Each point is seen through a window some 0.15 s and 5 Hz wide, so streaks start and end softly." }
+            h2 { (content.text("maps.head")) }
+            p { (content.text("maps.about")) }
             div.panels { @for (k, figure) in figures.iter().enumerate() {
                 figure { (PreEscaped(svg::inline(figure, &format!("map-{k}")))) }
             } }
@@ -44,7 +44,7 @@ pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
         .fold(f64::MIN, f64::max);
     let draw = |(k, (state, map, gain)): (usize, &(&StateResult, LevelMap, f64))| {
         let below = |power: f64| top - level(power, *gain);
-        figure(k, state, map, &below)
+        figure(content.language(), k, (state, map), &below)
     };
     maps.iter().enumerate().map(draw).collect()
 }
@@ -80,7 +80,12 @@ fn grid<'a>(content: &Content<'_>, states: impl Iterator<Item = &'a StateResult>
     Grid { from_hz, to_hz: settings.modes_to_hz, rows: 120, span_s, columns: 150, blur_s: 0.065 }
 }
 
-fn figure(k: usize, state: &StateResult, map: &LevelMap, below: &dyn Fn(f64) -> f64) -> Drawing {
+fn figure(
+    language: &Language,
+    k: usize,
+    (state, map): (&StateResult, &LevelMap),
+    below: &dyn Fn(f64) -> f64,
+) -> Drawing {
     let mut drawing = Drawing::new(&format!("map-{}", k + 1), &state.name, 300.0, 300.0);
     let (first, last) = (map.frequency_hz[0], map.frequency_hz[map.frequency_hz.len() - 1]);
     let x = Scale::linear(0.0, map.time_s[map.time_s.len() - 1], 38.0, 290.0);
@@ -101,22 +106,20 @@ fn figure(k: usize, state: &StateResult, map: &LevelMap, below: &dyn Fn(f64) -> 
     for value in &ticks.values {
         drawing
             .line(vec![[x.at(*value), y.start], [x.at(*value), y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
-        let text = format!("{value:.*}", ticks.decimals);
+        let text = language.value(&number(*value, ticks.decimals));
         drawing.text([x.at(*value), y.start + 16.0], &text, 11.0, Anchor::Middle, Ink::Quiet);
     }
     let name = super::words::shortened(&state.name, 14);
     drawing.text(
         [x.start, y.start + 34.0],
-        &format!("{name}: Hz over seconds"),
+        &language.say(&say!("axis.map", state = name)),
         11.0,
         Anchor::Start,
         Ink::Quiet,
     );
-    key(&mut drawing, [x.start, y.start + 46.0], x.end - x.start);
-    drawing.description = format!(
-        "Level over time and frequency in the state {}: colours from 0 (loudest of all states) to {RANGE_DB:.0} dB below. The decay times of the streaks stand in the table of resonances.",
-        state.name
-    );
+    key(language, &mut drawing, [x.start, y.start + 46.0], x.end - x.start);
+    let spoken = say!("spoken.map", state = state.name.as_str(), db = number(RANGE_DB, 0));
+    drawing.description = language.say(&spoken);
     drawing
 }
 
@@ -136,16 +139,16 @@ fn picture(map: &LevelMap, below: &dyn Fn(f64) -> f64) -> Pixels {
     Pixels { width, height: map.frequency_hz.len(), rgba }
 }
 
-fn key(drawing: &mut Drawing, [x, y]: [f64; 2], width: f64) {
+fn key(language: &Language, drawing: &mut Drawing, [x, y]: [f64; 2], width: f64) {
     let steps = (RANGE_DB / STEP_DB) as usize;
     let rgba = (0..=steps).flat_map(|k| colour(RANGE_DB - STEP_DB * k as f64)).collect();
     drawing.image([x, y], [width, 10.0], Pixels { width: steps + 1, height: 1, rgba });
     for (share, text, anchor) in [
-        (0.0, format!("\u{2212}{RANGE_DB:.0} dB"), Anchor::Start),
-        (0.5, format!("\u{2212}{:.0}", 0.5 * RANGE_DB), Anchor::Middle),
-        (1.0, "0 (loudest)".to_owned(), Anchor::End),
+        (0.0, say!("unit.decibels", db = number(-RANGE_DB, 0)), Anchor::Start),
+        (0.5, Message::plain(number(-0.5 * RANGE_DB, 0)), Anchor::Middle),
+        (1.0, say!("axis.loudest"), Anchor::End),
     ] {
-        drawing.text([x + share * width, y + 23.0], &text, 11.0, anchor, Ink::Quiet);
+        drawing.text([x + share * width, y + 23.0], &language.say(&text), 11.0, anchor, Ink::Quiet);
     }
 }
 

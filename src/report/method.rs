@@ -1,25 +1,29 @@
 //! How the numbers came about, what the remarks mean, and what to take care of.
 
 use super::content::Content;
-use super::words::signed;
+use super::rich::{name, said};
 use crate::flag::{Flag, Flags};
+use crate::language::{Message, Value, number, say, signed};
 use maud::{Markup, html};
 use std::collections::BTreeSet;
+
+/// What was done, step by step.
+const STEPS: [&str; 7] = [
+    "method.takes",
+    "method.bands",
+    "method.resonances",
+    "method.names",
+    "method.changes",
+    "method.audibility",
+    "method.rings",
+];
 
 /// The section on the method. Terms of the trade's mathematics stand here and nowhere else.
 pub(super) fn section(content: &Content<'_>) -> Markup {
     html! {
         section #method {
-            h2 { "Method" }
-            ol {
-                li { "Repeated takes of a place are aligned, checked against each other and averaged; the odd one is left out and named." }
-                li { "Bands: class 1 filters (IEC 61260-1:2014) run backwards in time, the squared response is summed from its end (Schroeder 1965), the noise is taken off (Chu 1978), the sum ends where decay and noise meet (Lundeby et al. 1995), and lines are fitted by ISO 3382. A value needs 35 dB (T20) or 45 dB (T30) over the noise." }
-                li { "Resonances: one fit over all places together finds frequencies and decays that they share, and how strongly each place sees them (complex residues at the emission), with one joint covariance. What doesn’t stay when the fit is repeated from other starts is not claimed." }
-                li { "Names: frequency and shape over the places (modal assurance criterion, Allemang & Brown 1982) are compared with those of a rectangular room." }
-                li { "Before and after: changes of decay carry their 95 % interval; which of them are findings is decided over all resonances together, so that at most 5 % of them are chance (Benjamini & Hochberg 1995). A finding counts only if no filter in the measuring chain explains it." }
-                li { "Audibility: the decay time from which trained listeners heard a difference (Fazenda, Stephenson & Goldberg 2015, 32 to 250 Hz). It tells where a difference can be heard, not where it disturbs." }
-                li { "“Rings” is the time until a resonance’s free decay is 60 dB down for good; where it has become two, both count together." }
-            }
+            h2 { (content.text("method.head")) }
+            ol { @for key in STEPS { li { (content.text(key)) } } }
             (settings(content))
             (left_over(content))
             (remarks(content))
@@ -29,74 +33,85 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 
 fn settings(content: &Content<'_>) -> Markup {
     let s = &content.results.settings;
-    let said = |value: Option<bool>| match value {
-        Some(true) => "stated to be the same in all states",
-        Some(false) => "stated to have changed",
-        None => "nothing stated",
+    let hz = |hz: f64| Value::Number(hz.to_string());
+    let bands = if s.bands == "octave" { say!("settings.octaves") } else { say!("settings.thirds") };
+    let range = say!("settings.range", from = hz(s.modes_from_hz), to = hz(s.modes_to_hz));
+    let chain = match s.same_chain {
+        Some(true) => say!("settings.chain-same"),
+        Some(false) => say!("settings.chain-changed"),
+        None => say!("settings.chain-unstated"),
     };
-    let list: [(&str, String); 6] = [
-        ("Bands", if s.bands == "octave" { "octaves" } else { "one-third octaves" }.to_owned()),
-        (
-            "Resonances",
-            if s.with_modes {
-                format!("{} to {} Hz", s.modes_from_hz, s.modes_to_hz)
-            } else {
-                "left out".into()
-            },
-        ),
-        ("Measuring chain", said(s.same_chain).to_owned()),
-        ("Common instant of the files", s.time_base.clone().unwrap_or_else(|| "found from the data".into())),
-        ("Longest decay time set", s.target_t60_s.map_or_else(|| "none".into(), super::words::seconds)),
-        ("Channel", s.channels.clone().unwrap_or_else(|| s.channel.to_string())),
+    let instant = match s.time_base.as_deref() {
+        Some("emission") => say!("settings.emission"),
+        Some("arrival") => say!("settings.arrival"),
+        Some(other) => Message::plain(other),
+        None => say!("settings.from-data"),
+    };
+    let channel = s.channels.clone().unwrap_or_else(|| s.channel.to_string());
+    let list: [(&str, Message); 6] = [
+        ("settings.bands", bands),
+        ("settings.resonances", if s.with_modes { range } else { say!("settings.left-out") }),
+        ("settings.chain", chain),
+        ("settings.instant", instant),
+        ("settings.longest", s.target_t60_s.map_or_else(|| say!("settings.none"), super::words::seconds)),
+        ("settings.channel", Message::plain(channel)),
     ];
-    html! { h3 { "Settings" } dl.facts { @for (name, value) in list { div { dt { (name) } dd { bdi { (super::words::shown(&value)) } } } } } }
+    html! {
+        h3 { (content.text("settings.head")) }
+        dl.facts { @for (key, value) in list { div { dt { (content.text(key)) } dd { (said(content.language(), &value)) } } } }
+    }
 }
 
 /// How well the resonances explain the records, state by state.
 fn left_over(content: &Content<'_>) -> Markup {
-    let lines: Vec<(String, String)> = content
+    let lines: Vec<(String, Message)> = content
         .states()
         .filter_map(|state| {
             let rows = content.results.fits.iter().filter(|row| *row.state == *state.name);
             let all: Vec<Result<f64, Flag>> = rows.map(|row| row.residual_over_noise_db).collect();
             let limit = content.results.fits.iter().find(|row| *row.state == *state.name)?.single_modes_to_hz;
-            let range = limit.map_or("nowhere".to_owned(), |hz| format!("up to {hz:.0} Hz"));
-            (!all.is_empty()).then(|| (state.name.clone(), format!("{}; single modes {range}", spread(&all))))
+            let range = match limit {
+                Ok(hz) => say!("left-over.up-to", hz = number(hz, 0)),
+                Err(_) => say!("left-over.nowhere"),
+            };
+            let line = say!("left-over.state", spread = spread(&all), range = range);
+            (!all.is_empty()).then(|| (state.name.clone(), line))
         })
         .collect();
     html! {
         @if !lines.is_empty() {
-            h3 { "What the resonances leave" }
-            p { "The part of each record that no resonance explains, over the noise at the record’s end. Near 0 dB nothing but noise is left; well above, something else sounded; well below, noise was taken for resonances. Single modes are claimed only as far up as those found in the first part of the decay predict the next part; above, they overlap, and the bands tell what happens." }
-            dl.facts { @for (state, text) in lines { div { dt { bdi { (super::words::shown(&state)) } } dd { (text) } } } }
+            h3 { (content.text("left-over.head")) }
+            p { (content.text("left-over.about")) }
+            dl.facts { @for (state, text) in lines { div { dt { (name(&state)) } dd { (content.say(&text)) } } } }
         }
     }
 }
 
 /// Least and largest of some levels, and how many there are none of.
-fn spread(levels: &[Result<f64, Flag>]) -> String {
+fn spread(levels: &[Result<f64, Flag>]) -> Message {
     let known: Vec<f64> = levels.iter().filter_map(|level| level.ok()).collect();
     let missing = levels.len() - known.len();
-    let without = super::words::counted(missing, "place");
     let low = known.iter().copied().fold(f64::INFINITY, f64::min);
     let high = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let range = match known.len() {
-        0 => return "not known: no record shows its noise at the end".into(),
-        1 => format!("{} dB", signed(low, 1)),
-        _ => format!("{} to {} dB", signed(low, 1), signed(high, 1)),
+        0 => return say!("left-over.unknown"),
+        1 => say!("unit.decibels", db = signed(low, 1)),
+        _ => say!("left-over.between", low = signed(low, 1), high = signed(high, 1)),
     };
-    if missing == 0 { range } else { format!("{range}; not known at {without}") }
+    if missing == 0 { range } else { say!("left-over.unknown-at", range = range, n = missing) }
 }
 
 /// The remarks that occur in this report, each with its meaning.
 fn remarks(content: &Content<'_>) -> Markup {
     let found = occurring(content);
+    let text =
+        |part: &str, flag: Flag| content.say(&Message::new(format!("{part}.{}", flag.word()), Vec::new()));
     html! {
-        h3 { "Remarks in the tables" }
-        @if found.is_empty() { p { "None." } }
+        h3 { (content.text("remarks.head")) }
+        @if found.is_empty() { p { (content.text("remarks.none")) } }
         dl.remarks {
             @for flag in found {
-                div { dt { code { (flag.word()) } } dd { (flag.sentence()) @if !flag.advice().is_empty() { " " (flag.advice()) } } }
+                div { dt { code { (flag.word()) } } dd { (text("flag", flag)) @if !flag.advice().is_empty() { " " (text("advice", flag)) } } }
             }
         }
     }
@@ -117,17 +132,15 @@ fn occurring(content: &Content<'_>) -> BTreeSet<Flag> {
 }
 
 /// What to take care of.
-pub(super) fn cautions() -> Markup {
+const CAUTIONS: [&str; 5] =
+    ["cautions.loud", "cautions.heavy", "cautions.mains", "cautions.fire", "cautions.codes"];
+
+/// The section on safety.
+pub(super) fn cautions(content: &Content<'_>) -> Markup {
     html! {
         section #cautions {
-            h2 { "Safety" }
-            ul {
-                li { "Loud low tones can harm hearing and loudspeakers before they sound loud. Start low, raise slowly, keep it short; at work, exposure is limited by law." }
-                li { "Absorbers are heavy. What stands high or hangs overhead is fixed by someone qualified to do so." }
-                li { "Mains-powered units and anything with a cable through a wall belong to a licensed electrician." }
-                li { "Materials have a fire rating; local codes say which is needed where." }
-                li { "No number in this report replaces local codes or licensed practice." }
-            }
+            h2 { (content.text("cautions.head")) }
+            ul { @for key in CAUTIONS { li { (content.text(key)) } } }
         }
     }
 }

@@ -21,6 +21,7 @@ mod plans;
 mod procedure;
 mod provenance;
 mod resonances;
+mod rich;
 mod seats;
 mod spectra;
 mod tails;
@@ -30,6 +31,7 @@ mod worst_seat;
 
 pub use content::Content;
 
+use crate::language::say;
 use base64::Engine as _;
 use draw::{Ink, hex};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -51,18 +53,18 @@ pub fn html(content: &Content<'_>) -> String {
     let title = words::shown(content.title());
     html! {
         (DOCTYPE)
-        html lang="en" {
+        html lang=(content.language().tag()) {
             head {
                 meta charset="utf-8";
                 meta http-equiv="Content-Security-Policy" content=(policy);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 meta name="referrer" content="no-referrer";
-                title { "How the room rings: " (title) }
+                title { (content.say(&say!("page.title", name = content.title()))) }
                 style { (PreEscaped(style)) }
             }
-            body {
-                a.skip href="#answer" { "Skip to the answer" }
+            body data-copy=(content.text("page.copy")) data-copied=(content.text("page.copied")) {
+                a.skip href="#answer" { (content.text("page.skip")) }
                 header {
                     @if let Some(logo) = &content.session.logo {
                         img.logo alt="" src={ "data:" (logo.media) ";base64," (base64::engine::general_purpose::STANDARD.encode(&logo.bytes)) };
@@ -72,7 +74,7 @@ pub fn html(content: &Content<'_>) -> String {
                     (provenance::visit(content))
                 }
                 main { (sections(content)) }
-                footer { p { "Every number here is also in the tables that came with this page, with all its digits." } }
+                footer { p { (content.text("page.footer")) } }
                 script { (PreEscaped(SCRIPT)) }
             }
         }
@@ -99,35 +101,35 @@ pub fn figures(content: &Content<'_>) -> Vec<draw::Drawing> {
     figures
 }
 
-fn kicker(content: &Content<'_>) -> &'static str {
-    if content.compared.is_some() { "How the room rings, before and after" } else { "How the room rings" }
+fn kicker(content: &Content<'_>) -> String {
+    content.text(if content.compared.is_some() { "page.kicker-compared" } else { "page.kicker" })
 }
 
 fn sections(content: &Content<'_>) -> Markup {
-    let parts: [(&str, &str, Markup); 13] = [
-        ("room", "In the room", plans::section(content)),
-        ("decays", "Decay", decays::section(content)),
-        ("maps", "Over time", maps::section(content)),
-        ("spectrum", "Spectrum", spectra::section(content)),
-        ("seats", "Seats", seats::section(content)),
-        ("absorber", "Absorber", absorber::section(content)),
-        ("bands", "Bands", bands::section(content)),
-        ("targets", "Targets", procedure::targets(content)),
-        ("tables", "All resonances", resonances::section(content)),
-        ("procedure", "Procedure", procedure::section(content)),
-        ("method", "Method", method::section(content)),
-        ("troubles", "Failures and notes", provenance::troubles(content)),
-        ("files", "Files", provenance::section(content)),
+    let parts: [(&str, &'static str, Markup); 13] = [
+        ("room", "part.room", plans::section(content)),
+        ("decays", "part.decays", decays::section(content)),
+        ("maps", "part.maps", maps::section(content)),
+        ("spectrum", "part.spectrum", spectra::section(content)),
+        ("seats", "part.seats", seats::section(content)),
+        ("absorber", "part.absorber", absorber::section(content)),
+        ("bands", "part.bands", bands::section(content)),
+        ("targets", "part.targets", procedure::targets(content)),
+        ("tables", "part.tables", resonances::section(content)),
+        ("procedure", "part.procedure", procedure::section(content)),
+        ("method", "part.method", method::section(content)),
+        ("troubles", "part.troubles", provenance::troubles(content)),
+        ("files", "part.files", provenance::section(content)),
     ];
     let present: Vec<_> = parts.into_iter().filter(|(_, _, part)| !part.0.is_empty()).collect();
     html! {
         (answer::sheet(content))
-        nav aria-label="Parts of this report" {
-            ul { @for (id, name, _) in &present { li { a href={ "#" (id) } { (name) } } } li { a href="#cautions" { "Safety" } } }
+        nav aria-label=(content.text("page.parts")) {
+            ul { @for (id, name, _) in &present { li { a href={ "#" (id) } { (content.text(name)) } } } li { a href="#cautions" { (content.text("part.cautions")) } } }
         }
         (others(content))
         @for (_, _, part) in present { (part) }
-        (method::cautions())
+        (method::cautions(content))
     }
 }
 
@@ -137,11 +139,11 @@ fn others(content: &Content<'_>) -> Markup {
     let Some((_, rest)) = pairs.split_last().filter(|(_, rest)| !rest.is_empty()) else { return html! {} };
     html! {
         section #others {
-            h2 { "The other states" }
+            h2 { (content.text("others.head")) }
             @for pair in rest {
-                h3 { bdi { (words::shown(&pair.before.name)) } " to " bdi { (words::shown(&pair.after.name)) } }
-                p { (answer::sentences(pair).join(" ")) }
-                (answer::chart(pair, answer::ROWS))
+                h3 { (content.rich("pair.between", &pair.names())) }
+                p { (answer::sentences(content, pair).join(" ")) }
+                (answer::chart(content, pair, answer::ROWS))
             }
         }
     }

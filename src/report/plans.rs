@@ -2,8 +2,11 @@
 //! place hears it, before and after.
 
 use super::content::{Content, Pair};
-use super::draw::{Anchor, Drawing, Ink, Line, Pixels, svg};
+use super::draw::place::beside;
+use super::draw::{Anchor, Area, Drawing, Ink, Line, Pixels, svg};
+use super::rich::name;
 use super::words::{half_waves, hertz, shown};
+use crate::language::{Message, Value, number, say};
 use crate::room::shape;
 use crate::session::{Role, Session, Unit};
 use crate::table::ModeRow;
@@ -28,13 +31,12 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
     let spots = spots(content.session);
     html! {
         section #room {
-            h2 { "Where each resonance lives" }
+            h2 { (content.text("plans.head")) }
             @if figures.is_empty() {
-                p { (missing(content)) }
+                p { (content.text(missing(content))) }
             } @else {
-                p { "The room from above. The denser the shade, the higher the pressure: there the resonance is loud, there a loudspeaker drives it, and there an absorber for it works. Where no shade is, it can’t be heard. "
-                    "A disc’s size tells how strongly a place hears the resonance beside the place that hears it most: "
-                    span.key-before { "ring: before" } ", " span.key-after { "disc: after" } ". A resonance with half waves along the height has its pattern upwards too: the strip at the right is the wall, floor below." }
+                p { (content.text("plans.about")) " " (content.text("plans.discs")) " "
+                    span.key-before { (content.text("plans.ring")) } ", " span.key-after { (content.text("plans.disc")) } ". " (content.text("plans.strip")) }
                 div.panels { @for (k, figure) in figures.iter().enumerate() {
                     figure { (PreEscaped(svg::inline(figure, &format!("plan-{k}")))) }
                 } }
@@ -45,25 +47,21 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 }
 
 fn missing(content: &Content<'_>) -> &'static str {
-    if content.session.room.dimensions_m.is_none() {
-        "Not drawn: session.toml gives no length, width and height of a rectangular room."
-    } else {
-        "Not drawn: no resonance agrees in frequency and shape with a rectangular room of these lengths."
-    }
+    if content.session.room.dimensions_m.is_none() { "plans.no-lengths" } else { "plans.no-agreement" }
 }
 
 /// What the numbers on the plan are.
 fn list(content: &Content<'_>, spots: &[Spot<'_>]) -> Markup {
     let what = |role: Role| match role {
-        Role::Listening => "seat",
-        Role::Boundary => "at a boundary",
-        Role::Other => "other",
+        Role::Listening => "plans.seat",
+        Role::Boundary => "plans.boundary",
+        Role::Other => "plans.other",
     };
     html! {
         ul.places {
-            @for spot in spots { li { b { (spot.number) } " " bdi { (shown(spot.name)) } ", " (what(spot.role)) } }
-            @for source in content.session.sources.iter().filter(|s| s.at_m.is_some()) { li { b { "◣" } " loudspeaker " bdi { (shown(&source.name)) } } }
-            @for unit in units(content) { li { b { "■" } " absorber " bdi { (shown(&unit.name)) } @if !unit.powered { ", switched off" } } }
+            @for spot in spots { li { b { (spot.number) } " " bdi { (shown(spot.name)) } ", " (content.text(what(spot.role))) } }
+            @for source in content.session.sources.iter().filter(|s| s.at_m.is_some()) { li { b { "◣" } " " (content.rich("plans.loudspeaker", &[("name", name(&source.name))])) } }
+            @for unit in units(content) { li { b { "■" } " " (content.rich(if unit.powered { "plans.absorber" } else { "plans.absorber-off" }, &[("name", name(&unit.name))])) } }
         }
     }
 }
@@ -88,7 +86,8 @@ fn spots(session: &Session) -> Vec<Spot<'_>> {
 
 /// What a figure needs to know of a mode.
 struct Lives<'a> {
-    axes: [u32; 3],
+    /// Half waves along length, width and height; `None` where it is no rectangular room's.
+    axes: Option<[u32; 3]>,
     /// Frequency and what became of it.
     label: String,
     /// Its half waves in words.
@@ -105,30 +104,45 @@ pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
     chosen.iter().enumerate().map(|(k, mode)| figure(k, content, dimensions_m, &spots, mode)).collect()
 }
 
+/// The modes of the first sheet's chart: those that changed, and those to treat first.
 fn chosen<'a>(content: &Content<'a>) -> Vec<Lives<'a>> {
-    let mut found: Vec<Lives<'a>> = match content.pairs().last() {
-        Some(pair) => pair.that_matter(usize::MAX).into_iter().filter_map(|row| of_pair(pair, row)).collect(),
-        None => content
-            .states()
-            .flat_map(|s| super::alone::to_treat(&content.modes_of(&s.name)))
-            .filter_map(|m| lives(Some(m), None, ""))
-            .collect(),
-    };
-    found.truncate(SHOWN);
-    found
+    match content.pairs().last() {
+        Some(pair) => {
+            pair.that_matter(SHOWN).into_iter().filter_map(|row| of_pair(content, pair, row)).collect()
+        }
+        None => {
+            let each = SHOWN.div_ceil(content.states().count().max(1));
+            content
+                .states()
+                .flat_map(|s| super::alone::to_treat(&content.modes_of(&s.name), each))
+                .filter_map(|m| lives(content, Some(m), None, None))
+                .take(SHOWN)
+                .collect()
+        }
+    }
 }
 
-fn of_pair<'a>(pair: &Pair<'a>, row: &crate::table::ChangeRow) -> Option<Lives<'a>> {
-    lives(pair.mode_before(row), pair.mode_after(row), &format!(": {}", super::answer::outcome(row)))
+fn of_pair<'a>(content: &Content<'_>, pair: &Pair<'a>, row: &crate::table::ChangeRow) -> Option<Lives<'a>> {
+    let outcome = super::answer::outcome(row);
+    lives(content, pair.mode_before(row), pair.mode_after(row), Some(outcome))
 }
 
-fn lives<'a>(before: Option<&'a ModeRow>, after: Option<&'a ModeRow>, outcome: &str) -> Option<Lives<'a>> {
-    let named = before.filter(|m| !m.axes.is_empty()).or(after)?;
-    let numbers: Vec<u32> = named.axes.split(' ').map(str::parse).collect::<Result<_, _>>().ok()?;
-    let axes = *numbers.first_chunk::<3>()?;
+fn lives<'a>(
+    content: &Content<'_>,
+    before: Option<&'a ModeRow>,
+    after: Option<&'a ModeRow>,
+    outcome: Option<Message>,
+) -> Option<Lives<'a>> {
+    let named = before.filter(|m| !m.axes.is_empty()).or(after).or(before)?;
+    let numbers = named.axes.split(' ').map(str::parse).collect::<Result<Vec<u32>, _>>().ok();
+    let axes = numbers.and_then(|numbers| numbers.first_chunk::<3>().copied());
     let hz = before.or(after)?.frequency.ok()?.value;
-    let label = format!("{}{outcome}", hertz(hz));
-    Some(Lives { axes, label, waves: half_waves(&named.axes)?, before, after })
+    let label = match outcome {
+        Some(outcome) => content.say(&say!("figure.mode", hz = hertz(hz), what = outcome)),
+        None => content.say(&hertz(hz)),
+    };
+    let waves = half_waves(&named.axes).unwrap_or_else(|| say!("plans.unnamed"));
+    Some(Lives { axes, label, waves: content.say(&waves), before, after })
 }
 
 fn figure(
@@ -142,6 +156,7 @@ fn figure(
     let scale = (WIDTH / length).min(200.0 / width);
     let (w, h) = (length * scale, width * scale);
     let (left, top) = (22.0, 48.0);
+    let side = |key: &'static str, m: f64| content.say(&say!(key, m = Value::Number(m.to_string())));
     let mut drawing = Drawing::new(
         &format!("room-{}", k + 1),
         &format!("{}: {}", mode.label, mode.waves),
@@ -151,29 +166,37 @@ fn figure(
     let paper = |at: [f64; 3]| [left + at[0] * scale, top + h - at[1] * scale];
     drawing.text([left - 10.0, 15.0], &mode.label, 13.0, Anchor::Start, Ink::Text);
     drawing.text([left - 10.0, 31.0], &mode.waves, 11.0, Anchor::Start, Ink::Quiet);
-    drawing.image([left, top], [w, h], pattern(dimensions_m, mode.axes));
+    if let Some(axes) = mode.axes {
+        drawing.image([left, top], [w, h], pattern(dimensions_m, axes));
+    }
     drawing.frame([left, top], [w, h], Line::new(Ink::Text, 1.5), None);
     drawing.text(
         [left + 0.5 * w, top + h + 18.0],
-        &format!("length {length} m"),
+        &side("axis.length", length),
         11.0,
         Anchor::Middle,
         Ink::Quiet,
     );
-    drawing.turned([left - 7.0, top + 0.5 * h], &format!("width {width} m"), 11.0, Ink::Quiet);
-    if mode.axes[2] > 0 {
-        upwards(&mut drawing, [left + w + 16.0, top], h, mode.axes[2], height);
+    drawing.turned([left - 7.0, top + 0.5 * h], &side("axis.width", width), 11.0, Ink::Quiet);
+    if let Some([_, _, upwards_n]) = mode.axes.filter(|axes| axes[2] > 0) {
+        let label = side("axis.height", height);
+        upwards(&mut drawing, [left + w + 16.0, top], h, (upwards_n, &label));
     }
-    for source in content.session.sources.iter().filter_map(|s| s.at_m) {
-        let [x, y] = paper(source);
+    let marks = Marks {
+        sources: content.session.sources.iter().filter_map(|s| Some(paper(s.at_m?))).collect(),
+        units: units(content).iter().filter_map(|u| Some(paper(u.at_m?))).collect(),
+        room: Area { left, top, right: left + w, bottom: top + h },
+    };
+    for [x, y] in &marks.sources {
         drawing.area(vec![[x - 6.0, y - 6.0], [x - 6.0, y + 6.0], [x + 6.0, y + 6.0]], Ink::Text, 1.0);
     }
-    for unit in units(content).iter().filter_map(|u| u.at_m) {
-        let [x, y] = paper(unit);
-        drawing.frame([x - 5.0, y - 5.0], [10.0, 10.0], Line::new(Ink::Limit, 1.5), Some((Ink::Limit, 1.0)));
+    for [x, y] in &marks.units {
+        let at = [x - 5.0, y - 5.0];
+        drawing.frame(at, [10.0, 10.0], Line::new(Ink::Limit, 1.5), Some((Ink::Limit, 1.0)));
     }
-    places(&mut drawing, content, spots, mode, &paper);
-    drawing.description = spoken(content, spots, mode);
+    let at: Vec<[f64; 2]> = spots.iter().map(|spot| paper(spot.at_m)).collect();
+    places(&mut drawing, spots, &at, &radii(content, spots, mode), &marks);
+    drawing.description = content.say(&spoken(content, spots, mode));
     drawing
 }
 
@@ -200,61 +223,77 @@ fn grey(pressure: f64) -> [u8; 4] {
 }
 
 /// The wall as a strip: pressure from floor to ceiling.
-fn upwards(drawing: &mut Drawing, at: [f64; 2], tall: f64, half_waves: u32, height_m: f64) {
+fn upwards(drawing: &mut Drawing, at: [f64; 2], tall: f64, (half_waves, label): (u32, &str)) {
     let rows = 42_usize;
     let value =
         |k: usize| (f64::from(half_waves) * std::f64::consts::PI * (k as f64 + 0.5) / rows as f64).cos();
     let rgba = (0..rows).rev().flat_map(|k| grey(value(k))).collect();
     drawing.image(at, [14.0, tall], Pixels { width: 1, height: rows, rgba });
     drawing.frame(at, [14.0, tall], Line::new(Ink::Quiet, 1.0), None);
-    drawing.turned([at[0] + 28.0, at[1] + 0.5 * tall], &format!("height {height_m} m"), 11.0, Ink::Quiet);
+    drawing.turned([at[0] + 28.0, at[1] + 0.5 * tall], label, 11.0, Ink::Quiet);
+}
+
+/// What stands on a plan beside the places.
+struct Marks {
+    sources: Vec<[f64; 2]>,
+    units: Vec<[f64; 2]>,
+    /// The room itself, which numbers don't leave.
+    room: Area,
+}
+
+/// Radius of each place's ring (before) and disc (after), where it hears the mode.
+fn radii(content: &Content<'_>, spots: &[Spot<'_>], mode: &Lives<'_>) -> Vec<[Option<f64>; 2]> {
+    let (before, after) = (heard(content, mode.before), heard(content, mode.after));
+    let most = before.iter().chain(&after).map(|(_, a)| *a).fold(0.0, f64::max);
+    let radius = |of: &[(String, f64)], name: &str| {
+        let own = of.iter().filter(|(n, _)| crate::session::same_name(n, name));
+        let strongest = own.map(|(_, a)| *a).reduce(f64::max)?;
+        (most > 0.0).then(|| 11.0 * (strongest / most).sqrt().max(0.15))
+    };
+    spots.iter().map(|spot| [radius(&before, spot.name), radius(&after, spot.name)]).collect()
 }
 
 /// Every place with its number, ring and disc.
 fn places(
     drawing: &mut Drawing,
-    content: &Content<'_>,
     spots: &[Spot<'_>],
-    mode: &Lives<'_>,
-    paper: &dyn Fn([f64; 3]) -> [f64; 2],
+    at: &[[f64; 2]],
+    radii: &[[Option<f64>; 2]],
+    marks: &Marks,
 ) {
-    let (before, after) = (heard(content, mode.before), heard(content, mode.after));
-    let most = before.iter().chain(&after).map(|(_, a)| *a).fold(0.0, f64::max);
-    let radius = |of: &[(String, f64)], name: &str| {
-        let strongest = of
-            .iter()
-            .filter(|(n, _)| crate::session::same_name(n, name))
-            .map(|(_, a)| *a)
-            .reduce(f64::max)?;
-        (most > 0.0).then(|| 11.0 * (strongest / most).sqrt().max(0.15))
-    };
-    for spot in spots {
-        let at = paper(spot.at_m);
-        if let Some(r) = radius(&after, spot.name) {
-            drawing.circle(at, r, None, Some((Ink::After, 0.85)));
+    for (at, [ring, disc]) in at.iter().zip(radii) {
+        if let Some(r) = disc {
+            drawing.circle(*at, *r, None, Some((Ink::After, 0.85)));
         }
-        if let Some(r) = radius(&before, spot.name) {
-            drawing.circle(at, r, Some(Line::new(Ink::Before, 1.8)), None);
+        if let Some(r) = ring {
+            drawing.circle(*at, *r, Some(Line::new(Ink::Before, 1.8)), None);
         }
     }
-    let units: Vec<[f64; 2]> = units(content).iter().filter_map(|u| Some(paper(u.at_m?))).collect();
-    for (spot, [x, y]) in spots.iter().zip(labels(spots, &units, paper)) {
-        drawing.text([x, y], &spot.number.to_string(), 12.0, Anchor::Start, Ink::Text);
+    let largest: Vec<f64> =
+        radii.iter().map(|both| both.iter().flatten().copied().fold(LEAST_RADIUS, f64::max)).collect();
+    let numbers: Vec<String> = spots.iter().map(|spot| spot.number.to_string()).collect();
+    for ([x, y], number) in labels(&numbers, at, &largest, marks).into_iter().zip(&numbers) {
+        drawing.text([x, y], number, NUMBER_SIZE, Anchor::Start, Ink::Text);
     }
 }
 
-/// Where the numbers stand: at the upper right of their place, moved on where something stands already.
-fn labels(spots: &[Spot<'_>], units: &[[f64; 2]], paper: &dyn Fn([f64; 3]) -> [f64; 2]) -> Vec<[f64; 2]> {
-    let mut taken: Vec<[f64; 2]> = units.iter().map(|[x, y]| [x - 5.0, y + 5.0]).collect();
-    for spot in spots {
-        let [x, y] = paper(spot.at_m);
-        let mut at = [x + 9.0, (y - 7.0).max(48.0)];
-        while taken.iter().any(|t| (t[0] - at[0]).abs() < 13.0 && (t[1] - at[1]).abs() < 12.0) {
-            at[0] += 13.0;
-        }
-        taken.push(at);
+/// Height of the places' numbers.
+const NUMBER_SIZE: f64 = 12.0;
+/// What a place takes at least that hears nothing.
+const LEAST_RADIUS: f64 = 2.0;
+
+/// Where the numbers stand: beside their place, off every disc, mark and other number.
+fn labels(numbers: &[String], at: &[[f64; 2]], radii: &[f64], marks: &Marks) -> Vec<[f64; 2]> {
+    let own: Vec<Area> = at.iter().zip(radii).map(|(at, r)| Area::round(*at, r + 1.0)).collect();
+    let mut taken = own.clone();
+    taken.extend(marks.sources.iter().chain(&marks.units).map(|at| Area::round(*at, 6.5)));
+    let mut found = Vec::with_capacity(numbers.len());
+    for (number, mark) in numbers.iter().zip(&own) {
+        let place = beside(mark, number, NUMBER_SIZE, &taken, &marks.room);
+        taken.push(Area::of_text(place, number, NUMBER_SIZE, Anchor::Start));
+        found.push(place);
     }
-    taken.split_off(units.len())
+    found
 }
 
 /// How strongly each position hears a mode of a state, a ratio of pressures; several sources count by their strongest.
@@ -269,23 +308,19 @@ fn heard(content: &Content<'_>, mode: Option<&ModeRow>) -> Vec<(String, f64)> {
         .collect()
 }
 
-fn spoken(content: &Content<'_>, spots: &[Spot<'_>], mode: &Lives<'_>) -> String {
+fn spoken(content: &Content<'_>, spots: &[Spot<'_>], mode: &Lives<'_>) -> Message {
     let before = heard(content, mode.before);
     let most = before.iter().map(|(_, a)| *a).fold(0.0, f64::max);
-    let told: Vec<String> = spots
+    let told: Vec<Message> = spots
         .iter()
         .filter_map(|spot| {
             let here =
                 before.iter().filter(|(n, _)| crate::session::same_name(n, spot.name)).map(|(_, a)| *a);
             let level = 20.0 * (here.reduce(f64::max)? / most).log10();
-            Some(format!("{} {level:.0} dB", spot.name))
+            Some(say!("spoken.place-level", place = spot.name, db = number(level, 0)))
         })
         .collect();
-    format!(
-        "Plan of the room with the pressure of the resonance {}. Beside the loudest place, before: {}.",
-        mode.label,
-        told.join(", ")
-    )
+    say!("spoken.plan", mode = mode.label.as_str(), places = Message::row(told, ", "))
 }
 
 #[cfg(test)]
@@ -301,11 +336,38 @@ mod tests {
         assert!(alpha(27, 20) < 6 && alpha(28, 20) < 6);
     }
 
+    /// Ten places at random, some close together, with marks among them: no number lies on another, on a disc or on a
+    /// mark, and none leaves the room.
     #[test]
-    fn numbers_at_one_place_stand_side_by_side() {
-        let spot = |number| Spot { number, name: "a", at_m: [1.0, 1.0, 1.0], role: Role::Other };
-        let at = labels(&[spot(1), spot(2), spot(3)], &[[30.0, 88.0]], &|m| [10.0 * m[0], 100.0 * m[1]]);
-        assert!(at.len() == 3 && at.windows(2).all(|pair| pair[1][0] - pair[0][0] >= 13.0), "{at:?}");
-        assert!(at.iter().all(|p| (p[0] - 25.0).abs() >= 13.0), "none on the unit: {at:?}");
+    fn numbers_collide_with_nothing() {
+        let room = Area { left: 22.0, top: 48.0, right: 244.0, bottom: 216.0 };
+        let mut state = 7_u64;
+        let mut chance = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) as f64 / f64::from(u32::MAX >> 1)
+        };
+        let numbers: Vec<String> = (1..=10).map(|n: u32| n.to_string()).collect();
+        for _ in 0..300 {
+            let mut spot = || [30.0 + 206.0 * chance(), 56.0 + 152.0 * chance()];
+            let marks = Marks { sources: vec![spot()], units: vec![spot()], room };
+            let mut at: Vec<[f64; 2]> = (0..10).map(|_| spot()).collect();
+            at[1] = [at[0][0] + 3.0, at[0][1]];
+            let radii: Vec<f64> = (0..10).map(|_| 2.0 + 9.0 * chance()).collect();
+            let placed = labels(&numbers, &at, &radii, &marks);
+            let texts: Vec<Area> = placed
+                .iter()
+                .zip(&numbers)
+                .map(|(at, n)| Area::of_text(*at, n, NUMBER_SIZE, Anchor::Start))
+                .collect();
+            for (k, text) in texts.iter().enumerate() {
+                let others = texts[k + 1..].iter().copied();
+                let discs = at.iter().zip(&radii).map(|(at, r)| Area::round(*at, *r));
+                let marks = marks.sources.iter().chain(&marks.units).map(|at| Area::round(*at, 6.0));
+                for other in others.chain(discs).chain(marks) {
+                    assert!(text.common(&other) <= 1e-9, "{text:?} {other:?}");
+                }
+                assert!(text.common(&room) > (text.right - text.left) * (text.bottom - text.top) - 1e-6);
+            }
+        }
     }
 }

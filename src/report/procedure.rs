@@ -3,6 +3,7 @@
 use super::content::Content;
 use super::listing::{self, number, plain, text};
 use super::words::shown;
+use crate::language::{Message, number as number_of, say};
 use crate::procedure;
 use maud::{Markup, html};
 
@@ -13,15 +14,15 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
         return html! {};
     }
     let heads = [
-        text("state"),
-        text("place"),
-        number("band or resonance, Hz"),
-        number("value, s"),
-        number("lower end, s"),
-        number("upper end, s"),
-        number("limit, s"),
-        text("kept"),
-        text("remarks"),
+        text("head.state"),
+        text("head.place"),
+        number("head.band-or-resonance"),
+        number("head.value"),
+        number("head.lower"),
+        number("head.upper"),
+        number("head.limit-s"),
+        text("head.kept"),
+        text("head.remarks"),
     ];
     let seconds = |v: Option<Result<f64, _>>| v.map(|v| listing::decimal(v, 3)).unwrap_or_default();
     let cells: Vec<Vec<String>> = rows
@@ -33,38 +34,68 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
             let hz = row.band_hz.or(mode.map(|f| f.value));
             vec![
                 row.state.to_string(),
-                row.position.to_string(),
+                content.say(&average(&row.position)),
                 hz.map(|f| plain(f, 1)).unwrap_or_default(),
                 seconds(row.value_s),
                 seconds(row.low_s),
                 seconds(row.high_s),
                 row.limit_s.map(|s| plain(s, 3)).unwrap_or_default(),
-                row.met.to_owned(),
+                content.say(&met(row.met)),
                 listing::flags(&row.flags),
             ]
         })
         .collect();
-    let count = |word: &str| rows.iter().filter(|r| r.met == word).count();
+    let count = |word: &str| number_of(rows.iter().filter(|r| r.met == word).count() as f64, 0);
+    let counted =
+        say!("targets.counted", kept = count("yes"), missed = count("no"), undecided = count("unsure"));
     html! {
         section #targets {
-            h2 { "Targets" }
-            p { (count("yes")) " kept, " (count("no")) " missed, " (count("unsure")) " undecided: there the 95 % interval lies on both sides of the limit." }
-            (listing::table("Decay times against their limits", &heads, &cells))
+            h2 { (content.text("targets.head")) }
+            p { (content.say(&counted)) }
+            (listing::table(content.language(), &content.text("targets.table"), &heads, &cells))
         }
+    }
+}
+
+/// Whether something is met, by its word in the tables.
+fn met(word: &str) -> Message {
+    match word {
+        "yes" => say!("word.yes"),
+        "no" => say!("word.no"),
+        "unsure" => say!("word.unsure"),
+        _ => say!("word.unknown"),
+    }
+}
+
+/// A position, or the average that stands for several.
+fn average(position: &str) -> Message {
+    match position {
+        "*" => say!("place.all"),
+        "listening" => say!("place.all-listening"),
+        name => Message::plain(name),
+    }
+}
+
+/// Clause of a standard: its number, or words.
+fn clause(content: &Content<'_>, clause: &str) -> String {
+    match clause {
+        "table 1" => content.text("checks.table-1"),
+        "low-frequency procedure" => content.text("checks.low-frequency"),
+        number => number.to_owned(),
     }
 }
 
 /// The section on the procedure.
 pub(super) fn section(content: &Content<'_>) -> Markup {
     let heads = [
-        text("state"),
-        text("standard"),
-        text("clause"),
-        listing::sentence("requirement"),
-        text("found"),
-        text("limit"),
-        text("met"),
-        listing::sentence("what a miss affects"),
+        text("head.state"),
+        text("head.standard"),
+        text("head.clause"),
+        listing::sentence("head.requirement"),
+        text("head.found"),
+        text("head.limit"),
+        text("head.met"),
+        listing::sentence("head.affects"),
     ];
     let rows: Vec<Vec<String>> = content
         .results
@@ -74,24 +105,24 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             vec![
                 c.state.to_string(),
                 c.standard.to_owned(),
-                c.clause.to_owned(),
-                c.requirement.clone(),
-                c.found.clone(),
-                c.limit.clone(),
-                c.met.to_owned(),
-                c.affects.clone(),
+                clause(content, c.clause),
+                content.say(&c.requirement),
+                content.say(&c.found),
+                content.say(&c.limit),
+                content.say(&met(c.met)),
+                content.say(&c.affects),
             ]
         })
         .collect();
     html! {
         section #procedure {
-            h2 { "The measurement against its standards" }
-            p { "A small room often can’t meet everything that standards written for larger ones ask for. This list informs; it refuses nothing. “Unknown” means that neither the data nor the notes say." }
+            h2 { (content.text("checks.head")) }
+            p { (content.text("checks.about")) }
             ul {
-                @for state in content.states() { li { b { bdi { (shown(&state.name)) } } ": " (procedure::summary(&state.checks)) "." } }
+                @for state in content.states() { li { b { bdi { (shown(&state.name)) } } ": " (content.say(&procedure::summary(&state.checks))) "." } }
             }
             @if !rows.is_empty() {
-                details.table { summary { "Every requirement" } (listing::table("Requirements and what was found", &heads, &rows)) }
+                details.table { summary { (content.text("checks.every")) } (listing::table(content.language(), &content.text("checks.table"), &heads, &rows)) }
             }
         }
     }

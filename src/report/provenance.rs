@@ -1,41 +1,45 @@
 //! Where the numbers come from: the visit, the files with their hashes, failures and warnings.
 
 use super::content::Content;
-use super::listing::{self, number, plain, text};
+use super::listing::{self, english as english_column, number, plain, text};
+use super::rich::english;
 use super::words::shown;
+use crate::language::say;
 use maud::{Markup, html};
 
 /// Who measured what, when, for whom.
 pub(super) fn visit(content: &Content<'_>) -> Markup {
     let visit = &content.session.visit;
-    let occupied = visit.occupied.map(|o| if o { "occupied" } else { "empty of people" }.to_owned());
+    let occupied = visit.occupied.map(|o| content.text(if o { "visit.occupied" } else { "visit.empty" }));
     let list = [
-        ("For", visit.client.clone()),
-        ("Measured by", visit.by.clone()),
-        ("Date", visit.date.clone()),
-        ("Signal", visit.signal.clone()),
-        ("Apparatus", visit.apparatus.clone()),
-        ("Room", occupied),
-        ("Notes", visit.notes.clone()),
+        ("visit.client", visit.client.clone()),
+        ("visit.by", visit.by.clone()),
+        ("visit.date", visit.date.clone()),
+        ("visit.signal", visit.signal.clone()),
+        ("visit.apparatus", visit.apparatus.clone()),
+        ("visit.room", occupied),
+        ("visit.notes", visit.notes.clone()),
     ];
-    html! { dl.facts.visit { @for (name, value) in list { @if let Some(value) = value { div { dt { (name) } dd { bdi { (shown(&value)) } } } } } } }
+    html! { dl.facts.visit { @for (key, value) in list { @if let Some(value) = value { div { dt { (content.text(key)) } dd { bdi { (shown(&value)) } } } } } } }
 }
 
 /// What went wrong or is worth knowing, where there is anything.
 pub(super) fn troubles(content: &Content<'_>) -> Markup {
     let (failures, warnings) = (&content.found.failures, &content.found.warnings);
+    let language = content.language();
     if failures.is_empty() && warnings.is_empty() {
         return html! {};
     }
     html! {
         section #troubles {
-            h2 { "Failures and notes" }
+            h2 { (content.text("troubles.head")) }
+            @if content.language().tag() != "en" { p { (content.text("troubles.in-english")) } }
             ul {
-                @for failure in failures { li { b { "Not used: " } bdi { (shown(&failure.reason)) } "."
-                    @if let Some(found) = &failure.found { " Found: " bdi { (shown(found)) } "." }
-                    @if let Some(advice) = &failure.advice { " " bdi { (shown(advice)) } }
+                @for failure in failures { li { b { (content.text("troubles.not-used")) " " } (english(language, &failure.reason)) "."
+                    @if let Some(found) = &failure.found { " " (content.text("troubles.found")) " " (english(language, found)) "." }
+                    @if let Some(advice) = &failure.advice { " " (english(language, advice)) }
                 } }
-                @for warning in warnings { li { bdi { (shown(warning)) } } }
+                @for warning in warnings { li { (english(language, warning)) } }
             }
         }
     }
@@ -44,17 +48,17 @@ pub(super) fn troubles(content: &Content<'_>) -> Markup {
 /// The section on files.
 pub(super) fn section(content: &Content<'_>) -> Markup {
     let heads = [
-        text("file"),
-        text("state"),
-        text("position"),
-        text("source"),
-        text("used"),
-        text("format"),
-        number("rate, Hz"),
-        number("bits"),
-        number("length, s"),
-        text("mended or noted"),
-        text("SHA-256"),
+        text("head.file"),
+        text("head.state"),
+        text("head.position"),
+        text("head.source"),
+        text("head.used"),
+        english_column("head.format"),
+        number("head.rate"),
+        number("head.bits"),
+        number("head.length"),
+        english_column("head.mended"),
+        text("head.hash"),
     ];
     let rows: Vec<Vec<String>> = content
         .results
@@ -69,7 +73,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 f.state.to_string(),
                 f.position.to_string(),
                 f.source.to_string(),
-                if f.used { "yes" } else { "no" }.to_owned(),
+                content.text(if f.used { "word.yes" } else { "word.no" }),
                 f.format.clone().unwrap_or_default(),
                 whole(f.rate_hz),
                 whole(f.bit_depth),
@@ -81,9 +85,9 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
         .collect();
     html! {
         section #files {
-            h2 { "Where the numbers come from" }
-            p { "Made by stillroom " (env!("CARGO_PKG_VERSION")) ". The hash names the exact file that a number came from. With the same files and settings the program writes this report again, byte for byte." }
-            details.table open { summary { "Files and their hashes" } (listing::table("Audio files", &heads, &rows)) }
+            h2 { (content.text("files.head")) }
+            p { (content.say(&say!("files.about", version = env!("CARGO_PKG_VERSION")))) }
+            details.table open { summary { (content.text("files.hashes")) } (listing::table(content.language(), &content.text("files.table"), &heads, &rows)) }
         }
     }
 }

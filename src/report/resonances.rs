@@ -2,7 +2,9 @@
 
 use super::content::Content;
 use super::listing::{self, Head, decimal, number, plain, text};
+use super::rich::name;
 use super::words::{self, plus_minus};
+use crate::language::{number as digits_of, say};
 use crate::table::{ChangeRow, ModeRow};
 use maud::{Markup, html};
 
@@ -13,22 +15,21 @@ const LEAST_SPREAD: f64 = 0.01;
 pub(super) fn section(content: &Content<'_>) -> Markup {
     html! {
         section #tables {
-            h2 { "All resonances in numbers" }
-            p { "± is half the 95 % interval. “Treat” is the order of treatment: long, loud and heard at many seats comes first. "
-                "“Half waves” count along length, width and height, where frequency and shape agree with a rectangular room. "
-                "The same with all digits stands in the tables that came with this report." }
+            h2 { (content.text("resonances.head")) }
+            p { (content.text("resonances.about")) }
             @for pair in content.pairs() {
                 (listing::table(
-                    &format!("What became of each resonance, {} to {}", pair.before.name, pair.after.name),
+                    content.language(),
+                    &content.say(&pair.say("resonances.changes")),
                     &CHANGES,
-                    &pair.rows.iter().map(|row| change(row)).collect::<Vec<_>>(),
+                    &pair.rows.iter().map(|row| change(content, row)).collect::<Vec<_>>(),
                 ))
             }
             @for state in content.states() {
-                @let rows: Vec<_> = content.modes_of(&state.name).into_iter().map(mode).collect();
+                @let rows: Vec<_> = content.modes_of(&state.name).into_iter().map(|row| mode(content, row)).collect();
                 @if !rows.is_empty() {
-                    details.table { summary { "Resonances of the state " bdi { (words::shown(&state.name)) } }
-                        (listing::table(&format!("Resonances, {}", state.name), &MODES, &rows)) }
+                    details.table { summary { (content.rich("resonances.of-state", &[("state", name(&state.name))])) }
+                        (listing::table(content.language(), &content.say(&say!("resonances.table", state = state.name.as_str())), &MODES, &rows)) }
                 }
             }
         }
@@ -36,27 +37,28 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 }
 
 const CHANGES: [Head; 11] = [
-    number("Hz before"),
-    number("Hz after"),
-    number("T60 before, s"),
-    number("T60 after, s"),
-    number("rings before, s"),
-    number("rings after, s"),
-    number("change of T60, %"),
-    number("change of level, dB"),
-    text("verdict"),
-    listing::sentence("why"),
-    text("remarks"),
+    number("head.hz-before"),
+    number("head.hz-after"),
+    number("head.t60-before"),
+    number("head.t60-after"),
+    number("head.rings-before"),
+    number("head.rings-after"),
+    number("head.t60-change"),
+    number("head.level-change"),
+    text("head.verdict"),
+    listing::sentence("head.why"),
+    text("head.remarks"),
 ];
 
-fn change(row: &ChangeRow) -> Vec<String> {
+fn change(content: &Content<'_>, row: &ChangeRow) -> Vec<String> {
     let hz = |f: Option<f64>| f.map(|f| plain(f, 2)).unwrap_or_default();
     let time =
         |t: Option<crate::estimate::Estimate>| t.map(|t| plus_minus(t, LEAST_SPREAD)).unwrap_or_default();
     let ring = |r: Option<Result<f64, _>>| r.map(|r| decimal(r, 2)).unwrap_or_default();
     let interval = |i: Option<Result<crate::table::Interval, _>>, digits: usize| match i {
         Some(Ok(i)) => {
-            format!("{} ({} to {})", plain(i.value, digits), plain(i.low, digits), plain(i.high, digits))
+            let [value, low, high] = [i.value, i.low, i.high].map(|x| digits_of(x, digits));
+            content.say(&say!("cell.interval", value = value, low = low, high = high))
         }
         _ => String::new(),
     };
@@ -70,38 +72,38 @@ fn change(row: &ChangeRow) -> Vec<String> {
         ring(row.after_ring_s),
         interval(row.t60_change, 0),
         interval(row.level_change, 1),
-        format!("{mark} {word}"),
-        row.reason.clone(),
+        format!("{mark} {}", content.say(&word)),
+        content.say(&row.reason),
         listing::flags(&row.flags),
     ]
 }
 
 const MODES: [Head; 11] = [
-    number("no."),
-    number("treat"),
-    text("taken for"),
-    number("frequency, Hz"),
-    number("T60, s"),
-    number("Q"),
-    number("level, dB"),
-    number("seen at"),
-    text("half waves"),
-    number("audible if it rings longer than, s"),
-    text("remarks"),
+    number("head.number"),
+    number("head.treat"),
+    text("head.taken-for"),
+    number("head.frequency"),
+    number("head.t60"),
+    number("head.q"),
+    number("head.level"),
+    number("head.seen-at"),
+    text("head.half-waves"),
+    number("head.audible"),
+    text("head.remarks"),
 ];
 
-fn mode(row: &ModeRow) -> Vec<String> {
+fn mode(content: &Content<'_>, row: &ModeRow) -> Vec<String> {
     let spread = |r: &crate::estimate::Reading| r.map(|e| plus_minus(e, LEAST_SPREAD)).unwrap_or_default();
     let kind = match row.kind {
-        "mode" => "the room",
-        "loudspeaker" => "the measuring chain",
-        "hum" => "a steady tone",
-        _ => "unsure",
+        "mode" => "kind.room",
+        "loudspeaker" => "kind.chain",
+        "hum" => "kind.hum",
+        _ => "kind.unsure",
     };
     vec![
         row.mode.to_string(),
         row.priority.map(|p| p.to_string()).unwrap_or_default(),
-        kind.to_owned(),
+        content.text(kind),
         spread(&row.frequency),
         spread(&row.t60),
         decimal(row.q, 1),

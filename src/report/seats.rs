@@ -2,7 +2,8 @@
 
 use super::content::{Content, Pair, frequency};
 use super::listing::{self, number, text};
-use super::words::{self, hertz, shown, signed};
+use super::words::{self, hertz};
+use crate::language::{say, signed};
 use crate::table::PositionChangeRow;
 use maud::{Markup, html};
 
@@ -14,15 +15,14 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
     }
     html! {
         section #seats {
-            h2 { "Seat by seat" }
-            p { "A resonance is one thing for the whole room: where its decay got shorter, it got shorter at every seat that hears it. "
-                "How loud it is differs from seat to seat. The table holds the resonances that changed, at each place." }
-            @for pair in &pairs { (table(pair)) }
+            h2 { (content.text("seats.head")) }
+            p { (content.text("seats.about")) }
+            @for pair in &pairs { (table(content, pair)) }
         }
     }
 }
 
-fn table(pair: &Pair<'_>) -> Markup {
+fn table(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
     let changed: Vec<_> = pair
         .rows
         .iter()
@@ -33,37 +33,37 @@ fn table(pair: &Pair<'_>) -> Markup {
         let mut here: Vec<&PositionChangeRow> =
             pair.positions.iter().filter(|p| Some(p.mode) == row.mode).copied().collect();
         here.sort_by_key(|p| (p.role != "listening", p.role != "other"));
-        rows.extend(here.into_iter().map(|p| line(p, frequency(row))));
+        rows.extend(here.into_iter().map(|p| line(content, p, frequency(row))));
     }
-    let label =
-        format!("Resonances that changed, place by place, {} to {}", pair.before.name, pair.after.name);
+    let label = content.say(&pair.say("seats.table"));
     if rows.is_empty() {
-        return html! { p { "From " bdi { (shown(&pair.before.name)) } " to " bdi { (shown(&pair.after.name)) } " no resonance changed clearly." } };
+        return html! { p { (content.rich("seats.none", &pair.names())) } };
     }
     let heads = [
-        text("place"),
-        text("what it is for"),
-        number("resonance"),
-        number("rings before, s"),
-        number("rings after, s"),
-        number("change of level, dB"),
-        text("remarks"),
+        text("head.place"),
+        text("head.role"),
+        number("head.resonance"),
+        number("head.rings-before"),
+        number("head.rings-after"),
+        number("head.level-change"),
+        text("head.remarks"),
     ];
-    listing::table(&label, &heads, &rows)
+    listing::table(content.language(), &label, &heads, &rows)
 }
 
-fn line(p: &PositionChangeRow, hz: f64) -> Vec<String> {
+fn line(content: &Content<'_>, p: &PositionChangeRow, hz: f64) -> Vec<String> {
     let ring = |r: Option<Result<f64, _>>| r.map(|r| listing::decimal(r, 2)).unwrap_or_default();
     let level = match p.level_change {
         Some(Ok(l)) => {
-            format!("{} ({} to {})", signed(l.value, 1), signed(l.low, 1), signed(l.high, 1))
+            let [value, low, high] = [l.value, l.low, l.high].map(|x| signed(x, 1));
+            content.say(&say!("cell.interval", value = value, low = low, high = high))
         }
         _ => String::new(),
     };
     vec![
-        words::place(&p.position, &p.source),
-        p.role.to_owned(),
-        hertz(hz),
+        content.say(&words::place(&p.position, &p.source)),
+        content.say(&words::role(p.role)),
+        content.say(&hertz(hz)),
         ring(p.before_ring_s),
         ring(p.after_ring_s),
         level,

@@ -1,9 +1,10 @@
 //! The mean spectrum of the low end, before and after, with the resonances marked.
 
 use super::content::{Content, frequency};
-use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
-use super::words::{self, hertz, shown};
+use super::draw::{Anchor, Area, Drawing, Ink, Line, Scale, svg};
+use super::words::{self, hertz};
 use crate::curves::{Spectrum, spectrum};
+use crate::language::{Message, number, say};
 use crate::state::{PlaceResult, StateResult};
 use maud::{Markup, PreEscaped, html};
 
@@ -25,24 +26,20 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
     let Some(figure) = figure(content) else { return html! {} };
     html! {
         section #spectrum {
-            h2 { "Spectrum of the low end" }
-            p { "Mean over the places, from the direct sound to the end of each record. A magnitude alone doesn’t show ringing: two peaks of equal height can ring for different times. "
-                "Short strokes below mark the resonances; a mark with a number is one that changed." }
+            h2 { (content.text("spectrum.head")) }
+            p { (content.text("spectrum.about")) }
             figure { (PreEscaped(svg::wide(&figure, "spectrum-figure")))
                 @if let Some(pair) = content.pairs().last() {
-                    figcaption { span.key-before { "Dashed: " bdi { (shown(&pair.before.name)) } } ". "
-                        span.key-after { "Unbroken: " bdi { (shown(&pair.after.name)) } } ". " (gain_note(pair.changes.chain.gain.is_some())) }
+                    figcaption { span.key-before { (content.rich("spectrum.dashed", &pair.names())) } ". "
+                        span.key-after { (content.rich("spectrum.unbroken", &pair.names())) } ". "
+                        (content.text(gain_note(pair.changes.chain.gain.is_some()))) }
                 } }
         }
     }
 }
 
 fn gain_note(known: bool) -> &'static str {
-    if known {
-        "The gain of the measuring chain between the two is taken off."
-    } else {
-        "The gain of the measuring chain between the two is not known, so heights can’t be compared."
-    }
+    if known { "spectrum.gain-taken-off" } else { "spectrum.gain-unknown" }
 }
 
 /// Places that both states have, or all of a single state.
@@ -87,11 +84,11 @@ pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
         .reduce(f64::max)
         .filter(|top| top.is_finite())?;
     let settings = &content.results.settings;
-    let mut drawing = Drawing::new("spectrum", "Mean spectrum of the low end", 760.0, 330.0);
+    let mut drawing = Drawing::new("spectrum", &content.text("figure.spectrum"), 760.0, 330.0);
     let x = Scale::log(settings.modes_from_hz, settings.modes_to_hz, 50.0, 748.0);
     let ceiling = (top / 5.0).ceil() * 5.0;
-    let y = Scale::linear(ceiling - RANGE_DB, ceiling, 262.0, 14.0);
-    frame(&mut drawing, &x, &y);
+    let y = Scale::linear(ceiling - RANGE_DB, ceiling, 250.0, 14.0);
+    frame(content, &mut drawing, &x, &y);
     for curve in &curves {
         let points = curve.spectrum.frequency_hz.iter().zip(&curve.spectrum.power);
         let points = points.map(|(f, p)| [x.at(*f), y.at(decibels(curve, *p))]).collect();
@@ -110,11 +107,11 @@ pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
         drawing.text([at[0] + 32.0, at[1] + 4.0], &name, 12.0, Anchor::Start, curve.ink);
     }
     resonances(&mut drawing, content, &x, y.start);
-    drawing.description = spoken(content, &curves);
+    drawing.description = content.say(&spoken(content, &curves));
     Some(drawing)
 }
 
-fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale) {
+fn frame(content: &Content<'_>, drawing: &mut Drawing, x: &Scale, y: &Scale) {
     for value in y.ticks(5).values {
         let at = y.at(value);
         drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
@@ -129,16 +126,16 @@ fn frame(drawing: &mut Drawing, x: &Scale, y: &Scale) {
     for value in x.ticks(8).values {
         let at = x.at(value);
         drawing.line(vec![[at, y.start], [at, y.end]], Line::new(Ink::Rule, 0.6));
-        drawing.text([at, y.start + 46.0], &format!("{value:.0}"), 12.0, Anchor::Middle, Ink::Quiet);
+        drawing.text([at, y.start + 52.0], &format!("{value:.0}"), 12.0, Anchor::Middle, Ink::Quiet);
     }
     drawing.text(
-        [0.5 * (x.start + x.end), y.start + 63.0],
-        "frequency, Hz",
+        [0.5 * (x.start + x.end), y.start + 68.0],
+        &content.text("axis.frequency"),
         12.0,
         Anchor::Middle,
         Ink::Quiet,
     );
-    drawing.turned([12.0, 0.5 * (y.start + y.end)], "level, dB", 12.0, Ink::Quiet);
+    drawing.turned([12.0, 0.5 * (y.start + y.end)], &content.text("axis.level"), 12.0, Ink::Quiet);
 }
 
 /// Strokes for all resonances of the room, marks with numbers for those that changed, where there is room.
@@ -153,32 +150,52 @@ fn resonances(drawing: &mut Drawing, content: &Content<'_>, x: &Scale, floor: f6
         own.filter(|f| inside(f.value)).for_each(|f| stroke(drawing, f.value, Ink::Text));
         return;
     };
-    let mut free_from = x.start - 40.0;
-    for row in &pair.rows {
+    let mut rows = pair.rows.clone();
+    rows.sort_by(|a, b| frequency(a).total_cmp(&frequency(b)));
+    let mut marks: Vec<(f64, String)> = Vec::new();
+    for row in rows.into_iter().filter(|row| inside(frequency(row))) {
         let hz = frequency(row);
-        if !inside(hz) {
-            continue;
-        }
         let settled = matches!(row.verdict, "unchanged" | "unsure");
         stroke(drawing, hz, if settled { Ink::Quiet } else { Ink::After });
-        let (mark, _) = words::verdict(row.verdict);
-        let text = format!("{mark} {hz:.1}");
-        let width = 7.2 * text.chars().count() as f64;
-        let left = (x.at(hz) - 0.5 * width).min(x.end + 8.0 - width);
-        if !settled && left > free_from {
-            drawing.text([left, floor + 26.0], &text, 12.0, Anchor::Start, Ink::After);
-            free_from = left + width + 4.0;
+        if !settled {
+            let (mark, _) = words::verdict(row.verdict);
+            marks.push((x.at(hz), format!("{mark} {}", content.language().value(&number(hz, 1)))));
+        }
+    }
+    for (at, text) in placed(&marks, x, floor).into_iter().zip(&marks) {
+        if let Some(at) = at {
+            drawing.text(at, &text.1, MARK_SIZE, Anchor::Start, Ink::After);
         }
     }
 }
 
-fn spoken(content: &Content<'_>, curves: &[Curve<'_>]) -> String {
+/// Height of the marks' letters.
+const MARK_SIZE: f64 = 12.0;
+/// Lines under the floor that marks may stand on.
+const LINES: [f64; 2] = [25.0, 37.0];
+
+/// Where the marks stand, from the left: under their place, on the first line that has room; `None` where none has.
+fn placed(marks: &[(f64, String)], x: &Scale, floor: f64) -> Vec<Option<[f64; 2]>> {
+    let mut taken: Vec<Area> = Vec::new();
+    let place = |(at, text): &(f64, String)| {
+        let width = Area::of_text([0.0, 0.0], text, MARK_SIZE, Anchor::Start).right;
+        let left = (at - 0.5 * width).min(x.end + 8.0 - width);
+        let on = |line: &f64| [left, floor + line];
+        let area = |at: [f64; 2]| Area::of_text(at, text, MARK_SIZE, Anchor::Start);
+        let free = LINES.iter().map(on).find(|at| taken.iter().all(|t| t.common(&area(*at)) <= 0.0));
+        taken.extend(free.map(area));
+        free
+    };
+    marks.iter().map(place).collect()
+}
+
+fn spoken(content: &Content<'_>, curves: &[Curve<'_>]) -> Message {
     let one = |c: &Curve<'_>| {
         let loudest = c.spectrum.power.iter().zip(&c.spectrum.frequency_hz).max_by(|a, b| a.0.total_cmp(b.0));
-        loudest.map(|(_, hz)| format!("{}: the highest peak lies at {}.", c.state.name, hertz(*hz)))
+        loudest.map(|(_, hz)| say!("spoken.peak", state = c.state.name.as_str(), hz = hertz(*hz)))
     };
-    let peaks: Vec<String> = curves.iter().filter_map(one).collect();
-    let changed: Vec<String> = content
+    let peaks: Vec<Message> = curves.iter().filter_map(one).collect();
+    let changed: Vec<Message> = content
         .pairs()
         .last()
         .map(|pair| {
@@ -189,10 +206,34 @@ fn spoken(content: &Content<'_>, curves: &[Curve<'_>]) -> String {
                 .collect()
         })
         .unwrap_or_default();
-    let marks = if changed.is_empty() {
-        String::new()
-    } else {
-        format!(" Marked as changed: {}.", words::joined(&changed))
-    };
-    format!("Level over frequency. {}{marks}", peaks.join(" "))
+    let mut parts = vec![say!("spoken.spectrum")];
+    parts.extend(peaks);
+    if !changed.is_empty() {
+        parts.push(say!("spoken.marked", modes = changed));
+    }
+    Message::row(parts, " ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Marks a few hertz apart: none lies on another, the first ones stand, and none leaves the figure.
+    #[test]
+    fn marks_lie_on_no_other() {
+        let x = Scale::log(15.0, 200.0, 50.0, 748.0);
+        let marks: Vec<(f64, String)> =
+            (0..40).map(|k| 20.0 + 4.5 * f64::from(k)).map(|hz| (x.at(hz), format!("▼ {hz:.1}"))).collect();
+        let placed = placed(&marks, &x, 250.0);
+        let areas: Vec<Area> = placed
+            .iter()
+            .zip(&marks)
+            .filter_map(|(at, (_, text))| Some(Area::of_text((*at)?, text, MARK_SIZE, Anchor::Start)))
+            .collect();
+        for (k, a) in areas.iter().enumerate() {
+            assert!(areas[k + 1..].iter().all(|b| a.common(b) <= 0.0), "{a:?}");
+            assert!(a.right <= 760.0 && a.bottom < 250.0 + 52.0 - 9.0, "{a:?}");
+        }
+        assert!(placed[..6].iter().all(Option::is_some) && areas.len() > 15, "{}", areas.len());
+    }
 }

@@ -8,6 +8,7 @@
 use super::draw::{Anchor, Drawing, Ink, Line, Scale};
 use super::words;
 use crate::estimate::Estimate;
+use crate::language::{Language, Message, number, say};
 
 /// How long one mode rings in one state, with the ends of the 95 % interval, seconds.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -78,52 +79,66 @@ fn wedge(drawing: &mut Drawing, scale: &Scale, base: f64, height: f64, tail: &Ta
 }
 
 /// The time axis above or below the rows.
-pub(super) fn axis(drawing: &mut Drawing, scale: &Scale, y: f64, size: f64) {
+pub(super) fn axis(language: &Language, drawing: &mut Drawing, scale: &Scale, y: f64, size: f64) {
     let ticks = scale.ticks(((scale.end - scale.start) / 60.0) as usize);
     for value in &ticks.values {
         let x = scale.at(*value);
         drawing.line(vec![[x, y], [x, y + 4.0]], Line::new(Ink::Quiet, 1.0));
-        let text = format!("{value:.*}", ticks.decimals);
-        let text = if value.abs() < 1e-9 { "0 s".to_owned() } else { text };
+        let text = if value.abs() < 1e-9 {
+            language.say(&say!("unit.seconds", s = number(0.0, 0)))
+        } else {
+            language.value(&number(*value, ticks.decimals))
+        };
         drawing.text([x, y - 4.0], &text, size, Anchor::Middle, Ink::Quiet);
     }
 }
 
-/// What the mark of a row is, where nothing else is said.
-pub(super) const AUDIBLE: &str = "dashed mark: decay time from which trained listeners heard a difference";
+/// What stands round the rows of a figure.
+pub(super) struct Frame {
+    pub name: String,
+    pub title: String,
+    /// What each colour means.
+    pub legend: Vec<(Ink, String)>,
+    /// What the dashed mark means.
+    pub foot: String,
+}
 
 /// The whole chart as one figure.
-pub(super) fn figure(name: &str, title: &str, rows: &[Row], legend: &[(Ink, String)], foot: &str) -> Drawing {
+pub(super) fn figure(language: &Language, frame: Frame, rows: &[Row]) -> Drawing {
     const ROW: f64 = 34.0;
     let height = 74.0 + ROW * rows.len() as f64 + 20.0;
-    let mut drawing = Drawing::new(name, title, 760.0, height);
+    let mut drawing = Drawing::new(&frame.name, &frame.title, 760.0, height);
     let scale = Scale::linear(0.0, longest_s(rows), 150.0, 600.0);
     let mut x = 150.0;
-    for (ink, text) in legend {
+    for (ink, text) in &frame.legend {
         drawing.frame([x, 12.0], [12.0, 10.0], Line::new(*ink, 1.0), Some((*ink, 0.8)));
-        drawing.text([x + 18.0, 21.0], text, 12.0, Anchor::Start, *ink);
+        let text = words::shortened(text, 40);
+        drawing.text([x + 18.0, 21.0], &text, 12.0, Anchor::Start, *ink);
         x += 40.0 + 6.6 * text.chars().count() as f64;
     }
-    axis(&mut drawing, &scale, 50.0, 12.0);
+    axis(language, &mut drawing, &scale, 50.0, 12.0);
     for (k, row) in rows.iter().enumerate() {
         let mid = 76.0 + ROW * k as f64;
         drawing.text([140.0, mid + 4.0], &row.label, 13.0, Anchor::End, Ink::Text);
         drawing.text([612.0, mid + 4.0], &row.outcome, 12.0, Anchor::Start, Ink::Text);
         draw(&mut drawing, &scale, mid, 12.0, row);
     }
-    drawing.text([150.0, height - 8.0], foot, 12.0, Anchor::Start, Ink::Limit);
-    drawing.description = rows.iter().map(spoken).collect::<Vec<_>>().join(" ");
+    drawing.text([150.0, height - 8.0], &frame.foot, 12.0, Anchor::Start, Ink::Limit);
+    drawing.description = rows.iter().map(|row| spoken(language, row)).collect::<Vec<_>>().join(" ");
     drawing
 }
 
 /// A row in words.
-fn spoken(row: &Row) -> String {
-    let time = |tail: Option<Tail>, when: &str| {
-        tail.map(|t| format!(" {when} {} ({:.2} to {:.2})", words::seconds(t.value_s), t.low_s, t.high_s))
+fn spoken(language: &Language, row: &Row) -> String {
+    let time = |tail: Option<Tail>, key: &'static str| {
+        let tail = tail?;
+        let (low, high) = (number(tail.low_s, 2), number(tail.high_s, 2));
+        Some(say!(key, value = words::seconds(tail.value_s), low = low, high = high))
     };
-    let times: Vec<String> =
-        [time(row.before, "before"), time(row.after, "after")].into_iter().flatten().collect();
-    format!("{}:{}; {}.", row.label, times.join(","), row.outcome)
+    let times = [time(row.before, "spoken.before"), time(row.after, "spoken.after")];
+    let times = Message::row(times.into_iter().flatten(), ",");
+    let (label, outcome) = (row.label.as_str(), row.outcome.as_str());
+    language.say(&say!("spoken.row", label = label, times = times, outcome = outcome))
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 //! Does the room keep its target? One line a state, for the end of the first sheet.
 
 use super::content::Content;
-use super::words::{hertz, joined, seconds, shown};
+use super::words::{hertz, seconds, shown};
+use crate::language::{Message, Value, number, say};
 use crate::table::TargetRow;
 use maud::{Markup, html};
 
@@ -16,18 +17,24 @@ pub(super) fn sheet(content: &Content<'_>) -> Markup {
     }
     let settings = &content.results.settings;
     let target = match (&settings.target_mask, settings.target_t60_s) {
-        (Some(mask), _) => format!("decay times within the mask of {mask}"),
-        (None, Some(limit_s)) => format!("no decay longer than {}", seconds(limit_s)),
-        (None, None) => "decay times".to_owned(),
+        (Some(mask), _) => match mask.strip_suffix(" s").and_then(|mask| mask.split_once(" round ")) {
+            Some((mask, mean)) => {
+                let mean = Value::Number(mean.to_owned());
+                say!("target.mask-round", mask = mask, mean = say!("unit.seconds", s = mean))
+            }
+            None => say!("target.mask", mask = mask.as_str()),
+        },
+        (None, Some(limit_s)) => say!("target.limit", limit = seconds(limit_s)),
+        (None, None) => say!("target.times"),
     };
     let states: Vec<&str> = content.states().map(|s| s.name.as_str()).collect();
     let told = states.iter().filter_map(|state| Some((*state, line(content, rows, state)?)));
     html! {
         div.target {
-            h3 { "Target: " (target) }
+            h3 { (content.say(&target)) }
             ul {
                 @for (state, (mark, text)) in told {
-                    li { b { bdi { (shown(state)) } ": " } span.mark aria-hidden="true" { (mark) } " " (text) }
+                    li { b { bdi { (shown(state)) } ": " } span.mark aria-hidden="true" { (mark) } " " (content.say(&text)) }
                 }
             }
         }
@@ -35,7 +42,7 @@ pub(super) fn sheet(content: &Content<'_>) -> Markup {
 }
 
 /// Whether a state keeps it: where people listen if that is known, else over all places.
-fn line(content: &Content<'_>, rows: &[TargetRow], state: &str) -> Option<(&'static str, String)> {
+fn line(content: &Content<'_>, rows: &[TargetRow], state: &str) -> Option<(&'static str, Message)> {
     let of_state: Vec<&TargetRow> = rows.iter().filter(|row| *row.state == *state).collect();
     let at = |position: &str| of_state.iter().any(|row| &*row.position == position);
     let wanted = ["listening", "*"].into_iter().find(|position| at(position));
@@ -47,31 +54,33 @@ fn line(content: &Content<'_>, rows: &[TargetRow], state: &str) -> Option<(&'sta
     let (kept, missed, unsure) = (with("yes"), with("no"), with("unsure"));
     let judged = kept.len() + missed.len() + unsure.len();
     let names = |rows: &[&TargetRow]| {
-        let mut named: Vec<String> = rows.iter().take(NAMED).map(|row| name(content, row)).collect();
+        let mut named: Vec<Message> = rows.iter().take(NAMED).map(|row| name(content, row)).collect();
         if rows.len() > NAMED {
-            named.push(format!("{} more", rows.len() - NAMED));
+            named.push(say!("target.more", n = rows.len() - NAMED));
         }
-        joined(&named)
+        named
     };
     if judged == 0 {
-        return (!counted.is_empty()).then(|| ("?", "can’t tell: no decay time there".to_owned()));
+        return (!counted.is_empty()).then(|| ("?", say!("target.unknown")));
     }
+    let of = |rows: &[&TargetRow]| number(rows.len() as f64, 0);
+    let all = number(judged as f64, 0);
     Some(if !missed.is_empty() {
-        ("✗", format!("missed, at {} of {judged} bands and resonances: {}", missed.len(), names(&missed)))
+        ("✗", say!("target.missed", missed = of(&missed), all = all, names = names(&missed)))
     } else if unsure.is_empty() {
-        ("✓", format!("kept, in all {judged} bands and resonances"))
+        ("✓", say!("target.kept", all = all))
     } else {
-        ("?", format!("can’t tell: {} kept, undecided at {}", kept.len(), names(&unsure)))
+        ("?", say!("target.undecided", kept = of(&kept), names = names(&unsure)))
     })
 }
 
-fn name(content: &Content<'_>, row: &TargetRow) -> String {
+fn name(content: &Content<'_>, row: &TargetRow) -> Message {
     let mode = row.mode.and_then(|m| {
         content.modes_of(&row.state).iter().find(|r| r.mode == m).and_then(|r| r.frequency.ok())
     });
     match (row.band_hz, mode) {
-        (Some(hz), _) => format!("the band at {:.0} Hz", crate::filter::nominal_hz(hz)),
+        (Some(hz), _) => say!("target.band", hz = number(crate::filter::nominal_hz(hz), 0)),
         (None, Some(frequency)) => hertz(frequency.value),
-        (None, None) => "a resonance".to_owned(),
+        (None, None) => say!("target.resonance"),
     }
 }

@@ -1,6 +1,7 @@
 //! The words that report and screen share, in plain language.
 
-use crate::table::number;
+use crate::language::{Message, number, say};
+use crate::table::number as printed;
 use std::borrow::Cow;
 
 /// Text as it may be shown: each control character, and each that turns the writing direction of what
@@ -18,44 +19,39 @@ pub fn shown(text: &str) -> Cow<'_, str> {
 /// What a verdict's word in the tables is called in the report: a mark, which never stands alone, and
 /// plain words.
 #[must_use]
-pub fn verdict(word: &str) -> (&'static str, &'static str) {
+pub fn verdict(word: &str) -> (&'static str, Message) {
     match word {
-        "gone" => ("○", "gone"),
-        "shorter" => ("▼", "shorter"),
-        "longer" => ("▲", "longer"),
-        "chain" => ("◇", "measuring chain"),
-        "level-only" => ("↕", "level only"),
-        "unchanged" => ("=", "as before"),
-        "new" => ("+", "new"),
-        _ => ("?", "can’t tell"),
+        "gone" => ("○", say!("verdict.gone")),
+        "shorter" => ("▼", say!("verdict.shorter")),
+        "longer" => ("▲", say!("verdict.longer")),
+        "chain" => ("◇", say!("verdict.chain")),
+        "level-only" => ("↕", say!("verdict.level-only")),
+        "unchanged" => ("=", say!("verdict.unchanged")),
+        "new" => ("+", say!("verdict.new")),
+        _ => ("?", say!("verdict.unsure")),
     }
 }
 
 /// `2 0 1` as "2 × length, 1 × height"; `None` for anything that names no mode.
 #[must_use]
-pub fn half_waves(axes: &str) -> Option<String> {
+pub fn half_waves(axes: &str) -> Option<Message> {
     let numbers: Vec<u32> = axes.split(' ').map(str::parse).collect::<Result<_, _>>().ok()?;
-    let sides = numbers.iter().zip(["length", "width", "height"]).filter(|(n, _)| **n > 0);
-    let along: Vec<String> = sides.map(|(n, side)| format!("{n} × {side}")).collect();
-    (numbers.len() == 3 && !along.is_empty()).then(|| along.join(", "))
-}
-
-/// A count with its noun: "1 place", "3 places".
-#[must_use]
-pub fn counted(n: usize, noun: &str) -> String {
-    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
+    let keys = ["waves.length", "waves.width", "waves.height"];
+    let sides = numbers.iter().zip(keys).filter(|(n, _)| **n > 0);
+    let along: Vec<Message> = sides.map(|(n, key)| say!(key, n = number(f64::from(*n), 0))).collect();
+    (numbers.len() == 3 && !along.is_empty()).then(|| Message::row(along, ", "))
 }
 
 /// Hertz for reading: "33.2 Hz".
 #[must_use]
-pub fn hertz(value: f64) -> String {
-    format!("{value:.1} Hz")
+pub fn hertz(value: f64) -> Message {
+    say!("unit.hertz", hz = number(value, 1))
 }
 
 /// Seconds for reading: "1.69 s".
 #[must_use]
-pub fn seconds(value: f64) -> String {
-    format!("{value:.2} s")
+pub fn seconds(value: f64) -> Message {
+    say!("unit.seconds", s = number(value, 2))
 }
 
 /// A value with half its 95 % interval, never finer than `least`; the bare value where nothing is known of it.
@@ -63,28 +59,8 @@ pub fn seconds(value: f64) -> String {
 pub fn plus_minus(estimate: crate::estimate::Estimate, least: f64) -> String {
     let spread = estimate.sd.map(|sd| (crate::estimate::SD_PER_95 * sd).max(least));
     spread
-        .and_then(|spread| number::plus_minus(estimate.value, spread))
+        .and_then(|spread| printed::plus_minus(estimate.value, spread))
         .unwrap_or_else(|| format!("{:.2}", estimate.value))
-}
-
-/// A number with a true minus sign; a rounded zero has none.
-#[must_use]
-pub fn signed(value: f64, digits: usize) -> String {
-    let text = format!("{value:+.digits$}");
-    if text.chars().all(|c| !c.is_ascii_digit() || c == '0') {
-        return text.trim_start_matches(['+', '-']).to_owned();
-    }
-    text.replace('-', "\u{2212}")
-}
-
-/// Names in a row: "a", "a and b", "a, b and c".
-#[must_use]
-pub fn joined(parts: &[String]) -> String {
-    match parts {
-        [] => String::new(),
-        [one] => one.clone(),
-        [most @ .., last] => format!("{} and {last}", most.join(", ")),
-    }
 }
 
 /// A text of at most `width` characters: a longer one loses its middle, as names differ at their ends.
@@ -101,8 +77,22 @@ pub fn shortened(text: &str, width: usize) -> String {
 
 /// A place: its position, and the source where there is one.
 #[must_use]
-pub fn place(position: &str, source: &str) -> String {
-    if source.is_empty() { position.to_owned() } else { format!("{position} (source {source})") }
+pub fn place(position: &str, source: &str) -> Message {
+    if source.is_empty() {
+        Message::plain(position)
+    } else {
+        say!("place.of-source", place = position, source = source)
+    }
+}
+
+/// What a position is for, by its word in the tables.
+#[must_use]
+pub fn role(word: &str) -> Message {
+    match word {
+        "listening" => say!("place.listening"),
+        "boundary" => say!("place.boundary"),
+        _ => say!("place.other"),
+    }
 }
 
 #[cfg(test)]
@@ -113,7 +103,8 @@ mod tests {
 
     #[test]
     fn every_verdict_has_a_mark_and_words_of_its_own() {
-        let all: std::collections::BTreeSet<_> = VERDICTS.iter().map(|(word, _)| verdict(word)).collect();
+        let said = |(word, _): &(&str, &str)| (verdict(word).0, verdict(word).1.to_string());
+        let all: std::collections::BTreeSet<_> = VERDICTS.iter().map(said).collect();
         assert_eq!(all.len(), VERDICTS.len());
     }
 
@@ -128,17 +119,14 @@ mod tests {
             ("1 0", None),
             ("a b c", None),
         ] {
-            assert_eq!(half_waves(axes).as_deref(), text, "{axes}");
+            assert_eq!(half_waves(axes).map(|m| m.to_string()).as_deref(), text, "{axes}");
         }
     }
 
     #[test]
     fn numbers_and_lists_by_hand() {
-        assert_eq!(signed(-1.25, 1), "\u{2212}1.2");
-        assert_eq!(signed(0.04, 1), "0.0");
-        assert_eq!(signed(2.0, 0), "+2");
-        assert_eq!(joined(&["a".into(), "b".into(), "c".into()]), "a, b and c");
-        assert_eq!(counted(1, "mode"), "1 mode");
+        assert_eq!(hertz(33.21), "33.2 Hz");
+        assert_eq!(seconds(1.694), "1.69 s");
         assert_eq!((shortened("setting-10", 7), shortened("a", 3)), ("se…g-10".into(), "a".into()));
         assert_eq!(plus_minus(Estimate::new(1.694, 0.005), 0.01), "1.694 ± 0.010");
         assert_eq!(plus_minus(Estimate::exact(1.694), 0.01), "1.69");

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::error::SessionError;
 use super::gather::{Gathering, Placements, channels};
+use super::language;
 use super::logo;
 use super::order::{NaturalKey, closest, fold, plain};
 use super::pattern::Pattern;
@@ -35,9 +36,14 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
         .zip(plan.manifest.visit.logo.as_deref())
         .map(|(root, file)| logo::read(root, file));
     warnings.extend(logo.iter().filter_map(|read| read.as_ref().err().cloned()));
+    let asked_language = plan.root.as_deref().zip(plan.manifest.visit.language.as_deref());
+    let language = asked_language.map(|(root, asked)| language::read(root, asked)).transpose()?;
+    let (language, missing) = language.unwrap_or_else(language::english);
+    warnings.extend(missing);
     let (sources, positions) = places(plan.manifest.sources, plan.manifest.positions, &remarked.placed);
     Ok(Session {
         logo: logo.and_then(Result::ok),
+        language,
         root: plan.root,
         title: plan.manifest.title,
         baseline,

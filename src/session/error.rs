@@ -118,7 +118,7 @@ pub enum SessionError {
         /// The number as given.
         found: usize,
     },
-    /// Something in `session.toml`; everything that is wrong with it at once.
+    /// Something in `session.toml` or a language file; everything that is wrong with it at once.
     #[error("{}", Problems { path, problems })]
     Manifest {
         /// The file.

@@ -21,6 +21,7 @@ mod error;
 mod folder;
 mod gather;
 mod labels;
+mod language;
 mod length;
 mod logo;
 mod manifest;
@@ -34,6 +35,8 @@ mod plan;
 mod remarks;
 mod several;
 
+use crate::language::Language;
+use std::borrow::Cow;
 use std::path::PathBuf;
 
 pub use channels::{Channels, ChannelsError, is_name as is_position_name, words as channel_words};
@@ -85,6 +88,8 @@ pub struct Session {
     pub visit: Visit,
     /// The picture for the report's head.
     pub logo: Option<Logo>,
+    /// Language of the report.
+    pub language: Cow<'static, Language>,
     /// Loudspeaker places that the manifest names.
     pub sources: Vec<Source>,
     /// Microphone positions that the manifest names.
@@ -171,6 +176,7 @@ impl Session {
             plan: None,
             visit: Visit::default(),
             logo: None,
+            language: Cow::Borrowed(Language::english()),
             sources: Vec::new(),
             positions: Vec::new(),
             states: Vec::new(),

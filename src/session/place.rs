@@ -72,6 +72,8 @@ pub struct Visit {
     pub conclusions: Option<String>,
     /// Path of a picture for the report's head, within the session.
     pub logo: Option<String>,
+    /// Language of the report: a tag, or the path of a language file within the session.
+    pub language: Option<String>,
     /// Longest decay time that the job allows, seconds.
     pub target_t60_s: Option<f64>,
     /// What the room is for, where a published tolerance of decay times holds for it.

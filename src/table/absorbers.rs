@@ -4,6 +4,7 @@ use super::cell::Name;
 use super::column::{dials, hertz, per_second, plain, seconds, text};
 use super::row::table;
 use crate::estimate::Estimate;
+use crate::language::Message;
 
 table! {
     "absorber", AbsorberRow, key ["state", "unit", "mode_frequency_hz"],
@@ -39,7 +40,7 @@ table! {
     consistency: Option<f64> {
         consistency plain(""), "The check that the identification leaves unused, 2δ0ωa² + 2δaω0² = 2δ1|s2|² + 2δ2|s1|²: its miss in units of its own standard deviation.", "";
     }
-    advice: Option<String> {
+    advice: Option<Message> {
         advice text(), "What to change next, in one sentence.", "";
     }
     next_frequency_change_hz: Option<f64> {
@@ -51,7 +52,7 @@ table! {
     next_dials: Vec<(String, f64)> {
         next_dials dials(), "Setting to try next, by the manifest's dial names.", "";
     }
-    reason: Option<String> {
+    reason: Option<Message> {
         reason text(), "Why a value is null.", "";
     }
 }

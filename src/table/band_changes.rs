@@ -5,6 +5,7 @@ use super::column::{decibels, flags, hertz, percent, seconds, text, words};
 use super::row::table;
 use super::words::BAND_VERDICTS;
 use crate::flag::{Flag, Flags};
+use crate::language::Message;
 
 table! {
     "band_changes", BandChangeRow, key ["before_state", "after_state", "position", "source", "band_hz"],
@@ -41,7 +42,7 @@ table! {
     verdict: &'static str {
         verdict words(BAND_VERDICTS), "What happened to the decay, on rows of position `*`; chance findings are held at 5 % of all findings over the bands of one before/after pair.", "Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289 (false-discovery rate)";
     }
-    reason: String {
+    reason: Message {
         reason text(), "Why, in one sentence; on rows of position `*`.", "";
     }
     flags: Flags {

@@ -6,6 +6,7 @@ use super::column::{Column, Digits, Kind, Part};
 use super::number;
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
+use crate::language::Message;
 
 /// A name or another text that many rows share.
 pub type Name = Arc<str>;
@@ -78,6 +79,13 @@ impl Field for Name {
 impl Field for String {
     fn cell(&self, _: &Column, _: &mut Flags) -> Cell {
         Cell::text(self)
+    }
+}
+
+/// A sentence, in English.
+impl Field for Message {
+    fn cell(&self, _: &Column, _: &mut Flags) -> Cell {
+        Cell::text(&self.to_string())
     }
 }
 

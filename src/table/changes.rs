@@ -6,6 +6,7 @@ use super::row::table;
 use super::words::VERDICTS;
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
+use crate::language::Message;
 
 table! {
     "changes", ChangeRow, key ["before_state", "after_state", "mode", "after_mode"],
@@ -63,7 +64,7 @@ table! {
     verdict: &'static str {
         verdict words(VERDICTS).required(), "What happened to the ringing; chance findings are held at 5 % of all findings over the modes of one before/after pair.", "Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289 (false-discovery rate)";
     }
-    reason: String {
+    reason: Message {
         reason text().required(), "Why, in one sentence.", "";
     }
     flags: Flags {

@@ -4,6 +4,7 @@ use super::cell::Name;
 use super::column::{text, words};
 use super::row::table;
 use super::words::CHECK_MET;
+use crate::language::Message;
 
 table! {
     "checks", CheckRow, key ["state", "standard", "clause", "requirement"],
@@ -17,19 +18,19 @@ table! {
     clause: &'static str {
         clause text().required(), "Clause or table of the standard.", "";
     }
-    requirement: String {
+    requirement: Message {
         requirement text().required(), "What is required.", "";
     }
-    found: String {
+    found: Message {
         found text(), "What data or manifest show, with its unit; empty where neither says.", "";
     }
-    limit: String {
+    limit: Message {
         limit text(), "What the standard asks for, with its unit.", "";
     }
     met: &'static str {
         met words(CHECK_MET).required(), "Whether the requirement is met.", "";
     }
-    affects: String {
+    affects: Message {
         affects text(), "What a miss means for the results.", "";
     }
 }

@@ -2,6 +2,7 @@
 
 use stillroom::estimate::Estimate;
 use stillroom::flag::{Flag, Flags};
+use stillroom::language::Message;
 use stillroom::table::*;
 
 pub fn results() -> Results {
@@ -126,7 +127,7 @@ fn absorber() -> AbsorberRow {
         best_decay_per_s: Some(14.1),
         best_t60_s: Some(0.756),
         consistency: Some(-0.42),
-        advice: Some("raise its frequency by 0.56 Hz".into()),
+        advice: Some(Message::plain("raise its frequency by 0.56 Hz")),
         next_frequency_change_hz: None,
         next_damping_factor: Some(2.1),
         next_dials: vec![("depth".into(), 0.65), ("fine".into(), 3.0)],
@@ -143,10 +144,10 @@ fn vague_absorber() -> AbsorberRow {
         best_decay_per_s: None,
         best_t60_s: None,
         consistency: None,
-        advice: Some("less damping, then measure again".into()),
+        advice: Some(Message::plain("less damping, then measure again")),
         next_damping_factor: Some(0.5),
         next_dials: vec![],
-        reason: Some("one pole is visible, so unit and mode can't be told apart".into()),
+        reason: Some(Message::plain("one pole is visible, so unit and mode can't be told apart")),
         mode_frequency_hz: Some(50.688),
         ..absorber()
     }
@@ -270,7 +271,7 @@ fn change() -> ChangeRow {
         level_change: Some(Ok(Interval { value: -3.2, low: -3.9, high: -2.5 })),
         shape_match: Some(1.0),
         verdict: "shorter",
-        reason: "T60 fell by 39 % (33 to 44 %), far beyond chance".into(),
+        reason: Message::plain("T60 fell by 39 % (33 to 44 %), far beyond chance"),
         flags: Flags::default(),
     }
 }
@@ -287,7 +288,7 @@ fn new_mode() -> ChangeRow {
         level_change: Some(Err(Flag::Normalised)),
         shape_match: None,
         verdict: "new",
-        reason: "no mode of the baseline fits it".into(),
+        reason: Message::plain("no mode of the baseline fits it"),
         ..change()
     }
 }
@@ -321,7 +322,7 @@ fn band_change() -> BandChangeRow {
         t20_change: None,
         level_change_db: Some(Ok(-1.0)),
         verdict: "unsure",
-        reason: "No T20: the band reaches above half the sample rate.".into(),
+        reason: Message::plain("No T20: the band reaches above half the sample rate."),
         flags: Flags::default(),
     }
 }
@@ -346,10 +347,10 @@ fn check() -> CheckRow {
         state: "empty".into(),
         standard: "ISO 3382-2:2008",
         clause: "table 1",
-        requirement: "at least 6 combinations of source and microphone (engineering)".into(),
-        found: "2".into(),
-        limit: "6".into(),
+        requirement: Message::plain("at least 6 combinations of source and microphone (engineering)"),
+        found: Message::plain("2"),
+        limit: Message::plain("6"),
         met: "no",
-        affects: "spatial average of T20 and T30".into(),
+        affects: Message::plain("spatial average of T20 and T30"),
     }
 }

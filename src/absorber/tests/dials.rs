@@ -109,7 +109,7 @@ fn course(number: usize) -> Option<Course> {
         let given = dial("power").zip(dial("frequency")).map(|(p, f)| [p, f]);
         let stays = next.frequency_change_hz == Some(0.0) && next.damping_factor == Some(1.0);
         let given = given.or(stays.then(|| settings[now - 1]));
-        log.push(format!("{given:.2?} {}", tuning.takes[now - 1].advice.as_deref().unwrap_or_default()));
+        log.push(format!("{given:.2?} {}", tuning.takes[now - 1].advice.clone().unwrap_or_default()));
         advised.push(given.map(|dials| truth(&room, powered.at(&room, dials)).0 / best));
         settings.extend(given);
     }

@@ -178,7 +178,7 @@ fn two_units(number: usize) -> Option<Vec<Of>> {
             g[k],
             (bare[0].0 - bare[1].0).abs() / TAU,
             take.consistency,
-            take.reason.as_deref().unwrap_or_default()
+            take.reason.clone().unwrap_or_default()
         );
         Some(Of { found, line })
     };

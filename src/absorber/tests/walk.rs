@@ -123,8 +123,8 @@ fn walk(number: usize, kind: &str, db: f64) -> Option<Walk> {
             (unit.omega_per_s - room.mode().omega_per_s) / TAU,
             unit.decay_per_s,
             found.values.map(|v| (v.loaded_hz, v.loaded_decay_per_s.value, v.coupling_per_s.value)),
-            found.advice.as_deref().unwrap_or_default(),
-            found.reason.as_deref().unwrap_or_default()
+            found.advice.clone().unwrap_or_default(),
+            found.reason.clone().unwrap_or_default()
         ));
         unit.omega_per_s += TAU * found.next.frequency_change_hz.unwrap_or(0.0);
         unit.decay_per_s *= found.next.damping_factor.unwrap_or(1.0);

@@ -3,6 +3,7 @@
 
 mod axis;
 mod ink;
+pub mod place;
 mod png;
 mod raster;
 mod strokes;
@@ -11,6 +12,7 @@ pub mod svg;
 pub use self::png::{data_uri, encode, figure as png_file};
 pub use axis::{Scale, Ticks};
 pub use ink::{Ink, hex};
+pub use place::Area;
 
 /// Who drew it, in every file.
 pub const MARK: &str = concat!("Software: ", env!("CARGO_PKG_NAME"));

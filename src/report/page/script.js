@@ -3,7 +3,7 @@ for (const table of document.querySelectorAll("table.data")) {
   const body = table.tBodies[0];
   const first = [...body.rows];
   const value = (row, column) => row.cells[column].textContent.trim();
-  const number = (text) => parseFloat(text.replace("\u2212", "-").replace(/^[<>≤≥+]/, ""));
+  const number = (text) => parseFloat(text.replace("\u2212", "-").replace(/^[<>≤≥+]/, "").replace(/^(-?\d+),(\d)/, "$1.$2"));
   [...table.tHead.rows[0].cells].forEach((head, column) => {
     const button = document.createElement("button");
     button.type = "button";
@@ -30,14 +30,14 @@ for (const table of document.querySelectorAll("table.data")) {
   const copy = document.createElement("button");
   copy.type = "button";
   copy.className = "copy";
-  copy.textContent = "Copy table";
+  copy.textContent = document.body.dataset.copy;
   copy.addEventListener("click", () => {
     const text = [...table.rows]
       .map((row) => [...row.cells].map((cell) => cell.textContent.trim()).join("\t"))
       .join("\n");
     const done = () => {
-      copy.textContent = "Copied";
-      setTimeout(() => (copy.textContent = "Copy table"), 2000);
+      copy.textContent = document.body.dataset.copied;
+      setTimeout(() => (copy.textContent = document.body.dataset.copy), 2000);
     };
     const field = document.createElement("textarea");
     field.value = text;

@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 
 use super::table::{Bounds, Placed, Table};
 use super::{ListedState, ListedTake};
+use crate::language::Language;
 use crate::session::dimensions::ROOM_LENGTH_M;
-use crate::session::order::{as_name, composed, fold, plain};
+use crate::session::order::{as_name, closest, composed, fold, plain};
 use crate::session::place::{FloorPlan, Position, Role, Room, RoomUse, Source, Unit, Visit};
 
 /// A room's length. Our own bounds, see [`ROOM_LENGTH_M`].
@@ -106,6 +107,7 @@ pub fn visit(document: &Table<'_, '_>) -> Visit {
         "notes",
         "conclusions",
         "logo",
+        "language",
         "target_t60_s",
         "use",
     ];
@@ -121,9 +123,28 @@ pub fn visit(document: &Table<'_, '_>) -> Visit {
         notes: text("notes"),
         conclusions: text("conclusions"),
         logo: table.text("logo").and_then(|path| relative(&table, "logo", path)),
+        language: table.text("language").and_then(|asked| language(&table, asked)),
         target_t60_s: table.number("target_t60_s", TARGET),
         room_use: table.choice("use", &[("listening", RoomUse::Listening)]),
     }
+}
+
+/// A language's tag, or the path of a language file.
+fn language(table: &Table<'_, '_>, asked: Placed<String>) -> Option<String> {
+    let known = Language::KNOWN;
+    if known.contains(&asked.value.as_str()) {
+        return Some(asked.value);
+    }
+    if asked.value.to_lowercase().ends_with(".toml") {
+        return relative(table, "language", asked);
+    }
+    let allowed = format!("{}, or the path of a language file (.toml) within the session", known.join(", "));
+    let advice = match closest(&asked.value, known) {
+        Some(near) => format!("write \"{near}\""),
+        None => "write a language's tag, or put a language file beside session.toml".to_owned(),
+    };
+    table.refuse_at(asked.span, "`language` is not known", &allowed, advice);
+    None
 }
 
 pub fn sources(document: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<String>) -> Vec<Source> {

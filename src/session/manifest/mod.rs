@@ -14,6 +14,7 @@ use super::error::{Problem, SessionError};
 use super::pattern::Pattern;
 use super::place::{FloorPlan, Position, Room, Source, TimeBase, Unit, Visit};
 use entries::{calibration, positions, room, sources, states, takes, visit};
+pub(super) use source::{excerpt, line_at, read as text_of};
 pub(super) use table::Placed;
 use table::{Reader, Table};
 

@@ -1,0 +1,16 @@
+//! Languages of the report: what is said is a [`Message`], a key with its values; a [`Language`] makes a
+//! sentence of it.
+//!
+//! A language is one file of plain text, `en.toml` and `de.toml` beside this one or a user's own: a line per
+//! sentence, with `{names}` where values go. Stages hand on messages; tables and screens print them in English
+//! (their `Display`), the report in the language that `session.toml` asks for. Flags keep their English
+//! sentences in [`flag`](crate::flag), where the tables' reference has them from; other languages translate
+//! them under `[flag]`, a flag's advice under `[advice]`.
+
+mod catalogue;
+mod message;
+
+pub use catalogue::{Fault, Language, Piece};
+pub use message::{Message, Value, number, signed};
+
+pub(crate) use message::say;
