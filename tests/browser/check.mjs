@@ -30,6 +30,12 @@ const VIEWS = [
   { name: "print-letter", width: Math.floor(816 - MARGIN), height: Math.floor(1056 - MARGIN), scheme: "light", media: "print" },
 ];
 
+// What each language's page says.
+const WORDS = {
+  en: { wanted: ["Measured:", "What this does not show", "Where the numbers come from", "Safety", "Method"], seat: "Worst seat", copied: "Copied" },
+  de: { wanted: ["Gemessen:", "Was daraus nicht hervorgeht", "Woher die Zahlen stammen", "Sicherheit", "Methode"], seat: "Ungünstigster Platz", copied: "Kopiert" },
+};
+
 let passed = 0;
 const failures = [];
 function check(ok, what) {
@@ -80,11 +86,21 @@ async function look(page, view, name) {
   check(found.over.length === 0, `${name}: text on text: ${found.over.join("; ")}`);
 }
 
+// Sentences in tables are read without scrolling where there is a laptop's room.
+async function sentences(page, name) {
+  const cut = await page.evaluate(() =>
+    [...document.querySelectorAll(".scroll")]
+      .filter((region) => region.querySelector("td.sentence") && region.scrollWidth > region.clientWidth + 1)
+      .map((region) => `${region.getAttribute("aria-label")}: ${region.scrollWidth} of ${region.clientWidth} px`),
+  );
+  check(cut.length === 0, `${name}: cut tables: ${cut.join("; ")}`);
+}
+
 async function text(page, name) {
   const all = await page.evaluate(() => document.body.innerText);
-  for (const wanted of ["Measured:", "What this does not show", "Where the numbers come from", "Safety", "Method"])
-    check(all.includes(wanted), `${name}: “${wanted}” is missing`);
-  if (await page.locator(".tally").count()) check(/Worst seat/.test(all), `${name}: the worst seat is missing`);
+  const said = WORDS[await page.evaluate(() => document.documentElement.lang)];
+  for (const wanted of said.wanted) check(all.includes(wanted), `${name}: “${wanted}” is missing`);
+  if (await page.locator(".tally").count()) check(all.includes(said.seat), `${name}: the worst seat is missing`);
   check(!/\b(NaN|undefined|null|Infinity|inf)\b/.test(all), `${name}: a number that is none: ${all.match(/.{20}\b(NaN|undefined|null|Infinity|inf)\b.{20}/)?.[0]}`);
   check((await page.title()).length > 10, `${name}: the page has no title`);
 }
@@ -138,7 +154,7 @@ async function keyboard(page, name) {
     const sorted = await head.evaluate((element) => {
       const column = element.closest("th").cellIndex;
       const body = element.closest("table").tBodies[0];
-      const values = [...body.rows].map((r) => parseFloat(r.cells[column].textContent.replace("\u2212", "-"))).filter((v) => !Number.isNaN(v));
+      const values = [...body.rows].map((r) => parseFloat(r.cells[column].textContent.replace("\u2212", "-").replace(",", "."))).filter((v) => !Number.isNaN(v));
       return element.closest("th").ariaSort === "ascending" && values.every((v, k) => k === 0 || v >= values[k - 1]);
     });
     check(sorted, `${name}: Enter on a column's head sorts nothing`);
@@ -147,7 +163,7 @@ async function keyboard(page, name) {
   if (await copy.count()) {
     await copy.focus();
     await page.keyboard.press("Enter");
-    check((await copy.textContent()) === "Copied", `${name}: the copy button copies nothing`);
+    check((await copy.textContent()) === WORDS[await page.evaluate(() => document.documentElement.lang)].copied, `${name}: the copy button copies nothing`);
   }
 }
 
@@ -183,6 +199,7 @@ for (const report of reports) {
       await page.evaluate(() => document.querySelectorAll("details").forEach((d) => (d.open = true)));
       await look(page, view, `${name}, all opened`);
     }
+    if (view.name === "laptop") await sentences(page, name);
     if (view.name === "laptop") await keyboard(page, name);
     if (view.name === "print-a4") await page.pdf({ path: `${shots}/${name.replaceAll(" ", "-")}.pdf`, format: "A4" });
     check(said.length === 0, `${name}: the console says ${said.slice(0, 3).join(" | ")}`);

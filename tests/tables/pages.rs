@@ -4,6 +4,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use stillroom::language::Language;
 use stillroom::output::{Folder, Overwrite, add_tables};
 use stillroom::table::{reference, schema};
 
@@ -32,6 +33,12 @@ fn the_reference_page_is_the_one_made_from_the_columns() {
 #[test]
 fn the_schema_is_the_one_made_from_the_columns() {
     hold(schema::FILE_NAME, &schema::text());
+}
+
+/// What a translator copies: the report's English sentences, flags with them.
+#[test]
+fn the_english_sentences_are_those_of_the_report() {
+    hold("report-en.toml", &Language::english_file());
 }
 
 #[test]
