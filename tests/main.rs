@@ -23,6 +23,7 @@ mod faults;
 mod measured;
 mod modes;
 mod pair;
+mod perturbed;
 mod real_rooms;
 #[cfg(feature = "cli")]
 mod safety;
