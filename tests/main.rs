@@ -22,6 +22,8 @@ mod design_loop;
 mod faults;
 mod measured;
 mod modes;
+#[cfg(feature = "cli")]
+mod one_number;
 mod pair;
 mod perturbed;
 mod real_rooms;

@@ -38,6 +38,12 @@ pub(super) struct Evidence {
 }
 
 impl Evidence {
+    /// A change of this many standard deviations.
+    #[cfg(test)]
+    pub fn of_t(t: f64, places: usize) -> Self {
+        Self { log: 0.1 * t, sd: 0.1, places, choices: 1.0, ensemble: false }
+    }
+
     /// Two-sided probability of so large a change by chance, times the choices (Bonferroni).
     pub fn chance(&self) -> f64 {
         let beyond = student(self.places - 1).map_or(1.0, |t| t.cdf(-self.log.abs() / self.sd));

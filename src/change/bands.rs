@@ -29,13 +29,33 @@ pub(super) fn band_changes(
         .filter(|k| pairs[*k].before.position == ALL)
         .map(|k| (k, evidence(pairs[k].before.band_hz, &pairs)))
         .collect();
-    let chances: Vec<f64> = told.iter().filter_map(|(_, e)| Some(e.as_ref()?.chance())).collect();
-    let mut found = discoveries(&chances, settings.false_discovery).into_iter();
+    let known: Vec<&Evidence> = told.iter().filter_map(|(_, evidence)| evidence.as_ref()).collect();
+    let mut found = findings(&known, settings).into_iter();
     for (k, evidence) in told {
         let counts = evidence.is_some() && found.next() == Some(true);
         decide(&mut changes[k], evidence.as_ref(), counts, settings);
     }
     changes
+}
+
+/// Which bands changed: findings over all bands together, and the bands between two of them that moved the same way, each
+/// beyond chance by itself. These add none where there was none, so that what is held over pairs of states holds as before.
+fn findings(bands: &[&Evidence], settings: &ChangeSettings) -> Vec<bool> {
+    let chances: Vec<f64> = bands.iter().map(|band| band.chance()).collect();
+    let first = discoveries(&chances, settings.band_false_discovery);
+    let anchors: Vec<usize> = (0..bands.len()).filter(|k| first[*k]).collect();
+    let mut found = first;
+    for pair in anchors.windows(2) {
+        let [from, to] = [pair[0], pair[1]];
+        let alike = |k: usize| {
+            bands[k].log.signum().total_cmp(&bands[from].log.signum()).is_eq()
+                && chances[k] <= settings.false_discovery
+        };
+        if alike(to) && (from + 1..to).all(alike) {
+            found[from..to].fill(true);
+        }
+    }
+    found
 }
 
 /// The same band of the same place, or average, in both states.
@@ -141,4 +161,36 @@ fn energy_ratio(
     };
     let ratio = ratio * (-2.0 * log.value).exp();
     (ratio.is_finite() && ratio > 0.0).then_some(Ok(ratio))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Chances by Student's t on five degrees (any table): t = 10 is 1.7e-4, t = 3 is 3.0 %, t = 2 is 10 %.
+    #[test]
+    fn bands_between_findings_are_told_at_their_own_level() {
+        let band = |t: f64| Evidence::of_t(t, 6);
+        let told = |all: [f64; 5]| {
+            let bands = all.map(band);
+            findings(&bands.iter().collect::<Vec<_>>(), &ChangeSettings::default())
+        };
+        assert_eq!(
+            told([-10.0, -3.0, -10.0, -3.0, 0.1]),
+            [true, true, true, false, false],
+            "one end is not between"
+        );
+        assert_eq!(
+            told([-10.0, -3.0, 10.0, 0.1, 0.1]),
+            [true, false, true, false, false],
+            "ends that disagree"
+        );
+        assert_eq!(
+            told([-10.0, 3.0, -10.0, 0.1, 0.1]),
+            [true, false, true, false, false],
+            "moved the other way"
+        );
+        assert_eq!(told([-10.0, -3.0, -2.0, -10.0, 0.1]), [true, false, false, true, false], "a gap");
+        assert_eq!(told([-3.0, -3.0, -3.0, 0.1, 0.1]), [false; 5], "no finding to lean on");
+    }
 }

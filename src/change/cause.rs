@@ -41,7 +41,7 @@ pub(super) fn filters(
         // The mode that the pole sits beside can't testify: an absorber's pole changes it by the very same factor.
         let beside = chain::beside(old, at);
         let evidence = chain::weigh(witnesses, |_, s| chain::adding(at, residue)(s), beside, at, gain_sd);
-        if alike >= LIKE_RESPONSE && evidence.for_filter >= FILTER {
+        if alike >= LIKE_RESPONSE && evidence.is_filter(FILTER) {
             filters.push(Filter { pole, at, residue });
         }
     }
@@ -71,22 +71,27 @@ impl Causes<'_> {
         let together = self.together(&found);
         let mut causes = vec![Cause::Untold; self.old.len()];
         for &i in &found {
-            let alone = self.alone(i).for_filter;
+            let evidence = self.alone(i);
+            let alone = evidence.for_filter;
             let room = alone <= -ROOM || (found.len() >= MANY && together <= -FILTER && alone < ROOM);
-            causes[i] = if room { Cause::Room } else { self.by_bins(i, alone) };
+            causes[i] = if room { Cause::Room } else { self.by_bins(i, evidence) };
         }
         causes
     }
 
-    fn by_bins(&self, i: usize, for_filter: f64) -> Cause {
+    fn by_bins(&self, i: usize, evidence: Evidence) -> Cause {
+        // A unit beside the loudspeaker acts on what all positions get alike, as a filter does, and splits the mode; a
+        // filter that does the same would have to cancel the mode's pole to the digit and put two in its place.
+        let unit_like = self.after[i].len() > 1;
         let after: Vec<&Resonance> = self.after[i].iter().collect();
         let rank = self.rows.map(|rows| rows.test(&self.old[i], &after, self.gain.0));
         match rank {
-            Some(Rank::Rejected) if for_filter < FILTER => Cause::Room,
+            Some(Rank::Rejected) if evidence.for_filter < FILTER => Cause::Room,
             // Witnesses against bins: neither is believed.
             Some(Rank::Rejected) => Cause::Untold,
-            Some(Rank::OneFilter) if for_filter >= ROOM => Cause::Filter,
-            _ if for_filter >= FILTER => Cause::Filter,
+            _ if unit_like => Cause::Untold,
+            Some(Rank::OneFilter) if evidence.is_filter(ROOM) => Cause::Filter,
+            _ if evidence.is_filter(FILTER) => Cause::Filter,
             _ => Cause::Untold,
         }
     }

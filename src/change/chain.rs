@@ -13,6 +13,10 @@ use rustfft::num_complex::Complex64;
 const REACH_HZ: f64 = 80.0;
 /// What the room itself does to its neighbours' strengths, relative (units couple modes a little).
 const SLACK: f64 = 0.02;
+/// What a unit does to its neighbours, in units of what the filter would: it drives them too, and through it they take on
+/// some of the treated mode's shape. With couplings g, h and a distance Δω each such part is of the size gh/Δω², and so is
+/// the filter's effect (second-order perturbation of coupled oscillators); there are up to three, of either sign.
+const BY_UNIT: f64 = 1.5;
 /// Shift of the origin between states that arrivals can't exclude, seconds.
 const ORIGIN_SD_S: f64 = 5e-5;
 
@@ -55,6 +59,15 @@ pub(super) fn witnesses(
 pub(super) struct Evidence {
     /// ln of the likelihood of the filter over that of none.
     pub for_filter: f64,
+    /// The same over that of a unit in the room, which leaves its mark on the neighbours, but not the filter's.
+    pub over_unit: f64,
+}
+
+impl Evidence {
+    /// Whether a filter is so much likelier than anything in the room.
+    pub fn is_filter(self, from: f64) -> bool {
+        self.for_filter >= from && self.over_unit >= from
+    }
 }
 
 /// Weighs the filter `transfer` (as a mode feels it, given its index and pole) against none; mode `but`
@@ -74,19 +87,29 @@ pub(super) fn weigh(
     let expected = |filter: bool, w: &Witness| {
         if filter { transfer(w.before, w.pole) } else { Complex64::new(1.0, 0.0) }
     };
-    let misfit = |filter: bool| misfit(&chosen, |w| expected(filter, w), gain_sd);
+    let plain = |filter: bool, w: &Witness| variance(w, expected(filter, w));
+    let misfit = |filter: bool| misfit(&chosen, |w| expected(filter, w), |w| plain(filter, w), gain_sd);
     let (with, without) = (misfit(true), misfit(false));
     // Where neither fits, both say less than they claim.
     let scale = (with.min(without) / chosen.len().max(1) as f64).max(1.0);
-    Evidence { for_filter: (without - with) / scale }
+    let marked = |w: &Witness| plain(false, w) + (BY_UNIT * (transfer(w.before, w.pole) - 1.0)).norm_sqr();
+    let by_unit = self::misfit(&chosen, |w| expected(false, w), marked, gain_sd);
+    let wider: f64 = chosen.iter().map(|w| (marked(w) / plain(true, w)).ln()).sum();
+    Evidence { for_filter: (without - with) / scale, over_unit: (by_unit - with) / scale + wider }
 }
 
 fn variance(witness: &Witness, expected: Complex64) -> f64 {
     witness.factor.variance + SLACK * SLACK * expected.norm_sqr()
 }
 
-/// −ln of the likelihood (complex normal), with gain and origin free within what is known of them.
-fn misfit(witnesses: &[&Witness], expected: impl Fn(&Witness) -> Complex64, gain_sd: f64) -> f64 {
+/// −ln of the likelihood (complex normal, without the variances' own part), with gain and origin free within what is
+/// known of them.
+fn misfit(
+    witnesses: &[&Witness],
+    expected: impl Fn(&Witness) -> Complex64,
+    variance: impl Fn(&Witness) -> f64,
+    gain_sd: f64,
+) -> f64 {
     // e = c − h (1 + x − iωτ), x and τ with their own priors: two real unknowns, normal equations.
     let prior = [1.0 / gain_sd.max(1e-4).powi(2), 1.0 / ORIGIN_SD_S.powi(2)];
     let mut matrix = [[0.5 * prior[0], 0.0], [0.0, 0.5 * prior[1]]];
@@ -94,7 +117,7 @@ fn misfit(witnesses: &[&Witness], expected: impl Fn(&Witness) -> Complex64, gain
     let mut square = 0.0;
     for w in witnesses {
         let h = expected(w);
-        let weight = 1.0 / variance(w, h);
+        let weight = 1.0 / variance(w);
         let error = w.factor.value - h;
         let columns = [h, h * Complex64::new(0.0, -w.pole.im)];
         for (r, column) in columns.iter().enumerate() {

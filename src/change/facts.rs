@@ -124,6 +124,9 @@ pub struct ChangeSettings {
     /// Share of false ones among all findings of one before/after pair; default 0.05
     /// (Benjamini & Hochberg 1995).
     pub false_discovery: f64,
+    /// The same among the bands of a pair; default 0.01. Where nothing changed every finding is false, so this is also
+    /// the share of such pairs that hold one.
+    pub band_false_discovery: f64,
     /// Range of the mode fit, hertz; default 15 to 200. Beside its ends nothing is called gone or new.
     pub range_hz: (f64, f64),
 }
@@ -138,6 +141,7 @@ impl Default for ChangeSettings {
             level_margin_db: 1.0,
             least_level_db: 0.5,
             false_discovery: 0.05,
+            band_false_discovery: 0.01,
             range_hz: (15.0, 200.0),
         }
     }

@@ -40,7 +40,7 @@ table! {
         level_change_db decibels(), "Change of the band's level.", "";
     }
     verdict: &'static str {
-        verdict words(BAND_VERDICTS), "What happened to the decay, on rows of position `*`; chance findings are held at 5 % of all findings over the bands of one before/after pair.", "Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289 (false-discovery rate)";
+        verdict words(BAND_VERDICTS), "What happened to the decay, on rows of position `*`; chance findings are held at 1 % of all findings over the bands of one before/after pair; a band between two findings that moved the same way counts at its own 5 %.", "Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289 (false-discovery rate)";
     }
     reason: Message {
         reason text(), "Why, in one sentence; on rows of position `*`.", "";

@@ -143,6 +143,28 @@ fn a_lightly_damped_unit_splits_its_mode() {
     assert_eq!(near(&changes, 55.0).verdict, Verdict::Unchanged, "{:?}", near(&changes, 55.0));
 }
 
+/// What a unit in the loudspeaker's own corner does reaches all positions through what the loudspeaker radiates: one
+/// filter explains it, so the positions can't tell. The user's word that the chain stayed decides then, and never the
+/// filter.
+#[test]
+fn a_unit_beside_the_loudspeaker_is_not_taken_for_a_filter() {
+    let stated = ChangeSettings { same_chain: Some(true), ..settings() };
+    for (number, (g_per_s, damping)) in
+        [(6.0, 0.5), (9.0, 0.6), (12.0, 0.5), (15.0, 0.7)].into_iter().enumerate()
+    {
+        let mut after = with_unit(g_per_s, damping, 0.0);
+        let own = (after.scene.units[0].omega_per_s, after.scene.units[0].decay_per_s);
+        after.scene.units[0] = after.scene.unit_for([1, 0, 0], g_per_s, [0.35, 0.4, 0.3], own);
+        let name = format!("beside {number}");
+        let (old, new) = (measured(&empty(), "empty", QUIET), measured(&after, &name, QUIET));
+        let change = compared(&old, &new, &stated);
+        let mode = near(&change, 33.0);
+        assert_eq!(mode.verdict, Verdict::Shorter, "{g_per_s}: {mode:?}");
+        let unstated = compared(&old, &new, &settings());
+        assert_ne!(near(&unstated, 33.0).verdict, Verdict::Chain, "{g_per_s}: {:?}", near(&unstated, 33.0));
+    }
+}
+
 /// An equaliser whose zero sits on the mode's pole replaces it by a faster one: in the poles alone that
 /// is damping. One that only dips leaves the pole and puts its own beside it.
 #[test]

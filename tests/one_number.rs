@@ -1,0 +1,108 @@
+//! One number for one thing: what the screens of one run say of a mode stands in its tables, and the tables agree with
+//! one another, to the digits that are printed.
+
+use crate::demo_run::demo_run;
+use std::collections::BTreeMap;
+
+type Row = BTreeMap<String, String>;
+
+fn table(name: &str) -> Vec<Row> {
+    let path = demo_run().results.join(name);
+    let mut reader = csv::Reader::from_path(path).expect("written");
+    reader.deserialize().map(|row| row.expect("a row")).collect()
+}
+
+fn value(row: &Row, column: &str) -> Option<f64> {
+    row[column].parse().ok()
+}
+
+/// Whether a cell, rounded to the digits of a printed number, is that number.
+fn same(cell: f64, printed: &str) -> bool {
+    let digits = printed.split('.').nth(1).map_or(0, str::len);
+    let printed: f64 = printed.replace('−', "-").parse().expect("a number");
+    // Half a unit of the last digit; a cell may have been rounded itself.
+    (cell - printed).abs() <= 0.501 * 10_f64.powi(-(digits as i32))
+}
+
+/// Two cells: the coarser one's digits count.
+fn agree(a: &str, b: &str) -> bool {
+    let digits = |text: &str| text.split('.').nth(1).map_or(0, str::len);
+    let (fine, coarse) = if digits(a) >= digits(b) { (a, b) } else { (b, a) };
+    fine.parse().is_ok_and(|cell| same(cell, coarse))
+}
+
+/// Columns of the first screen: order, frequency ± half interval, T60 ± half interval, threshold, level.
+#[test]
+fn the_first_screen_is_the_table_of_modes() {
+    let modes = table("modes.csv");
+    let screen = demo_run().out.split("frequency, Hz").nth(1).expect("the table of modes");
+    let mut held = 0;
+    for line in screen.lines().take_while(|line| !line.contains("more modes")) {
+        let words: Vec<&str> = line.split_whitespace().collect();
+        let [_, hz, "±", _, t60_s, "±", _, _, level_db, ..] = words[..] else { continue };
+        let is = |row: &&Row| {
+            let own = [("frequency_hz", hz), ("t60_s", t60_s), ("level_db", level_db)];
+            row["state"] == "empty"
+                && own
+                    .iter()
+                    .all(|(column, printed)| value(row, column).is_some_and(|cell| same(cell, printed)))
+        };
+        assert!(modes.iter().any(|row| is(&row)), "not in modes.csv: {line}");
+        held += 1;
+    }
+    assert!(held >= 3, "{held} lines of {screen}");
+}
+
+/// Before and after of a change are the rows of the two states' modes, and a place's level before is its mode level.
+#[test]
+fn the_tables_of_one_run_agree() {
+    let (modes, levels) = (table("modes.csv"), table("mode_levels.csv"));
+    let of = |state: &str, mode: &str| modes.iter().find(|row| row["state"] == state && row["mode"] == mode);
+    let mut held = [0; 3];
+    for change in table("changes.csv") {
+        for (side, k) in [("before", 0), ("after", 1)] {
+            let number = if k == 0 { &change["mode"] } else { &change["after_mode"] };
+            let Some(mode) = of(&change[&format!("{side}_state")], number) else { continue };
+            for (own, theirs) in [("hz", "frequency_hz"), ("t60_s", "t60_s")] {
+                let (a, b) = (&change[&format!("{side}_{own}")], &mode[theirs]);
+                assert!(agree(a, b), "{side} {own} of mode {number}: {a} and {b}");
+                held[k] += 1;
+            }
+        }
+    }
+    for place in table("position_changes.csv") {
+        let own = |row: &&Row| {
+            row["state"] == place["before_state"]
+                && ["mode", "position", "source"].iter().all(|column| row[*column] == place[*column])
+        };
+        let Some(level) = levels.iter().find(own) else { continue };
+        let (a, b) = (&place["before_level_db"], &level["level_db"]);
+        if !a.is_empty() && !b.is_empty() {
+            assert!(agree(a, b), "mode {} at {}: {a} and {b} dB", place["mode"], place["position"]);
+            held[2] += 1;
+        }
+    }
+    assert!(held.iter().all(|count| *count > 20), "{held:?}");
+}
+
+/// The report's list of resonances and its page of changes print the tables' numbers.
+#[test]
+fn the_report_is_the_tables() {
+    let page = std::fs::read_to_string(demo_run().results.join("report.html")).expect("written");
+    let mut held = 0;
+    for change in table("changes.csv").iter().filter(|row| row["verdict"] == "shorter") {
+        let [Some(hz), Some(before_s), Some(after_s)] =
+            ["before_hz", "before_ring_s", "after_ring_s"].map(|column| value(change, column))
+        else {
+            continue;
+        };
+        let label = format!("<span class=\"hz\">{hz:.1} Hz</span>");
+        let told = page.split(&label).nth(1).and_then(|rest| rest.split("</summary>").next());
+        let told = told.unwrap_or_else(|| panic!("{hz:.1} Hz is shorter, and not on the page"));
+        for seconds in [before_s, after_s] {
+            assert!(told.contains(&format!("{seconds:.2} s")), "{hz:.1} Hz: {seconds:.2} s not in {told}");
+        }
+        held += 1;
+    }
+    assert!(held > 0, "no mode is shorter");
+}
