@@ -61,6 +61,11 @@ fn the_tables_of_one_run_agree() {
     let mut held = [0; 3];
     for change in table("changes.csv") {
         for (side, k) in [("before", 0), ("after", 1)] {
+            // Where a unit stands at the mode the joint fit of both states goes before the after state's own.
+            let unit = ["split", "merged-pair"].iter().any(|flag| change["flags"].contains(flag));
+            if k == 1 && unit {
+                continue;
+            }
             let number = if k == 0 { &change["mode"] } else { &change["after_mode"] };
             let Some(mode) = of(&change[&format!("{side}_state")], number) else { continue };
             for (own, theirs) in [("hz", "frequency_hz"), ("t60_s", "t60_s")] {
