@@ -28,6 +28,8 @@ mod pair;
 mod perturbed;
 mod real_rooms;
 #[cfg(feature = "cli")]
+mod report_language;
+#[cfg(feature = "cli")]
 mod safety;
 #[path = "synthetic/score.rs"]
 mod score;
