@@ -21,7 +21,7 @@
 //!
 //! Before something is built, [`design`] says from the room's and a unit's own numbers what it will do.
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
-//! [`capture`] keeps what was learnt of the take beside each,
+//! [`capture`] keeps what was learnt of the take beside each, [`measure`] does all three live, a take at a time,
 //! [`demo`] writes an invented session whose truth is known,
 //! [`archive`] puts the results of many sessions into one set of tables.
 //!
@@ -68,6 +68,7 @@ pub mod flag;
 pub mod language;
 pub mod layout;
 mod matching;
+pub mod measure;
 pub mod modes;
 pub mod output;
 pub mod procedure;

@@ -88,6 +88,7 @@ const RULES: &[(&str, &[&str])] = &[
             "recording",
         ],
     ),
+    ("measure", &["capture", "excitation", "output", "recording", "recovery", "room", "session"]),
     ("demo", &["room", "recording", "session", "output"]),
 ];
 

@@ -15,6 +15,8 @@ mod feed;
 mod gather;
 mod interrupt;
 mod manual;
+#[cfg(feature = "live")]
+mod measure;
 mod page;
 mod predict;
 mod predict_moves;
@@ -73,6 +75,14 @@ fn command(cli: Cli) -> Result<Exit, Failed> {
         Command::Design(args) => design::run(&args),
         Command::Excite(args) => excite::run(&args),
         Command::Respond(args) => respond::run(&args),
+        #[cfg(feature = "live")]
+        Command::Measure(args) => measure::run(&args),
+        #[cfg(not(feature = "live"))]
+        Command::Measure(_) => Err(Failed::usage(
+            "measure: this program was built without sound\n  allowed  a build with the feature `live`\n  \
+             do       cargo install --path . --features live (on Debian first: apt install libasound2-dev pkg-config), \
+             or record with another program and use respond",
+        )),
         Command::Gather(args) => gather::run(&args),
         Command::Completions(args) => Ok(manual::completions(&args)),
         Command::Manual(args) => manual::run(&args),

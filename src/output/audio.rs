@@ -24,14 +24,24 @@ const FULL_24: f64 = 8_388_608.0;
 /// # Errors
 /// More samples than a WAV file holds (4 GiB); none else can occur in memory.
 pub fn wav(samples: &[f64], rate_hz: u32, form: SampleForm) -> std::io::Result<Vec<u8>> {
+    wav_of(&[samples], rate_hz, form)
+}
+
+/// The same of several channels, as long as the shortest.
+///
+/// # Errors
+/// As [`wav`]; and more than 65,535 channels.
+pub fn wav_of(channels: &[&[f64]], rate_hz: u32, form: SampleForm) -> std::io::Result<Vec<u8>> {
     let (bits_per_sample, sample_format) = match form {
         SampleForm::Integer24 => (24, hound::SampleFormat::Int),
         SampleForm::Float32 => (32, hound::SampleFormat::Float),
     };
-    let spec = hound::WavSpec { channels: 1, sample_rate: rate_hz, bits_per_sample, sample_format };
-    let mut file = Cursor::new(Vec::with_capacity(4 * samples.len() + 128));
+    let count = u16::try_from(channels.len()).map_err(std::io::Error::other)?;
+    let spec = hound::WavSpec { channels: count, sample_rate: rate_hz, bits_per_sample, sample_format };
+    let frames = channels.iter().map(|samples| samples.len()).min().unwrap_or(0);
+    let mut file = Cursor::new(Vec::with_capacity(4 * frames * channels.len() + 128));
     let written = hound::WavWriter::new(&mut file, spec).and_then(|mut writer| {
-        for &sample in samples {
+        for sample in (0..frames).flat_map(|n| channels.iter().map(move |samples| samples[n])) {
             match form {
                 SampleForm::Integer24 => writer.write_sample(to_24_bit(sample))?,
                 SampleForm::Float32 => writer.write_sample(sample as f32)?,
@@ -82,6 +92,10 @@ mod tests {
     #[test]
     fn samples_come_back_to_the_form_s_precision() {
         let samples = [0.0, 0.5, -0.25, 1e-3, -1.0];
+        let both = wav_of(&[&samples, &[0.25; 9]], 8_000, SampleForm::Float32).expect("fits");
+        let mut reader = hound::WavReader::new(Cursor::new(both)).expect("a WAV file");
+        assert_eq!((reader.spec().channels, reader.duration()), (2, 5));
+        assert_eq!(reader.samples::<f32>().nth(3).and_then(Result::ok), Some(0.25));
         for (form, step) in [(SampleForm::Integer24, 0.5 / FULL_24), (SampleForm::Float32, 1e-9)] {
             let bytes = wav(&samples, 44_100, form).expect("fits");
             let mut reader = hound::WavReader::new(Cursor::new(bytes)).expect("a WAV file");

@@ -134,6 +134,18 @@ pub fn read_whole(path: &Path, shown_as: &str, channel: usize) -> Result<Recordi
     read_source(file, Wanted { channel, rate_hz: None }, MAX_SAMPLES).map_err(refuse)
 }
 
+/// Like [`read_whole`], from anything that can be read and sought.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_whole_from<R>(source: R, shown_as: &str, channel: usize) -> Result<Recording, AudioError>
+where
+    R: Read + Seek + Send + Sync + 'static,
+{
+    read_source(source, Wanted { channel, rate_hz: None }, MAX_SAMPLES)
+        .map_err(|refusal| AudioError { file: shown_as.to_owned(), refusal })
+}
+
 /// Like [`read`], from anything that can be read and sought, e.g. a `Cursor` over bytes.
 ///
 /// # Errors

@@ -8,11 +8,13 @@ mod background;
 mod clock;
 mod correction;
 mod deconvolution;
+mod dropout;
 mod periodic;
 mod record;
 mod reference;
 mod second;
 mod several;
+mod sweeps;
 mod transform;
 mod trouble;
 mod two_channel;
@@ -27,7 +29,8 @@ pub use periodic::{Line, PeriodicResponse, periodic};
 pub use record::{record_of_noise, record_of_sweep};
 pub use second::{Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
-pub use trouble::{Trouble, clipped_channels};
+pub use sweeps::{Parts, SweepRecording, responses_of_sweeps};
+pub use trouble::{Trouble, as_recorded};
 pub use two_channel::{NoiseResponse, TwoChannel, two_channel};
 
 /// Why no response comes out of a recording.

@@ -4,6 +4,7 @@ use super::RecoveryError;
 use super::arrival::{Arrival, Levels};
 use super::background::Background;
 use super::deconvolution::{Deconvolution, Recovered};
+use super::dropout::dropouts;
 use super::periodic::PeriodicResponse;
 use super::reference::{Rise, Signal};
 use crate::recording::{Fault, inspect, is_silent};
@@ -31,6 +32,10 @@ impl Trouble {
         Self { word, again: false, found, advice }
     }
 }
+
+/// What findings call the channels.
+const MICROPHONE: &str = "the microphone's channel";
+const REFERENCE: &str = "the reference";
 
 /// All that troubles are told from.
 pub(super) struct Seen<'a> {
@@ -62,11 +67,15 @@ pub(super) fn silent(recording: &[f64]) -> bool {
 /// All troubles of a take.
 pub(super) fn of_take(seen: &Seen<'_>) -> Vec<Trouble> {
     let mut found = Vec::new();
-    found.extend(clipping(seen.recording, seen.rate_hz, "the microphone's channel"));
-    found.extend(clipping(seen.reference, seen.rate_hz, "the reference"));
+    found.extend(clipping(seen.recording, seen.rate_hz, MICROPHONE));
+    found.extend(clipping(seen.reference, seen.rate_hz, REFERENCE));
     found.extend(start_and_end(seen));
     found.extend(channels(seen));
-    found.extend(reference_noise(seen));
+    let reference = reference_noise(seen);
+    let recorded = seen.settings.together && reference.as_ref().is_none_or(|trouble| trouble.word != "click");
+    let channels = (seen.recording, recorded.then_some(seen.reference));
+    found.extend(gaps(channels, seen.rate_hz, seen.signal, seen.arrival.lag_s));
+    found.extend(reference);
     found.extend(several(seen));
     found.extend(decay_cut(seen));
     found.extend(strength(seen));
@@ -98,12 +107,31 @@ fn clipped(samples: &[f64], rate_hz: f64) -> Option<Fault> {
     inspect(samples, rate_hz).found.into_iter().find(|fault| matches!(fault, Fault::Clipped { .. }))
 }
 
-/// Clipping of a recording and its reference as they were recorded: reading them at another clock's rate rounds the
-/// flat tops off.
+/// Clipping and gaps of a recording and its reference as they were recorded: reading them at another clock's rate
+/// rounds flat tops and jumps off.
 #[must_use]
-pub fn clipped_channels(recording: &[f64], reference: Option<&[f64]>, rate_hz: f64) -> Vec<Trouble> {
-    let of_reference = reference.and_then(|samples| clipping(samples, rate_hz, "the reference"));
-    clipping(recording, rate_hz, "the microphone's channel").into_iter().chain(of_reference).collect()
+pub fn as_recorded(recording: &[f64], reference: Option<&[f64]>, rate_hz: f64) -> Vec<Trouble> {
+    let mut found: Vec<Trouble> = clipping(recording, rate_hz, MICROPHONE).into_iter().collect();
+    let Some(reference) = reference else { return found };
+    found.extend(clipping(reference, rate_hz, REFERENCE));
+    if let Some(signal) = Signal::of(reference, rate_hz) {
+        found.extend(gaps((recording, Some(reference)), rate_hz, &signal, 0.0));
+    }
+    found
+}
+
+/// Gaps while the signal plays, of the reference too if it was recorded; the sound arrives `lag_s` after it.
+fn gaps(
+    (recording, reference): (&[f64], Option<&[f64]>),
+    rate_hz: f64,
+    signal: &Signal,
+    lag_s: f64,
+) -> Option<Trouble> {
+    let late = |at: usize| (at as f64 + lag_s * rate_hz).max(0.0) as usize;
+    signal.bursts.iter().find_map(|(from, to)| {
+        dropouts(recording, rate_hz, late(*from)..late(*to), MICROPHONE)
+            .or_else(|| dropouts(reference?, rate_hz, *from..*to, REFERENCE))
+    })
 }
 
 fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
@@ -281,9 +309,8 @@ pub(super) fn of_noise(
     rate_hz: f64,
     found: &PeriodicResponse,
 ) -> Vec<Trouble> {
-    let mut troubles: Vec<Trouble> =
-        clipping(microphone, rate_hz, "the microphone's channel").into_iter().collect();
-    troubles.extend(clipping(reference, rate_hz, "the reference"));
+    let mut troubles: Vec<Trouble> = clipping(microphone, rate_hz, MICROPHONE).into_iter().collect();
+    troubles.extend(clipping(reference, rate_hz, REFERENCE));
     let lag_s = found.arrival_s - found.emission_s;
     if lag_s < -AHEAD_S {
         troubles.push(Trouble::again(

@@ -1,8 +1,12 @@
 //! What the user typed: every option once, with its default, and the help that prints it.
 
+#[cfg(feature = "live")]
+mod live;
 mod planning;
 mod signals;
 
+#[cfg(feature = "live")]
+pub use live::MeasureArgs;
 pub use planning::{DesignArgs, PanelEdges, PredictArgs};
 pub use signals::{ExciteArgs, NoiseColour, RespondArgs};
 
@@ -86,6 +90,22 @@ pub enum Command {
         is a response already: put it into the session as it is."
     )]
     Respond(RespondArgs),
+    /// Play the signal, record it, and say at once whether to keep the take
+    #[cfg(feature = "live")]
+    #[command(
+        after_help = "Examples:\n  stillroom measure --list\n  stillroom measure cello-room/empty --reference 2\n  \
+        stillroom measure cello-room/empty --position seat --level -22 --yes\n\n\
+        Start quietly. Sweeps and low tones can damage hearing and loudspeakers; low tones are felt less\n\
+        loud than they are. The level rises from -40 dB of full scale in steps of 6 dB, each confirmed.\n\
+        Clipping, Ctrl-C and the limits that you set stop the sound.\n\n\
+        Exit status: 0 all takes kept, 1 nothing to keep, 2 wrong usage, 3 a take is to be repeated,\n\
+        130 interrupted."
+    )]
+    Measure(MeasureArgs),
+    /// Play the signal, record it, and say at once whether to keep the take (not in this build)
+    #[cfg(not(feature = "live"))]
+    #[command(hide = true, disable_help_flag = true)]
+    Measure(WithoutSound),
     /// Put the results of many sessions into one set of tables
     #[command(after_help = "Examples:\n  stillroom gather jobs/*-results --out all\n  \
         stillroom gather results --out all --sessions sessions\n  stillroom gather results --catalogue\n\n\
@@ -101,6 +121,15 @@ pub enum Command {
     /// Write a manual page for each command
     #[command(after_help = "Example:\n  stillroom manual man1 && man ./man1/stillroom-compare.1")]
     Manual(ManualArgs),
+}
+
+/// `stillroom measure` where it isn't built in: anything goes, the answer is the same.
+#[cfg(not(feature = "live"))]
+#[derive(Debug, Args)]
+pub struct WithoutSound {
+    /// What it would be told.
+    #[arg(trailing_var_arg = true, allow_hyphen_values = true, hide = true)]
+    pub rest: Vec<std::ffi::OsString>,
 }
 
 /// `stillroom completions`.

@@ -16,6 +16,8 @@ use stillroom::excitation::Description;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
 use stillroom::session::is_position_name;
 pub use take::read;
+#[cfg(feature = "live")]
+pub use take::rests_on;
 use take::{Found, Known, responses};
 
 /// Runs the command.

@@ -7,10 +7,8 @@ use std::path::Path;
 use stillroom::capture::CaptureRecord;
 use stillroom::recording::{self, Recording};
 use stillroom::recovery::{
-    ClockError, Deconvolution, RecoveryError, Run, Trouble, TwoChannel, averaged, clipped_channels,
-    clock_from_reference, clock_from_repeats, clock_limit_ppm, deconvolve, first_signal, linearity,
-    on_the_players_clock, parts_by_arrival, parts_by_reference, periodic, record_of_noise, record_of_sweep,
-    seed_difference, two_channel,
+    Parts, RecoveryError, Run, SweepRecording, TwoChannel, linearity, periodic, record_of_noise,
+    responses_of_sweeps, seed_difference, two_channel,
 };
 
 /// A response with what is known of it.
@@ -83,9 +81,10 @@ impl Taken {
                 let second = args.second_seed.as_ref().map(|path| Self::read(args, path, self.channel));
                 noise(args, (microphone, reference), second.transpose()?.as_ref()).map(|found| vec![found])
             }
-            (false, Some(reference), signal) => together(args, microphone, reference, (signal, in_order)),
-            (false, None, Some(signal)) => apart(args, microphone, signal, in_order),
-            _ => return Err(format!("{shown}: neither --signal nor --reference")),
+            (false, None, None) | (true, None, _) => {
+                return Err(format!("{shown}: neither --signal nor --reference"));
+            }
+            (false, reference, signal) => sweeps(args, microphone, reference.as_ref(), (signal, in_order)),
         };
         found.map_err(|error| format!("{shown}: {error}"))
     }
@@ -124,104 +123,26 @@ fn same_rate(shown: &str, signal: &Recording, rate_hz: f64) -> Result<(), String
     ))
 }
 
-/// Parts of a sweep's recording, each divided by its reference, repeats averaged.
-struct Sweeps<'a> {
-    microphone: &'a Recording,
-    clock: Option<ClockError>,
-    settings: Deconvolution,
-    in_order: &'a [String],
-    /// Channels that were clipped as they were recorded.
-    clipped: Vec<Trouble>,
-}
-
-/// The signal was recorded on another channel of the same recorder.
-fn together(
+/// Recordings of sweeps, with the remark on what each response rests on.
+fn sweeps(
     args: &RespondArgs,
     microphone: &Recording,
-    reference: &Recording,
+    reference: Option<&Recording>,
     (signal, in_order): (Option<&Recording>, &[String]),
 ) -> Result<Vec<Found>, RecoveryError> {
-    let rate_hz = microphone.rate_hz;
-    let first = signal.and_then(|signal| first_signal(&signal.samples, rate_hz));
-    let parts = parts_by_reference(&reference.samples, rate_hz);
-    let once = parts.first().map_or(&reference.samples[..], |(from, to)| &reference.samples[*from..*to]);
-    let clock = first.and_then(|written| clock_from_reference(once, &written, rate_hz));
-    let ppm = clock.map_or(0.0, |clock| clock.ppm);
-    let settings = Deconvolution { after_s: args.length, ..Deconvolution::default() };
-    // On one clock the samples are divided as they are, and looked at there.
-    let raw = (ppm != 0.0).then_some(&microphone.samples);
-    let clipped = raw.map_or_else(Vec::new, |raw| clipped_channels(raw, Some(&reference.samples), rate_hz));
-    let sweeps = Sweeps { microphone, clock, settings, in_order, clipped };
-    let played = on_the_players_clock(&reference.samples, ppm);
-    let heard = on_the_players_clock(&microphone.samples, ppm);
-    let parts = parts_by_reference(&played, rate_hz);
-    let each = |(from, to): &(usize, usize)| (part(&heard, *from, *to), part(&played, *from, *to));
-    sweeps.divided(if parts.len() > 1 {
-        parts.iter().map(each).collect()
-    } else {
-        vec![(heard.as_slice(), played.as_slice())]
-    })
-}
-
-fn part(samples: &[f64], from: usize, to: usize) -> &[f64] {
-    &samples[from.min(samples.len())..to.min(samples.len())]
-}
-
-/// Player and recorder ran each by itself.
-fn apart(
-    args: &RespondArgs,
-    microphone: &Recording,
-    signal: &Recording,
-    in_order: &[String],
-) -> Result<Vec<Found>, RecoveryError> {
-    let rate_hz = microphone.rate_hz;
-    let clock = clock_from_repeats(&microphone.samples, &signal.samples, rate_hz);
-    let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, |clock| clock.ppm));
-    let once = first_signal(&signal.samples, rate_hz).ok_or(RecoveryError::SilentReference)?;
-    let repeats = once.len() < signal.samples.len();
-    let settings = Deconvolution { after_s: args.length, together: false, ..Deconvolution::default() };
-    let raw = clock.map(|_| &microphone.samples);
-    let clipped = raw.map_or_else(Vec::new, |raw| clipped_channels(raw, None, rate_hz));
-    let sweeps = Sweeps { microphone, clock, settings, in_order, clipped };
-    if !(repeats || args.average || !in_order.is_empty()) {
-        let mut found = sweeps.divided(vec![(heard.as_slice(), once.as_slice())])?;
-        if let Some(limit_ppm) = clock_limit_ppm(&heard, &once, rate_hz) {
-            for response in &mut found {
-                response.record = response.record.take().map(|record| record.with_clock_limit(limit_ppm));
-            }
-        }
-        return Ok(found);
-    }
-    let parts = parts_by_arrival(&heard, &once, rate_hz)?;
-    sweeps.divided(parts.iter().map(|(from, to)| (part(&heard, *from, *to), once.as_slice())).collect())
-}
-
-impl Sweeps<'_> {
-    fn divided(&self, pairs: Vec<(&[f64], &[f64])>) -> Result<Vec<Found>, RecoveryError> {
-        let rate_hz = self.microphone.rate_hz;
-        let each =
-            pairs.into_iter().map(|(heard, played)| deconvolve(heard, played, rate_hz, &self.settings));
-        let responses = each.collect::<Result<Vec<_>, _>>()?;
-        let found = |samples: Vec<f64>, record: CaptureRecord| Found {
-            samples,
-            rate_hz,
-            remark: rests_on(&record),
-            record: Some(record),
-        };
-        if self.in_order.is_empty() {
-            let repeats = responses.len();
-            let (mean, difference) = averaged(responses).ok_or(RecoveryError::NoResponse)?;
-            let record = record_of_sweep(&mean, self.clock, self.microphone)
-                .averaged(repeats, difference)
-                .with_troubles(&self.clipped);
-            return Ok(vec![found(mean.samples, record)]);
-        }
-        let named = responses.into_iter().map(|response| {
-            let record = record_of_sweep(&response, self.clock, self.microphone).with_troubles(&self.clipped);
-            found(response.samples, record)
-        });
-        Ok(named.collect())
-    }
+    let parts = match (in_order, args.average) {
+        ([], false) => Parts::AsPlayed,
+        ([], true) => Parts::OnePlace,
+        _ => Parts::InOrder,
+    };
+    let taken = SweepRecording { microphone, reference, signal, length_s: args.length, parts };
+    let found = |(samples, record): (Vec<f64>, CaptureRecord)| Found {
+        samples,
+        rate_hz: microphone.rate_hz,
+        remark: rests_on(&record),
+        record: Some(record),
+    };
+    Ok(responses_of_sweeps(&taken)?.into_iter().map(found).collect())
 }
 
 /// 20/ln 10: what a small relative change of magnitude is in decibels.
@@ -267,7 +188,7 @@ fn noise(
 }
 
 /// Range, weakest octave, clock: what a response rests on, and whether to keep it.
-fn rests_on(record: &CaptureRecord) -> String {
+pub fn rests_on(record: &CaptureRecord) -> String {
     let [low, high] = record.range_hz;
     let weakest = record.peak_to_noise.iter().filter_map(|octave| octave.db).reduce(f64::min);
     let noise = weakest.map_or(String::new(), |db| format!(", {db:.0} dB over noise"));

@@ -1,0 +1,138 @@
+//! A recording of sweeps, from its channels to responses with their records: clocks compared and put right, parts
+//! split, each divided by its reference, repeats averaged.
+
+use super::{
+    ClockError, Deconvolution, Recovered, RecoveryError, Trouble, as_recorded, averaged,
+    clock_from_reference, clock_from_repeats, clock_limit_ppm, deconvolve, first_signal,
+    on_the_players_clock, parts_by_arrival, parts_by_reference, record_of_sweep,
+};
+use crate::capture::CaptureRecord;
+use crate::recording::Recording;
+
+/// What was recorded, and what is known of it.
+#[derive(Debug, Clone, Copy)]
+pub struct SweepRecording<'a> {
+    /// The microphone's channel.
+    pub microphone: &'a Recording,
+    /// The channel that holds the signal as it left the output.
+    pub reference: Option<&'a Recording>,
+    /// The signal as written; with neither this nor a reference nothing can be done.
+    pub signal: Option<&'a Recording>,
+    /// Length of the responses after the emission, s; `None`: as the recording allows.
+    pub length_s: Option<f64>,
+    /// What several sweeps in the recording are.
+    pub parts: Parts,
+}
+
+/// What the sweeps of one recording are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Parts {
+    /// As many of one place as the signal or the reference holds: averaged.
+    AsPlayed,
+    /// Any number of one place: averaged.
+    OnePlace,
+    /// One a place.
+    InOrder,
+}
+
+/// Responses with their records: one, or one a place in order.
+///
+/// # Errors
+/// [`RecoveryError`] where no response comes of it.
+pub fn responses_of_sweeps(
+    taken: &SweepRecording<'_>,
+) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
+    match (taken.reference, taken.signal) {
+        (Some(reference), _) => together(taken, reference),
+        (None, Some(signal)) => apart(taken, signal),
+        (None, None) => Err(RecoveryError::SilentReference),
+    }
+}
+
+/// Parts of a sweep's recording, each divided by its reference, repeats averaged.
+struct Sweeps<'a> {
+    taken: &'a SweepRecording<'a>,
+    clock: Option<ClockError>,
+    settings: Deconvolution,
+    /// What is wrong with the channels as they were recorded.
+    recorded: Vec<Trouble>,
+}
+
+/// The signal was recorded on another channel of the same recorder.
+fn together(
+    taken: &SweepRecording<'_>,
+    reference: &Recording,
+) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
+    let (microphone, rate_hz) = (taken.microphone, taken.microphone.rate_hz);
+    let first = taken.signal.and_then(|signal| first_signal(&signal.samples, rate_hz));
+    let parts = parts_by_reference(&reference.samples, rate_hz);
+    let once = parts.first().map_or(&reference.samples[..], |(from, to)| &reference.samples[*from..*to]);
+    let clock = first.and_then(|written| clock_from_reference(once, &written, rate_hz));
+    let ppm = clock.map_or(0.0, |clock| clock.ppm);
+    let settings = Deconvolution { after_s: taken.length_s, ..Deconvolution::default() };
+    // On one clock the samples are divided as they are, and looked at there.
+    let raw = (ppm != 0.0).then_some(&microphone.samples);
+    let recorded = raw.map_or_else(Vec::new, |raw| as_recorded(raw, Some(&reference.samples), rate_hz));
+    let sweeps = Sweeps { taken, clock, settings, recorded };
+    let played = on_the_players_clock(&reference.samples, ppm);
+    let heard = on_the_players_clock(&microphone.samples, ppm);
+    let parts = parts_by_reference(&played, rate_hz);
+    let each = |(from, to): &(usize, usize)| (part(&heard, *from, *to), part(&played, *from, *to));
+    sweeps.divided(if parts.len() > 1 {
+        parts.iter().map(each).collect()
+    } else {
+        vec![(heard.as_slice(), played.as_slice())]
+    })
+}
+
+fn part(samples: &[f64], from: usize, to: usize) -> &[f64] {
+    &samples[from.min(samples.len())..to.min(samples.len())]
+}
+
+/// Player and recorder ran each by itself.
+fn apart(
+    taken: &SweepRecording<'_>,
+    signal: &Recording,
+) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
+    let (microphone, rate_hz) = (taken.microphone, taken.microphone.rate_hz);
+    let clock = clock_from_repeats(&microphone.samples, &signal.samples, rate_hz);
+    let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, |clock| clock.ppm));
+    let once = first_signal(&signal.samples, rate_hz).ok_or(RecoveryError::SilentReference)?;
+    let repeats = once.len() < signal.samples.len();
+    let settings = Deconvolution { after_s: taken.length_s, together: false, ..Deconvolution::default() };
+    let raw = clock.map(|_| &microphone.samples);
+    let recorded = raw.map_or_else(Vec::new, |raw| as_recorded(raw, None, rate_hz));
+    let sweeps = Sweeps { taken, clock, settings, recorded };
+    if !repeats && taken.parts == Parts::AsPlayed {
+        let mut found = sweeps.divided(vec![(heard.as_slice(), once.as_slice())])?;
+        if let Some(limit_ppm) = clock_limit_ppm(&heard, &once, rate_hz) {
+            for (_, record) in &mut found {
+                *record = std::mem::take(record).with_clock_limit(limit_ppm);
+            }
+        }
+        return Ok(found);
+    }
+    let parts = parts_by_arrival(&heard, &once, rate_hz)?;
+    sweeps.divided(parts.iter().map(|(from, to)| (part(&heard, *from, *to), once.as_slice())).collect())
+}
+
+impl Sweeps<'_> {
+    fn divided(&self, pairs: Vec<(&[f64], &[f64])>) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
+        let rate_hz = self.taken.microphone.rate_hz;
+        let each =
+            pairs.into_iter().map(|(heard, played)| deconvolve(heard, played, rate_hz, &self.settings));
+        let responses = each.collect::<Result<Vec<_>, _>>()?;
+        let record = |found: &Recovered| record_of_sweep(found, self.clock, self.taken.microphone);
+        if self.taken.parts == Parts::InOrder {
+            let named = responses.into_iter().map(|found| {
+                let record = record(&found).with_troubles(&self.recorded);
+                (found.samples, record)
+            });
+            return Ok(named.collect());
+        }
+        let repeats = responses.len();
+        let (mean, difference) = averaged(responses).ok_or(RecoveryError::NoResponse)?;
+        let record = record(&mean).averaged(repeats, difference).with_troubles(&self.recorded);
+        Ok(vec![(mean.samples, record)])
+    }
+}
