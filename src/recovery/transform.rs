@@ -3,6 +3,7 @@
 use realfft::RealFftPlanner;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
+use std::cell::OnceCell;
 use std::f64::consts::PI;
 
 /// The next even length whose only prime factors are 2, 3 and 5: the transform is quick there.
@@ -62,6 +63,8 @@ pub(super) struct Lags {
     pub power: Vec<f64>,
     /// Time between two values, s.
     pub step_s: f64,
+    /// See [`Lags::usual`]; found when it is first asked for.
+    usual: OnceCell<f64>,
 }
 
 /// A band reaches this far to both sides of its middle, octaves: raised cosines a third of an octave
@@ -90,33 +93,45 @@ impl Lags {
         FftPlanner::new().plan_fft_inverse(values).process(&mut ring);
         let power = ring.iter().map(|z| z.norm_sqr() / (whole * whole)).collect();
         let width_hz = centre_hz * (edge.sqrt() - edge.sqrt().recip());
-        Some(Self { centre_hz, width_hz, power, step_s: length as f64 / rate_hz / values as f64 })
+        Some(Self {
+            centre_hz,
+            width_hz,
+            power,
+            step_s: length as f64 / rate_hz / values as f64,
+            usual: OnceCell::new(),
+        })
     }
 
     /// Mean power over lags from `from_s` to `to_s`; zero for an empty stretch.
     pub fn mean(&self, from_s: f64, to_s: f64) -> f64 {
         let (first, count) = self.stretch(from_s, to_s);
-        let sum: f64 = (0..count).map(|i| self.at(first + i as i64)).sum();
+        let sum: f64 = self.runs(first, count).into_iter().flatten().sum();
         sum / count.max(1) as f64
     }
 
     /// Largest power between two lags, and its lag, s.
     pub fn largest(&self, from_s: f64, to_s: f64) -> (f64, f64) {
         let (first, count) = self.stretch(from_s, to_s);
-        let most = (0..count as i64).map(|i| first + i).max_by(|a, b| self.at(*a).total_cmp(&self.at(*b)));
-        most.map_or((0.0, from_s), |index| (self.at(index), index as f64 * self.step_s))
+        let powers = self.runs(first, count).into_iter().flatten().enumerate();
+        let most = powers.max_by(|a, b| a.1.total_cmp(b.1));
+        most.map_or((0.0, from_s), |(k, power)| (*power, (first + k as i64) as f64 * self.step_s))
     }
 
     /// Power that three lags in four stay under. A recording fills only about half of the ring at any one
     /// frequency, so this is the median of what it fills.
     pub fn usual(&self) -> f64 {
-        let mut sorted = self.power.clone();
-        let place = 3 * sorted.len() / 4;
-        *sorted.select_nth_unstable_by(place, f64::total_cmp).1
+        *self.usual.get_or_init(|| {
+            let mut sorted = self.power.clone();
+            let place = 3 * sorted.len() / 4;
+            *sorted.select_nth_unstable_by(place, f64::total_cmp).1
+        })
     }
 
-    fn at(&self, index: i64) -> f64 {
-        self.power[index.rem_euclid(self.power.len() as i64) as usize]
+    /// A stretch of the ring: up to its end, and on from its start.
+    fn runs(&self, first: i64, count: usize) -> [&[f64]; 2] {
+        let from = first.rem_euclid(self.power.len().max(1) as i64) as usize;
+        let to_end = count.min(self.power.len() - from);
+        [&self.power[from..from + to_end], &self.power[..count - to_end]]
     }
 
     fn stretch(&self, from_s: f64, to_s: f64) -> (i64, usize) {
