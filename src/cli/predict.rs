@@ -14,7 +14,8 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
     let (dimensions_m, temperature_c) = match (&args.dims, &args.path) {
         (Some(dims), _) => (parse_dimensions(dims).map_err(Failed::usage)?, 20.0),
         (None, Some(path)) => {
-            let session = session::open(std::slice::from_ref(path), &session::OpenOptions::default())?;
+            let options = session::OpenOptions::default().with_or_without_audio();
+            let session = session::open(std::slice::from_ref(path), &options)?;
             if let Some(hertz) = args.mode {
                 return predict_moves::run(&session, hertz, args);
             }

@@ -89,7 +89,7 @@ fn plan_one(path: &Path, options: &OpenOptions) -> Result<Plan, SessionError> {
     let is_flat = !listing.files.is_empty();
     let has_states = listing.states().next().is_some();
     if listing.manifest.is_some() || (options.each && (is_flat || has_states)) {
-        return plan_session(path, listing, options.each);
+        return plan_described(path, listing, options);
     }
     match (is_flat, has_states) {
         (true, true) => Err(both_levels(path, &listing)),
@@ -141,16 +141,20 @@ pub(super) fn no_audio(path: &Path, listing: &Listing) -> SessionError {
 
 /// A folder that is a session by its manifest or layout, or a state on its own.
 pub(super) fn plan_session(root: &Path, listing: Listing, each: bool) -> Result<Plan, SessionError> {
+    plan_described(root, listing, &OpenOptions { each, ..OpenOptions::default() })
+}
+
+fn plan_described(root: &Path, listing: Listing, options: &OpenOptions) -> Result<Plan, SessionError> {
     let manifest_path = listing.manifest.clone().unwrap_or_default();
     let manifest = listing.manifest.as_deref().map(Manifest::open).transpose()?.unwrap_or_default();
     let mut files = candidates(&listing);
     files.extend(listed_folders(root, &listing, &manifest.states));
     let mut failures = listing.failures;
     add_listed_files(root, &manifest, &mut files, &mut failures);
-    if files.is_empty() && manifest.states.is_empty() {
+    if files.is_empty() && manifest.states.is_empty() && !options.without_audio {
         return Err(SessionError::NoAudio { path: root.to_owned(), found: "session.toml alone".to_owned() });
     }
-    if each {
+    if options.each {
         make_each_a_state(&mut files);
     }
     Ok(Plan {

@@ -16,6 +16,8 @@ pub struct OpenOptions {
     pub channels: Vec<(usize, String)>,
     /// Sample rate of files that state none, hertz; goes before the manifest's.
     pub rate_hz: Option<u32>,
+    /// A `session.toml` alone is a session too: a room before its first take.
+    pub without_audio: bool,
 }
 
 impl OpenOptions {
@@ -44,6 +46,12 @@ impl OpenOptions {
             Channels::One(channel) => self.with_channel(*channel),
             Channels::Named(named) => Self { channels: named.clone(), ..self },
         }
+    }
+
+    /// The same, where a `session.toml` alone is a session too.
+    #[must_use]
+    pub fn with_or_without_audio(self) -> Self {
+        Self { without_audio: true, ..self }
     }
 
     /// The same with a sample rate for files that state none, hertz.

@@ -21,7 +21,8 @@ impl Place {
         let above = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
         let manifest = above.join("session.toml");
         if manifest.is_file() {
-            let session = session::open(&[above.to_owned()], &session::OpenOptions::default())?;
+            let session =
+                session::open(&[above.to_owned()], &session::OpenOptions::default().with_or_without_audio())?;
             let named = session.names.as_ref().map(|names| names.text().to_owned());
             if let Some(names) = named.filter(|names| names != DEFAULT_NAMES) {
                 return Err(Failed::usage(format!(

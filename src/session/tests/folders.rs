@@ -117,6 +117,15 @@ fn only_two_levels_are_looked_at() {
 }
 
 #[test]
+fn a_room_before_its_first_take_is_a_session_for_who_asks() {
+    let job = Folder::of(&[]);
+    job.write("job/session.toml", "[room]\nlength = 5.6\nwidth = 4.25\nheight = 2.75\n");
+    assert!(job.error("job").contains("session.toml alone"));
+    let session = open(&[job.path("job")], &OpenOptions::default().with_or_without_audio()).unwrap();
+    assert_eq!((session.room.dimensions_m, session.states.len()), (Some([5.6, 4.25, 2.75]), 0));
+}
+
+#[test]
 fn our_own_folders_are_passed_over_and_others_are_not() {
     let job =
         Folder::of(&["job/empty/seat.wav", "job/out/made.wav", "job/theirs/seat.wav", "job/broken/seat.wav"]);
