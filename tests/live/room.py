@@ -42,13 +42,13 @@ def response(place):
         decay = 6.9078 / (1.5 - 0.2 * meets - 0.0005 * hz)
         weight = 2.0 ** meets / 8.0
         fade = 0.5 + 0.5 * np.cos(np.pi * np.clip((hz - 200.0) / 150.0, 0.0, 1.0))
-        amplitude = 2e-3 * weight * fade * shape(SOURCE_M) * shape(place)
+        amplitude = 2.5e-4 * weight * fade * shape(SOURCE_M) * shape(place)
         # A power of a power: each thousand samples are the first thousand, damped and turned.
         pole = (-decay + 2j * np.pi * hz) / RATE_HZ
         within, steps = np.exp(pole * np.arange(1_000)), np.exp(1_000 * pole * np.arange(len(found) // 1_000))
         found += amplitude * np.outer(steps, within).ravel().imag
     delay = int(round(np.linalg.norm(place - SOURCE_M) / SOUND_M_S * RATE_HZ))
-    found[delay] += 0.2 / max(np.linalg.norm(place - SOURCE_M), 0.5)
+    found[delay] += 0.03 / max(np.linalg.norm(place - SOURCE_M), 0.5)
     found[:delay] = 0.0
     return found
 
