@@ -25,7 +25,7 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
     let channels = channels(options, &plan.manifest);
     let (mut states, remarked) = gather(&plan, options, asked.clone().unwrap_or_default())?;
     finish(&mut states, &plan, options.each);
-    let baseline = baseline(&plan, &states, options.each)?;
+    let baseline = baseline(&plan, &states, options.each || options.without_audio)?;
     let mut warnings = [plan.warnings, plan.manifest.warnings.clone(), remarked.warnings].concat();
     if !options.each {
         warnings.extend(remarks::names(&plan.manifest, &states, plan.partial));
@@ -112,7 +112,7 @@ fn gather(
     gathering.check_collisions()?;
     gathering.check_manifest()?;
     let Gathering { states, misfits, placed, .. } = gathering;
-    if states.iter().all(|state| state.takes.is_empty()) {
+    if states.iter().all(|state| state.takes.is_empty()) && !options.without_audio {
         return Err(misfits.nothing_left(plan));
     }
     let mut warnings = misfits.warnings();
@@ -156,13 +156,14 @@ fn finish(states: &mut Vec<State>, plan: &Plan, each: bool) {
 }
 
 /// The manifest's baseline: the one it names, or the first state that it lists.
-fn baseline(plan: &Plan, states: &[State], each: bool) -> Result<Option<String>, SessionError> {
+/// `open`: it needn't be one of the states.
+fn baseline(plan: &Plan, states: &[State], open: bool) -> Result<Option<String>, SessionError> {
     let Some(stated) = &plan.manifest.baseline else {
         let there = |first: &&String| states.iter().any(|state| state.name == **first);
         return Ok(plan.first_listed.as_ref().filter(there).cloned());
     };
     let named = states.iter().find(|state| fold(&state.name) == fold(&stated.value));
-    if named.is_some() || plan.partial || each {
+    if named.is_some() || plan.partial || open {
         return Ok(named.map(|state| state.name.clone()));
     }
     let known: Vec<&str> = states.iter().map(|state| state.name.as_str()).collect();

@@ -68,9 +68,12 @@ class Convolution:
 
 
 def through_a_file(place, source, target):
-    with wave.open(source) as file:
-        assert file.getframerate() == RATE_HZ and file.getnchannels() == 1 and file.getsampwidth() == 3
-        raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
+    # The signal is mono of 24 bits in the extensible form, which Python's own reader refuses.
+    with open(source, "rb") as file:
+        chunks = file.read()
+    start = chunks.index(b"data") + 8
+    raw = np.frombuffer(chunks[start : start + int.from_bytes(chunks[start - 4 : start], "little")], np.uint8)
+    raw = raw.reshape(-1, 3)
     padded = np.zeros((len(raw), 4), np.uint8)
     padded[:, 1:] = raw
     signal = padded.view("<i4").ravel() / 2.0**31
@@ -86,12 +89,14 @@ def through_a_file(place, source, target):
 
 
 def live(options):
-    form = ["--format=float32le", f"--rate={RATE_HZ}", "--latency-msec=60", "--raw"]
+    form = ["--format=float32le", f"--rate={RATE_HZ}", "--latency-msec=300", "--raw"]
     listen = subprocess.Popen(
-        ["parec", *form, "--channels=1", f"--device={options.speaker}.monitor"], stdout=subprocess.PIPE
+        ["parec", *form, "--channels=1", f"--device={options.speaker}.monitor"],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )
     play = subprocess.Popen(
-        ["pacat", *form, "--channels=2", "--playback", f"--device={options.microphone}"], stdin=subprocess.PIPE
+        ["pacat", *form, "--channels=2", "--playback", f"--device={options.microphone}"],
+        stdin=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )
     room = Convolution(response(options.place))
     random = np.random.default_rng(100 + options.place)
@@ -113,6 +118,8 @@ def live(options):
                 both = np.delete(both, cut, axis=0)
             play.stdin.write(both.astype("<f4").tobytes())
             play.stdin.flush()
+    except BrokenPipeError:
+        pass  # The server has ended.
     finally:
         listen.terminate()
         play.terminate()

@@ -43,7 +43,7 @@ pub struct Sound {
 /// What the callbacks tell.
 enum News {
     Block(Vec<f64>),
-    Lost(&'static str),
+    Lost(String),
     Failed(&'static str, String),
 }
 
@@ -293,7 +293,11 @@ impl Sound {
 fn told(to: Sender<News>, side: &'static str) -> impl FnMut(cpal::Error) + Send + 'static {
     move |error| {
         let news = match error.kind() {
-            ErrorKind::Xrun | ErrorKind::DeviceChanged => News::Lost(side),
+            ErrorKind::Xrun | ErrorKind::DeviceChanged => {
+                News::Lost(format!("the sound system lost samples while {side}"))
+            }
+            // The stream goes on, with what nobody knows.
+            ErrorKind::BackendError | ErrorKind::Other => News::Lost(format!("{side}: {error}")),
             ErrorKind::RealtimeDenied => return,
             _ => News::Failed(side, error.to_string()),
         };
@@ -380,9 +384,9 @@ impl<'a> Taken<'a> {
             match news.recv_timeout(SILENT) {
                 Ok(News::Block(samples)) => self.take(&samples, guard),
                 // Before the signal plays nothing of it can be lost.
-                Ok(News::Lost(side)) if self.since().is_some() => {
+                Ok(News::Lost(what)) if self.since().is_some() => {
                     let at_s = self.frames() as f64 / f64::from(self.rate_hz);
-                    self.lost.insert(format!("the sound system lost samples while {side} at {at_s:.1} s"));
+                    self.lost.insert(format!("{what} at {at_s:.1} s"));
                 }
                 Ok(News::Lost(_)) => {}
                 Ok(News::Failed(side, text)) => {
