@@ -28,8 +28,10 @@ impl Loopback {
         let energy = |part: &[f64]| part.iter().map(|x| x * x).sum::<f64>();
         let near = energy(&samples[peak.saturating_sub(reach)..(peak + reach + 1).min(samples.len())]);
         let share = 1.0 - near / energy(samples).max(f64::MIN_POSITIVE);
+        let played = signal.iter().rposition(|x| *x != 0.0).unwrap_or(0) as f64;
+        let ends_early = found.start_offset_s * rate_hz + played > looped.len() as f64;
         let in_range = found.range_hz.1 > 2_000.0;
-        let trouble = (in_range && share > ELSEWHERE).then(|| Trouble {
+        let lost = (in_range && share > ELSEWHERE).then(|| Trouble {
             word: "dropout",
             again: true,
             found: format!(
@@ -38,7 +40,13 @@ impl Loopback {
             ),
             advice: "close other programs, let the sound system buffer more, and repeat",
         });
-        Some(Self { late_s: found.start_offset_s, trouble })
+        let cut_off = ends_early.then(|| Trouble {
+            word: "ends-early",
+            again: true,
+            found: "the recording ends before the signal has come back".to_owned(),
+            advice: "record longer after the signal: a longer tail",
+        });
+        Some(Self { late_s: found.start_offset_s, trouble: cut_off.or(lost) })
     }
 }
 

@@ -130,8 +130,9 @@ fn a_clean_take_is_kept_and_is_the_room() {
         let energy = |part: &mut dyn Iterator<Item = f64>| part.map(|x| x * x).sum::<f64>();
         let off = energy(&mut (from..to).map(|n| response.samples[800 + n] - gain * truth[n]));
         let share = off / energy(&mut (from..to).map(|n| gain * truth[n]));
-        // Without the loopback the arrival is known to a sample or two: 88 Hz turn by 8° in these.
-        assert!(share < if reference.is_some() { 1e-4 } else { 2e-2 }, "{reference:?}: {share}");
+        // With the loopback the edge of the sweep's range is left, which rings on: 0.0016. Without, the arrival is known
+        // to three samples: 88 Hz turn by 12° in these (0.048).
+        assert!(share < if reference.is_some() { 3e-3 } else { 6e-2 }, "{reference:?}: {share}");
     }
 }
 
@@ -165,10 +166,13 @@ fn nothing_heard_is_said() {
     assert!(again(&silent).contains("silent"), "{}", again(&silent));
 }
 
-/// Sound that comes back after 2.9 s isn't over when the recording is.
+/// Sound that comes back after 2.9 s isn't over when the recording is; after 3.5 s the signal itself isn't, and that is
+/// said.
 #[test]
-fn a_tail_that_is_cut_off_is_named() {
+fn a_take_that_is_cut_off_is_not_kept() {
     let (_, judged) = taken(Fake { late: 23_200, ..clean() }, Some(1), &sweep());
+    assert!(!again(&judged).is_empty());
+    let (_, judged) = taken(Fake { late: 28_000, ..clean() }, Some(1), &sweep());
     assert!(again(&judged).contains("ends"), "{}", again(&judged));
 }
 
