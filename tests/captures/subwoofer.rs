@@ -71,5 +71,7 @@ fn the_modes_of_a_subwoofer_and_no_other() {
     let missed: Vec<f64> = below.iter().filter(|pole| !seen(pole)).map(|pole| pole.hz).collect();
     println!("{} of {MODES} modes below {limit_hz:.0} Hz; not claimed {missed:?}; {score:?}", below.len());
     assert_eq!(score.false_modes, 0, "{found:?}");
-    assert!(score.claimed >= 20, "{}", score.claimed);
+    // 19 below the limit of 113 Hz, all of them; 23 below 123 Hz in an earlier build: the limit moves by some hertz.
+    assert!(score.claimed >= 17, "{}", score.claimed);
+    assert!(missed.len() <= 1, "{missed:?}");
 }
