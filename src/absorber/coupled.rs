@@ -10,6 +10,9 @@
 use crate::modes::LN_1000;
 use rustfft::num_complex::Complex64;
 
+/// Nearer than this times g, 1/s, the closed form of one mode misses the best T60 by more than a per cent or two.
+pub(super) const CLOSED_FORM: f64 = 2.0;
+
 /// A resonance by its undamped angular frequency |s| and its decay constant.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Resonator {

@@ -1,5 +1,6 @@
 //! What the advice needs to know of each state: plain borrowed values that an analysis fills.
 
+use super::spectrum::Record;
 use crate::modes::ModeSet;
 use crate::response::LowEnd;
 use crate::session::Unit;
@@ -19,4 +20,18 @@ pub struct TakeFacts<'a> {
     pub units: &'a [Unit],
     /// Factor of all frequencies against the baseline (temperature), where known; 1 otherwise.
     pub frequency_factor: f64,
+}
+
+/// For each record the onset and, where known, the emission, seconds from sample 0.
+pub(super) fn instants_s(facts: &TakeFacts<'_>) -> Vec<(f64, Option<f64>)> {
+    facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
+}
+
+/// The low ends of a take as records.
+pub(super) fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
+    facts
+        .lows
+        .iter()
+        .map(|low| Record { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
+        .collect()
 }

@@ -27,6 +27,7 @@ mod neighbours;
 mod outcome;
 mod placement;
 mod rank;
+mod reference;
 mod sharing;
 mod shift;
 mod sight;
@@ -42,5 +43,6 @@ pub use coupled::{Identified, Pair, Resonator, best_t60_s, best_unit, couple, id
 pub use facts::TakeFacts;
 pub use outcome::{Finding, Next, Tuning, Values};
 pub use placement::{Placement, RoomMode, placements, units_for};
+pub use reference::{Look, Reference};
 pub use target::TuneError;
-pub use tune::{Look, Reference, tune};
+pub use tune::tune;

@@ -1,47 +1,17 @@
 //! The joint fit of a take with the baseline: whether it speaks of one mode and one unit, and what it says for the
 //! comparison of both states.
 
-use super::coupled::{Pair, Resonator};
+use super::coupled::{CLOSED_FORM, Pair, Resonator};
 use super::facts::TakeFacts;
-use super::joint::{self, Data, Ends, Side, Times, Treated};
-use super::local::{Stretch, Target};
-use super::sight::{Seen, Sight, cut_round};
-use super::spectrum::Cut;
-use super::tune::{CLOSED_FORM, Look, Reference, records};
+use super::joint::{self, Data, Ends, Side, Times, Treated, WAYS};
+use super::local::Target;
+use super::reference::{Look, Reference};
+use super::sight::{Seen, Sight};
 use crate::change::{Ratio, TreatedMode};
 use crate::flag::Flags;
 use crate::modes::{Amplitude, Kind, Mode};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
-
-/// For each record the onset and, where known, the emission, seconds from sample 0.
-pub(super) fn instants_s(facts: &TakeFacts<'_>) -> Vec<(f64, Option<f64>)> {
-    facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
-}
-
-/// Ways of cutting the records: the first is the fit's, what the others move goes into the intervals. Start after the
-/// direct sound, seconds, and half width of the stretch, hertz.
-pub(super) const WAYS: [(f64, f64); 4] = [(0.0, 45.0), (0.010, 45.0), (0.020, 45.0), (0.0, 33.0)];
-
-/// A state for the joint fit, cut in one of the ways, its places numbered as they come.
-pub(super) fn side(
-    facts: &TakeFacts<'_>,
-    mode: Complex64,
-    seen: &Seen,
-    factor: f64,
-    (later_s, reach_hz): (f64, f64),
-) -> Option<Side> {
-    let (free, held) = seen.neighbours.split_at(seen.free);
-    let cut = Cut { reach_hz, ..cut_round(mode, later_s) };
-    Some(Side {
-        stretch: Stretch::new(&records(facts), cut, held.to_vec(), seen.colour)?,
-        neighbours: free.to_vec(),
-        places: (0..facts.lows.len()).collect(),
-        origins_s: facts.lows.iter().map(|low| low.onset_s).collect(),
-        variances: seen.variances.clone(),
-        factor,
-    })
-}
 
 impl Reference {
     /// Mode and unit from the baseline's records and the take's at once.
@@ -72,7 +42,7 @@ impl Reference {
     /// Both states' records, cut in one of the ways.
     fn data(&self, take: &TakeFacts<'_>, seen: &Seen, way: usize) -> Option<Data> {
         let mut before = self.sides.get(way)?.clone()?;
-        let mut after = side(take, self.mode.pole, seen, take.frequency_factor, WAYS[way])?;
+        let mut after = Side::of(take, self.mode.pole, seen, take.frequency_factor, WAYS[way])?;
         let mut places = self.places.len();
         for (m, place) in take.places.iter().enumerate() {
             let at = self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
@@ -111,6 +81,7 @@ impl Reference {
                 kind: Kind::Mode,
                 omega_per_s: s.im,
                 decay_per_s: -s.re,
+                // Where poles meet both are known alike; no table prints this one.
                 omega_sd_per_s: decay_sd,
                 decay_sd_per_s: decay_sd,
                 amplitudes: (0..take.places.len()).map(|m| self.amplitude(take, joint, m, (k, s))).collect(),

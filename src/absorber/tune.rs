@@ -1,25 +1,23 @@
 //! A baseline and takes with different settings become a [`Tuning`].
 
 use super::advise::{advise, best_of, expected};
-use super::coupled::{Pair, Resonator, best_t60_s, best_unit, couple};
+use super::coupled::{CLOSED_FORM, Pair, Resonator, best_t60_s, best_unit, couple};
 use super::dials::{self, Setting};
 use super::facts::TakeFacts;
-use super::join::{Cluster, Joint, PairEstimate, PoleEstimate, State, consistency, join, misfit};
-use super::joint::{Ends, Side, Treated};
+use super::join::{Cluster, Joint, PairEstimate, State, consistency, join, misfit};
+use super::joint::Ends;
 use super::local::Target;
-use super::neighbours::{believed, known_poles, strength};
 use super::outcome::{Finding, Next, Tuning, Values};
+use super::reference::{Look, Reference};
 use super::sharing::{SHARED, chance, each_freedom, groups};
 use super::shift::{self, Known};
-use super::sight::{Expected, Seen, Sight, look, one};
-use super::spectrum::Record;
-use super::target::{TuneError, nearest_hz, target};
-use super::treated::{WAYS, instants_s, side};
+use super::sight::{Seen, Sight};
+use super::target::TuneError;
 use super::{history, words};
 use crate::change::ring_s;
 use crate::estimate::Estimate;
 use crate::language::{Message, Value, say};
-use crate::modes::{Kind, LN_1000, Mode, ModeSet};
+use crate::modes::LN_1000;
 use crate::session::Unit;
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex64;
@@ -29,12 +27,6 @@ use std::f64::consts::TAU;
 /// away: loaded frequency, Hz, and share of damping and coupling (90th percentiles of 150 full rooms,
 /// own simulation with [`crate::room::simulate`], over 1.64). Nearer than the last nothing is said.
 const MODEL: [(f64, f64, f64); 3] = [(4.0, 0.001, 0.002), (2.0, 0.009, 0.006), (1.0, 0.08, 0.03)];
-/// Modes within this of the target, whose decay constants are no more than the second and known this well, make a
-/// group with it: the unit may work on all of them (hertz, 1/s, share).
-const NEAR_HZ: f64 = 8.0;
-const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
-/// Nearer than this times g, 1/s, the closed form of one mode misses the best T60 by more than a per cent or two.
-pub(super) const CLOSED_FORM: f64 = 2.0;
 /// The unused check may miss by this many sd and this share before nothing is advised.
 const CHECK: (f64, f64) = (4.0, 0.003);
 /// … and the same of a group: χ² this many of its own sds over its mean.
@@ -58,49 +50,6 @@ const LIVELY: f64 = 7.0;
 /// One pole with a T60 within this factor of the best known from other takes is the two that have met.
 const MET: f64 = 1.3;
 
-/// Whether a mode is one of the target's group.
-fn is_near(other: &Mode, target: Complex64) -> bool {
-    other.kind == Kind::Mode
-        && (other.omega_per_s - target.im).abs() < TAU * NEAR_HZ
-        && other.decay_per_s < NEAR_DECAY.0
-        && other.decay_sd_per_s < NEAR_DECAY.1 * other.decay_per_s
-}
-
-pub(super) fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
-    facts
-        .lows
-        .iter()
-        .map(|low| Record { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
-        .collect()
-}
-
-/// A baseline and its target mode, looked at once: the ground that takes are held against.
-#[derive(Debug, Clone)]
-pub struct Reference {
-    /// Place of the target in the baseline's list of resonances.
-    pub(super) index: usize,
-    pub(super) mode: PoleEstimate,
-    pub(super) nearest_hz: f64,
-    /// Distance of the nearest mode that the model leaves out.
-    outside_hz: f64,
-    state: String,
-    pub(super) places: Vec<(String, String)>,
-    /// Whether a unit stood there already.
-    pub(super) occupied: bool,
-    pub(super) expected: Expected,
-    /// Its records, for the joint fit with a take's, in each of the ways they are cut.
-    pub(super) sides: Vec<Option<Side>>,
-    /// For each record the onset and, where known, the emission, seconds from sample 0.
-    pub(super) instants_s: Vec<(f64, Option<f64>)>,
-}
-
-/// What one take shows of the target.
-#[derive(Debug, Clone)]
-pub struct Look {
-    pub(super) sight: Sight,
-    pub(super) joint: Option<Treated>,
-}
-
 /// Works out what the unit does in each take to the mode nearest `asked_hz`, and what to change.
 ///
 /// Takes that show too little say so; they never take others down with them.
@@ -114,77 +63,6 @@ pub fn tune(baseline: &TakeFacts<'_>, takes: &[TakeFacts<'_>], asked_hz: f64) ->
 }
 
 impl Reference {
-    /// Looks at the mode nearest `asked_hz` in the baseline.
-    ///
-    /// # Errors
-    /// [`TuneError`]: the baseline doesn't show the mode.
-    pub fn new(baseline: &TakeFacts<'_>, asked_hz: f64) -> Result<Self, TuneError> {
-        let empty = ModeSet::default();
-        let modes = baseline.modes.unwrap_or(&empty);
-        let index = target(modes, asked_hz, baseline.state)?;
-        let pole = |m: &Mode| Complex64::new(-m.decay_per_s, m.omega_per_s);
-        let sound = |s: &Complex64| s.is_finite() && s.re < 0.0;
-        let loud = strength(&modes.modes[index]);
-        let others = modes.modes.iter().enumerate().filter(|(i, m)| *i != index && believed(m, loud));
-        let others: Vec<&Mode> = others.map(|(_, m)| m).filter(|m| sound(&pole(m))).collect();
-        let mode = pole(&modes.modes[index]);
-        let near = (0..others.len()).filter(|k| is_near(others[*k], mode)).collect();
-        let alone = Expected {
-            mode,
-            neighbours: others.iter().map(|m| pole(m)).collect(),
-            near,
-            candidates: Vec::new(),
-            shape: Vec::new(),
-            chain_known: false,
-        };
-        let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
-        let seen = one(&records(baseline), &alone).ok_or_else(failed)?;
-        let Target::One(found) = seen.target else { return Err(failed()) };
-        let owned = |p: &(&str, &str)| (p.0.to_owned(), p.1.to_owned());
-        let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
-        Ok(Self {
-            index,
-            sides: WAYS.iter().map(|way| side(baseline, found, &seen, 1.0, *way)).collect(),
-            instants_s: instants_s(baseline),
-            nearest_hz: nearest_hz(modes, index),
-            outside_hz: within(nearest_hz(modes, index)),
-            state: baseline.state.to_owned(),
-            places: baseline.places.iter().map(owned).collect(),
-            occupied: !baseline.units.is_empty(),
-            expected: Expected {
-                mode: found,
-                near: alone.near_places(),
-                shape: seen.shape(),
-                neighbours: seen.neighbours,
-                chain_known: true,
-                ..alone
-            },
-            mode: PoleEstimate { pole: found, near: seen.near, covariance: seen.joint },
-        })
-    }
-
-    /// Damped frequency of the target mode in the baseline, hertz.
-    #[must_use]
-    pub fn mode_hz(&self) -> f64 {
-        self.mode.pole.im / TAU
-    }
-
-    /// Looks at the target in a take.
-    #[must_use]
-    pub fn look(&self, take: &TakeFacts<'_>) -> Look {
-        let at =
-            |place: &(&str, &str)| self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
-        let shape = |place| self.expected.shape.get(at(place)?).copied().flatten();
-        let mut expected =
-            Expected { shape: take.places.iter().map(shape).collect(), ..self.expected.clone() };
-        if let Some(modes) = take.modes {
-            known_poles(&mut expected, modes);
-        }
-        let sight = look(&records(take), &expected);
-        let joint = self.joint(take, &sight);
-        Look { sight, joint }
-    }
-
     /// What all takes together say; `looks` in the order of `takes`.
     #[must_use]
     pub fn tuning(&self, takes: &[TakeFacts<'_>], looks: &[Look]) -> Tuning {

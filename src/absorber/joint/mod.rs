@@ -19,7 +19,7 @@ use likelihood::{Place, Point};
 use nalgebra::{DMatrix, DVector};
 pub(super) use reach::Ends;
 use rustfft::num_complex::Complex64;
-pub(super) use side::Side;
+pub(super) use side::{Side, WAYS};
 use std::f64::consts::TAU;
 pub(super) use tie::Shared;
 

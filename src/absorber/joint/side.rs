@@ -2,10 +2,17 @@
 //! treated mode's numbers move, free of all the others.
 
 use crate::absorber::coupled::Pair;
+use crate::absorber::facts::{TakeFacts, records};
 use crate::absorber::local::Stretch;
-use crate::absorber::spectrum::{Group, Model};
+use crate::absorber::sight::{Seen, cut_round};
+use crate::absorber::spectrum::{Cut, Group, Model};
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex64;
+
+/// Ways of cutting the records: the first is the fit's, what the others move goes into the intervals. Start after the
+/// direct sound, seconds, and half width of the stretch, hertz.
+pub(in crate::absorber) const WAYS: [(f64, f64); 4] =
+    [(0.0, 45.0), (0.010, 45.0), (0.020, 45.0), (0.0, 33.0)];
 
 /// A state as the joint fit takes it.
 #[derive(Debug, Clone)]
@@ -59,6 +66,26 @@ pub(super) struct Part {
 }
 
 impl Side {
+    /// A state for the joint fit, cut in one of the ways, its places numbered as they come.
+    pub(in crate::absorber) fn of(
+        facts: &TakeFacts<'_>,
+        mode: Complex64,
+        seen: &Seen,
+        factor: f64,
+        (later_s, reach_hz): (f64, f64),
+    ) -> Option<Self> {
+        let (free, held) = seen.neighbours.split_at(seen.free);
+        let cut = Cut { reach_hz, ..cut_round(mode, later_s) };
+        Some(Self {
+            stretch: Stretch::new(&records(facts), cut, held.to_vec(), seen.colour)?,
+            neighbours: free.to_vec(),
+            places: (0..facts.lows.len()).collect(),
+            origins_s: facts.lows.iter().map(|low| low.onset_s).collect(),
+            variances: seen.variances.clone(),
+            factor,
+        })
+    }
+
     fn rows(&self, group: &Group) -> Vec<Row> {
         let row = |(column, (record, start_s)): (usize, &(usize, f64))| {
             Some(Row {
