@@ -21,32 +21,32 @@ const LISTED: usize = 8;
 
 /// Runs the command.
 pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
-    check_range(&args.computing)?;
-    let session = session::open(&args.paths, &options(&args.reading))?;
-    let folder = write::open(&session, &args.output)?;
-    let settings = settings(&args.computing, args.run.jobs);
-    let bar = Bar::new(args.run.quiet);
+    check_range(&args.job.computing)?;
+    let session = session::open(&args.paths, &options(&args.job.reading))?;
+    let folder = write::open(&session, &args.job.output)?;
+    let settings = settings(&args.job.computing, args.job.run.jobs);
+    let bar = Bar::new(args.job.run.quiet);
     let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
     let found = analyze(&session, &settings, &control);
     bar.clear();
-    report_failures(&found, args.run.quiet);
+    report_failures(&found, args.job.run.quiet);
     if !found.found_anything() {
         return nothing_found(&found);
     }
-    let asked = Asked { each: args.reading.each, ..Asked::default() };
+    let asked = Asked { each: args.job.reading.each, ..Asked::default() };
     let results = results(&session, &settings, &asked, &found);
     let content = Content { session: &session, found: &found, compared: None, results: &results };
     let placed = write::results(&folder, &content)?;
-    write::figures(&args.output, &content)?;
-    if args.output.format == Format::Table {
-        if !args.run.quiet {
+    write::figures(&args.job.output, &content)?;
+    if args.job.output.format == Format::Table {
+        if !args.job.run.quiet {
             summary(&session, &found, &results);
             screen::line("");
             write::say_where(&placed);
         }
     } else {
         let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };
-        write::standard(&results, main, args.output.format);
+        write::standard(&results, main, args.job.output.format);
     }
     Ok(exit(&found))
 }

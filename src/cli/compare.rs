@@ -44,22 +44,22 @@ pub(super) fn both(
 
 /// Runs the command; `each_state`: the summary of each state stands before the comparison.
 pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit, Failed> {
-    check_range(&args.computing)?;
-    let options = options(&args.reading);
+    check_range(&args.job.computing)?;
+    let options = options(&args.job.reading);
     let session = if args.paths.len() == 1 {
         session::open(&args.paths, &options)?
     } else {
         session::open_each(&args.paths, &options)?
     };
     let asked = pair(&session, args)?;
-    let folder = write::open(&session, &args.output)?;
-    let settings = settings(&args.computing, args.run.jobs);
-    let (found, compared) = both(&session, &settings, &asked, args.run.quiet);
+    let folder = write::open(&session, &args.job.output)?;
+    let settings = settings(&args.job.computing, args.job.run.jobs);
+    let (found, compared) = both(&session, &settings, &asked, args.job.run.quiet);
     if !found.found_anything() {
         return nothing_found(&found);
     }
     let words = Asked {
-        each: args.reading.each,
+        each: args.job.reading.each,
         before: Some(&asked.before),
         after: &asked.after,
         target: asked.target,
@@ -71,9 +71,9 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
     tables.absorber = absorber_rows(&tables.session.states, absorbers);
     let content = Content { session: &session, found: &found, compared: compared.as_ref(), results: &tables };
     let placed = write::results(&folder, &content)?;
-    write::figures(&args.output, &content)?;
-    if args.output.format == Format::Table && !found.interrupted {
-        if !args.run.quiet {
+    write::figures(&args.job.output, &content)?;
+    if args.job.output.format == Format::Table && !found.interrupted {
+        if !args.job.run.quiet {
             if each_state {
                 analyze::summary(&session, &found, &tables);
             }
@@ -82,7 +82,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
             write::say_where(&placed);
         }
     } else if let Some(tables_of) = &tables.comparison {
-        write::standard(&tables, Rows::of(&tables_of.changes), args.output.format);
+        write::standard(&tables, Rows::of(&tables_of.changes), args.job.output.format);
     }
     Ok(match exit(&found) {
         // Nothing failed, and yet nothing came of what was asked for.

@@ -1,6 +1,6 @@
 //! `stillroom demo`: the invented session, and the main job on it.
 
-use super::args::{Bands, CompareArgs, ComputingArgs, DemoArgs, Format, OutputArgs, ReadingArgs};
+use super::args::{Bands, CompareArgs, ComputingArgs, DemoArgs, Format, JobArgs, OutputArgs, ReadingArgs};
 use super::{Exit, Failed, compare, screen, write};
 
 /// Writes the session, analyses it and compares its states.
@@ -22,10 +22,22 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
         after: Vec::new(),
         target_t60: None,
         target_mask: None,
-        reading: ReadingArgs::default(),
-        computing: ComputingArgs { bands: Bands::Third, modes_from: 15.0, modes_to: 200.0, no_modes: false },
-        output: OutputArgs { out: None, force: false, figures: args.figures.clone(), format: Format::Table },
-        run: args.run.clone(),
+        job: JobArgs {
+            reading: ReadingArgs::default(),
+            computing: ComputingArgs {
+                bands: Bands::Third,
+                modes_from: 15.0,
+                modes_to: 200.0,
+                no_modes: false,
+            },
+            output: OutputArgs {
+                out: None,
+                force: false,
+                figures: args.figures.clone(),
+                format: Format::Table,
+            },
+            run: args.run.clone(),
+        },
     };
     compare::run_and_show(&args, true)
 }

@@ -16,7 +16,7 @@ use stillroom::table::{AbsorberRow, Results, Rows, csv_text, json};
 
 /// Runs the command.
 pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
-    if args.computing.no_modes || args.computing.modes_from >= args.computing.modes_to {
+    if args.job.computing.no_modes || args.job.computing.modes_from >= args.job.computing.modes_to {
         return Err(Failed::usage(
             "tune needs the modes round --mode: leave out --no-modes, and --modes-from below --modes-to",
         ));
@@ -25,11 +25,11 @@ pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
 }
 
 fn once(args: &TuneArgs) -> Result<Exit, Failed> {
-    let session = session::open(std::slice::from_ref(&args.path), &options(&args.reading))?;
+    let session = session::open(std::slice::from_ref(&args.path), &options(&args.job.reading))?;
     let asked = sides(&session, args.before.as_ref(), &[])?;
-    let folder = write::open(&session, &args.output)?;
-    let settings = settings(&args.computing, args.run.jobs);
-    let (found, compared) = both(&session, &settings, &asked, args.run.quiet);
+    let folder = write::open(&session, &args.job.output)?;
+    let settings = settings(&args.job.computing, args.job.run.jobs);
+    let (found, compared) = both(&session, &settings, &asked, args.job.run.quiet);
     if found.interrupted {
         screen::warning("stopped before the end; nothing was written");
         return Ok(Exit::Interrupted);
@@ -41,9 +41,9 @@ fn once(args: &TuneArgs) -> Result<Exit, Failed> {
     let tables = tables(&session, &settings, args, &found, &asked, &compared, &tuning);
     let content = Content { session: &session, found: &found, compared: Some(&compared), results: &tables };
     let placed = write::results(&folder, &content)?;
-    write::figures(&args.output, &content)?;
+    write::figures(&args.job.output, &content)?;
     show(args, &tuning, &tables.absorber);
-    if args.output.format == Format::Table && !args.run.quiet {
+    if args.job.output.format == Format::Table && !args.job.run.quiet {
         screen::line("");
         write::say_where(&placed);
     }
@@ -60,7 +60,7 @@ fn tables(
     tuning: &Tuning,
 ) -> Results {
     let words = Asked {
-        each: args.reading.each,
+        each: args.job.reading.each,
         before: Some(&asked.before),
         after: &asked.after,
         target: args.target_t60.map(stillroom::analysis::TargetKind::Longest),
@@ -74,12 +74,12 @@ fn tables(
 /// The tuning on standard output, in the form asked for.
 pub(super) fn show(args: &TuneArgs, tuning: &Tuning, rows: &[AbsorberRow]) {
     let out = std::io::stdout().lock();
-    screen::kept(match args.output.format {
+    screen::kept(match args.job.output.format {
         Format::Json => json::write_absorber(rows, out),
         Format::Csv => csv_text::write(Rows::of(rows), out),
         Format::Table => {
             drop(out);
-            if !args.run.quiet {
+            if !args.job.run.quiet {
                 tune_screen::tuning(tuning);
                 tune_screen::elsewhere(tuning, args.target_t60);
             }

@@ -134,15 +134,15 @@ impl<'a> Watch<'a> {
     fn step(&mut self) -> Result<(), Failed> {
         self.busy = false;
         self.changed.store(false, Ordering::SeqCst);
-        let session = match session::open(std::slice::from_ref(&self.args.path), &options(&self.args.reading))
-        {
-            Ok(session) => session,
-            // Nothing there yet, or a manifest half written: the next look tells.
-            Err(error) => {
-                self.say(&format!("waiting: {error}"));
-                return Ok(());
-            }
-        };
+        let session =
+            match session::open(std::slice::from_ref(&self.args.path), &options(&self.args.job.reading)) {
+                Ok(session) => session,
+                // Nothing there yet, or a manifest half written: the next look tells.
+                Err(error) => {
+                    self.say(&format!("waiting: {error}"));
+                    return Ok(());
+                }
+            };
         self.said.retain(|text| !text.starts_with("waiting: "));
         if self.follower.is_none() {
             self.start(&session)?;
@@ -176,8 +176,8 @@ impl<'a> Watch<'a> {
             }
             Err(failed) => return Err(failed),
         };
-        write::open(session, &self.args.output)?;
-        let settings = settings(&self.args.computing, self.args.run.jobs);
+        write::open(session, &self.args.job.output)?;
+        let settings = settings(&self.args.job.computing, self.args.job.run.jobs);
         self.follower = Some(Follower::new(&settings, &name, self.args.mode));
         Ok(())
     }
@@ -258,7 +258,7 @@ impl<'a> Watch<'a> {
             Some(Ok(tuning)) => {
                 let names: Vec<String> = session.states.iter().map(|s| s.name.clone()).collect();
                 let rows = absorber_rows(&names, std::slice::from_ref(&tuning));
-                if self.args.output.format == Format::Table && !self.args.run.quiet {
+                if self.args.job.output.format == Format::Table && !self.args.job.run.quiet {
                     screen::heading(&format!("[{what}]"));
                 }
                 tune::show(self.args, &tuning, &rows);
@@ -283,13 +283,16 @@ impl<'a> Watch<'a> {
         if !self.dirty || !found.found_anything() {
             return Ok(());
         }
-        let out = write::open(session, &self.args.output)?;
+        let out = write::open(session, &self.args.job.output)?;
         // First estimates don't take the place of complete results that another run left.
         if !self.wrote && out.has_results() && !follower.is_settled(session) {
             found.mark_interrupted();
         }
-        let asked =
-            Asked { each: self.args.reading.each, before: self.args.before.as_deref(), ..Asked::default() };
+        let asked = Asked {
+            each: self.args.job.reading.each,
+            before: self.args.before.as_deref(),
+            ..Asked::default()
+        };
         let mut tables = results(session, follower.settings(), &asked, &found);
         if let Some(Ok(tuning)) = follower.tuning(session) {
             tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(&tuning));

@@ -183,6 +183,23 @@ pub enum MaskMean {
     Nominal,
 }
 
+/// What every command has that goes from a folder to results.
+#[derive(Debug, Args)]
+pub struct JobArgs {
+    /// How to read the folder.
+    #[command(flatten)]
+    pub reading: ReadingArgs,
+    /// What to compute.
+    #[command(flatten)]
+    pub computing: ComputingArgs,
+    /// Where results go.
+    #[command(flatten)]
+    pub output: OutputArgs,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
+}
+
 /// `stillroom compare`.
 #[derive(Debug, Args)]
 pub struct CompareArgs {
@@ -202,18 +219,9 @@ pub struct CompareArgs {
     /// nominal time of the room's volume
     #[arg(long, value_name = "MEAN", value_enum, num_args = 0..=1, require_equals = true, default_missing_value = "own")]
     pub target_mask: Option<MaskMean>,
-    /// How to read the folder.
+    /// From the folder to the results.
     #[command(flatten)]
-    pub reading: ReadingArgs,
-    /// What to compute.
-    #[command(flatten)]
-    pub computing: ComputingArgs,
-    /// Where results go.
-    #[command(flatten)]
-    pub output: OutputArgs,
-    /// How to run.
-    #[command(flatten)]
-    pub run: RunArgs,
+    pub job: JobArgs,
 }
 
 /// `stillroom tune`.
@@ -249,18 +257,9 @@ pub struct TuneArgs {
     /// With --watch: keep a page of three large lines here that a browser reloads by itself
     #[arg(long, value_name = "FILE", requires = "watch", value_hint = ValueHint::FilePath)]
     pub page: Option<PathBuf>,
-    /// How to read the folder.
+    /// From the folder to the results.
     #[command(flatten)]
-    pub reading: ReadingArgs,
-    /// What to compute.
-    #[command(flatten)]
-    pub computing: ComputingArgs,
-    /// Where results go.
-    #[command(flatten)]
-    pub output: OutputArgs,
-    /// How to run.
-    #[command(flatten)]
-    pub run: RunArgs,
+    pub job: JobArgs,
 }
 
 /// `stillroom check`.
@@ -303,18 +302,9 @@ pub struct AnalyzeArgs {
     /// A session folder, folders that are states, or single audio files
     #[arg(required = true, value_hint = ValueHint::AnyPath)]
     pub paths: Vec<PathBuf>,
-    /// How to read the folder.
+    /// From the folder to the results.
     #[command(flatten)]
-    pub reading: ReadingArgs,
-    /// What to compute.
-    #[command(flatten)]
-    pub computing: ComputingArgs,
-    /// Where results go.
-    #[command(flatten)]
-    pub output: OutputArgs,
-    /// How to run.
-    #[command(flatten)]
-    pub run: RunArgs,
+    pub job: JobArgs,
 }
 
 /// How files and folders are read.
