@@ -46,7 +46,7 @@ flags! {
         "Measure again with the gain turned down.";
     ZeroTail, "zero-tail", "The end of the file is digitally silent; it was left out, since it passes for a noise floor.",
         "Export the response with the noise after it, without padding or gating.";
-    FadedTail, "faded-tail", "The end of the file sinks faster than sound decays, as by a fade-out; it was left out.",
+    FadedTail, "faded-tail", "The end of the file falls faster than sound decays, as by a fade-out; it was left out.",
         "Export the response without a window or fade at its end.";
     Incomplete, "incomplete", "The file holds fewer samples than its header promises, as after a copy that broke off; it was left out of the mode fit.",
         "Copy or export the file again.";
@@ -54,7 +54,7 @@ flags! {
         "Export the response the right way round.";
     SecondSound, "second-sound", "After the response another sound sets in: two shots in one file, or a disturbance; it was left out.",
         "Cut the file to one impulse response, or measure again.";
-    SignalItself, "signal-itself", "The channel holds the test signal or its loop back, not a room: all of its sound is over at once, or it sweeps; it was left out.",
+    SignalItself, "signal-itself", "The channel holds the test signal or its loopback, not a room: it is over at once, or it sweeps; it was left out.",
         "Choose the microphone's channel with --channel.";
     FadedDecay, "faded-decay", "The noise after the decay lies 6 dB or more below that before it: the response was faded or gated, so its decay is shorter than the room's; it was left out of the mode fit.",
         "Export the response without a fade or gate.";
@@ -86,15 +86,15 @@ flags! {
         "Copy or export the file again, as long as the others.";
     Inverted, "inverted", "The direct sound has the opposite sign to that of the other positions; it was turned round.",
         "Check the polarity of this file and of the microphone's cable.";
-    RateSuspect, "rate-suspect", "Frequencies and decays lie off the others by one factor that no temperature makes: the sample rate in the header is wrong.",
+    RateSuspect, "rate-suspect", "Frequencies and decays differ from the others' by one factor that no temperature explains: the sample rate in the header is wrong.",
         "Find the rate that the file was recorded at, and export it again.";
     IdenticalFiles, "identical-files", "The same samples stand under another name, so one of the two is not what its name says.",
         "Find the right file or measure again.";
     OwnStart, "own-start", "All files start at their own direct sound, so they share no instant of the signal.",
         "Export all responses with the emission at the same sample.";
-    EmissionFromDistance, "emission-from-distance", "The arrivals contradict the distances, so the emission was taken from each arrival and distance.",
+    EmissionFromDistance, "emission-from-distance", "The arrivals contradict the distances, so the instant of emission was reckoned from each arrival and distance.",
         "Check the positions in session.toml, and export all responses from one instant.";
-    EmissionAssumed, "emission-assumed", "Without distances the earliest arrival of all positions stands for the emission.",
+    EmissionAssumed, "emission-assumed", "Without distances the earliest arrival of all positions is taken for the instant of emission.",
         "Give positions and sources in session.toml.";
     ArrivalOff, "arrival-off", "The direct sound of this position arrives more than 1 ms off what its distance says.",
         "Check this position in session.toml, and whether something stood in the way of the direct sound.";
@@ -105,7 +105,7 @@ flags! {
         "Measure louder, longer or with more averages.";
     ShortRecord, "short-record", "The record is too short for this band: noise and decay can't be told apart in it.",
         "Record on until every band has fallen into its noise.";
-    NoFloor, "no-floor", "The record holds no noise at all, so there is nothing to hold the peak against.", "";
+    NoFloor, "no-floor", "The record holds no noise at all, so there is no peak-to-noise.", "";
     EndsInDecay, "ends-in-decay", "The record ends before the noise shows in this band; peak-to-noise is a lower bound.",
         "Export a longer response.";
     UnevenFloor, "uneven-floor", "The noise after the decay rises or falls by more than chance; the part next to the decay was used.",
@@ -134,10 +134,10 @@ flags! {
         "Look for a running machine or a feedback tone and measure again without it.";
     WideInterval, "wide-interval", "The decay is known no better than to a fifth.",
         "Raise the level or average more takes; 6 dB more halve the interval.";
-    LongForRecord, "long-for-record", "The decay is longer than the record allows to say.",
+    LongForRecord, "long-for-record", "The decay is too long for this record to show its length.",
         "Export longer responses, at least as long as the longest decay time.";
 
-    Overlapping, "overlapping", "Here poles found in the first part of the decay don't predict the next: modes overlap, or the sound is no sum of modes, so single ones can't be told.",
+    Overlapping, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
         "Read the bands; more positions and a lower noise move the limit up.";
     SeenAtOnePlace, "seen-at-one-place", "Of six positions or more fewer than two see this resonance, so it may be a disturbance of one recording.",
         "Repeat the take that sees it.";
@@ -145,9 +145,9 @@ flags! {
         "Look for an open door, a light wall or a neighbouring room, and check the lengths.";
     LeftOutOfFit, "left-out-of-fit", "The record of this position took no part in the fit of the resonances: it is much shorter than the others, or too short.",
         "Export a response as long as those of the other positions.";
-    NotReproduced, "not-reproduced", "Fits with another start, length or window don't find this resonance again, so the data don't carry it.",
+    NotReproduced, "not-reproduced", "Fits with another start, length or window don't find this resonance again, so the data don't establish it.",
         "Raise the level, average more takes, or add positions where it is strong.";
-    NoQuietEnd, "no-quiet-end", "The record ends before it has fallen into its noise, so there is nothing to hold the fit's residual against.",
+    NoQuietEnd, "no-quiet-end", "The record ends before it has fallen into its noise, so the fit's residual can't be compared with it.",
         "Export longer responses, with the noise after the decay.";
     FilterTooNarrow, "filter-too-narrow", "T20 behind the narrow filter and the fitted T60 differ beyond their intervals: no band round so low a frequency is wide enough for so short a decay (B·T of 4 or less, ISO 3382-2, 7.3).",
         "Go by t60_s.";
@@ -160,11 +160,11 @@ flags! {
     // ---- room (assignment)
     Unassigned, "unassigned", "No mode of a rectangular room with these lengths fits in frequency and shape.",
         "Nothing need be done; check the lengths in session.toml if most modes stay unassigned.";
-    ByFrequency, "by-frequency", "The mode got its name from its frequency alone, no other being near.",
+    ByFrequency, "by-frequency", "The mode was assigned by its frequency alone; no other predicted mode is near.",
         "Measure at opposite walls with one common instant, so that the shape can confirm it.";
     NotThisBox, "not-this-box", "Under half of the lowest modes fit a rectangular room with these lengths, so none is named.",
         "Check the lengths in session.toml; leave them out if the room is not rectangular.";
-    SharesShape, "shares-shape", "Another mode has the same shape and holds the name: one mode split in two.", "";
+    SharesShape, "shares-shape", "Another mode has the same shape and was assigned instead: one mode split in two.", "";
 
     // ---- criterion
     NoThreshold, "no-threshold", "No audibility threshold is published at this frequency (32 to 250 Hz).", "";
@@ -173,9 +173,9 @@ flags! {
 
     // ---- change
     Split, "split", "The mode became two poles that together make up its shape; the values after are the slower one's.", "";
-    MergedPair, "merged-pair", "Two poles after, too near each other to tell apart; the values after stand for both together.",
+    MergedPair, "merged-pair", "Two poles after the change lie too close to tell apart; the values after are those of both together.",
         "Identify a tuned absorber with less damping, then damp it.";
-    ManyModes, "many-modes", "The change lies outside its own interval, but over so many modes chance alone makes such a change.",
+    ManyModes, "many-modes", "With this many modes one such change is expected by chance; not counted.",
         "Measure both states again, or raise peak-to-noise.";
     ChainAsStated, "chain-as-stated", "The data alone can't tell the room from the measuring chain; the verdict leans on same_chain in session.toml.", "";
     ChainUntold, "chain-untold", "The data can't tell the room from a filter in the measuring chain.",
@@ -186,11 +186,11 @@ flags! {
         "Mark microphone positions and measure there again.";
     MovedLoudspeaker, "moved-loudspeaker", "The response changed in a way that a moved loudspeaker explains, so levels say nothing about the room.",
         "Put the loudspeaker back to its first place and measure again.";
-    RepeatabilityUnknown, "repeatability-unknown", "No position was measured twice in one state, or its repeats show too few modes, so what doors, people and placement do is not in the intervals.",
+    RepeatabilityUnknown, "repeatability-unknown", "No position was measured twice in one state, or its repeats show too few modes, so the intervals leave out what doors, people and placement do.",
         "Measure one position twice in each state.";
-    GainUneven, "gain-uneven", "The direct sound changed by another factor than what follows it, or than at other positions, as by an overload, an automatic gain or something in its way, so levels can't be compared.",
+    GainUneven, "gain-uneven", "The direct sound changed by another factor than the sound after it, or than at other positions, as an overload, an automatic gain or an obstacle would do, so levels can't be compared.",
         "Measure both states at one gain, without overload, and with the loudspeaker in sight as before.";
-    ShapeDiffers, "shape-differs", "The two resonances have different shapes over the positions, so they are not one mode for certain.",
+    ShapeDiffers, "shape-differs", "The two resonances have different shapes over the positions, so they may not be the same mode.",
         "Measure at the same positions in both states.";
     EndsContradict, "ends-contradict", "The records of one state end in noise and those of the other don't, although the decay changed the other way: one of them was faded or cut.",
         "Export both states alike, without a fade.";
@@ -206,7 +206,7 @@ flags! {
         "Add [room] with length, width and height, or volume_m3, to session.toml.";
     NoMiddleBands, "no-middle-bands", "The bands round 500 Hz and 1 kHz have no T20 to average.",
         "See the flags of these bands in bands.csv.";
-    NoneToTreat, "none-to-treat", "No mode is claimed that is heard over its threshold, so none comes first.", "";
+    NoneToTreat, "none-to-treat", "No claimed mode is heard longer than its audibility threshold, so none is to be treated first.", "";
     NotCompared, "not-compared", "Nothing was compared in this session.", "";
     NotFinite, "not-finite", "A computation gave no finite number, so its cell is empty; this is a fault of the program.",
         "Please report it with the files that show it.";

@@ -34,15 +34,15 @@ pub(super) fn remarks(state: &StateResult) -> Vec<String> {
     };
     let unexplained = where_ratio(&|ratio| ratio > NOTABLE).map(|places| {
         format!(
-            "{}: the resonances leave more than the noise at {places}, so part of the response is none of them: \
-             a disturbance, a room that changed between takes, or resonances too close to tell apart",
+            "{}: the residual of the mode fit exceeds the noise at {places}: a disturbance, a room that changed \
+             between takes, or resonances too close to tell apart",
             state.name
         )
     });
     let followed = where_ratio(&|ratio| ratio < 1.0 / NOTABLE).map(|places| {
         format!(
-            "{}: the resonances leave less than the noise at {places}: either the noise rose towards the end \
-             of the record, or the fit followed noise; take its intervals for too small there",
+            "{}: the residual of the mode fit is below the noise at {places}: either the noise rose towards the \
+             end of the record, or the fit followed noise, and its intervals are too small there",
             state.name
         )
     });
@@ -78,7 +78,7 @@ fn unfitted(state: &StateResult, set: &ModeSet) -> Option<String> {
     let ranges: Vec<String> = set.unfitted_hz.iter().map(|(a, b)| format!("{a:.0} to {b:.0} Hz")).collect();
     (!ranges.is_empty()).then(|| {
         format!(
-            "{}: the fit of the resonances came to no result from {}: the records hold too few numbers for it there",
+            "{}: the fit of the resonances has no result from {}: there the records hold too few numbers for it",
             state.name,
             ranges.join(", ")
         )
@@ -111,8 +111,12 @@ mod tests {
         assert!(remarks_on(&[Ok(1.0), Ok(1.9), Ok(0.55), Err(Flag::NoQuietEnd)]).is_empty());
         let told = remarks_on(&[Ok(10.0), Ok(1.0), Ok(0.1)]);
         assert_eq!(told.len(), 2, "{told:?}");
-        assert!(told[0].starts_with("empty: the resonances leave more than the noise at p0 (+10.0 dB), so"));
-        assert!(told[1].starts_with("empty: the resonances leave less than the noise at p2 (-10.0 dB):"));
+        assert!(
+            told[0].starts_with("empty: the residual of the mode fit exceeds the noise at p0 (+10.0 dB):")
+        );
+        assert!(
+            told[1].starts_with("empty: the residual of the mode fit is below the noise at p2 (-10.0 dB):")
+        );
         let many = remarks_on(&[Ok(10.0); 7]);
         assert!(many[0].contains("p3 (+10.0 dB) and 3 more"), "{many:?}");
     }

@@ -14,7 +14,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Flags of a place that takes no part in the mode fit, with the reason in words.
 const LEFT_OUT: [(Flag, &str); 7] = [
-    (Flag::SignalItself, "it holds the test signal or its loop back, not a microphone's channel"),
+    (Flag::SignalItself, "it holds the test signal or its loopback, not a microphone's channel"),
     (Flag::Reversed, "the file runs backwards"),
     (Flag::SecondSound, "another sound sets in: two shots in one file, or a disturbance"),
     (Flag::Incomplete, "samples are missing that the header promises"),
@@ -22,7 +22,7 @@ const LEFT_OUT: [(Flag, &str); 7] = [
     (Flag::FadedDecay, "it was faded or gated from the peak on, which shortens every decay"),
     (
         Flag::RateSuspect,
-        "its frequencies lie off the others' by the ratio of two sample rates: the header's rate is wrong",
+        "its frequencies differ from the others' by the ratio of two sample rates: the header's rate is wrong",
     ),
 ];
 

@@ -36,7 +36,7 @@ pub fn look(paths: &[PathBuf], sessions: Option<&Path>) -> Result<Archive, Archi
     if archive.sessions.is_empty() {
         let found = match archive.left_out.first() {
             Some(first) => format!("{}: {}", first.what, first.reason),
-            None => "nothing of the kind".to_owned(),
+            None => "none of these".to_owned(),
         };
         return Err(ArchiveError::Nothing { found });
     }

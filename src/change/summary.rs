@@ -225,15 +225,18 @@ mod tests {
         assert_eq!(
             said(&modes),
             "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before and none clearly longer \
-             (together +0.2 ± 1.6 %); the 1 above can’t be told singly: see the bands."
+             (taken together +0.2 ± 1.6 %); the 1 above can’t be judged singly: see the bands."
         );
     }
 
     #[test]
     fn nothing_told_is_said_of_the_modes_alone() {
         let modes = [mode(50.0, Verdict::Unsure, 5.0, 90.0), mode(60.0, Verdict::Unsure, 5.0, 90.0)];
-        assert_eq!(said(&modes), "Whether any of 2 single modes rings shorter or longer can’t be told.");
-        assert_eq!(said(&[]), "No mode before to compare.");
+        assert_eq!(
+            said(&modes),
+            "The data can’t tell whether any of 2 single modes rings shorter or longer."
+        );
+        assert_eq!(said(&[]), "The state before shows no mode to compare.");
     }
 
     #[test]

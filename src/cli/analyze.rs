@@ -140,11 +140,13 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
 fn usable_range(state: &StateResult) -> String {
     match state.resonances.as_ref().and_then(|found| found.set.single_modes_to_hz) {
         Some(hz) => format!(
-            "Single modes up to {hz:.0} Hz; above they overlap or stand too little over the noise: read the bands."
+            "Single modes up to {hz:.0} Hz; above, they overlap or are too close to the noise: read the bands."
         ),
-        None => "Single modes can't be told: what the first part of the decay shows doesn't predict the next. Read \
-                 the bands; more positions, less noise and longer records help."
-            .to_owned(),
+        None => {
+            "Single modes can't be told apart: poles found in the first part of the decay don't predict the \
+            next part. Read the bands; more positions, less noise and longer records help."
+                .to_owned()
+        }
     }
 }
 
@@ -170,7 +172,9 @@ fn modes_table(modes: &[&ModeRow]) {
     ranked.sort_by_key(|row| row.priority);
     let rows: Vec<Vec<String>> = ranked.iter().take(LISTED).map(|row| mode_line(row)).collect();
     if rows.is_empty() {
-        screen::line("  No resonance to treat: none is heard to ring longer than the published threshold.");
+        screen::line(
+            "  No resonance to treat: none is heard longer than the published audibility threshold.",
+        );
     } else {
         screen::table(
             &["treat", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "half waves"],

@@ -106,7 +106,8 @@ fn target(session: &Session, args: &CompareArgs) -> Result<Option<TargetKind>, F
         (None, Some(MaskMean::Own)) => Some(TargetKind::Mask),
         (None, Some(MaskMean::Nominal)) => Some(nominal.ok_or_else(|| {
             Failed::usage(
-                "--target-mask=nominal needs the room's volume\n  allowed  length, width and height or volume_m3 under \
+                "--target-mask=nominal needs the room's volume\n  allowed  length, width and height or \
+                 volume_m3 under \
                  [room] in session.toml\n  do       add them, or leave out =nominal",
             )
         })?),
@@ -155,7 +156,9 @@ pub(super) fn sides(
 
 fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSettings) {
     let Some(compared) = compared else {
-        screen::heading("Nothing could be compared: a state has no usable file (see the errors above).");
+        screen::heading(
+            "Nothing could be compared: one of the states has no usable file (see the errors above).",
+        );
         return;
     };
     for (state, changes) in &compared.pairs {
@@ -205,10 +208,10 @@ fn lines(changes: &Changes) {
     told.truncate(LISTED);
     let longest_s = told.iter().filter_map(|c| c.before_ring_s?.ok()).chain(told.iter().map(|c| ring(c)));
     let longest_s = longest_s.fold(0.0, f64::max);
-    let mut heads = vec!["Hz", "rings before, s", "after, s", "T60 change, %", "what became of it"];
+    let mut heads = vec!["Hz", "rings before, s", "after, s", "change, %", "what became of it"];
     let mut rows: Vec<Vec<String>> = told.iter().map(|change| line(change)).collect();
     if screen::is_watched() {
-        heads.insert(4, "still █, no longer ░");
+        heads.insert(4, "now █, before ░");
         let known = |ring: Option<Result<f64, _>>| ring.and_then(Result::ok);
         for (row, change) in rows.iter_mut().zip(&told) {
             row.insert(4, drawn(known(change.after_ring_s), known(change.before_ring_s), longest_s));
@@ -222,7 +225,7 @@ fn lines(changes: &Changes) {
 /// What became of the bands.
 fn bands(changes: &Changes) {
     screen::paragraph(&match changes.band_summary.to_string().as_str() {
-        "" => "Bands (T20): no verdict; that takes three places or more in both states.".to_owned(),
+        "" => "Bands (T20): no verdict, which takes three places or more in both states.".to_owned(),
         told => format!("Bands (T20): {told}"),
     });
 }
@@ -241,7 +244,7 @@ fn line(change: &ModeChange) -> Vec<String> {
         Some(Ok(s)) => format!("{s:.2}"),
         _ => "–".to_owned(),
     };
-    let percent = match change.t60_ratio {
+    let percent = match change.ring_ratio.or(change.t60_ratio) {
         Some(Ok(ratio)) => number::plus_minus(100.0 * (ratio.value - 1.0), 50.0 * (ratio.high - ratio.low)),
         _ => None,
     };

@@ -9,7 +9,7 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
     if !args.run.quiet {
         let folder = write::shown(&args.folder);
         screen::paragraph(&format!(
-            "An invented session with known truth is in {folder} (truth.json beside the audio)."
+            "An invented session is in {folder}; truth.json beside the audio holds its true values."
         ));
         let modes: usize = demo.states.first().map_or(0, |state| state.poles.len());
         screen::paragraph(&format!(

@@ -118,8 +118,12 @@ fn given(args: &DesignArgs, room: &Treated, goal: Option<&Goal>, text: &str) -> 
     let unit = parse(text, args.edges.into(), &room.air)?;
     let face = face(args, room, &unit)?;
     let system = room.system(&[face]).map_err(Failed::nothing)?;
-    let unsolved =
-        || Failed::nothing("the poles of mode and unit don't settle: too strong or too damped a unit");
+    let unsolved = || {
+        Failed::nothing(
+            "the poles of mode and unit can't be computed: the unit is too strong or too heavily \
+            damped",
+        )
+    };
     let outcome = system.outcome(&unit.plate).ok_or_else(unsolved)?;
     let kept = if unit.air_spring {
         Given::Stiffness(unit.plate.stiffness_pa_m)
@@ -223,7 +227,8 @@ fn lengths(args: &DesignArgs, session: &Session) -> Result<[f64; 3], Failed> {
         Some(dims) => parse_dimensions(dims).map_err(Failed::usage),
         None => session.room.dimensions_m.ok_or_else(|| {
             Failed::usage(
-                "the room is not known: give --dims, or in session.toml length, width and height, or plan and height",
+                "the room is not known: give --dims, or in session.toml length, width and height, or plan and \
+                 height",
             )
         }),
     }

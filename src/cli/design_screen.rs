@@ -19,7 +19,7 @@ pub fn show(answer: &Answer) {
         unit(answer, given);
     }
     if answer.goal.is_some_and(|goal| goal.t60_s >= room.measured.t60_s) {
-        screen::paragraph("It is there already: nothing to build.");
+        screen::paragraph("The mode is there already: nothing to build.");
     }
     if !answer.proposals.is_empty() {
         proposals(answer);
@@ -45,7 +45,8 @@ fn unit(answer: &Answer, given: &GivenAnswer) {
     screen::line(&format!("  With the unit: {}", outcome(&given.outcome)));
     if let Some((installed, splitting)) = given.system.installed(plate) {
         screen::line(&format!(
-            "  The unit: {:.2} Hz free, {:.2} Hz in this room (the air adds {:.2} kg/m²), decay {:.1} 1/s, coupling {:.1} 1/s",
+            "  The unit: {:.2} Hz free, {:.2} Hz in this room (the air adds {:.2} kg/m²), decay {:.1} 1/s, \
+             coupling {:.1} 1/s",
             plate.frequency_hz(),
             installed.omega_per_s / std::f64::consts::TAU,
             given.system.loading_kg_m2(),
@@ -78,15 +79,18 @@ fn exactness(exactness: Option<f64>, vented: bool, temperature_c: f64) {
     let air = if vented {
         "; its air follows the room's temperature".to_owned()
     } else {
-        format!(", or {:.1} K of the room's air", kelvins_for(detuned, temperature_c))
+        format!(", or the air {:.1} K warmer or colder", kelvins_for(detuned, temperature_c))
     };
-    screen::line(&format!("  A tenth longer: {:.1} % off its frequency{air}", 100.0 * detuned));
+    screen::line(&format!(
+        "  T60 a tenth longer: with the unit {:.1} % off its frequency{air}",
+        100.0 * detuned
+    ));
 }
 
 fn proposals(answer: &Answer) {
     if let Some(goal) = answer.goal {
         screen::heading(&format!(
-            "To build for {:.2} s: reached, or passed by {:.0} % at most, by nine of ten so built",
+            "What to build for {:.2} s: of ten units built so, nine reach it or pass it by {:.0} % at most",
             goal.t60_s,
             100.0 * goal.tolerance
         ));
@@ -109,9 +113,10 @@ fn proposals(answer: &Answer) {
     if !rows.is_empty() {
         screen::table(&header, &rows);
         screen::paragraph(
-            "kg/m²: moving mass of the panel. free, in room: frequency alone, and with the room's air \
-             on it, the mode taken out. decay: of the unit alone. %: chance with ±10 % of loss and ±1 % of \
-             frequency. K: change of the air's temperature that makes T60 a tenth longer.",
+            "kg/m²: moving mass of the panel. free: frequency of the unit by itself; in room: installed here, \
+             the room mode's influence removed. decay: of the unit by itself. %: chance to succeed with loss \
+             within ±10 % and frequency within ±1 %. K: change of the air's temperature that makes T60 a tenth \
+             longer.",
         );
     }
     let mut said: Vec<String> =
@@ -120,9 +125,9 @@ fn proposals(answer: &Answer) {
     said.iter().for_each(|reason| screen::paragraph(reason));
     if let Some(Ok(least)) = &answer.least {
         screen::paragraph(&format!(
-            "The least, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; as built it \
-             reaches the goal in {:.0} % only. A fixed panel needs more (--edges), soft filling in the space up \
-             to 29 % less at most.",
+            "The smallest unit, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; with \
+             the tolerances above, {:.0} % of such units reach the goal. A panel held at its edges needs more \
+             (--edges); with soft filling the space may be up to 29 % smaller.",
             1e3 * least.whole_volume_m3(),
             least.outcome.t60_s,
             100.0 * least.chance.unwrap_or(0.0)
@@ -216,7 +221,7 @@ fn neighbours(answer: &Answer) {
 }
 
 fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
-    screen::heading("The same by a porous layer on the wall at full pressure (Miki 1990)");
+    screen::heading("The same with a porous layer on a wall at full pressure (Miki 1990)");
     let rows: Vec<Vec<String>> = layers
         .iter()
         .map(|(layer, absorption, area)| {
@@ -232,7 +237,8 @@ fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
     let low = room.measured.frequency_hz / layers.first().map_or(1.0, |l| l.0.resistivity_pa_s_m2);
     if low < Layer::FITTED.0 {
         screen::paragraph(
-            "This low the formula leaves the range it was fitted in: take the areas as a rough guide.",
+            "At so low a frequency the formula is used outside the range it was fitted to: take the areas as a \
+             rough guide.",
         );
     }
 }

@@ -56,7 +56,7 @@ fn upright(plan: &FloorPlan, args: &PredictArgs, temperature_c: f64) -> Result<E
     match args.format {
         Format::Table => {
             screen::heading(&format!(
-                "{:.1} m³, {:.1} °C: sound travels {:.1} m/s",
+                "{:.1} m³, {:.1} °C: speed of sound {:.1} m/s",
                 air.volume_m3, air.temperature_c, air.sound_speed_m_s
             ));
             let row = |(i, mode): (usize, &AirMode)| {
@@ -121,13 +121,14 @@ fn places(mode: &PredictedMode, dimensions_m: [f64; 3], full: bool) -> String {
 fn show(room: &Prediction, args: &PredictArgs) {
     let [length, width, height] = room.dimensions_m;
     screen::heading(&format!(
-        "{length:.2} × {width:.2} × {height:.2} m, {:.1} m³, {:.1} °C: sound travels {:.1} m/s",
+        "{length:.2} × {width:.2} × {height:.2} m, {:.1} m³, {:.1} °C: speed of sound {:.1} m/s",
         room.volume_m3(),
         room.temperature_c,
         room.sound_speed_m_s
     ));
     screen::line(&format!(
-        "Below {:.0} Hz single modes rule (Schroeder frequency at T60 = {:.2} s). At {:.0} Hz there are {:.1} modes per 10 Hz.",
+        "Below {:.0} Hz single modes dominate (Schroeder frequency at T60 = {:.2} s). At {:.0} Hz there are \
+         {:.1} modes per 10 Hz.",
         room.schroeder_hz(args.t60),
         args.t60,
         args.to,
@@ -148,13 +149,13 @@ fn show(room: &Prediction, args: &PredictArgs) {
     screen::line("");
     screen::table(&["half waves", "Hz", "kind", "null planes at (m)"], &rows);
     screen::line("");
-    screen::line("Every mode is at full pressure in every corner; an absorber that works by pressure");
-    screen::line("stands there, or where else its mode is full (--format csv lists the places).");
+    screen::line("Every mode is at full pressure in every corner: put an absorber that works by pressure");
+    screen::line("there, or at another place of full pressure (--format csv lists them).");
     show_plan(&plan(room, &candidates(room.dimensions_m, &[]), &PlanSettings::default()));
 }
 
 fn show_plan(plan: &MeasurementPlan) {
-    screen::heading("Where to measure, so that every mode is seen and close ones are told apart");
+    screen::heading("Where to measure, so that every mode is seen and close ones can be told apart");
     for position in &plan.positions {
         let [x, y, z] = position.candidate.at_m;
         screen::line(&format!("  {:<28} {x:.2} {y:.2} {z:.2} m", position.candidate.name));

@@ -75,8 +75,8 @@ fn show(
     screen::table(&["", "", "to (m)", "dB", "rises most"], &rows);
     screen::line("");
     screen::paragraph(
-        "The level goes as the mode's pressure; nothing under 20 dB below full is told. Moving changes the \
-         level there, not how long the mode rings.",
+        "The level follows the mode's pressure; more than 20 dB below full pressure no figure is given. Moving \
+         changes the level at that place, not how long the mode rings.",
     );
 }
 

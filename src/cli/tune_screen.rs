@@ -20,10 +20,11 @@ pub fn tuning(tuning: &Tuning) {
     let mut rows: Vec<Vec<String>> = order.iter().map(|k| line(tuning, *k)).collect();
     let before = order.iter().filter(|k| tuning.ranks[**k].is_some_and(|r| r <= tuning.before_rank)).count();
     rows.insert(before, untreated(tuning));
-    screen::table(&["take", "rank", "T60, s", "rings, s", "own, Hz", "damped, %", "best, s"], &rows);
+    screen::table(&["take", "rank", "T60, s", "rings, s", "unit, Hz", "damping, %", "best, s"], &rows);
     screen::paragraph(
-        "T60 of the slower half; it rings until 60 dB down for good. Own: the unit's frequency in this \
-         room. Damped: of its best damping. Best: T60 of the mode at the unit's best setting.",
+        "T60: of the slower of mode and unit. Rings: until both together are 60 dB down for good. Unit: its \
+         frequency installed here, the room mode's influence removed. Damping: in per cent of the best. Best: \
+         T60 of the mode at the unit's best setting.",
     );
     if tuning.best.is_none() && tuning.takes.iter().any(|take| take.t60_s.is_some()) {
         screen::paragraph("No setting rings clearly shorter than the room without the unit.");
@@ -37,7 +38,7 @@ pub fn tuning(tuning: &Tuning) {
         let rest = if tied.is_empty() {
             String::new()
         } else {
-            format!(" (not to be told from {} by this measurement)", tied.join(", "))
+            format!(" (too close to {} to call)", tied.join(", "))
         };
         screen::paragraph(&format!("Best so far: {name}{rest}."));
     }
@@ -80,7 +81,8 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
     }
     if tuning.placements.iter().take(PLACES).any(|p| p.at_m[2] > 1.7) {
         screen::paragraph(
-            "Safety: nothing heavy goes overhead without fixings made for its load; follow local codes, and leave the \
+            "Safety: nothing heavy goes overhead without fixings made for its load; follow local codes, and \
+             leave the \
              fixings to a licensed professional.",
         );
     }
@@ -89,9 +91,10 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
     screen::paragraph(&match count {
         Some(1) => format!("One such unit at its best reaches {target:.2} s."),
         Some(n) => format!(
-            "{n} such units, each at as good a place and damped for all of them, would reach {target:.2} s."
+            "{n} such units, each at as good a place and with the damping that suits them together, would reach \
+             {target:.2} s."
         ),
-        None => format!("How many such units reach {target:.2} s can't be told from this."),
+        None => format!("How many such units would reach {target:.2} s, this measurement can't tell."),
     });
 }
 

@@ -79,7 +79,7 @@ fn fault(what: &'static str, found: impl Into<String>, allowed: impl Into<String
 
 /// A reader's panic on bad input must cost one file, not the batch.
 fn guarded<T>(run: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
-    let gave_up = |_| Err(fault("HDF5", "the reader gave up (a fault of its own)", "a whole file"));
+    let gave_up = |_| Err(fault("HDF5", "the reader failed (an error of its own)", "a whole file"));
     catch_unwind(AssertUnwindSafe(run)).unwrap_or_else(gave_up)
 }
 

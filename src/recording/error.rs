@@ -161,7 +161,7 @@ impl Refusal {
             Self::FormatNotRead { format } | Self::BuiltWithout { format } => format!("{format} is not read"),
             Self::MissingChunk { chunk, .. } => format!("the \"{chunk}\" chunk is missing"),
             Self::HeaderField { field, byte, .. } => {
-                format!("the header's {field} (byte {byte}) can't be right")
+                format!("the header's {field} (byte {byte}) is wrong")
             }
             Self::Coding { byte: Some(byte), .. } => format!("the samples' coding (byte {byte}) is not read"),
             Self::Coding { byte: None, .. } => "the samples' coding is not read".into(),

@@ -39,7 +39,7 @@ where
     // A decoder's panic on bad input must cost one file, not the batch. Nothing outlives the closure.
     let decoded = catch_unwind(AssertUnwindSafe(|| Stream::open(input, name, stated)?.decode(channel, most)));
     let stopped =
-        |_| Refusal::Damaged { sample: 0, reason: "the decoder gave up (a fault of its own)".into() };
+        |_| Refusal::Damaged { sample: 0, reason: "the decoder failed (an error of its own)".into() };
     let mut recording = decoded.map_err(stopped)??;
     recording.provenance.sha256 = sha256;
     Ok(recording)

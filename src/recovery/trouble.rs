@@ -181,7 +181,7 @@ fn channels(seen: &Seen<'_>) -> Option<Trouble> {
     if lag_s < -AHEAD_S {
         return Some(Trouble::again(
             "swapped-channels",
-            format!("the sound comes {:.1} ms before its own signal", -1e3 * lag_s),
+            format!("the sound comes {:.1} ms before the signal that made it", -1e3 * lag_s),
             "check which channel holds the microphone and which the signal (--channel, --reference)",
         ));
     }
@@ -189,7 +189,8 @@ fn channels(seen: &Seen<'_>) -> Option<Trouble> {
         Trouble::note(
             "latency",
             format!("the sound comes {:.0} ms after the signal in the reference", 1e3 * lag_s),
-            "something delays the loudspeaker and not the reference; levels and decays are right, distances are not",
+            "something delays the loudspeaker and not the reference; levels and decays are right, distances are \
+             not",
         )
     })
 }
@@ -229,7 +230,7 @@ fn several(seen: &Seen<'_>) -> Option<Trouble> {
     Some(Trouble::again(
         "several-signals",
         format!(
-            "{} more of the signal in the recording, the nearest {:.1} s off",
+            "the signal is in the recording {} more times, the nearest {:.1} s away",
             times.len(),
             first - seen.arrival.lag_s
         ),
@@ -271,7 +272,8 @@ fn strength(seen: &Seen<'_>) -> Vec<Trouble> {
         found.push(Trouble::note(
             "narrow-range",
             format!("above {high:.0} Hz the response doesn't stand over the noise and is left out"),
-            "a subwoofer alone is enough for its own range; for the bands above, measure a full-range loudspeaker too",
+            "a subwoofer alone is enough for its own range; for the bands above, measure a full-range \
+             loudspeaker too",
         ));
     }
     let weakest = seen.recovered.peak_to_noise.iter().filter(|o| o.band_hz < 200.0);
@@ -315,7 +317,7 @@ pub(super) fn of_noise(
     if lag_s < -AHEAD_S {
         troubles.push(Trouble::again(
             "swapped-channels",
-            format!("the sound comes {:.1} ms before its own signal", -1e3 * lag_s),
+            format!("the sound comes {:.1} ms before the signal that made it", -1e3 * lag_s),
             "check which channel holds the microphone and which the signal (--channel, --reference)",
         ));
     }
@@ -324,7 +326,7 @@ pub(super) fn of_noise(
     if found.averages == 1 {
         troubles.push(Trouble::note(
             "one-period",
-            "one period beside the first: nothing tells the noise of a line".to_owned(),
+            "only one period after the first: too few to tell the noise".to_owned(),
             "record eight periods or more",
         ));
     }

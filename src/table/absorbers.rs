@@ -19,7 +19,7 @@ table! {
         mode_frequency_hz hertz().positive(), "Undamped frequency of the target mode without the unit.", "";
     }
     loaded_frequency: Option<Estimate> {
-        loaded_frequency_hz hertz().positive(), "The unit's own frequency in this room with the target mode taken out: |s1|·|s2|/ω0 over 2π, s1 and s2 the two treated poles, ω0 the untreated mode.", "Fahy & Schofield, J. Sound Vib. 72 (1980) (two coupled resonators)";
+        loaded_frequency_hz hertz().positive(), "The unit's frequency installed here, the room mode's influence removed: |s1|·|s2|/ω0 over 2π, s1 and s2 the two treated poles, ω0 the untreated mode.", "Fahy & Schofield, J. Sound Vib. 72 (1980) (two coupled resonators)";
         loaded_frequency_sd_hz hertz().sd(), "One standard deviation of it.", "";
     }
     loaded_decay_per_s: Option<f64> {
@@ -38,7 +38,7 @@ table! {
         best_t60_s seconds().positive(), "T60 of the mode at the best setting: 6.908/(δ0 + g/2).", "";
     }
     consistency: Option<f64> {
-        consistency plain(""), "The check that the identification leaves unused, 2δ0ωa² + 2δaω0² = 2δ1|s2|² + 2δ2|s1|²: its miss in units of its own standard deviation.", "";
+        consistency plain(""), "The relation that the identification doesn't use, 2δ0ωa² + 2δaω0² = 2δ1|s2|² + 2δ2|s1|²: by how much it is missed, in units of its own standard deviation.", "";
     }
     advice: Option<Message> {
         advice text(), "What to change next, in one sentence.", "";

@@ -43,7 +43,7 @@ table! {
         verdict words(BAND_VERDICTS), "What happened to the decay, on rows of position `*`; chance findings are held at 1 % of all findings over the bands of one before/after pair; a band between two findings that moved the same way counts at its own 5 %.", "Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289 (false-discovery rate)";
     }
     reason: Message {
-        reason text(), "Why, in one sentence; on rows of position `*`.", "";
+        reason text(), "The reason, in one sentence; on rows of position `*`.", "";
     }
     flags: Flags {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";

@@ -49,7 +49,7 @@ table! {
         after_ring_s seconds().positive(), "The same after; for one pole it is its T60, for a split mode both poles count together.", "";
     }
     ring_change: Option<Result<Interval, Flag>> {
-        ring_change_percent percent(), "Change of that time: 100·(after/before − 1). Where a tuned unit stands at the mode the verdict goes by it.", "";
+        ring_change_percent percent(), "Change of that time: 100·(after/before − 1). Where a tuned unit stands at the mode, the verdict follows this change.", "";
         ring_change_low_percent percent().low(), "Lower end of its 95 % interval.", "";
         ring_change_high_percent percent().high(), "Upper end of its 95 % interval.", "";
     }
@@ -65,7 +65,7 @@ table! {
         verdict words(VERDICTS).required(), "What happened to the ringing; chance findings are held at 5 % of all findings over the modes of one before/after pair.", "Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289 (false-discovery rate)";
     }
     reason: Message {
-        reason text().required(), "Why, in one sentence.", "";
+        reason text().required(), "The reason, in one sentence.", "";
     }
     flags: Flags {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";

@@ -62,13 +62,13 @@ table! {
         range_high_hz plain("Hz").positive(), "Highest such frequency.", "";
     }
     clock_ppm: Option<f64> {
-        clock_ppm plain("ppm"), "By how much the recorder's clock ran fast against the player's, parts per million; taken out of the response already. Null where nothing told.", "";
+        clock_ppm plain("ppm"), "By how much the recorder's clock ran fast against the player's, parts per million; already corrected in the response. Null where it could not be determined.", "";
     }
     clock_sd_ppm: Option<f64> {
         clock_sd_ppm plain("ppm").not_negative(), "Its standard deviation.", "";
     }
     capture: Vec<String> {
-        capture list(), "What `respond` found wrong with the recording, in sentences.", "";
+        capture list(), "What `respond` found wrong with the recording, as sentences.", "";
     }
     repairs: Vec<String> {
         repairs list(), "What was mended while reading, in sentences.", "";

@@ -18,10 +18,10 @@ table! {
         source text(), "Name of the loudspeaker place; empty for the only or first one.", "";
     }
     residual_over_noise_db: Value {
-        residual_over_noise_db decibels(), "What the fit of the resonances leaves over the noise at the record's end, 10 lg of the mean over the fitted frequencies of the ratio of densities, freed of what the fit's own unknowns take away: 0 is a perfect fit, far above it response remains unexplained, far below it the fit followed noise.", "";
+        residual_over_noise_db decibels(), "Residual of the mode fit against the noise at the record's end: 10 lg of the mean over the fitted frequencies of the ratio of their spectral densities, corrected for the number of fitted unknowns; 0 is a perfect fit, far above it part of the response remains unexplained, far below it the fit followed noise.", "";
     }
     single_modes_to_hz: Value {
-        single_modes_to_hz hertz().positive(), "Up to here single resonances of the state can be told: poles and amplitudes found in the first part of the decay predict the next part, in bands of 20 Hz of which at most 60 % of the energy over the noise may stay unexplained. Above, and everywhere if empty, resonances are `unsure` with the flag `overlapping`.", "";
+        single_modes_to_hz hertz().positive(), "Frequency up to which single resonances of the state can be told apart: poles and amplitudes found in the first part of the decay predict the next part, in bands of 20 Hz of which at most 60 % of the energy over the noise may stay unexplained. Above, and everywhere if empty, resonances are `unsure` with the flag `overlapping`.", "";
     }
     flags: Flags {
         flags flags(), "Remarks on the row, and why the value is empty.", "";

@@ -21,11 +21,11 @@ table! {
     }
     frequency: Reading {
         frequency_hz hertz().positive(), "Damped natural frequency ω/2π of the pole −δ ± iω that all positions share.", "";
-        frequency_sd_hz hertz().sd(), "One standard deviation of `frequency_hz`, with what the choice of poles adds.", "";
+        frequency_sd_hz hertz().sd(), "One standard deviation of `frequency_hz`, including what the choice of poles adds.", "";
     }
     t60: Reading {
         t60_s seconds().positive(), "Time in which the mode falls by 60 dB: 3 ln 10/δ = 6.908/δ, δ the decay constant of its amplitude in 1/s.", "";
-        t60_sd_s seconds().sd(), "One standard deviation of `t60_s`, with what the choice of poles adds.", "";
+        t60_sd_s seconds().sd(), "One standard deviation of `t60_s`, including what the choice of poles adds.", "";
     }
     q: Value {
         q plain("").positive(), "Quality factor π·f·T60/6.908, f the natural frequency; the −3 dB bandwidth is f/Q.", "";
@@ -34,7 +34,7 @@ table! {
         level_db decibels(), "Level of the resonance, energy mean over positions of 20 lg(fs·|A|/δ): the mode is 2 Re(A·e^((−δ + iω)t)), fs the sample rate; |A|/δ is its share of the steady-state response at its own frequency.", "";
     }
     positions: u32 {
-        positions integer().required(), "Number of positions and sources that see the resonance: with the poles held its amplitude there beats the noise by a likelihood ratio of three standard deviations (χ² over 11.8, two degrees of freedom).", "";
+        positions integer().required(), "Number of positions and sources that see the resonance: with the poles fixed, its amplitude there exceeds the noise by a likelihood ratio of three standard deviations (χ² over 11.8, two degrees of freedom).", "";
     }
     axes: Name {
         axes pattern("[0-9]+ [0-9]+ [0-9]+"), "Number of half waves along length, width and height of the predicted mode that this one is assigned to; empty where no assignment is possible.", "Kuttruff, Room Acoustics (eigenfrequencies of a rectangular room)";
@@ -49,7 +49,7 @@ table! {
         filter_t20_s seconds().positive(), "T20 behind a narrow time-reversed band filter around the resonance, from the sum of the positions' backward-integrated curves: a cross-check that needs no model. The filter reaches half way to the neighbours, at most a tenth of the frequency to each side, but is wide enough for B·T of 5; where that contradicts `t60_s`, the flags say why.", "ISO 3382-2:2008, 6 (the evaluation)";
     }
     threshold_t60_s: Value {
-        threshold_t60_s seconds().positive(), "Audibility threshold at this frequency: T60 from which on trained listeners heard a difference, with artificial stimuli; straight in ln T60 over ln f between the published points, 32 to 250 Hz, the last taken from the music curve. Where a difference can be heard, not where it disturbs.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
+        threshold_t60_s seconds().positive(), "Audibility threshold at this frequency: T60 from which trained listeners heard a difference, with artificial stimuli; interpolated linearly in ln T60 over ln f between the published points, 32 to 250 Hz, the last taken from the music curve. Where a difference can be heard, not where it disturbs.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
     }
     threshold_music_t60_s: Value {
         threshold_music_t60_s seconds().positive(), "The same with music as the stimulus; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";

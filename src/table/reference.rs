@@ -108,7 +108,7 @@ fn columns(page: &mut String, table: &Table, form: Form) {
     }
     if !table.key.is_empty() {
         let key: Vec<String> = table.key.iter().map(|name| format!("`{name}`")).collect();
-        let _ = write!(page, "\nA row is told from all others by {}.\n", key.join(", "));
+        let _ = write!(page, "\nEach row is identified by {}.\n", key.join(", "));
     }
 }
 

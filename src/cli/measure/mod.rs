@@ -16,11 +16,13 @@ use take::{Live, Verdict};
 
 /// Before the first sound. Common practice, no source.
 const CAUTION: [&str; 3] = [
-    "Loud low tones damage hearing and loudspeakers before they sound loud. Protect your hearing, keep everybody away \
+    "Loud low tones damage hearing and loudspeakers before they sound loud. Protect your hearing, keep \
+     everybody away \
      from the loudspeaker, and warn who lives next door.",
     "Turn the amplifier down before the first tone. A loudspeaker that moves far, rattles or smells is overloaded: \
      press Ctrl-C. A vented one has no hold below its tuning.",
-    "Switch off limiters, automatic gain, noise suppression and monitoring of the microphone through the loudspeaker.",
+    "Switch off limiters, automatic gain, noise suppression and monitoring of the microphone through the \
+     loudspeaker.",
 ];
 
 /// Runs the command.
@@ -75,7 +77,8 @@ fn check(args: &MeasureArgs) -> Result<(), Failed> {
     }
     match args.level {
         Some(db) if db > args.limit => Err(Failed::usage(format!(
-            "--level {db} is over the limit of {} dB\n  do       raise --limit too if loudspeaker and hearing bear it",
+            "--level {db} is over the limit of {} dB\n  do       raise --limit too if loudspeaker and hearing \
+             bear it",
             args.limit
         ))),
         _ => Ok(()),
@@ -137,7 +140,7 @@ fn words(seen: &Probe, latency_s: Option<f64>) -> String {
     let peak_db = 20.0 * seen.peak.max(1e-10).log10();
     let late = latency_s.map_or(String::new(), |s| format!(" {:.1} ms late.", 1e3 * s));
     let expected = match seen.expected {
-        None => "nothing of it is heard over the noise yet".to_owned(),
+        None => "not heard over the noise yet".to_owned(),
         Some((hz, db)) if seen.is_enough() => {
             format!("enough: the full sweep will give {db:.0} dB over the noise at {hz:.0} Hz")
         }

@@ -217,7 +217,9 @@ fn show(args: &RespondArgs, rows: &[Vec<String>]) {
     screen::table(&["file", "length", "what it rests on"], rows);
     screen::line("");
     if args.reference.is_some() {
-        screen::paragraph("Each file's capture record holds the emission: check and analyze read it.");
+        screen::paragraph(
+            "Each file's capture record holds the instant of emission; check and analyze read it.",
+        );
     } else {
         screen::paragraph(
             "Player and recorder started each by itself, so the instant of emission isn't known. Record the \

@@ -27,16 +27,18 @@ fn of_pair(pair: &Between) -> Option<Finding> {
     if pair.uneven_gain {
         return Some(Finding::again(
             place,
-            "the direct sound changed by another factor than what follows it, or than elsewhere: an overload that \
-             squeezes the peaks, an automatic gain, or something in its way",
-            "turn the gain down, switch automatic gain off, look for what stands before the loudspeaker, and measure \
+            "the direct sound changed by another factor than the sound after it, or than elsewhere: an overload \
+             that compresses the peaks, an automatic gain, or something in its way",
+            "turn the gain down, switch automatic gain off, look for what stands before the loudspeaker, and \
+             measure \
              again",
         ));
     }
     if pair.moved_loudspeaker {
         return Some(Finding::note(
             place,
-            "the sound arrives at another time at most positions: the loudspeaker stood elsewhere, or another program \
+            "the sound arrives at another time at most positions: the loudspeaker stood elsewhere, or another \
+             program \
              cut the responses",
             "put it back and measure again if it moved: levels say nothing otherwise",
         ));

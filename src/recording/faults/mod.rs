@@ -118,11 +118,12 @@ impl fmt::Display for Fault {
             }
             Self::SignalItself { sweep: true } => f.write_str("holds the sweep itself, not a response"),
             Self::SignalItself { sweep: false } => f.write_str(
-                "holds a pulse with no room behind it: the test signal's loop back, not a microphone",
+                "holds a pulse with no room behind it: the test signal's loopback, not a microphone",
             ),
             Self::FadedDecay { below_db } => write!(
                 f,
-                "faded or gated from the peak on: the noise after the decay lies {below_db:.0} dB below that before it"
+                "faded or gated from the peak on: the noise after the decay lies {below_db:.0} dB below that \
+                 before it"
             ),
             Self::Offset { value } => {
                 write!(f, "a constant of {value:.2e} of full scale is added to the signal")

@@ -53,7 +53,8 @@ pub fn ornament(drawing: &Drawing) -> String {
     text
 }
 
-/// The figure as a file of its own, on light ground, with the fonts that the reader's machine has.
+/// The figure as a file of its own, with the fonts that the reader's machine has: on light ground, or on
+/// dark where a browser shows it to a reader who prefers that.
 #[must_use]
 pub fn file(drawing: &Drawing) -> String {
     let (width, height) = (place(drawing.width), place(drawing.height));
@@ -61,14 +62,28 @@ pub fn file(drawing: &Drawing) -> String {
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<!-- {MARK} -->\n<svg xmlns=\"http://www.w3.org/2000/svg\" \
          xmlns:xlink=\"http://www.w3.org/1999/xlink\" width=\"{width}\" height=\"{height}\" \
          viewBox=\"0 0 {width} {height}\" font-family=\"Helvetica, Arial, sans-serif\">\n\
-         <title>{}</title>\n<desc>{}</desc>\n<rect width=\"100%\" height=\"100%\" fill=\"{}\"/>\n",
+         <title>{}</title>\n<desc>{}</desc>\n<style>{}</style>\n<rect width=\"100%\" height=\"100%\" fill=\"{}\"/>\n",
         escaped(&drawing.title),
         escaped(&drawing.description),
+        dark_rules(),
         hex(Ink::Paper.light()),
     );
     shapes(&mut text, drawing, Colours::Light);
     text.push_str("</svg>\n");
     text
+}
+
+/// Rules that put each light colour's dark counterpart in its place (Media Queries Level 5, `prefers-color-scheme`);
+/// a program that knows no style sheets shows the light ones.
+fn dark_rules() -> String {
+    let rules: String = Ink::ALL
+        .iter()
+        .map(|ink| (hex(ink.light()), hex(ink.dark())))
+        .map(|(light, dark)| {
+            format!("[fill=\"{light}\"]{{fill:{dark}}}[stroke=\"{light}\"]{{stroke:{dark}}}")
+        })
+        .collect();
+    format!("@media (prefers-color-scheme:dark){{{rules}}}")
 }
 
 fn shapes(text: &mut String, drawing: &Drawing, colours: Colours) {
@@ -255,6 +270,8 @@ mod tests {
         assert!(file.starts_with("<?xml"));
         assert!(file.contains("fill=\"none\" stroke=\"#b9b6ac\" stroke-width=\"1\""), "{file}");
         assert!(!file.contains("class="), "a file carries its own colours");
+        assert!(file.contains("@media (prefers-color-scheme:dark){"), "{file}");
+        assert!(file.contains("[stroke=\"#b9b6ac\"]{stroke:#5a5f66}"), "{file}");
         assert!(!page.contains("style="), "a page's policy allows no style attributes");
     }
 }
