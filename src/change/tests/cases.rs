@@ -275,7 +275,8 @@ fn without_common_places_decays_are_still_compared() {
     let change = &compared(&old, &new, &stated);
     assert_eq!(near(change, 44.0).verdict, Verdict::Shorter);
     assert!(
-        near(change, 44.0).flags.has(Flag::ChainAsStated) && near(change, 44.0).reason.contains("stated to be the same")
+        near(change, 44.0).flags.has(Flag::ChainAsStated)
+            && near(change, 44.0).reason.contains("stated to be the same")
     );
 }
 
