@@ -1,4 +1,15 @@
 //! A value with its standard deviation, or the reason why the data carry none.
+//!
+//! ```
+//! use stillroom::estimate::{Estimate, Reading};
+//! use stillroom::flag::Flag;
+//!
+//! let t60_s: Reading = Ok(Estimate::new(1.70, 0.01));
+//! let interval = t60_s.map(|t60| t60.interval_95());
+//! assert!(interval.is_ok_and(|ends| ends.is_some_and(|(low, high)| low < 1.69 && high > 1.71)));
+//! let hidden: Reading = Err(Flag::NotSeen);
+//! assert_eq!(hidden.map_err(Flag::word), Err("not-seen"));
+//! ```
 
 use crate::flag::Flag;
 

@@ -31,17 +31,27 @@
 //! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz, linear pressure.
 //! The same input gives the same bytes on one machine for any number of threads.
 //!
-//! ```no_run
-//! use stillroom::{Control, OpenOptions, Settings, analyze, open};
+//! ```
+//! use stillroom::analysis::ModeRange;
+//! use stillroom::{CompareSettings, Control, OpenOptions, Settings, analyze, compare_states, demo, open};
 //!
 //! # fn main() -> Result<(), Box<dyn std::error::Error>> {
-//! let session = open(&["cello-room".into()], &OpenOptions::default())?;
-//! let found = analyze(&session, &Settings::default(), &Control::default());
-//! for state in &found.states {
-//!     for mode in state.resonances.iter().flat_map(|r| &r.set.modes) {
-//!         println!("{:.2} Hz rings {:.2} s", mode.frequency().value, mode.t60().value);
-//!     }
-//! }
+//! let job = tempfile::tempdir()?;
+//! demo::write(job.path())?; // a cellar room, before and after a tuned absorber came in
+//! let session = open(&[job.path().to_owned()], &OpenOptions::default())?;
+//!
+//! let mut settings = Settings::default();
+//! settings.modes = Some(ModeRange { from_hz: 28.0, to_hz: 70.0 });
+//! let found = analyze(&session, &settings, &Control::default());
+//! let mode = found.states[0].resonances.iter().flat_map(|r| &r.set.modes).next().ok_or("no mode")?;
+//! let (frequency, t60) = (mode.frequency(), mode.t60());
+//! assert!((frequency.value - 33.2).abs() < 0.1 && (t60.value - 1.70).abs() < 0.03, "{t60:?}");
+//!
+//! let asked = CompareSettings::new("empty", vec!["absorber".to_owned()]);
+//! let compared = compare_states(&session, &found, &settings, &asked, &Control::default()).ok_or("nothing to compare")?;
+//! let (_, changes) = &compared.pairs[0];
+//! println!("{}", changes.summary); // 33.2 Hz rings 40 % shorter; of the other 2 …
+//! assert_eq!(changes.modes[0].verdict.word(), "shorter");
 //! # Ok(()) }
 //! ```
 //!

@@ -120,6 +120,31 @@ fn a_forbidden_import_is_seen() {
     assert_eq!(imports("use crate::report::page;\nlet x = crate::decay::run();"), ["report", "decay"]);
 }
 
+/// What callers hold goes from thread to thread, and errors pass through `?` into a boxed one (Rust API Guidelines,
+/// C-SEND-SYNC and C-GOOD-ERR): held by the compiler.
+#[test]
+fn values_and_errors_cross_threads() {
+    fn value<T: Send + Sync + std::fmt::Debug>() {}
+    fn error<T: std::error::Error + Send + Sync + 'static>() {}
+    value::<(stillroom::Session, stillroom::OpenOptions, stillroom::Settings, stillroom::CompareSettings)>();
+    value::<(
+        stillroom::Analysis,
+        stillroom::Comparison,
+        stillroom::table::Results,
+        stillroom::recording::Recording,
+    )>();
+    error::<stillroom::session::SessionError>();
+    error::<stillroom::recording::AudioError>();
+    error::<stillroom::response::ResponseError>();
+    error::<stillroom::recovery::RecoveryError>();
+    error::<stillroom::excitation::SignalError>();
+    error::<stillroom::output::OutputError>();
+    error::<stillroom::archive::ArchiveError>();
+    error::<stillroom::room::RoomError>();
+    error::<stillroom::design::DesignError>();
+    error::<stillroom::demo::DemoError>();
+}
+
 /// `tests/main.rs` is the only test program: a file that it doesn't name would never run.
 #[test]
 fn every_test_file_is_a_module_of_the_one_program() {

@@ -12,6 +12,18 @@
 //!    a take that is too vague leads to "less damping, measure again", not to a number.
 //!
 //! What the data don't carry is left empty with its reason. Nothing here opens a file.
+//!
+//! ```
+//! use stillroom::absorber::{Resonator, best_t60_s, best_unit, slower_t60_s};
+//!
+//! let mode = Resonator { omega_per_s: 209.0, decay_per_s: 4.06 }; // 33.3 Hz, 1.70 s
+//! let coupling = 9.0; // 1/s
+//! let best = best_unit(mode, coupling);
+//! let reached = slower_t60_s(mode, best, coupling * coupling);
+//! assert!(reached.is_some_and(|t60_s| (t60_s / best_t60_s(mode, coupling) - 1.0).abs() < 0.02), "{reached:?}");
+//! let overdamped = Resonator { decay_per_s: 3.0 * best.decay_per_s, ..best };
+//! assert!(slower_t60_s(mode, overdamped, coupling * coupling) > reached);
+//! ```
 
 mod advise;
 mod by_frequency;

@@ -36,6 +36,7 @@ impl CompareSettings {
 
 /// What decay times should be.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
 pub enum TargetKind {
     /// No band and no mode longer than this, s.
     Longest(f64),

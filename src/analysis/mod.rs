@@ -77,6 +77,12 @@ pub struct Control<'a> {
     pub progress: &'a (dyn Fn(&Step) + Sync),
 }
 
+impl std::fmt::Debug for Control<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Control").finish_non_exhaustive()
+    }
+}
+
 impl Default for Control<'_> {
     fn default() -> Self {
         Self { cancelled: &|| false, progress: &|_| {} }

@@ -4,6 +4,14 @@
 //! instant of emission, so that nobody has to search for it; the range in which the response stands over
 //! the noise; how well player's and recorder's clocks agree; and whether the take was good. Without a
 //! record nothing is assumed.
+//!
+//! ```
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let record = stillroom::capture::CaptureRecord::default();
+//! assert_eq!(record.again(), None, "nothing was found wrong with the take");
+//! assert!(stillroom::capture::text(&record)?.contains("\"emission_s\": null"));
+//! # Ok(()) }
+//! ```
 
 mod beside;
 

@@ -3,6 +3,13 @@
 //!
 //! A signal is numbers at a rate, with full scale 1; writing it to a file and warning about loud low
 //! tones is the program's business.
+//!
+//! ```
+//! # fn main() -> Result<(), stillroom::excitation::SignalError> {
+//! let sweep = stillroom::excitation::Sweep { seconds: 2.0, ..Default::default() };
+//! assert_eq!(sweep.samples()?.len(), 48_000 * (1 + 2 + 5), "a second of silence, the sweep, five of silence");
+//! # Ok(()) }
+//! ```
 
 mod description;
 mod noise;

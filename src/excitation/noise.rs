@@ -21,7 +21,7 @@ pub enum Colour {
 }
 
 /// Periodic noise between two frequencies.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Noise {
     /// Spectrum; default pink.
     pub colour: Colour,

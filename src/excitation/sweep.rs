@@ -7,7 +7,7 @@ use std::f64::consts::{PI, TAU};
 /// A sine whose frequency rises by the same factor every second.
 ///
 /// f(t) = f1 (f2/f1)^(t/T): equal energy per octave, which suits a floor that rises toward the bass.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sweep {
     /// Frequency at the start, Hz; default 15.
     pub from_hz: f64,

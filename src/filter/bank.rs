@@ -35,7 +35,7 @@ struct Group {
 }
 
 /// One band of a [`Bank`] and what its filter does to time.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub struct Channel {
     /// Place of the band in the list that the bank was made from.
     pub index: usize,

@@ -26,7 +26,7 @@ pub struct Grid<'a> {
 }
 
 /// The low-pass before a rate is halved.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub struct HalfBand {
     taps: [f64; PAIRS],
 }

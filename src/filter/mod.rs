@@ -9,6 +9,14 @@
 //! - [`lanes`]: four bands in lockstep, a value per band in one `biquad` struct.
 //! - [`half_band`]: halving the rate for the lower bands, without delay.
 //! - [`bank`]: the plan for a sample rate and the run.
+//!
+//! ```
+//! use stillroom::filter::Fraction;
+//!
+//! let bands = Fraction::Octave.bands();
+//! assert_eq!(bands.len(), 10, "octaves from 31.5 Hz to 16 kHz");
+//! assert!((Fraction::Third.band(-10).centre_hz - 100.0).abs() < 1e-9, "ten thirds under 1 kHz");
+//! ```
 
 pub mod band;
 pub mod bank;

@@ -6,6 +6,14 @@
 //! (their `Display`), the report in the language that `session.toml` asks for. Flags keep their English
 //! sentences in [`flag`](crate::flag), where the tables' reference has them from; other languages translate
 //! them under `[flag]`, a flag's advice under `[advice]`.
+//!
+//! ```
+//! use stillroom::language::Message;
+//! use stillroom::language::number;
+//!
+//! let said = Message::new("unit.hertz", vec![("hz", number(33.2, 1))]);
+//! assert_eq!(said.to_string(), "33.2 Hz");
+//! ```
 
 mod catalogue;
 mod message;

@@ -60,6 +60,15 @@ pub struct Guard<'a> {
     stop: Option<Stop>,
 }
 
+impl std::fmt::Debug for Guard<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Guard")
+            .field("limits", &self.limits)
+            .field("stop", &self.stop)
+            .finish_non_exhaustive()
+    }
+}
+
 impl<'a> Guard<'a> {
     /// `asked`: whether the user wants to stop.
     #[must_use]

@@ -9,6 +9,17 @@
 //! Layout of WAV: RIFF/WAVE as described by Microsoft and IBM, "Multimedia Programming Interface and
 //! Data Specifications 1.0" (1991), and "Multiple channel audio data and WAVE files" (2001) for
 //! EXTENSIBLE; RF64 by EBU Tech 3306; BW64 by ITU-R BS.2088.
+//!
+//! ```
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! use stillroom::output::audio::{SampleForm, wav};
+//! use stillroom::recording::read_from;
+//!
+//! let bytes = wav(&[0.0, 0.5, -0.25], 48_000, SampleForm::Float32)?;
+//! let recording = read_from(std::io::Cursor::new(bytes), "seat.wav", 1)?;
+//! assert_eq!(recording.samples, [0.0, 0.5, -0.25]);
+//! # Ok(()) }
+//! ```
 
 use std::io::{Read, Seek};
 use std::path::Path;

@@ -9,7 +9,7 @@ use super::{RecoveryError, Trouble, trouble};
 use rustfft::num_complex::Complex64;
 
 /// How a sweep recording is turned into a response.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Deconvolution {
     /// Time kept before the emission (or the arrival, where the emission isn't known), s; default 0.1.
     pub before_s: f64,

@@ -2,6 +2,20 @@
 //! ([`deconvolve`]), by averaged cross spectra for noise with a reference channel ([`two_channel`]).
 //!
 //! What is wrong with a take comes with it ([`Trouble`]), or instead of it ([`RecoveryError`]).
+//!
+//! ```
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! use stillroom::excitation::Sweep;
+//! use stillroom::recovery::{Deconvolution, deconvolve};
+//!
+//! let sweep = Sweep { from_hz: 20.0, to_hz: 3_000.0, seconds: 2.0, rate_hz: 8_000.0, tail_s: 1.0, ..Default::default() };
+//! let signal = sweep.samples()?;
+//! let late = |n: usize| if n < 80 { 0.0 } else { 0.5 * signal[n - 80] }; // 10 ms later, half as loud
+//! let microphone: Vec<f64> = (0..signal.len()).map(late).collect();
+//! let found = deconvolve(&microphone, &signal, 8_000.0, &Deconvolution::default())?;
+//! assert!((found.arrival_s - 0.11).abs() < 1e-3, "0.1 s are kept before the emission");
+//! # Ok(()) }
+//! ```
 
 mod arrival;
 mod background;

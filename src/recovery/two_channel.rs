@@ -8,7 +8,7 @@ use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// How a noise recording is turned into a response.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TwoChannel {
     /// Length of one segment, s, rounded up to a power of two of samples; default 8. Eight times the
     /// longest decay keeps the bias of the peaks under 0.05 dB.

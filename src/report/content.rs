@@ -11,7 +11,7 @@ use crate::table::{BandRow, ChangeRow, ModeRow, PositionChangeRow, Results};
 use maud::Markup;
 
 /// Everything that a report shows.
-#[derive(Clone, Copy)]
+#[derive(Debug, Clone, Copy)]
 pub struct Content<'a> {
     /// The session.
     pub session: &'a Session,

@@ -5,6 +5,17 @@
 //! 1. [`combine`] makes one [`Response`] of the takes of a place, or says why it can't.
 //! 2. [`settle_time_base`] gives the responses of a state their emission, one instant for all.
 //! 3. [`origin_shift_s`] and [`ChainFacts`] let two states be compared, position by position.
+//!
+//! ```
+//! // 0.1 s of faint noise, then a sound that decays: its beginning is found to a tenth of a millisecond.
+//! let sample = |k: i32| {
+//!     let hiss = f64::from((k * 7919) % 1009 - 504) * 1e-7;
+//!     if k < 4_800 { hiss } else { hiss + (-f64::from(k - 4_800) / 2_400.0).exp() * f64::from(k * 31 % 17 - 8) }
+//! };
+//! let samples: Vec<f64> = (0..24_000).map(sample).collect();
+//! let onset = stillroom::response::find_onset(&samples, 48_000.0);
+//! assert!(onset.is_some_and(|onset| (onset.start_s - 0.1).abs() < 1e-4));
+//! ```
 
 mod agree;
 mod align;

@@ -13,6 +13,15 @@
 //! - [`simulate`] makes responses of such a room, with tuned absorbers in it, whose poles are known exactly.
 //!
 //! Places are `[x, y, z]` in metres from one floor corner along length, width and height.
+//!
+//! ```
+//! # fn main() -> Result<(), stillroom::room::RoomError> {
+//! let prediction = stillroom::room::Prediction::new([5.6, 4.25, 2.75], 20.0, 120.0)?;
+//! let lowest = &prediction.modes[0];
+//! assert_eq!(lowest.axes, [1, 0, 0]);
+//! assert!((lowest.frequency_hz - 343.2 / (2.0 * 5.6)).abs() < 0.01);
+//! # Ok(()) }
+//! ```
 
 mod air;
 pub mod assignment;

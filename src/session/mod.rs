@@ -11,6 +11,19 @@
 //! Names are the same regardless of case and Unicode form ([`same_name`]); what is printed is the
 //! manifest's spelling, or else the first one met. What can't be used is a [`Failure`] of the
 //! session, what is only odd a warning; what can't be a session is a [`SessionError`].
+//!
+//! ```
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! use stillroom::session::{OpenOptions, open};
+//!
+//! let job = tempfile::tempdir()?;
+//! std::fs::create_dir(job.path().join("empty"))?;
+//! std::fs::write(job.path().join("empty/seat@left#2.wav"), "not opened here")?;
+//! let session = open(&[job.path().to_owned()], &OpenOptions::default())?;
+//! let take = &session.states[0].takes[0];
+//! assert_eq!(["seat", "left", "2"], [&take.position, &take.source, &take.take].map(String::as_str));
+//! # Ok(()) }
+//! ```
 
 mod above;
 mod assemble;

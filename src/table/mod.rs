@@ -8,6 +8,14 @@
 //! Decibels ([`decibel`]) and rounding ([`number`]) occur here and nowhere before. A field that is
 //! a [`Reading`](crate::estimate::Reading) fills two columns, the value and its standard deviation;
 //! if it holds a reason instead, both cells stay empty and the reason joins the row's `flags`.
+//!
+//! ```
+//! use stillroom::table::number;
+//!
+//! assert_eq!(number::sd(0.01234).as_deref(), Some("0.0123"));
+//! assert_eq!(number::beside_sd(1.702_36, 0.01234).as_deref(), Some("1.7024"));
+//! assert_eq!(number::plain(f64::NAN), None, "the cell stays empty");
+//! ```
 
 pub mod absorbers;
 pub mod band_changes;

@@ -102,6 +102,12 @@ pub struct Rows<'a> {
     pub cells: Box<dyn ExactSizeIterator<Item = Vec<Cell>> + 'a>,
 }
 
+impl std::fmt::Debug for Rows<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Rows").field("table", &self.table).field("rows", &self.cells.len()).finish()
+    }
+}
+
 impl<'a> Rows<'a> {
     /// The cells of `rows`.
     #[must_use]
