@@ -294,7 +294,7 @@ fn a_design_for_a_target_is_reproducible() {
     assert!(csv.out.starts_with("build,depth_m,units,"), "{}", csv.out);
     let said = job.run(&asked);
     assert!(
-        said.out.contains("To build for 0.90 s") && said.out.contains("leave the damping"),
+        said.out.contains("What to build for 0.90 s") && said.out.contains("leave the damping"),
         "{}",
         said.out
     );
@@ -409,7 +409,7 @@ fn screen_table_and_report_say_the_same_of_a_mode() {
         let row = row.unwrap_or_else(|| panic!("not in changes.csv: {line}"));
         held += 1;
         let percent: f64 = words[3].replace('−', "-").parse().expect("a change");
-        assert!((cell(row, "t60_change_percent").expect("a change") - percent).abs() <= 0.51, "{line}");
+        assert!((cell(row, "ring_change_percent").expect("a change") - percent).abs() <= 0.51, "{line}");
         let label = format!("<span class=\"hz\">{hz:.1} Hz</span>");
         if let Some(of_mode) = sheet.split(&label).nth(1).and_then(|rest| rest.split("</summary>").next()) {
             on_sheet += 1;

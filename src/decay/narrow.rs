@@ -94,7 +94,7 @@ impl Sum {
         let Some((_, shortest_s)) = &mut self.first else {
             self.to_come = one.to_come[one.zero..].to_vec();
             self.rate_hz = one.rate_hz;
-            self.first = Some((one.channel.clone(), length_s));
+            self.first = Some((*one.channel, length_s));
             return;
         };
         *shortest_s = shortest_s.min(length_s);

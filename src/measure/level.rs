@@ -25,7 +25,7 @@ const MODES_TO_HZ: f64 = 200.0;
 /// The signal in short, for the level.
 #[must_use]
 pub fn probe_of(sweep: &Sweep) -> Sweep {
-    Sweep { seconds: PROBE_S.min(sweep.seconds), ..sweep.clone() }
+    Sweep { seconds: PROBE_S.min(sweep.seconds), ..*sweep }
 }
 
 /// What a short sweep showed.

@@ -296,13 +296,21 @@ fn reason(candidate: &Candidate, sees: &[PredictedMode], apart: &[(PredictedMode
         let (low, high) = (a.frequency_hz, b.frequency_hz);
         parts.push(format!(
             "without it {a} and {b} ({low:.1} and {high:.1} Hz) look alike{}",
-            more(apart.len())
+            pairs(apart.len() - 1)
         ));
     }
     if parts.is_empty() {
         parts.push("sees every mode".to_owned());
     }
     parts.join("; ")
+}
+
+fn pairs(others: usize) -> String {
+    match others {
+        0 => String::new(),
+        1 => ", and so does another pair".to_owned(),
+        n => format!(", and so do {n} other pairs"),
+    }
 }
 
 fn more(count: usize) -> String {

@@ -142,7 +142,7 @@ impl Chain {
 
     /// The recorder's two channels for a sweep: microphone and reference.
     pub fn record(&self, sweep: &Sweep) -> (Vec<f64>, Vec<f64>) {
-        let played = Sweep { rate_hz: self.true_rate_hz(), ..sweep.clone() };
+        let played = Sweep { rate_hz: self.true_rate_hz(), ..*sweep };
         let signal = played.samples().expect("a sweep in range");
         (self.noisy(self.through(&signal)), signal)
     }

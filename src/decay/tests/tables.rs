@@ -9,11 +9,7 @@ use approx::assert_relative_eq;
 use std::f64::consts::LN_10;
 
 pub fn channel() -> Channel {
-    Bank::new(&[Fraction::Octave.band(0)], 48_000.0)
-        .channels()
-        .next()
-        .expect("the rate carries the band")
-        .clone()
+    *Bank::new(&[Fraction::Octave.band(0)], 48_000.0).channels().next().expect("the rate carries the band")
 }
 
 /// Runs an evaluation on a given integrated curve, 0.1 ms apart.
