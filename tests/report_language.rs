@@ -13,8 +13,7 @@ use stillroom::report::draw::{Area, Shape};
 use stillroom::report::{self, Content};
 use stillroom::table::Results;
 use stillroom::table::gather::{Asked, results};
-use stillroom::table::gather_absorbers::absorber_rows;
-use stillroom::table::gather_changes::comparison;
+use stillroom::table::gather_changes::{absorber_rows, comparison};
 use stillroom::{CompareSettings, Control, OpenOptions, Session, Settings, analyze, open};
 
 /// The demo's two states compared, over the modes up to 70 Hz.

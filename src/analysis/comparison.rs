@@ -1,10 +1,9 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Control, Settings, absorbers, rates, resonances, sound};
-use crate::absorber::Tuning;
+use super::{Analysis, Comparison, Control, Settings, absorbers, rates, resonances, sound};
 use crate::change::{
-    BandFacts, ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, Target, TargetFinding, TreatedMode,
-    compare, compare_treated, hold_against,
+    BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts, Target, TreatedMode, compare,
+    compare_treated, hold_against,
 };
 use crate::decay::BandDecay;
 use crate::flag::Flag;
@@ -44,20 +43,6 @@ pub enum TargetKind {
     Mask,
     /// The same mask round this mean, s: the nominal one of the room's volume.
     MaskRound(f64),
-}
-
-/// All pairs of a comparison.
-#[derive(Debug, Clone)]
-#[non_exhaustive]
-pub struct Comparison {
-    /// Place of the baseline in the analysis's states.
-    pub before: usize,
-    /// Place of each after state, with what changed.
-    pub pairs: Vec<(usize, Changes)>,
-    /// Place of each state that was held against the target, with the findings.
-    pub targets: Vec<(usize, Vec<TargetFinding>)>,
-    /// Tuned absorbers: one entry for each mode that became two poles, or that a unit's label names.
-    pub absorbers: Vec<Tuning>,
 }
 
 /// Compares states of an analysis. Names that were not found, or have nothing to compare, are left out:

@@ -18,6 +18,8 @@ mod rates;
 mod resonances;
 mod sound;
 
+use crate::absorber::Tuning;
+use crate::change::{Changes, TargetFinding};
 use crate::filter::Fraction;
 use crate::procedure::{PlaceFacts, StateFacts, checks};
 use crate::session::Session;
@@ -28,7 +30,7 @@ use std::num::NonZeroUsize;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 pub use absorbers::{take_facts, tune_states};
-pub use comparison::{CompareSettings, Comparison, TargetKind, compare_states};
+pub use comparison::{CompareSettings, TargetKind, compare_states};
 pub use files::{Failure, FileRecord as File};
 pub use follow::{Follower, Print};
 
@@ -228,4 +230,18 @@ impl<'a> Counter<'a> {
     fn cancelled(&self) -> bool {
         (self.control.cancelled)()
     }
+}
+
+/// All pairs of a comparison.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Comparison {
+    /// Place of the baseline in the analysis's states.
+    pub before: usize,
+    /// Place of each after state, with what changed.
+    pub pairs: Vec<(usize, Changes)>,
+    /// Place of each state that was held against the target, with the findings.
+    pub targets: Vec<(usize, Vec<TargetFinding>)>,
+    /// Tuned absorbers: one entry for each mode that became two poles, or that a unit's label names.
+    pub absorbers: Vec<Tuning>,
 }

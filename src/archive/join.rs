@@ -1,10 +1,9 @@
 //! The tables of all sessions, one session in memory at a time.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::io::{self, Write};
 
-use super::summary;
+use super::summary::{self, Bodies};
 use super::{Archive, ArchiveError, CatalogueRow, LeftOut, Results};
 use crate::output::{Batch, RESULTS_JSON};
 use crate::table::results::CSV_TABLES;
@@ -21,9 +20,6 @@ pub struct Gathered {
     /// Rows of all tables.
     pub rows: u64,
 }
-
-/// The tables of one session, whole: name, and lines without the header.
-pub(super) type Bodies = BTreeMap<&'static str, Vec<u8>>;
 
 impl Archive {
     /// Adds the tables of all sessions to a batch, with their catalogue and metadata.

@@ -1,11 +1,14 @@
 //! One line a room: what the tables of a session say in short.
 
-use super::join::Bodies;
 use super::{CatalogueRow, Results};
 use crate::flag::{Flag, Flags};
 use crate::table::catalogue::middle_t20_s;
 use crate::table::words::VERDICTS;
 use crate::table::{BandRow, Cell, ChangeRow, ModeRow, Row, csv_text};
+use std::collections::BTreeMap;
+
+/// The tables of one session, whole: name, and lines without the header.
+pub(super) type Bodies = BTreeMap<&'static str, Vec<u8>>;
 
 /// The row of a session.
 pub(super) fn row(session: &Results, bodies: &Bodies) -> CatalogueRow {

@@ -1,11 +1,14 @@
 //! What the places together know of a band's change: the mean of their logarithms of T20 after over before, and
 //! below 200 Hz the ensemble decay beside it, with Student's t over the places.
 
-use super::bands::LEAST_PLACES;
 use super::facts::BandFacts;
 use super::outcome::Ratio;
 use crate::decay::{Course, ensemble_t20_s};
 use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// Least places, each a quarter wavelength from the others, that a verdict rests on: with two, Student's t has
+/// one degree of freedom and only a change by several times would show.
+pub(super) const LEAST_PLACES: usize = 3;
 
 /// Below this band the ensemble decay takes part: few modes make a band's decay, and one place's curve bends.
 const ENSEMBLE_BELOW_HZ: f64 = 180.0;

@@ -1,7 +1,6 @@
 //! Sentences on bands: one for each band's verdict, and one that gathers neighbours of one verdict.
 
-use super::band_evidence::Evidence;
-use super::bands::LEAST_PLACES;
+use super::band_evidence::{Evidence, LEAST_PLACES};
 use super::outcome::{BandChange, Ratio, Verdict};
 use crate::filter::nominal_hz;
 use crate::flag::Flag;

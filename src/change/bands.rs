@@ -12,9 +12,6 @@ use crate::language::Message;
 
 /// Name of the average over all places.
 const ALL: &str = "*";
-/// Least places, each a quarter wavelength from the others, that a verdict rests on: with two, Student's t has
-/// one degree of freedom and only a change by several times would show.
-pub(super) const LEAST_PLACES: usize = 3;
 
 /// Bands that both states have, in the order of the before state.
 pub(super) fn band_changes(

@@ -12,8 +12,7 @@ use stillroom::criterion::nominal_t_s;
 use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
-use stillroom::table::gather_absorbers::absorber_rows;
-use stillroom::table::gather_changes::comparison;
+use stillroom::table::gather_changes::{absorber_rows, comparison};
 use stillroom::table::{Rows, number};
 
 /// Runs the command.

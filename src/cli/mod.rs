@@ -69,7 +69,9 @@ fn command(cli: Cli) -> Result<Exit, Failed> {
         Command::Demo(args) => demo::run(&args),
         Command::Analyze(args) => analyze::run(&args),
         Command::Compare(args) => compare::run(&args),
-        Command::Tune(args) => tune::run(&args),
+        Command::Tune(args) => {
+            tune::check(&args).and_then(|()| if args.watch { watch::run(&args) } else { tune::once(&args) })
+        }
         Command::Check(args) => check::run(&args),
         Command::Predict(args) => predict::run(&args),
         Command::Design(args) => design::run(&args),

@@ -10,21 +10,24 @@ use stillroom::analysis::{Analysis, CompareSettings, Comparison, Settings, tune_
 use stillroom::report::Content;
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
-use stillroom::table::gather_absorbers::absorber_rows;
-use stillroom::table::gather_changes::comparison;
+use stillroom::table::gather_changes::{absorber_rows, comparison};
 use stillroom::table::{AbsorberRow, Results, Rows, csv_text, json};
 
-/// Runs the command.
-pub fn run(args: &TuneArgs) -> Result<Exit, Failed> {
+/// Refuses settings that leave no modes to tune by.
+///
+/// # Errors
+/// Wrong usage.
+pub fn check(args: &TuneArgs) -> Result<(), Failed> {
     if args.job.computing.no_modes || args.job.computing.modes_from >= args.job.computing.modes_to {
         return Err(Failed::usage(
             "tune needs the modes round --mode: leave out --no-modes, and --modes-from below --modes-to",
         ));
     }
-    if args.watch { super::watch::run(args) } else { once(args) }
+    Ok(())
 }
 
-fn once(args: &TuneArgs) -> Result<Exit, Failed> {
+/// Runs the command once, on the takes that are there.
+pub fn once(args: &TuneArgs) -> Result<Exit, Failed> {
     let session = session::open(std::slice::from_ref(&args.path), &options(&args.job.reading))?;
     let asked = sides(&session, args.before.as_ref(), &[])?;
     let folder = write::open(&session, &args.job.output)?;

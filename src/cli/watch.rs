@@ -18,7 +18,7 @@ use stillroom::analysis::{Control, Follower};
 use stillroom::report::Content;
 use stillroom::session::{self, Session, State};
 use stillroom::table::gather::{Asked, results};
-use stillroom::table::gather_absorbers::absorber_rows;
+use stillroom::table::gather_changes::absorber_rows;
 
 /// Time between two looks through the folder.
 const LOOK: Duration = Duration::from_millis(100);

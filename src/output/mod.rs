@@ -9,7 +9,6 @@
 pub mod audio;
 mod batch;
 mod error;
-mod exchange;
 pub mod file;
 mod folder;
 mod inputs;

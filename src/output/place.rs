@@ -4,7 +4,6 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::exchange::exchange;
 use super::staging::{PREFIX, Staging, is_same, locked};
 use super::{OutputError, journal, mend, own_names};
 
@@ -134,4 +133,19 @@ fn moved_within(target: &Path, staging: &Staging, names: &[String]) -> Result<St
 
 fn failed(path: &Path, error: &io::Error) -> OutputError {
     OutputError::Write { path: path.to_owned(), reason: error.kind() }
+}
+
+/// Exchanges two folders; false where system or file system can't, with nothing changed.
+///
+/// Linux: renameat2(2) with `RENAME_EXCHANGE`; Apple: renameatx_np(2) with `RENAME_SWAP`.
+#[cfg(any(target_os = "linux", target_os = "android", target_vendor = "apple"))]
+fn exchange(a: &Path, b: &Path) -> bool {
+    use rustix::fs::{CWD, RenameFlags, renameat_with};
+    renameat_with(CWD, a, CWD, b, RenameFlags::EXCHANGE).is_ok()
+}
+
+/// Elsewhere there is no such step.
+#[cfg(not(any(target_os = "linux", target_os = "android", target_vendor = "apple")))]
+fn exchange(_: &Path, _: &Path) -> bool {
+    false
 }

@@ -1,6 +1,7 @@
 //! What the bands carry: peak-to-noise for T20 and T30, filter limits, range of frequency.
 
 use super::check::{ISO_3382_1, ISO_3382_2, ISO_16283_1};
+use super::facts::Range;
 use super::wording::{band as band_name, decibels, first_few};
 use super::{Check, Grade, Met, PlaceFacts, StateFacts, Topic};
 use crate::decay::BandDecay;
@@ -15,30 +16,12 @@ const T30_RATIO: f64 = 31_622.776_601_683_792; // 45 dB
 /// B·T that a decay must exceed behind a filter run backwards in time (ISO 3382-2:2008, 7.3, note).
 const LEAST_BT: f64 = 4.0;
 
-/// A range of frequency; a band belongs to it with its centre.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Range {
-    /// Lower edge of the lowest band, hertz.
-    from_hz: f64,
-    /// Upper edge of the highest band, hertz.
-    to_hz: f64,
-    /// Key of its words.
-    words: &'static str,
-}
-
 /// Octaves from 250 Hz to 2 kHz; a survey (ISO 3382-2:2008; the clause's number is from memory). Edges as IEC 61260-1:2014 has them, 1000 Hz · 10^(k·0.15).
 const SURVEY: Range = Range { from_hz: 177.828, to_hz: 2_818.383, words: "procedure.range-survey" };
 
 /// Octaves from 125 Hz to 4 kHz, or thirds from 100 Hz to 5 kHz; both have the same outer edges.
 pub(super) const ENGINEERING: Range =
     Range { from_hz: 89.125, to_hz: 5_623.413, words: "procedure.range-engineering" };
-
-impl Range {
-    /// Whether a band of this centre lies in it.
-    pub(super) fn holds(self, centre_hz: f64) -> bool {
-        (self.from_hz..self.to_hz).contains(&centre_hz)
-    }
-}
 
 /// Range for T20 and T30, filter limit, frequency range by grade.
 pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {

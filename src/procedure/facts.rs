@@ -61,7 +61,7 @@ impl<'a> StateFacts<'a> {
     /// Bands of the places in the room that lie within a range of frequency, each with its place.
     pub(super) fn bands_within(
         &self,
-        range: super::evaluation::Range,
+        range: Range,
     ) -> impl Iterator<Item = (&PlaceFacts<'a>, &'a BandDecay)> {
         let within = move |band: &&'a BandDecay| range.holds(band.band.centre_hz);
         self.in_the_room().flat_map(move |place| place.bands.iter().filter(within).map(move |b| (place, b)))
@@ -87,4 +87,22 @@ fn distinct<'a>(names: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
         }
     }
     met
+}
+
+/// A range of frequency; a band belongs to it with its centre.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Range {
+    /// Lower edge of the lowest band, hertz.
+    pub from_hz: f64,
+    /// Upper edge of the highest band, hertz.
+    pub to_hz: f64,
+    /// Key of its words.
+    pub words: &'static str,
+}
+
+impl Range {
+    /// Whether a band of this centre lies in it.
+    pub(super) fn holds(self, centre_hz: f64) -> bool {
+        (self.from_hz..self.to_hz).contains(&centre_hz)
+    }
 }

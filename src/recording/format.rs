@@ -1,7 +1,8 @@
 //! The `fmt ` chunk: how the samples are coded, with its contradictions settled or refused.
 
 use super::Refusal;
-use super::riff::{Container, FMT_BYTES, Wave};
+use super::riff::{FMT_BYTES, Wave};
+use super::source::Container;
 
 /// How a number is stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -4,56 +4,7 @@ use std::io::{Read, Seek};
 use std::ops::Range;
 
 use super::Refusal;
-use super::source::{Source, describe};
-
-/// The flavours of RIFF that hold WAVE.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Container {
-    /// Little endian, 32-bit sizes.
-    Riff,
-    /// Big endian, 32-bit sizes.
-    Rifx,
-    /// 64-bit sizes in `ds64` (EBU Tech 3306).
-    Rf64,
-    /// 64-bit sizes in `ds64` (ITU-R BS.2088).
-    Bw64,
-}
-
-impl Container {
-    /// The flavour that starts with these four letters.
-    pub fn of(id: &[u8]) -> Option<Self> {
-        match id {
-            b"RIFF" => Some(Self::Riff),
-            b"RIFX" => Some(Self::Rifx),
-            b"RF64" => Some(Self::Rf64),
-            b"BW64" => Some(Self::Bw64),
-            _ => None,
-        }
-    }
-
-    /// Name for the results.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Riff => "WAV",
-            Self::Rifx => "RIFX",
-            Self::Rf64 => "RF64",
-            Self::Bw64 => "BW64",
-        }
-    }
-
-    /// Whether numbers have their high byte first.
-    pub fn big_endian(self) -> bool {
-        self == Self::Rifx
-    }
-
-    pub fn u16(self, bytes: [u8; 2]) -> u16 {
-        if self.big_endian() { u16::from_be_bytes(bytes) } else { u16::from_le_bytes(bytes) }
-    }
-
-    pub fn u32(self, bytes: [u8; 4]) -> u32 {
-        if self.big_endian() { u32::from_be_bytes(bytes) } else { u32::from_le_bytes(bytes) }
-    }
-}
+use super::source::{Container, Source, describe};
 
 /// What the walk found.
 #[derive(Debug, Clone, PartialEq, Eq)]

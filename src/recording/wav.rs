@@ -6,7 +6,8 @@ use std::ops::Range;
 use super::format::{self, Coding, Number};
 use super::kept::Kept;
 use super::pcm::{self, Decoder};
-use super::riff::{self, Container, Wave};
+use super::riff::{self, Wave};
+use super::source::Container;
 use super::source::Source;
 use super::{Provenance, Recording, Refusal, admit, channel_words, first_unusable};
 

@@ -1,7 +1,7 @@
 //! Where in a quotient the response stands, and how far each band of it stands over the noise.
 
 use super::RecoveryError;
-use super::deconvolution::{Harmonic, OctavePeak};
+use super::recovered::{Harmonic, OctavePeak};
 use super::reference::{Rise, centres};
 use super::transform::Lags;
 use rustfft::num_complex::Complex64;

@@ -2,75 +2,12 @@
 //! the range in which the recording stands over its own noise.
 
 use super::arrival::{Arrival, Ring, locate};
-use super::background::{Background, background};
+use super::background::background;
+use super::recovered::{Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
 use super::transform::{fall, inverse, quick_length, spectrum};
-use super::{RecoveryError, Trouble, trouble};
+use super::{RecoveryError, trouble};
 use rustfft::num_complex::Complex64;
-
-/// How a sweep recording is turned into a response.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Deconvolution {
-    /// Time kept before the emission (or the arrival, where the emission isn't known), s; default 0.1.
-    pub before_s: f64,
-    /// Length kept after it, s; `None`: what the recording holds after the signal's end.
-    pub after_s: Option<f64>,
-    /// The reference was recorded together with the microphone, so its start is the emission. Otherwise it is
-    /// the file that was played, and the recorder may have started at any time; default true.
-    pub together: bool,
-}
-
-impl Default for Deconvolution {
-    fn default() -> Self {
-        Self { before_s: 0.1, after_s: None, together: true }
-    }
-}
-
-/// A response, and what was seen on the way.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Recovered {
-    /// The response; a direct connection gives 1 at `before_s`.
-    pub samples: Vec<f64>,
-    /// Instant of the emission from sample 0, s; `None` where player and recorder started each by itself.
-    pub emission_s: Option<f64>,
-    /// When the first sound arrives, s from sample 0, as sharply as the widest band that shows it.
-    pub arrival_s: f64,
-    /// How much later than the signal in the reference the sound stands in the recording, s.
-    pub start_offset_s: f64,
-    /// Range in which signal and response stand over the noise, Hz; outside, the response is faded out.
-    pub range_hz: (f64, f64),
-    /// Peak over the mean noise by octave, ratios of powers; no entry for octaves outside the range.
-    pub peak_to_noise: Vec<OctavePeak>,
-    /// Harmonics by order: the largest power at its lag over the response's, in the band where it is strongest.
-    pub harmonics: Vec<Harmonic>,
-    /// What the microphone picked up before the signal.
-    pub background: Background,
-    /// What is wrong with the take.
-    pub troubles: Vec<Trouble>,
-}
-
-/// Peak-to-noise of an octave.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
-pub struct OctavePeak {
-    /// Mid-band frequency, Hz.
-    pub band_hz: f64,
-    /// Largest power over the mean noise; infinite above digital silence.
-    pub ratio: f64,
-}
-
-/// A harmonic product of the loudspeaker.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
-pub struct Harmonic {
-    /// Order: 2 is an octave above.
-    pub order: u32,
-    /// Its largest power over the response's.
-    pub ratio: f64,
-    /// Middle of the third octave in which it is largest, Hz.
-    pub band_hz: f64,
-}
 
 /// Smallest share of the signal's power density that is divided by, relative to the largest in range:
 /// −100 dB only keeps zeros from dividing.

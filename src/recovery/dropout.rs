@@ -4,7 +4,7 @@
 //! second difference is then many times its usual one for the two or three samples of the joint. While the sweep is
 //! below a sixteenth of the rate a jump of its own height is twenty times the usual; above, jumps hide in it.
 
-use super::Trouble;
+use super::recovered::Trouble;
 use std::ops::Range;
 
 /// Zeros for longer than this are a gap, s: a tone of 15 Hz passes zero in far less.

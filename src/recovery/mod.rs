@@ -25,6 +25,7 @@ mod deconvolution;
 mod dropout;
 mod periodic;
 mod record;
+mod recovered;
 mod reference;
 mod second;
 mod several;
@@ -38,13 +39,14 @@ pub use clock::{
     ClockError, clock_from_reference, clock_from_repeats, clock_limit_ppm, on_the_players_clock,
 };
 pub use correction::{Correction, CorrectionError, corrected};
-pub use deconvolution::{Deconvolution, Harmonic, OctavePeak, Recovered, deconvolve};
-pub use periodic::{Line, PeriodicResponse, periodic};
+pub use deconvolution::deconvolve;
+pub use periodic::periodic;
 pub use record::{record_of_noise, record_of_sweep};
+pub use recovered::{Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble};
 pub use second::{Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
 pub use sweeps::{Parts, SweepRecording, responses_of_sweeps};
-pub use trouble::{Trouble, as_recorded};
+pub use trouble::as_recorded;
 pub use two_channel::{NoiseResponse, TwoChannel, two_channel};
 
 /// Why no response comes out of a recording.

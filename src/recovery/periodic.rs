@@ -5,56 +5,12 @@
 
 use super::arrival::{Ring, locate};
 use super::background::{Background, background};
-use super::deconvolution::{OctavePeak, fade_to, kept};
+use super::deconvolution::{fade_to, kept};
+use super::recovered::{Line, PeriodicResponse};
 use super::reference::{Signal, edges};
 use super::transform::{inverse, spectrum};
-use super::{RecoveryError, Trouble, on_the_players_clock, trouble};
+use super::{RecoveryError, on_the_players_clock, trouble};
 use rustfft::num_complex::Complex64;
-
-/// A response from periods of noise.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct PeriodicResponse {
-    /// The response; it wraps round at the period's end.
-    pub samples: Vec<f64>,
-    /// Instant of the emission from sample 0, s.
-    pub emission_s: f64,
-    /// Arrival of the first sound, s from sample 0.
-    pub arrival_s: f64,
-    /// Length of a period, s.
-    pub period_s: f64,
-    /// Periods averaged: all but the first, which only brings the room into its steady state.
-    pub averages: usize,
-    /// Range in which the response stands over its noise, Hz.
-    pub range_hz: (f64, f64),
-    /// Peak-to-noise of the response by octave.
-    pub peak_to_noise: Vec<OctavePeak>,
-    /// Every line in range.
-    pub lines: Vec<Line>,
-    /// What the microphone picked up before the noise.
-    pub background: Background,
-    /// What is wrong with the take.
-    pub troubles: Vec<Trouble>,
-}
-
-/// One line of the spectrum.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
-pub struct Line {
-    /// Frequency, Hz.
-    pub hz: f64,
-    /// H1, real part.
-    pub re: f64,
-    /// H1, imaginary part.
-    pub im: f64,
-    /// sd of real and imaginary part alike, from the scatter of the periods; `None` for a single one.
-    pub sd: Option<f64>,
-    /// H2 over H1, a ratio of magnitudes: noise at the microphone lifts H2, noise in the reference lowers H1, so the
-    /// truth lies between (Bendat & Piersol, ch. 6); `None` for a single period.
-    pub bracket: Option<f64>,
-    /// Coherence less its bias (1 − γ²)²/n; `None` for a single period, where it is 1 by itself.
-    pub coherence: Option<f64>,
-}
 
 /// Shortest period looked for, s.
 const LEAST_PERIOD_S: f64 = 0.25;

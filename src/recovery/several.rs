@@ -1,7 +1,8 @@
 //! Several signals in one recording: where each begins and ends, and the mean of repeats.
 
 use super::arrival::{Ring, locate};
-use super::deconvolution::{Recovered, divide};
+use super::deconvolution::divide;
+use super::recovered::Recovered;
 use super::reference::{Rise, Signal, edges};
 use super::transform::{inverse, quick_length, spectrum};
 use super::{RecoveryError, Trouble};

@@ -3,35 +3,11 @@
 use super::RecoveryError;
 use super::arrival::{Arrival, Levels};
 use super::background::Background;
-use super::deconvolution::{Deconvolution, Recovered};
+
 use super::dropout::dropouts;
-use super::periodic::PeriodicResponse;
+use super::recovered::{Deconvolution, PeriodicResponse, Recovered, Trouble};
 use super::reference::{Rise, Signal};
 use crate::recording::{Fault, inspect, is_silent};
-
-/// Something wrong with a take.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Trouble {
-    /// One word for tables, e.g. `clipped`.
-    pub word: &'static str,
-    /// Whether the take must be repeated; else it is only worth knowing.
-    pub again: bool,
-    /// What was found.
-    pub found: String,
-    /// What to do.
-    pub advice: &'static str,
-}
-
-impl Trouble {
-    pub(super) fn again(word: &'static str, found: String, advice: &'static str) -> Self {
-        Self { word, again: true, found, advice }
-    }
-
-    pub(super) fn note(word: &'static str, found: String, advice: &'static str) -> Self {
-        Self { word, again: false, found, advice }
-    }
-}
 
 /// What findings call the channels.
 const MICROPHONE: &str = "the microphone's channel";

@@ -1,8 +1,7 @@
 //! The first sheet of states that nothing is compared with: the modes to treat first.
 
-use super::answer::{ROWS, bar, chart_axis};
 use super::content::Content;
-use super::tails::{self, Row, Tail};
+use super::tails::{self, ROWS, Row, Tail, bar, chart_axis};
 use super::words::{self, hertz, seconds, shown};
 use crate::language::{Message, number, say};
 use crate::table::ModeRow;

@@ -3,10 +3,10 @@
 
 use super::alone::{alone, alone_row, to_treat};
 use super::content::{Content, Pair, frequency};
-use super::draw::{Drawing, Ink, Scale, svg};
+use super::draw::{Drawing, Ink};
 use super::limits;
 use super::rich::{listed, name, rich, said};
-use super::tails::{self, Frame, Row, Tail};
+use super::tails::{self, Frame, ROWS, Row, Tail, bar, chart_axis};
 use super::target;
 use super::words::{self, hertz, seconds, shown};
 use super::worst_seat::worst_seat;
@@ -15,9 +15,6 @@ use crate::language::{Message, Value, number, say, signed};
 use crate::state::StateResult;
 use crate::table::{ChangeRow, Interval, ModeRow, PositionChangeRow};
 use maud::{Markup, PreEscaped, html};
-
-/// Rows that fit on the first printed sheet beside everything else.
-pub(super) const ROWS: usize = 9;
 
 /// The sheet of a comparison, or of states alone.
 pub(super) fn sheet(content: &Content<'_>) -> Markup {
@@ -185,19 +182,6 @@ pub(super) fn chart(content: &Content<'_>, pair: &Pair<'_>, most: usize) -> Mark
     }
 }
 
-/// The time axis over the rows.
-pub(super) fn chart_axis(content: &Content<'_>, longest_s: f64) -> Markup {
-    let mut drawing = Drawing::new("axis", "", 420.0, 24.0);
-    let scale = Scale::linear(0.0, longest_s, 12.0, 404.0);
-    tails::axis(content.language(), &mut drawing, &scale, 19.0, 12.0);
-    html! {
-        div.axis aria-hidden="true" {
-            div.head { (content.text("chart.head")) }
-            div.bar { (PreEscaped(svg::ornament(&drawing))) }
-        }
-    }
-}
-
 /// What the chart draws of a change.
 pub(super) fn row_of(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow) -> Row {
     let gone = row.verdict == "gone";
@@ -224,12 +208,6 @@ pub(super) fn outcome(row: &ChangeRow) -> Message {
         ("level-only", _, Some(Ok(level))) => say!("verdict.level-by", db = signed(level.value, 1)),
         _ => word,
     }
-}
-
-pub(super) fn bar(row: &Row, longest_s: f64) -> String {
-    let mut drawing = Drawing::new("bar", "", 420.0, 34.0);
-    tails::draw(&mut drawing, &Scale::linear(0.0, longest_s, 12.0, 404.0), 17.0, 13.0, row);
-    svg::ornament(&drawing)
 }
 
 /// One row; it opens to the reason and the seats.

@@ -143,7 +143,7 @@ fn others(content: &Content<'_>) -> Markup {
             @for pair in rest {
                 h3 { (content.rich("pair.between", &pair.names())) }
                 p { (answer::sentences(content, pair).join(" ")) }
-                (answer::chart(content, pair, answer::ROWS))
+                (answer::chart(content, pair, tails::ROWS))
             }
         }
     }

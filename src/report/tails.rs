@@ -5,10 +5,13 @@
 //! only carrier. The point of the wedge is soft over the 95 % interval; a mark shows from which decay
 //! time on trained listeners heard a difference.
 
+use super::content::Content;
+use super::draw::svg;
 use super::draw::{Anchor, Drawing, Ink, Line, Scale};
 use super::words;
 use crate::estimate::Estimate;
 use crate::language::{Language, Message, number, say};
+use maud::{Markup, PreEscaped, html};
 
 /// How long one mode rings in one state, with the ends of the 95 % interval, seconds.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -139,6 +142,28 @@ fn spoken(language: &Language, row: &Row) -> String {
     let times = Message::row(times.into_iter().flatten(), ",");
     let (label, outcome) = (row.label.as_str(), row.outcome.as_str());
     language.say(&say!("spoken.row", label = label, times = times, outcome = outcome))
+}
+
+/// Rows that fit on the first printed sheet beside everything else.
+pub(super) const ROWS: usize = 9;
+
+/// The time axis over the rows.
+pub(super) fn chart_axis(content: &Content<'_>, longest_s: f64) -> Markup {
+    let mut drawing = Drawing::new("axis", "", 420.0, 24.0);
+    let scale = Scale::linear(0.0, longest_s, 12.0, 404.0);
+    axis(content.language(), &mut drawing, &scale, 19.0, 12.0);
+    html! {
+        div.axis aria-hidden="true" {
+            div.head { (content.text("chart.head")) }
+            div.bar { (PreEscaped(svg::ornament(&drawing))) }
+        }
+    }
+}
+
+pub(super) fn bar(row: &Row, longest_s: f64) -> String {
+    let mut drawing = Drawing::new("bar", "", 420.0, 34.0);
+    draw(&mut drawing, &Scale::linear(0.0, longest_s, 12.0, 404.0), 17.0, 13.0, row);
+    svg::ornament(&drawing)
 }
 
 #[cfg(test)]

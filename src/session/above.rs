@@ -6,9 +6,10 @@ use std::path::{Path, PathBuf};
 use super::error::SessionError;
 use super::folder::{Listing, SubFolder, look};
 use super::manifest::Manifest;
-use super::open::{plan_session, real};
+
+use super::labels::stem;
 use super::order::fold;
-use super::plan::{Candidate, Home, Plan, stem};
+use super::plan::{Candidate, Home, Plan, plan_session, real};
 
 /// A session whose states are folders that the user named.
 pub(super) struct Above {

@@ -6,29 +6,13 @@ use std::path::{Path, PathBuf};
 
 use super::Failure;
 use super::error::{SessionError, count, list};
+use super::labels::{is_audio_extension, is_audio_name};
 use super::order::{NaturalKey, fold, plain};
 use super::ours::is_our_results;
 use crate::layout;
 
-/// Extensions that are read as audio, in any case.
-const AUDIO_EXTENSIONS: [&str; 7] = ["wav", "wave", "flac", "aif", "aiff", "npy", "sofa"];
-
 /// Recordings that people bring along but that aren't read; worth a word instead of silence.
 const OTHER_AUDIO: [&str; 9] = ["mp3", "m4a", "aac", "ogg", "opus", "wma", "w64", "caf", "bwf"];
-
-/// Whether files with this extension are audio.
-#[must_use]
-pub(super) fn is_audio_extension(extension: &str) -> bool {
-    AUDIO_EXTENSIONS.iter().any(|known| extension.eq_ignore_ascii_case(known))
-}
-
-/// Whether a path's name is that of an audio file.
-#[must_use]
-pub fn is_audio_name(path: &Path) -> bool {
-    let hidden = path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."));
-    let extension = path.extension().map(|extension| extension.to_string_lossy());
-    !hidden && extension.is_some_and(|extension| is_audio_extension(&extension))
-}
 
 /// Whether a path is that of a file with responses: by its name, or text that is columns of samples.
 pub(super) fn holds_responses(path: &Path) -> bool {

@@ -3,11 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::error::{Collision, Problem, SessionError};
+use super::labels::stem;
 use super::manifest::{ListedState, ListedTake, Manifest, Placed};
 use super::order::{as_name, closest, composed, fold, plain};
 use super::pattern::{Parts, Pattern};
-use super::plan::{Candidate, Home, Plan, UNNAMED_POSITION, stem};
-use super::remarks::Misfits;
+use super::plan::{Candidate, Home, Plan, UNNAMED_POSITION};
+use super::remarks::{Listed, Misfits};
 use super::{Field, OpenOptions, State, Take, same_name};
 use crate::layout::{self, Told};
 
@@ -364,26 +365,6 @@ pub(super) fn channels(options: &OpenOptions, manifest: &Manifest) -> Vec<(usize
         (Some(_), _) => Vec::new(),
         (None, []) => manifest.channels.clone(),
         (None, named) => named.to_vec(),
-    }
-}
-
-/// What the manifest lists, folded, to tell likely readings of a name from others.
-pub(super) struct Listed {
-    pub states: BTreeSet<String>,
-    pub positions: BTreeSet<String>,
-    pub sources: BTreeSet<String>,
-    /// Folded folder to the state's name.
-    pub folders: BTreeMap<String, String>,
-}
-
-impl Listed {
-    fn of(manifest: &Manifest) -> Self {
-        Self {
-            states: manifest.states.iter().map(|state| fold(&state.name)).collect(),
-            positions: manifest.positions.iter().map(|position| fold(&position.name)).collect(),
-            sources: manifest.sources.iter().map(|source| fold(&source.name)).collect(),
-            folders: manifest.states.iter().map(|state| (fold(state.folder()), state.name.clone())).collect(),
-        }
     }
 }
 

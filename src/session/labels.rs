@@ -30,9 +30,9 @@ pub(super) fn shortest_stems(paths: &[PathBuf]) -> Vec<String> {
 
 fn without_extension(path: &Path) -> Vec<String> {
     let mut parts = parts(path);
-    let is_audio = super::folder::is_audio_name(path);
+    let is_audio = is_audio_name(path);
     if let Some(last) = parts.last_mut().filter(|_| is_audio) {
-        *last = super::plan::stem(last).to_owned();
+        *last = stem(last).to_owned();
     }
     parts
 }
@@ -64,6 +64,29 @@ fn shortest(paths: &[Vec<String>]) -> Vec<String> {
         }
     }
     paths.iter().zip(depths).map(|(path, depth)| name(path, depth)).collect()
+}
+
+/// Extensions that are read as audio, in any case.
+const AUDIO_EXTENSIONS: [&str; 7] = ["wav", "wave", "flac", "aif", "aiff", "npy", "sofa"];
+
+/// Whether files with this extension are audio.
+#[must_use]
+pub(super) fn is_audio_extension(extension: &str) -> bool {
+    AUDIO_EXTENSIONS.iter().any(|known| extension.eq_ignore_ascii_case(known))
+}
+
+/// Whether a path's name is that of an audio file.
+#[must_use]
+pub fn is_audio_name(path: &Path) -> bool {
+    let hidden = path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."));
+    let extension = path.extension().map(|extension| extension.to_string_lossy());
+    !hidden && extension.is_some_and(|extension| is_audio_extension(&extension))
+}
+
+/// A file's name without folder and extension.
+pub(super) fn stem(file: &str) -> &str {
+    let name = file.rsplit('/').next().unwrap_or(file);
+    name.rsplit_once('.').map_or(name, |(stem, _)| stem)
 }
 
 #[cfg(test)]

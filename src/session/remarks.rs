@@ -1,13 +1,13 @@
 //! What is said about files and names that don't fit: ambiguous, refused, stray, missing, unknown.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::error::{SessionError, count, list};
-use super::gather::Listed;
+use super::labels::stem;
 use super::manifest::{ListedTake, Manifest};
 use super::order::{NaturalKey, closest, fold, plain};
 use super::pattern::{Parts, Pattern, Reading};
-use super::plan::{Candidate, Home, Plan, stem};
+use super::plan::{Candidate, Home, Plan};
 use super::{Failure, State};
 
 /// Files that could not be placed, or only by a choice.
@@ -120,21 +120,6 @@ impl Misfits {
     }
 }
 
-impl Listed {
-    /// How many parts of a reading the manifest lists.
-    fn count(&self, parts: &Parts) -> usize {
-        let pairs = [
-            (&parts.state, &self.states),
-            (&parts.position, &self.positions),
-            (&parts.source, &self.sources),
-        ];
-        let known = pairs
-            .iter()
-            .filter(|(part, listed)| part.as_deref().is_some_and(|part| listed.contains(&fold(part))));
-        known.count()
-    }
-}
-
 /// Why a listed state has no takes.
 pub(super) fn why_missing(state: &State, plan: &Plan) -> String {
     let Some(folder) = &state.folder else {
@@ -193,4 +178,37 @@ fn compare<'a>(
         }
     }
     warnings
+}
+
+/// What the manifest lists, folded, to tell likely readings of a name from others.
+pub(super) struct Listed {
+    pub states: BTreeSet<String>,
+    pub positions: BTreeSet<String>,
+    pub sources: BTreeSet<String>,
+    /// Folded folder to the state's name.
+    pub folders: BTreeMap<String, String>,
+}
+
+impl Listed {
+    pub fn of(manifest: &Manifest) -> Self {
+        Self {
+            states: manifest.states.iter().map(|state| fold(&state.name)).collect(),
+            positions: manifest.positions.iter().map(|position| fold(&position.name)).collect(),
+            sources: manifest.sources.iter().map(|source| fold(&source.name)).collect(),
+            folders: manifest.states.iter().map(|state| (fold(state.folder()), state.name.clone())).collect(),
+        }
+    }
+
+    /// How many parts of a reading the manifest lists.
+    fn count(&self, parts: &Parts) -> usize {
+        let pairs = [
+            (&parts.state, &self.states),
+            (&parts.position, &self.positions),
+            (&parts.source, &self.sources),
+        ];
+        let known = pairs
+            .iter()
+            .filter(|(part, listed)| part.as_deref().is_some_and(|part| listed.contains(&fold(part))));
+        known.count()
+    }
 }

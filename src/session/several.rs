@@ -6,11 +6,13 @@ use std::path::{Path, PathBuf};
 
 use super::above::{common_session, plan_part};
 use super::error::{Collision, SessionError};
-use super::folder::{Listing, MANIFEST_NAME, holds_responses, is_audio_name, look};
+use super::folder::{Listing, MANIFEST_NAME, holds_responses, look};
+use super::labels::is_audio_name;
 use super::labels::{shortest_names, shortest_stems};
-use super::open::{both_levels, candidates, make_each_a_state, no_audio, not_there, real};
 use super::order::plain;
-use super::plan::{Candidate, Home, Plan};
+use super::plan::{
+    Candidate, Home, Plan, both_levels, candidates, make_each_a_state, no_audio, not_there, real,
+};
 use super::{Failure, OpenOptions};
 
 /// State of audio files that are named one by one.

@@ -1,9 +1,10 @@
-//! What a comparison found becomes rows.
+//! What a comparison found, tuned absorbers among it, becomes rows.
 
 use super::cell::{Interval, Name};
 use super::decibel;
 use super::results::Comparison as Tables;
-use super::{BandChangeRow, ChangeRow, PositionChangeRow, TargetRow};
+use super::{AbsorberRow, BandChangeRow, ChangeRow, PositionChangeRow, TargetRow};
+use crate::absorber::{Finding, Tuning};
 use crate::analysis::{Analysis, Comparison};
 use crate::change::{BandChange, ModeChange, PositionChange, Ratio, TargetFinding, Verdict};
 use crate::flag::Flag;
@@ -122,5 +123,36 @@ fn target_row(state: &Name, finding: &TargetFinding) -> TargetRow {
         limit_s: Some(finding.limit_s),
         met: finding.met.word(),
         flags: finding.flags.clone(),
+    }
+}
+
+/// One row for each state and target mode: states in the order of `states`, then modes in theirs.
+#[must_use]
+pub fn absorber_rows(states: &[String], tunings: &[Tuning]) -> Vec<AbsorberRow> {
+    let of = |state: &String| {
+        let takes = tunings.iter().flat_map(|t| t.takes.iter().map(move |f| (t, f)));
+        takes.filter(|(_, f)| f.state == *state).map(|(t, f)| row(t, f)).collect::<Vec<_>>()
+    };
+    states.iter().flat_map(of).collect()
+}
+
+fn row(tuning: &Tuning, finding: &Finding) -> AbsorberRow {
+    let values = finding.values;
+    AbsorberRow {
+        state: finding.state.as_str().into(),
+        unit: finding.unit.as_deref().unwrap_or_default().into(),
+        mode_frequency_hz: Some(tuning.mode_hz.value),
+        loaded_frequency: values.map(|v| v.loaded_hz),
+        loaded_decay_per_s: values.map(|v| v.loaded_decay_per_s.value),
+        coupling_per_s: values.map(|v| v.coupling_per_s.value),
+        best_frequency_hz: values.map(|v| v.best_hz),
+        best_decay_per_s: values.map(|v| v.best_decay_per_s),
+        best_t60_s: values.map(|v| v.best_t60_s.value),
+        consistency: finding.consistency,
+        advice: finding.advice.clone(),
+        next_frequency_change_hz: finding.next.frequency_change_hz,
+        next_damping_factor: finding.next.damping_factor,
+        next_dials: finding.next.dials.clone(),
+        reason: finding.reason.clone(),
     }
 }

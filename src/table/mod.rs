@@ -32,7 +32,6 @@ pub mod failures;
 pub mod files;
 pub mod fits;
 pub mod gather;
-pub mod gather_absorbers;
 pub mod gather_changes;
 pub mod json;
 pub mod mode_levels;

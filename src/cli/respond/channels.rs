@@ -2,6 +2,10 @@
 
 use super::super::Failed;
 use super::super::args::RespondArgs;
+use super::super::write;
+use std::path::Path;
+use stillroom::capture::CaptureRecord;
+use stillroom::recording::{self, Recording};
 use stillroom::session::Channels;
 
 /// A microphone's channel, and the position that it stood at where the user said so.
@@ -34,4 +38,17 @@ pub fn microphones_of(named: Option<&Channels>, reference: Option<usize>) -> Res
         return Err(Failed::usage("--channel and --reference name the same channel"));
     }
     Ok(found)
+}
+
+/// A response with what is known of it.
+pub struct Found {
+    pub samples: Vec<f64>,
+    pub rate_hz: f64,
+    /// `None` for noise that doesn't repeat: its segments tell too little.
+    pub record: Option<CaptureRecord>,
+    pub remark: String,
+}
+
+pub fn read(path: &Path, channel: usize) -> Result<Recording, String> {
+    recording::read_whole(path, &write::shown(path), channel).map_err(|error| error.to_string())
 }

@@ -3,7 +3,7 @@
 use super::super::Failed;
 use super::super::args::RespondArgs;
 use super::super::write;
-use super::take::{Found, read};
+use super::channels::{Found, read};
 use std::path::Path;
 use stillroom::excitation::Description;
 use stillroom::recording::Recording;

@@ -6,7 +6,9 @@ mod take;
 
 use super::args::RespondArgs;
 use super::{Exit, Failed, interrupt, screen, write};
+use channels::Found;
 use channels::microphones;
+pub use channels::read;
 pub use channels::{Microphone, microphones_of};
 use given::Given;
 use std::collections::BTreeSet;
@@ -15,10 +17,9 @@ use stillroom::capture::{self, CaptureRecord};
 use stillroom::excitation::Description;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
 use stillroom::session::is_position_name;
-pub use take::read;
 #[cfg(feature = "live")]
 pub use take::rests_on;
-use take::{Found, Known, responses};
+use take::{Known, responses};
 
 /// Runs the command.
 pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {

@@ -2,23 +2,15 @@
 
 use super::super::args::RespondArgs;
 use super::super::write;
+use super::channels::{Found, read};
 use super::given::Given;
 use std::path::Path;
 use stillroom::capture::CaptureRecord;
-use stillroom::recording::{self, Recording};
+use stillroom::recording::Recording;
 use stillroom::recovery::{
     Parts, RecoveryError, Run, SweepRecording, TwoChannel, linearity, periodic, record_of_noise,
     responses_of_sweeps, seed_difference, two_channel,
 };
-
-/// A response with what is known of it.
-pub struct Found {
-    pub samples: Vec<f64>,
-    pub rate_hz: f64,
-    /// `None` for noise that doesn't repeat: its segments tell too little.
-    pub record: Option<CaptureRecord>,
-    pub remark: String,
-}
 
 /// What a recording is divided by.
 pub struct Known<'a> {
@@ -28,10 +20,6 @@ pub struct Known<'a> {
     pub in_order: &'a [String],
     /// Corrections and levels.
     pub given: &'a Given,
-}
-
-pub fn read(path: &Path, channel: usize) -> Result<Recording, String> {
-    recording::read_whole(path, &write::shown(path), channel).map_err(|error| error.to_string())
 }
 
 /// All responses of one channel: one, or one a position in order.

@@ -5,10 +5,10 @@
 
 mod writer;
 
-use super::gather::Listed;
 use super::order::{NaturalKey, fold, plain};
 use super::pattern::{Parts, Pattern};
 use super::plan::UNNAMED_POSITION;
+use super::remarks::Listed;
 use super::remarks::Misfits;
 use super::{Field, Position, Role, Session, State, Take, TimeBase, Unit, same_name};
 use writer::{Toml, quote};

@@ -1,13 +1,37 @@
 //! The manifest's tables, one function each.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use super::table::{Bounds, Placed, Table};
-use super::{ListedState, ListedTake};
 use crate::language::Language;
 use crate::session::dimensions::ROOM_LENGTH_M;
 use crate::session::order::{as_name, closest, composed, fold, plain};
 use crate::session::place::{FloorPlan, Position, Role, Room, RoomUse, Source, Unit, Visit};
+
+/// A `[[states]]` table.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::session) struct ListedState {
+    pub name: String,
+    /// Path within the session with `/`; `None`: the name.
+    pub folder: Option<String>,
+    pub temperature_c: Option<f64>,
+    pub units: Vec<Unit>,
+    pub span: Range<usize>,
+}
+
+/// A `[[takes]]` table: what a name can't say.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::session) struct ListedTake {
+    /// Path within the session with `/`.
+    pub file: String,
+    pub state: Option<Placed<String>>,
+    pub position: Option<String>,
+    pub source: Option<String>,
+    pub take: Option<String>,
+    pub used: bool,
+    pub note: Option<String>,
+}
 
 /// A room's length. Our own bounds, see [`ROOM_LENGTH_M`].
 const ROOM: Bounds =

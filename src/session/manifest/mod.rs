@@ -12,7 +12,8 @@ use std::path::Path;
 
 use super::error::{Problem, SessionError};
 use super::pattern::Pattern;
-use super::place::{FloorPlan, Position, Room, Source, TimeBase, Unit, Visit};
+use super::place::{FloorPlan, Position, Room, Source, TimeBase, Visit};
+pub(super) use entries::{ListedState, ListedTake};
 use entries::{calibration, positions, room, sources, states, takes, visit};
 pub(super) use source::{excerpt, line_at, read as text_of};
 pub(super) use table::Placed;
@@ -64,35 +65,11 @@ pub(super) struct Manifest {
     pub warnings: Vec<String>,
 }
 
-/// A `[[states]]` table.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct ListedState {
-    pub name: String,
-    /// Path within the session with `/`; `None`: the name.
-    pub folder: Option<String>,
-    pub temperature_c: Option<f64>,
-    pub units: Vec<Unit>,
-    pub span: Range<usize>,
-}
-
 impl ListedState {
     /// Where its audio lies, within the session.
     pub fn folder(&self) -> &str {
         self.folder.as_deref().unwrap_or(&self.name)
     }
-}
-
-/// A `[[takes]]` table: what a name can't say.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct ListedTake {
-    /// Path within the session with `/`.
-    pub file: String,
-    pub state: Option<Placed<String>>,
-    pub position: Option<String>,
-    pub source: Option<String>,
-    pub take: Option<String>,
-    pub used: bool,
-    pub note: Option<String>,
 }
 
 impl Manifest {

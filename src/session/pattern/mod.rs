@@ -195,7 +195,7 @@ impl Pattern {
     pub fn parse(text: &str) -> Result<Self, PatternError> {
         let text = text.trim();
         let stem = match text.rsplit_once('.') {
-            Some((stem, extension)) if crate::session::folder::is_audio_extension(extension) => stem,
+            Some((stem, extension)) if crate::session::labels::is_audio_extension(extension) => stem,
             _ => text,
         };
         if let Some(found) = stem.chars().find(|c| matches!(c, '/' | '\\')) {
