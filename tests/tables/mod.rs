@@ -1,6 +1,7 @@
 //! The tables as others see them: names, digits, files, schema, reference page, results folder.
 
 mod columns;
+mod constants;
 mod folder;
 mod forms;
 mod pages;

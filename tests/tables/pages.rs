@@ -11,7 +11,7 @@ use stillroom::table::{reference, schema};
 use super::sample;
 
 /// Compares a committed file with what the program makes, or writes it where the variable is set.
-fn hold(name: &str, made: &str) {
+pub fn hold(name: &str, made: &str) {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/reference").join(name);
     if std::env::var_os("STILLROOM_WRITE_DOCS").is_some() {
         fs::write(&path, made).unwrap();
