@@ -67,12 +67,12 @@ pub(super) struct Stretch {
     colour: f64,
     held: Vec<Complex64>,
     /// For each group what is held, taken out once and for all.
-    bases: Vec<Held>,
+    bases: Vec<FixedPoles>,
 }
 
 /// Orthonormal columns of the held poles and the polynomial, and the whitened data without them.
 #[derive(Debug, Clone)]
-struct Held {
+struct FixedPoles {
     basis: DMatrix<f64>,
     data: DMatrix<f64>,
 }
@@ -119,7 +119,7 @@ impl Stretch {
                 sound.then(|| {
                     let basis = matrix.qr().q();
                     let data = &data - &basis * basis.tr_mul(&data);
-                    Held { basis, data }
+                    FixedPoles { basis, data }
                 })
             })
             .collect::<Option<_>>()?;
@@ -207,7 +207,7 @@ impl Stretch {
     }
 
     /// Whitens columns and takes out of them what is held.
-    fn clear(&self, group: &Group, held: &Held, matrix: &mut DMatrix<f64>) {
+    fn clear(&self, group: &Group, held: &FixedPoles, matrix: &mut DMatrix<f64>) {
         self.whiten(group, matrix);
         let inside = held.basis.tr_mul(matrix);
         matrix.gemm(-1.0, &held.basis, &inside, 1.0);

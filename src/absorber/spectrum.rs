@@ -65,26 +65,26 @@ pub(super) struct Model {
 
 /// The groups of a state; empty where no record is usable.
 pub(super) fn groups(records: &[Record<'_>], cut: Cut) -> Vec<Group> {
-    let mut bunches: Vec<Bunch> = Vec::new();
+    let mut shared: Vec<SharedBins> = Vec::new();
     for (index, record) in records.iter().enumerate() {
         let Some((first, len)) = usable(record, cut.later_s) else { continue };
-        let alike = |b: &&mut Bunch| {
+        let alike = |b: &&mut SharedBins| {
             b.rate_hz.total_cmp(&record.rate_hz).is_eq()
                 && (b.len as f64 - len as f64).abs() <= ALIKE * b.len.max(len) as f64
         };
-        match bunches.iter_mut().find(alike) {
-            Some(bunch) => {
-                bunch.len = bunch.len.min(len);
-                bunch.members.push((index, first));
+        match shared.iter_mut().find(alike) {
+            Some(bins) => {
+                bins.len = bins.len.min(len);
+                bins.members.push((index, first));
             }
-            None => bunches.push(Bunch { rate_hz: record.rate_hz, len, members: vec![(index, first)] }),
+            None => shared.push(SharedBins { rate_hz: record.rate_hz, len, members: vec![(index, first)] }),
         }
     }
-    bunches.iter().filter_map(|bunch| group(records, cut, bunch)).collect()
+    shared.iter().filter_map(|bins| group(records, cut, bins)).collect()
 }
 
 /// Records that will share their bins: which, and the first sample of each.
-struct Bunch {
+struct SharedBins {
     rate_hz: f64,
     len: usize,
     members: Vec<(usize, usize)>,
@@ -102,8 +102,8 @@ fn usable(record: &Record<'_>, later_s: f64) -> Option<(usize, usize)> {
     (len as f64 >= SHORTEST_S * record.rate_hz).then_some((first, len))
 }
 
-fn group(records: &[Record<'_>], cut: Cut, bunch: &Bunch) -> Option<Group> {
-    let Bunch { rate_hz, len, members } = bunch;
+fn group(records: &[Record<'_>], cut: Cut, bins: &SharedBins) -> Option<Group> {
+    let SharedBins { rate_hz, len, members } = bins;
     let (rate_hz, len) = (*rate_hz, *len);
     let width = rate_hz / len as f64;
     let low = ((cut.centre_hz - cut.reach_hz).max(LOWEST_HZ) / width).ceil() as usize;

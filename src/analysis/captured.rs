@@ -4,7 +4,7 @@ use super::ModeRange;
 use crate::capture::{CaptureError, CaptureRecord, beside};
 use crate::modes::ModeSet;
 use crate::recording::Recording;
-use crate::response::{Known, Response};
+use crate::response::{CaptureFacts, Response};
 use crate::session::Take;
 
 /// The record beside a take's file, if there is one for these very bytes.
@@ -13,8 +13,8 @@ pub(super) fn record(take: &Take, recording: &Recording) -> Result<Option<Captur
 }
 
 /// What the response stage needs of it.
-pub(super) fn known(record: &CaptureRecord) -> Known {
-    Known {
+pub(super) fn known(record: &CaptureRecord) -> CaptureFacts {
+    CaptureFacts {
         emission_s: record.emission_s,
         arrival_s: record.arrival_s,
         range_hz: (record.range_hz[0], record.range_hz[1]),

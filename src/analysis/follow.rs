@@ -13,7 +13,7 @@ use std::time::SystemTime;
 const ROUND_HZ: f64 = 55.0;
 
 /// What a file looked like when it was read: path, length, time of the last change.
-pub type Print = Vec<(PathBuf, u64, Option<SystemTime>)>;
+pub type FileStamps = Vec<(PathBuf, u64, Option<SystemTime>)>;
 
 /// States as far as they are known.
 #[derive(Debug)]
@@ -21,13 +21,13 @@ pub struct Follower {
     settings: Settings,
     before: String,
     mode_hz: f64,
-    known: BTreeMap<String, Known>,
+    known: BTreeMap<String, Followed>,
     reference: Option<Reference>,
 }
 
 #[derive(Debug)]
-struct Known {
-    print: Print,
+struct Followed {
+    stamps: FileStamps,
     found: Analysis,
     look: Option<Look>,
     refined: bool,
@@ -63,7 +63,7 @@ impl Follower {
 
     /// What a state's files look like now.
     #[must_use]
-    pub fn print(state: &State) -> Print {
+    pub fn stamps(state: &State) -> FileStamps {
         let one = |take: &crate::session::Take| {
             let data = std::fs::metadata(&take.path).ok();
             let changed = data.as_ref().and_then(|d| d.modified().ok());
@@ -74,8 +74,8 @@ impl Follower {
 
     /// Whether the state was read as its files are now.
     #[must_use]
-    pub fn is_fresh(&self, state: &str, print: &Print) -> bool {
-        self.known.get(state).is_some_and(|k| k.print == *print)
+    pub fn is_fresh(&self, state: &str, stamps: &FileStamps) -> bool {
+        self.known.get(state).is_some_and(|k| k.stamps == *stamps)
     }
 
     /// Whether every state of the session was read and its modes were fitted.
@@ -100,7 +100,7 @@ impl Follower {
         &mut self,
         session: &Session,
         state: &str,
-        print: Print,
+        stamps: FileStamps,
         control: &Control<'_>,
     ) -> Vec<String> {
         let one = single(session, state);
@@ -120,7 +120,7 @@ impl Follower {
             self.known.values_mut().for_each(|k| k.look = None);
             self.add_modes(&one, &mut found, control);
         }
-        self.known.insert(state.to_owned(), Known { print, found, look: None, refined: is_baseline });
+        self.known.insert(state.to_owned(), Followed { stamps, found, look: None, refined: is_baseline });
         failures
     }
 

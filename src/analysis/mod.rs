@@ -11,10 +11,10 @@ mod comparison;
 mod crosscheck;
 mod files;
 mod follow;
-mod leftover;
 mod places;
 mod polarity;
 mod rates;
+mod residual;
 mod resonances;
 mod sound;
 
@@ -32,7 +32,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub use absorbers::{take_facts, tune_states};
 pub use comparison::{CompareSettings, TargetKind, compare_states};
 pub use files::{Failure, FileRecord as File};
-pub use follow::{Follower, Print};
+pub use follow::{FileStamps, Follower};
 
 /// What to compute.
 #[derive(Debug, Clone, PartialEq)]
@@ -165,7 +165,7 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     let mut warnings = session.warnings.clone();
     warnings.extend(states.iter().flat_map(averaging));
     warnings.extend(states.iter().flat_map(|state| state.warnings()));
-    warnings.extend(states.iter().flat_map(leftover::remarks));
+    warnings.extend(states.iter().flat_map(residual::remarks));
     let mut failures = files::of_session(session);
     failures.extend(read.failures);
     let mut found = Analysis { states, files: read.files, failures, warnings, interrupted: false };

@@ -5,19 +5,19 @@ use super::chain::Witness;
 use super::facts::ChangeSettings;
 use super::finding::{DecayChange, discoveries};
 use super::gain::Gain;
-use super::level::{Height, LevelChange, heights, mean_change};
+use super::level::{LevelChange, PeakLevel, mean_change, peak_levels};
 use super::moved::Moved;
 use super::noise::Noise;
 use super::outcome::{ModeChange, ModeValues, PositionChange, Ratio, Verdict};
 use super::rank::Rows;
 use super::reason::{Numbers, sentence};
 use super::ring::{ring_log_sd, ring_of};
-use super::seats::{Story, positions};
+use super::seats::{TrackedMode, positions};
 use super::shape::mac;
 use super::split::{APART_SD, Split, one_pole};
 use super::treated::Treated;
 use super::verdict::{Case, Cause, Why, decide};
-use super::view::{Common, Resonance, Seen, Widening};
+use super::view::{Common, PlaceStrength, Resonance, Widening};
 use super::visible::{bound_log_sd, strength_noise, would_show};
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
@@ -54,14 +54,14 @@ pub(super) struct Assessment<'a> {
 }
 
 /// What became of one mode, before the verdict.
-struct Fate {
+struct ModeEvidence {
     /// Its poles after, the slower first.
     after: Vec<Resonance>,
     split: Option<Split>,
     /// Place of the joint fit that it follows.
     treated: Option<usize>,
     decay: Option<DecayChange>,
-    heights: (Vec<Option<Height>>, Vec<Option<Height>>),
+    peak_levels: (Vec<Option<PeakLevel>>, Vec<Option<PeakLevel>>),
     level: Result<LevelChange, Flag>,
 }
 
@@ -84,8 +84,8 @@ impl Assessment<'_> {
     pub fn run(&self) -> (Vec<ModeChange>, Vec<PositionChange>) {
         let noises = self.noises();
         let rows = Rows::new(self.places, [&noises.0, &noises.1], &self.moved.microphones, self.drift);
-        let fates: Vec<Fate> = (0..self.old.len()).map(|i| self.fate(i, &noises.1)).collect();
-        let after: Vec<Vec<Resonance>> = fates.iter().map(|f| f.after.clone()).collect();
+        let evidences: Vec<ModeEvidence> = (0..self.old.len()).map(|i| self.evidence(i, &noises.1)).collect();
+        let after: Vec<Vec<Resonance>> = evidences.iter().map(|f| f.after.clone()).collect();
         let causes = Causes {
             old: self.old,
             after: &after,
@@ -97,15 +97,17 @@ impl Assessment<'_> {
             places: self.usable().iter().filter(|u| **u).count(),
         };
         let findings = Findings {
-            decay: self.discovered(&fates, |f| Some(f.decay?.chance())),
-            level: self.discovered(&fates, |f| Some(f.level.ok()?.chance())),
+            decay: self.discovered(&evidences, |f| Some(f.decay?.chance())),
+            level: self.discovered(&evidences, |f| Some(f.level.ok()?.chance())),
         };
         let decay_causes = causes.decays(&findings.decay);
         let mut changes = Vec::new();
         let mut seats = Vec::new();
-        for (i, fate) in fates.iter().enumerate().filter(|(i, _)| self.old[*i].kind != Kind::Loudspeaker) {
+        for (i, evidence) in
+            evidences.iter().enumerate().filter(|(i, _)| self.old[*i].kind != Kind::Loudspeaker)
+        {
             let cause = (decay_causes[i], causes.level(i, &decay_causes));
-            let (change, places) = self.change(i, fate, &findings, cause, &noises.1);
+            let (change, places) = self.change(i, evidence, &findings, cause, &noises.1);
             changes.push(change);
             seats.extend(places);
         }
@@ -132,7 +134,7 @@ impl Assessment<'_> {
         self.moved.microphones.iter().map(|moved| !moved).collect()
     }
 
-    fn fate(&self, i: usize, noise_after: &[Option<Noise>]) -> Fate {
+    fn evidence(&self, i: usize, noise_after: &[Option<Noise>]) -> ModeEvidence {
         let mode = &self.old[i];
         let split = self.splits.iter().find(|s| s.before == i).copied();
         let after = match (split, self.partners[i]) {
@@ -151,9 +153,11 @@ impl Assessment<'_> {
         });
         let decay = treated.map(|t| self.treated[t].ring_change(mode, self.widening)).or(decay);
         let poles: Vec<&Resonance> = after.iter().collect();
-        let heights = (heights(&[mode]), if after.is_empty() { Vec::new() } else { heights(&poles) });
-        let level = if after.is_empty() { Err(Flag::NoPartner) } else { self.level(&heights.0, &heights.1) };
-        Fate { after, split, treated, decay, heights, level }
+        let peak_levels =
+            (peak_levels(&[mode]), if after.is_empty() { Vec::new() } else { peak_levels(&poles) });
+        let level =
+            if after.is_empty() { Err(Flag::NoPartner) } else { self.level(&peak_levels.0, &peak_levels.1) };
+        ModeEvidence { after, split, treated, decay, peak_levels, level }
     }
 
     /// The joint fit's poles in place of what the after state by itself has, under that one's number.
@@ -174,7 +178,7 @@ impl Assessment<'_> {
                 let strength = a.strength + b.strength;
                 // Errors of the two cancel in the sum, as far as one pole's would.
                 let variance = a.variance.min(b.variance);
-                Some(Seen { strength, variance })
+                Some(PlaceStrength { strength, variance })
             })
             .collect();
         let noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), slow.hz());
@@ -194,18 +198,22 @@ impl Assessment<'_> {
     }
 
     /// Which of the claimed pairs' changes are findings, by their chance.
-    fn discovered(&self, fates: &[Fate], chance: impl Fn(&Fate) -> Option<f64>) -> Vec<bool> {
-        let claimed = |i: usize, f: &Fate| {
+    fn discovered(
+        &self,
+        evidences: &[ModeEvidence],
+        chance: impl Fn(&ModeEvidence) -> Option<f64>,
+    ) -> Vec<bool> {
+        let claimed = |i: usize, f: &ModeEvidence| {
             self.old[i].kind == Kind::Mode && f.after.first().is_some_and(|a| a.kind == Kind::Mode)
         };
-        let tested: Vec<(usize, f64)> = fates
+        let tested: Vec<(usize, f64)> = evidences
             .iter()
             .enumerate()
             .filter(|(i, f)| claimed(*i, f))
             .filter_map(|(i, f)| Some((i, chance(f)?)))
             .collect();
         let chances: Vec<f64> = tested.iter().map(|t| t.1).collect();
-        let mut found = vec![false; fates.len()];
+        let mut found = vec![false; evidences.len()];
         for ((i, _), finding) in tested.iter().zip(discoveries(&chances, self.settings.false_discovery)) {
             found[*i] = finding;
         }
@@ -215,51 +223,52 @@ impl Assessment<'_> {
     fn change(
         &self,
         i: usize,
-        fate: &Fate,
+        evidence: &ModeEvidence,
         findings: &Findings,
         (decay_cause, level_cause): (Cause, Cause),
         noise_after: &[Option<Noise>],
     ) -> (ModeChange, Vec<PositionChange>) {
         let mode = &self.old[i];
-        let after: Vec<&Resonance> = fate.after.iter().collect();
+        let after: Vec<&Resonance> = evidence.after.iter().collect();
         let case = Case {
             claimed: (mode.kind == Kind::Mode, after.first().is_none_or(|a| a.kind == Kind::Mode)),
             partner: !after.is_empty(),
             would_show: if after.is_empty() { self.would_show_after(i, noise_after) } else { None },
-            decay: fate.decay,
+            decay: evidence.decay,
             finding: findings.decay[i],
             level_finding: findings.level[i],
-            decay_sd: (mode.log_sd(), self.after_sd(fate)),
-            level: fate.level,
+            decay_sd: (mode.log_sd(), self.after_sd(evidence)),
+            level: evidence.level,
             decay_cause,
             level_cause,
             places: self.usable().iter().filter(|u| **u).count(),
         };
-        let mut flags = self.common_flags(fate);
+        let mut flags = self.common_flags(evidence);
         if mode.overlapping {
             flags.add(Flag::Overlapping);
         }
         let (verdict, why) = decide(&case, self.settings, &mut flags);
-        let row = self.row(i, fate, &case, (verdict, why), flags);
+        let row = self.row(i, evidence, &case, (verdict, why), flags);
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
-        let story = Story { mode: mode.index, before: mode, after, heights: &fate.heights, lost };
+        let tracked =
+            TrackedMode { mode: mode.index, before: mode, after, peak_levels: &evidence.peak_levels, lost };
         let seats =
-            positions(&story, self.places, self.gain, &self.moved.microphones, self.moved.loudspeaker);
+            positions(&tracked, self.places, self.gain, &self.moved.microphones, self.moved.loudspeaker);
         (row, seats)
     }
 
     /// Relative sd of what the verdict goes by after: the decay, or with a unit the ringing.
-    fn after_sd(&self, fate: &Fate) -> f64 {
-        match (fate.treated, fate.decay) {
+    fn after_sd(&self, evidence: &ModeEvidence) -> f64 {
+        match (evidence.treated, evidence.decay) {
             (Some(_), Some(change)) => change.sd,
-            _ => fate.after.first().map_or(0.0, Resonance::log_sd),
+            _ => evidence.after.first().map_or(0.0, Resonance::log_sd),
         }
     }
 
-    fn common_flags(&self, fate: &Fate) -> Flags {
+    fn common_flags(&self, evidence: &ModeEvidence) -> Flags {
         let mut flags = Flags::default();
-        let joint = fate.treated.map(|t| self.treated[t].facts.apart_sd);
-        let apart_sd = joint.or(fate.split.map(|s| s.apart_sd));
+        let joint = evidence.treated.map(|t| self.treated[t].facts.apart_sd);
+        let apart_sd = joint.or(evidence.split.map(|s| s.apart_sd));
         match apart_sd {
             Some(sd) if sd >= APART_SD => flags.add(Flag::Split),
             Some(_) => flags.add(Flag::MergedPair),
@@ -277,7 +286,7 @@ impl Assessment<'_> {
         flags
     }
 
-    fn level(&self, before: &[Option<Height>], after: &[Option<Height>]) -> Result<LevelChange, Flag> {
+    fn level(&self, before: &[Option<PeakLevel>], after: &[Option<PeakLevel>]) -> Result<LevelChange, Flag> {
         let gain_sd = match (self.gain.log, self.settings.same_chain) {
             (Some(gain), _) => gain.sd.unwrap_or(0.0),
             (None, Some(true)) if self.gain.missing == Some(Flag::GainUnknown) => 0.0,
@@ -289,7 +298,7 @@ impl Assessment<'_> {
             .enumerate()
             .map(|(m, h)| {
                 let factor = (-own.get(m).copied().unwrap_or(0.0)).exp();
-                h.map(|h| Height { value: h.value * factor, ..h })
+                h.map(|h| PeakLevel { value: h.value * factor, ..h })
             })
             .collect();
         let change = mean_change(before, &leveled, &self.usable()).ok_or(Flag::NoCommonPlace)?;
@@ -322,20 +331,20 @@ impl Assessment<'_> {
     fn row(
         &self,
         i: usize,
-        fate: &Fate,
+        evidence: &ModeEvidence,
         case: &Case,
         (verdict, why): (Verdict, Why),
         mut flags: Flags,
     ) -> ModeChange {
         let mode = &self.old[i];
-        let shown = fate.after.first().filter(|_| verdict != Verdict::Gone);
+        let shown = evidence.after.first().filter(|_| verdict != Verdict::Gone);
         let after_values = shown.map(values);
         let level = case.level.ok();
         if let (Err(flag), true) = (case.level, shown.is_some()) {
             flags.add(flag);
         }
-        let ring = self.ring(mode, fate).filter(|_| shown.is_some());
-        let treated = fate.treated.map(|t| &self.treated[t]);
+        let ring = self.ring(mode, evidence).filter(|_| shown.is_some());
+        let treated = evidence.treated.map(|t| &self.treated[t]);
         let own = || case.decay.map(|d| d.t60_ratio());
         let t60 = treated.map(|t| t.t60_ratio(mode)).or_else(own).filter(|_| shown.is_some());
         let told = ring.filter(|_| treated.is_some());
@@ -351,7 +360,7 @@ impl Assessment<'_> {
         ModeChange {
             before: Some(mode.index),
             after: shown.map(|a| a.index),
-            second_after: fate.split.map(|s| self.new[s.fast].index),
+            second_after: evidence.split.map(|s| self.new[s.fast].index),
             before_values: Some(values(mode)),
             after_values,
             t60_ratio: Some(t60.ok_or(lost)),
@@ -372,15 +381,15 @@ impl Assessment<'_> {
     }
 
     /// Ringing before and after.
-    fn ring(&self, mode: &Resonance, fate: &Fate) -> Option<Ring> {
-        if let (Some(t), Some(change)) = (fate.treated, fate.decay) {
+    fn ring(&self, mode: &Resonance, evidence: &ModeEvidence) -> Option<Ring> {
+        if let (Some(t), Some(change)) = (evidence.treated, evidence.decay) {
             let (before_s, after_s) = self.treated[t].facts.ring_s;
             return Some(Ring { before_s, after_s, ratio: change.t60_ratio() });
         }
-        let (before_s, after_s) = (LN_1000 / mode.decay(), ring_of(&fate.after)?);
-        let sd = match &fate.after[..] {
+        let (before_s, after_s) = (LN_1000 / mode.decay(), ring_of(&evidence.after)?);
+        let sd = match &evidence.after[..] {
             poles @ [_, _] => mode.log_sd().hypot(ring_log_sd(poles)?),
-            _ => fate.decay?.sd,
+            _ => evidence.decay?.sd,
         };
         let ratio = Ratio::from_log((after_s / before_s).ln(), sd);
         Some(Ring { before_s, after_s, ratio })

@@ -1,12 +1,12 @@
 //! Level of a mode: the height of its peak in the steady response, strength over decay.
 
 use super::finding::normal_tail;
-use super::view::{Resonance, Seen};
+use super::view::{PlaceStrength, Resonance};
 use rustfft::num_complex::Complex64;
 
 /// Height of a mode's peak at one place.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Height {
+pub(super) struct PeakLevel {
     /// fs·|A|/δ, or for two poles the height of their sum at the frequency where it is largest over all places.
     pub value: f64,
     /// Variance of its logarithm that is this place's own.
@@ -15,7 +15,7 @@ pub(super) struct Height {
     pub shared: f64,
 }
 
-impl Height {
+impl PeakLevel {
     /// Standard deviation of its logarithm.
     pub fn log_sd(&self) -> f64 {
         (self.own + self.shared).sqrt()
@@ -25,19 +25,19 @@ impl Height {
 /// Heights of one mode, or of the two poles that it split into, at each common place.
 ///
 /// The strength's error has a part A dδ/(2δ) from the pole; over δ that leaves −dδ/(2δ), alike at all places.
-pub(super) fn heights(poles: &[&Resonance]) -> Vec<Option<Height>> {
+pub(super) fn peak_levels(poles: &[&Resonance]) -> Vec<Option<PeakLevel>> {
     let [mode] = poles else { return together(poles) };
     let shared = 0.25 * mode.log_sd().powi(2);
-    let height = |seen: &Option<Seen>| {
+    let peak_level = |seen: &Option<PlaceStrength>| {
         let seen = (*seen)?;
         let size = seen.strength.norm();
         let own = 0.5 * seen.variance / (size * size);
-        (size > 0.0).then(|| Height { value: size / mode.decay(), own, shared })
+        (size > 0.0).then(|| PeakLevel { value: size / mode.decay(), own, shared })
     };
-    mode.seen.iter().map(height).collect()
+    mode.seen.iter().map(peak_level).collect()
 }
 
-fn together(poles: &[&Resonance]) -> Vec<Option<Height>> {
+fn together(poles: &[&Resonance]) -> Vec<Option<PeakLevel>> {
     let places = poles.iter().map(|p| p.seen.len()).min().unwrap_or(0);
     let at = |m: usize, omega: f64| -> Option<(Complex64, f64)> {
         let mut sum = (Complex64::default(), 0.0);
@@ -56,7 +56,7 @@ fn together(poles: &[&Resonance]) -> Vec<Option<Height>> {
         .map(|m| {
             let (sum, variance) = at(m, peak)?;
             let size = sum.norm();
-            (size > 0.0).then(|| Height { value: size, own: 0.5 * variance / (size * size), shared })
+            (size > 0.0).then(|| PeakLevel { value: size, own: 0.5 * variance / (size * size), shared })
         })
         .collect()
 }
@@ -97,11 +97,11 @@ impl LevelChange {
 
 /// Change of the energy mean over the places that are `usable` and show both.
 pub(super) fn mean_change(
-    before: &[Option<Height>],
-    after: &[Option<Height>],
+    before: &[Option<PeakLevel>],
+    after: &[Option<PeakLevel>],
     usable: &[bool],
 ) -> Option<LevelChange> {
-    let pairs: Vec<(Height, Height)> = before
+    let pairs: Vec<(PeakLevel, PeakLevel)> = before
         .iter()
         .zip(after)
         .zip(usable)
@@ -123,10 +123,10 @@ pub(super) fn mean_change(
 
 /// ln of the root of the mean square, and its variance: each place's own error counts by its share of
 /// the energy.
-fn energy_mean(heights: impl Iterator<Item = Height> + Clone) -> (f64, f64) {
-    let total: f64 = heights.clone().map(|h| h.value * h.value).sum();
-    let count = heights.clone().count() as f64;
-    let own: f64 = heights.clone().map(|h| (h.value * h.value / total).powi(2) * h.own).sum();
-    let shared = heights.map(|h| h.shared).fold(0.0, f64::max);
+fn energy_mean(peak_levels: impl Iterator<Item = PeakLevel> + Clone) -> (f64, f64) {
+    let total: f64 = peak_levels.clone().map(|h| h.value * h.value).sum();
+    let count = peak_levels.clone().count() as f64;
+    let own: f64 = peak_levels.clone().map(|h| (h.value * h.value / total).powi(2) * h.own).sum();
+    let shared = peak_levels.map(|h| h.shared).fold(0.0, f64::max);
     (0.5 * (total / count).ln(), own + shared)
 }

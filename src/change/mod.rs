@@ -15,7 +15,6 @@
 //!
 //! Nothing here opens a file or fits a decay; the same facts give the same changes.
 
-mod above;
 mod assess;
 mod band_evidence;
 mod band_reason;
@@ -44,6 +43,7 @@ mod split;
 mod summary;
 mod target;
 mod treated;
+mod unmoved;
 mod verdict;
 mod view;
 mod visible;

@@ -1,8 +1,8 @@
 //! Did a microphone or the loudspeaker move between the states?
 
-use super::above;
 use super::shape::factor;
 use super::treated::Treated;
+use super::unmoved;
 use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
 
 /// Misfit over its expectation from which shapes don't agree, and by how much one place less must better it.
@@ -56,7 +56,7 @@ pub(super) fn moved(
         microphones.iter_mut().zip(&arrivals).for_each(|(m, off)| *m |= off);
     }
     if pairs.len() >= 3 {
-        outliers(&pairs, &mut microphones, &above::kept(places));
+        outliers(&pairs, &mut microphones, &unmoved::kept(places));
     }
     Moved { microphones, loudspeaker }
 }

@@ -1,7 +1,7 @@
 //! What the change of each mode means at each place, and which seat comes off worst.
 
 use super::gain::Gain;
-use super::level::Height;
+use super::level::PeakLevel;
 use super::outcome::{ModeChange, PositionChange, Ratio, Seat, Verdict};
 use super::ring::ring_s;
 use super::view::{Common, Resonance};
@@ -11,20 +11,20 @@ use crate::session::Role;
 use rustfft::num_complex::Complex64;
 
 /// One mode with what became of it, ready for the places.
-pub(super) struct Story<'a> {
+pub(super) struct TrackedMode<'a> {
     /// Its index in the before state's list.
     pub mode: usize,
     pub before: &'a Resonance,
     /// Its poles after; none where it has no partner.
     pub after: Vec<&'a Resonance>,
-    pub heights: &'a (Vec<Option<Height>>, Vec<Option<Height>>),
+    pub peak_levels: &'a (Vec<Option<PeakLevel>>, Vec<Option<PeakLevel>>),
     /// Why a mode without a partner has no values after.
     pub lost: Flag,
 }
 
 /// One entry a place, in the order of the before state.
 pub(super) fn positions(
-    story: &Story<'_>,
+    tracked: &TrackedMode<'_>,
     places: &[Common<'_>],
     gain: &Gain,
     moved: &[bool],
@@ -33,12 +33,12 @@ pub(super) fn positions(
     places
         .iter()
         .enumerate()
-        .map(|(m, place)| position(story, place, m, gain, moved[m], loudspeaker))
+        .map(|(m, place)| position(tracked, place, m, gain, moved[m], loudspeaker))
         .collect()
 }
 
 fn position(
-    story: &Story<'_>,
+    tracked: &TrackedMode<'_>,
     place: &Common<'_>,
     m: usize,
     gain: &Gain,
@@ -52,36 +52,39 @@ fn position(
     if loudspeaker {
         flags.add(Flag::MovedLoudspeaker);
     }
-    let (before, after) = (story.heights.0[m], story.heights.1.get(m).copied().flatten());
-    let seen = |h: Option<Height>, lost: Flag| h.map(|h| h.value).ok_or(lost);
+    let (before, after) = (tracked.peak_levels.0[m], tracked.peak_levels.1.get(m).copied().flatten());
+    let seen = |h: Option<PeakLevel>, lost: Flag| h.map(|h| h.value).ok_or(lost);
     let factor = gain.log.map_or(1.0, |g| g.value.exp());
     PositionChange {
-        mode: story.mode,
+        mode: tracked.mode,
         position: place.before.position.to_string(),
         source: place.before.source.to_string(),
         role: place.before.role,
         before_level: Some(seen(before, Flag::NotSeenHere)),
-        after_level: Some(seen(after.map(|h| Height { value: h.value * factor, ..h }), after_flag(story))),
-        level_ratio: Some(level_ratio(before, after, gain, m, story)),
-        before_ring_s: Some(ring_here(&[story.before], m).ok_or(Flag::NotSeenHere)),
-        after_ring_s: Some(ring_here(&story.after, m).ok_or(after_flag(story))),
+        after_level: Some(seen(
+            after.map(|h| PeakLevel { value: h.value * factor, ..h }),
+            after_flag(tracked),
+        )),
+        level_ratio: Some(level_ratio(before, after, gain, m, tracked)),
+        before_ring_s: Some(ring_here(&[tracked.before], m).ok_or(Flag::NotSeenHere)),
+        after_ring_s: Some(ring_here(&tracked.after, m).ok_or(after_flag(tracked))),
         flags,
     }
 }
 
-fn after_flag(story: &Story<'_>) -> Flag {
-    if story.after.is_empty() { story.lost } else { Flag::NotSeenHere }
+fn after_flag(tracked: &TrackedMode<'_>) -> Flag {
+    if tracked.after.is_empty() { tracked.lost } else { Flag::NotSeenHere }
 }
 
 fn level_ratio(
-    before: Option<Height>,
-    after: Option<Height>,
+    before: Option<PeakLevel>,
+    after: Option<PeakLevel>,
     gain: &Gain,
     m: usize,
-    story: &Story<'_>,
+    tracked: &TrackedMode<'_>,
 ) -> Result<Ratio, Flag> {
     let before = before.ok_or(Flag::NotSeenHere)?;
-    let after = after.ok_or(after_flag(story))?;
+    let after = after.ok_or(after_flag(tracked))?;
     let common = gain.log.ok_or(gain.missing.unwrap_or(Flag::GainUnknown))?;
     let own = gain.own.get(m).copied().flatten();
     let log = (after.value / before.value).ln() - own.map_or(0.0, |g| g.value);

@@ -1,10 +1,13 @@
 //! How alike two resonances are over the places.
 
-use super::view::{Resonance, Seen};
+use super::view::{PlaceStrength, Resonance};
 use rustfft::num_complex::Complex64;
 
 /// Places where both are known.
-pub(super) fn both<'a>(a: &'a Resonance, b: &'a Resonance) -> impl Iterator<Item = (usize, Seen, Seen)> + 'a {
+pub(super) fn both<'a>(
+    a: &'a Resonance,
+    b: &'a Resonance,
+) -> impl Iterator<Item = (usize, PlaceStrength, PlaceStrength)> + 'a {
     a.seen.iter().zip(&b.seen).enumerate().filter_map(|(m, (a, b))| Some((m, (*a)?, (*b)?)))
 }
 
@@ -37,7 +40,7 @@ pub(super) struct Factor {
 /// The factor with errors on both sides, weights by the places' own noise plus `slack` times the rms
 /// strength; `without` leaves one place out. `None` where no place shows both.
 pub(super) fn factor(before: &Resonance, after: &Resonance, slack: f64, without: &[bool]) -> Option<Factor> {
-    let places: Vec<(Seen, Seen)> = both(before, after)
+    let places: Vec<(PlaceStrength, PlaceStrength)> = both(before, after)
         .filter(|(m, ..)| !without.get(*m).copied().unwrap_or(false))
         .map(|(_, a, b)| (a, b))
         .collect();

@@ -59,7 +59,7 @@ pub(super) fn common_places<'a>(before: &'a StateFacts<'a>, after: &'a StateFact
 
 /// How a resonance shows at one place.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Seen {
+pub(super) struct PlaceStrength {
     /// Strength fs·A, gain removed, at the common origin.
     pub strength: Complex64,
     /// Expected squared error of the strength with the pole held.
@@ -82,7 +82,7 @@ pub(super) struct Resonance {
     /// Whether single modes can't be told where it lies.
     pub overlapping: bool,
     /// At each common place.
-    pub seen: Vec<Option<Seen>>,
+    pub seen: Vec<Option<PlaceStrength>>,
 }
 
 impl Resonance {
@@ -159,7 +159,7 @@ pub(super) fn resonance(
             // The share of the pole's error is an estimate too; a tenth is always left to the noise.
             let variance = (total - common * strength.norm_sqr()).max(0.1 * total);
             let sound = strength.is_finite() && total.is_finite() && total > 0.0;
-            sound.then_some(Seen { strength, variance })
+            sound.then_some(PlaceStrength { strength, variance })
         })
         .collect();
     resonance

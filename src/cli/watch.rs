@@ -96,7 +96,7 @@ struct Watch<'a> {
     follower: Option<Follower>,
     session: Option<Session>,
     /// State with its files as last seen, and since when they have been so.
-    seen: BTreeMap<String, (stillroom::analysis::Print, Instant)>,
+    seen: BTreeMap<String, (stillroom::analysis::FileStamps, Instant)>,
     said: BTreeSet<String>,
     /// The take that was read last.
     newest: Option<String>,
@@ -183,22 +183,22 @@ impl<'a> Watch<'a> {
     }
 
     /// States whose files changed and have rested.
-    fn ready(&mut self, session: &Session) -> Vec<(String, stillroom::analysis::Print)> {
+    fn ready(&mut self, session: &Session) -> Vec<(String, stillroom::analysis::FileStamps)> {
         let now = Instant::now();
         let Some(follower) = &self.follower else { return Vec::new() };
         let wanted = follower.baseline_places(session);
         let mut ready = Vec::new();
         for state in session.states.iter().filter(|s| !s.takes.is_empty()) {
-            let print = Follower::print(state);
+            let stamps = Follower::stamps(state);
             let since = match self.seen.get(&state.name) {
-                Some((old, since)) if *old == print => *since,
+                Some((old, since)) if *old == stamps => *since,
                 _ => now,
             };
-            self.seen.insert(state.name.clone(), (print.clone(), since));
-            let fresh = follower.is_fresh(&state.name, &print);
+            self.seen.insert(state.name.clone(), (stamps.clone(), since));
+            let fresh = follower.is_fresh(&state.name, &stamps);
             let rest = if complete(state, &wanted) { REST } else { QUIET };
             if !fresh && now.duration_since(since) >= rest {
-                ready.push((state.name.clone(), print));
+                ready.push((state.name.clone(), stamps));
             } else if !fresh {
                 // Wake in time for it.
                 self.busy = false;
@@ -208,7 +208,7 @@ impl<'a> Watch<'a> {
     }
 
     /// Reads what is ready and shows a first estimate.
-    fn first(&mut self, ready: Vec<(String, stillroom::analysis::Print)>) -> Result<(), Failed> {
+    fn first(&mut self, ready: Vec<(String, stillroom::analysis::FileStamps)>) -> Result<(), Failed> {
         let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else {
             return Ok(());
         };
@@ -216,8 +216,8 @@ impl<'a> Watch<'a> {
         let mut failures = Vec::new();
         let last = ready.last().map(|(state, _)| state.clone());
         self.newest = last.or(self.newest.take());
-        for (state, print) in ready {
-            failures.extend(follower.read(session, &state, print, &control));
+        for (state, stamps) in ready {
+            failures.extend(follower.read(session, &state, stamps, &control));
         }
         // What was said of an earlier state of these files may be true again.
         self.said.clear();

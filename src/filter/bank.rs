@@ -13,7 +13,7 @@ use std::sync::{Mutex, PoisonError};
 pub struct Bank {
     rate_hz: f64,
     half_band: HalfBand,
-    groups: Vec<Group>,
+    groups: Vec<RateGroup>,
     /// Memory of finished runs, for the next ones: fetching fresh pages costs as much as filtering.
     spare: Mutex<Vec<Scratch>>,
 }
@@ -27,7 +27,7 @@ struct Scratch {
 
 /// Bands that run at the same rate, in lockstep.
 #[derive(Debug, Clone)]
-struct Group {
+struct RateGroup {
     halvings: u32,
     /// Samples per entry of the stored integral.
     stride: usize,
@@ -85,7 +85,7 @@ impl Bank {
     /// Plans the run; bands that the rate can't carry are left out.
     #[must_use]
     pub fn new(bands: &[Band], rate_hz: f64) -> Self {
-        let mut groups: Vec<Group> = Vec::new();
+        let mut groups: Vec<RateGroup> = Vec::new();
         for (index, band) in bands.iter().enumerate().rev() {
             let halvings = halvings(band, rate_hz);
             let rate_hz = rate_hz / f64::from(1_u32 << halvings);
@@ -96,7 +96,7 @@ impl Bank {
                 Some(group) if group.halvings == halvings && group.channels.len() < WIDTH => {
                     group.channels.push(channel);
                 }
-                _ => groups.push(Group::new(halvings, channel)),
+                _ => groups.push(RateGroup::new(halvings, channel)),
             }
         }
         groups.sort_by_key(|group| group.halvings);
@@ -155,7 +155,7 @@ fn halvings(band: &Band, rate_hz: f64) -> u32 {
     if ratio.is_finite() && ratio >= 1.0 { (ratio.log2().floor() as u32).min(24) } else { 0 }
 }
 
-impl Group {
+impl RateGroup {
     fn new(halvings: u32, first: Channel) -> Self {
         let mut stride = 1;
         while stride < BLOCK && first.rate_hz / (2 * stride) as f64 >= STORED_RATE_HZ {
@@ -175,7 +175,7 @@ impl Group {
             integral.resize(entries + 1, 0.0);
             integral[entries] = 0.0;
         }
-        let cuts = limits_s.map(|limit_s| Cut::new(limit_s, self));
+        let cuts = limits_s.map(|limit_s| EarlyCut::new(limit_s, self));
         let mut late = [Lanes::ZERO; LIMITS];
         let mut filter = LaneFilter::new(self.channels.iter().map(|c| &c.cascade));
         let mut inputs = Reversed { grid, end: (grid.zero + after * BLOCK) as isize };
@@ -220,7 +220,7 @@ struct Run {
 ///
 /// The fade is half a cosine of [`fade_s`] around the limit. A hard cut would be a click from whatever low
 /// tone is there, and in a small room that click outshouts the high bands.
-struct Cut {
+struct EarlyCut {
     limit_s: f64,
     /// One fade per lane.
     fade_s: [f64; WIDTH],
@@ -231,8 +231,8 @@ struct Cut {
     blocks: usize,
 }
 
-impl Cut {
-    fn new(limit_s: f64, group: &Group) -> Self {
+impl EarlyCut {
+    fn new(limit_s: f64, group: &RateGroup) -> Self {
         let rate_hz = group.channels[0].rate_hz;
         let mut fades = group.channels.iter().map(|channel| fade_s(&channel.band));
         let fade_s: [f64; WIDTH] = std::array::from_fn(|_| fades.next().unwrap_or(f64::MIN_POSITIVE));

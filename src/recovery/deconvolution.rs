@@ -70,7 +70,7 @@ pub fn deconvolve(
         troubles: Vec::new(),
         samples,
     };
-    recovered.troubles = trouble::of_take(&trouble::Seen {
+    recovered.troubles = trouble::of_take(&trouble::TakeEvidence {
         signal: &signal,
         reference,
         recording,

@@ -14,7 +14,7 @@ const MICROPHONE: &str = "the microphone's channel";
 const REFERENCE: &str = "the reference";
 
 /// All that troubles are told from.
-pub(super) struct Seen<'a> {
+pub(super) struct TakeEvidence<'a> {
     pub signal: &'a Signal,
     pub reference: &'a [f64],
     pub recording: &'a [f64],
@@ -41,7 +41,7 @@ pub(super) fn silent(recording: &[f64]) -> bool {
 }
 
 /// All troubles of a take.
-pub(super) fn of_take(seen: &Seen<'_>) -> Vec<Trouble> {
+pub(super) fn of_take(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     let mut found = Vec::new();
     found.extend(clipping(seen.recording, seen.rate_hz, MICROPHONE));
     found.extend(clipping(seen.reference, seen.rate_hz, REFERENCE));
@@ -115,7 +115,7 @@ fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
     Some(Trouble::again("clipped", format!("{whose} is {clipped}"), "turn the gain down and repeat"))
 }
 
-fn start_and_end(seen: &Seen<'_>) -> Vec<Trouble> {
+fn start_and_end(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     let mut found = Vec::new();
     let late_s = -seen.arrival.lag_s;
     let start_s = seen.signal.bursts[0].0 as f64 / seen.rate_hz;
@@ -149,7 +149,7 @@ fn start_and_end(seen: &Seen<'_>) -> Vec<Trouble> {
     found
 }
 
-fn channels(seen: &Seen<'_>) -> Option<Trouble> {
+fn channels(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     if !seen.settings.together {
         return None;
     }
@@ -173,7 +173,7 @@ fn channels(seen: &Seen<'_>) -> Option<Trouble> {
 
 /// Noise or hum in the reference from −60 dB on is worth knowing, from −40 dB (1 % of the signal) on it spoils
 /// the division; common practice, no source.
-fn reference_noise(seen: &Seen<'_>) -> Option<Trouble> {
+fn reference_noise(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     let peak = seen.reference.iter().fold(0.0_f64, |most, x| most.max(x.abs()));
     let (from, to) = seen.signal.bursts[0];
     let within = &seen.reference[from..to];
@@ -200,7 +200,7 @@ fn reference_noise(seen: &Seen<'_>) -> Option<Trouble> {
     }
 }
 
-fn several(seen: &Seen<'_>) -> Option<Trouble> {
+fn several(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     let times = &seen.arrival.again_s;
     let first = times.first()?;
     Some(Trouble::again(
@@ -215,7 +215,7 @@ fn several(seen: &Seen<'_>) -> Option<Trouble> {
 }
 
 /// Whether every band in range has fallen by 30 dB, or to its noise, before the record ends.
-fn decay_cut(seen: &Seen<'_>) -> Option<Trouble> {
+fn decay_cut(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     let (low, high) = seen.recovered.range_hz;
     let cut: Vec<f64> = seen
         .levels
@@ -234,7 +234,7 @@ fn decay_cut(seen: &Seen<'_>) -> Option<Trouble> {
 }
 
 /// Whether the bands where modes are stand far enough over the noise: 35 dB carry a T20 (ISO 3382-1:2009).
-fn strength(seen: &Seen<'_>) -> Vec<Trouble> {
+fn strength(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     let mut found = Vec::new();
     let (low, high) = seen.recovered.range_hz;
     if low > LOWEST_MODE_HZ {
@@ -264,7 +264,7 @@ fn strength(seen: &Seen<'_>) -> Vec<Trouble> {
 }
 
 /// Harmonics within 26 dB of the response (5 %): the loudspeaker is driven too hard; common practice, no source.
-fn distortion(seen: &Seen<'_>) -> Option<Trouble> {
+fn distortion(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     let worst = seen.recovered.harmonics.iter().max_by(|a, b| a.ratio.total_cmp(&b.ratio))?;
     (worst.ratio > 2.5e-3).then(|| {
         Trouble::note(

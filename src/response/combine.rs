@@ -4,7 +4,7 @@ use super::agree::{Agreement, compare, noise_share};
 use super::align::{Delay, Repeats, to_take_out};
 use super::chain::averaging_gain;
 use super::floor::still_falling;
-use super::{Known, LeftOut, LowEnd, Onset, Place, Response, ResponseError, TakeInput, TakeUse};
+use super::{CaptureFacts, LeftOut, LowEnd, Onset, Place, Response, ResponseError, TakeInput, TakeUse};
 use super::{chain_facts, find_onset, find_onset_from, floor};
 use crate::flag::{Flag, Flags};
 
@@ -112,7 +112,7 @@ fn direct_sound(take: &TakeInput) -> Result<Onset, ResponseError> {
 }
 
 /// The direct sound: searched for in all of the record, or where the capture knows that it must be.
-fn onset_of(samples: &[f64], rate_hz: f64, known: Option<&Known>) -> Option<Onset> {
+fn onset_of(samples: &[f64], rate_hz: f64, known: Option<&CaptureFacts>) -> Option<Onset> {
     match known {
         None => find_onset(samples, rate_hz),
         Some(known) => Some(find_onset_from(samples, rate_hz, known.emission_s, known.arrival_s)),

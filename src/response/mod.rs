@@ -36,7 +36,7 @@ pub use combine::combine;
 pub use error::ResponseError;
 pub use floor::Floor;
 pub use onset::{Onset, find_onset, find_onset_from};
-pub use take::{Known, LeftOut, Place, TakeInput, TakeUse};
+pub use take::{CaptureFacts, LeftOut, Place, TakeInput, TakeUse};
 pub use time_base::{TimeBaseFacts, origin_shift_s, settle_time_base};
 
 use crate::flag::Flags;
@@ -59,7 +59,7 @@ pub struct Response {
     /// The direct sound.
     pub onset: Onset,
     /// What its capture said, of the first take used; `None` for responses that came without.
-    pub known: Option<Known>,
+    pub known: Option<CaptureFacts>,
     /// When the signal was emitted; `None` without a time base. [`settle_time_base`] fills it.
     pub emission_s: Option<f64>,
     /// Noise before and after, broadband.

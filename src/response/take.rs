@@ -24,7 +24,7 @@ impl fmt::Display for Place {
 
 /// What is known of a response from the recording that it was made of.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Known {
+pub struct CaptureFacts {
     /// Instant of the emission, s from sample 0; `None` where only the arrival is known.
     pub emission_s: Option<f64>,
     /// Arrival of the first sound, s from sample 0, good to some milliseconds.
@@ -52,7 +52,7 @@ pub struct TakeInput {
     /// What its samples alone showed to be wrong with it.
     pub flags: Flags,
     /// What its capture said; `None` for a response that came without.
-    pub known: Option<Known>,
+    pub known: Option<CaptureFacts>,
 }
 
 impl TakeInput {
@@ -85,7 +85,7 @@ impl TakeInput {
 
     /// The same with what its capture said.
     #[must_use]
-    pub fn with_known(self, known: Option<Known>) -> Self {
+    pub fn with_known(self, known: Option<CaptureFacts>) -> Self {
         Self { known, ..self }
     }
 

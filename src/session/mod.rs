@@ -25,11 +25,11 @@
 //! # Ok(()) }
 //! ```
 
-mod above;
 mod assemble;
 mod channels;
 mod dimensions;
 mod draft;
+mod enclosing;
 mod error;
 mod folder;
 mod gather;

@@ -3,8 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::above::{plan_part, session_above};
 use super::assemble::{asked_pattern, assemble};
+use super::enclosing::{enclosing_session, plan_part};
 use super::error::SessionError;
 use super::folder::{MANIFEST_NAME, look};
 use super::order::fold;
@@ -83,7 +83,7 @@ fn plan_one(path: &Path, options: &OpenOptions) -> Result<Plan, SessionError> {
         (false, true) => plan_session(path, listing, false),
         (true, false) => {
             let whole = asked_pattern(options)?.is_some_and(|pattern| pattern.holds(Field::State));
-            match if whole { None } else { session_above(path) } {
+            match if whole { None } else { enclosing_session(path) } {
                 Some(above) => plan_part(&above, &[path.to_owned()]),
                 None => plan_session(path, listing, false),
             }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::above::{common_session, plan_part};
+use super::enclosing::{common_session, plan_part};
 use super::error::{Collision, SessionError};
 use super::folder::{Listing, MANIFEST_NAME, holds_responses, look};
 use super::labels::is_audio_name;

@@ -19,7 +19,7 @@ use stillroom::output::audio::{SampleForm, write_wav, write_whole};
 use stillroom::session::is_position_name;
 #[cfg(feature = "live")]
 pub use take::rests_on;
-use take::{Known, responses};
+use take::{Divisor, responses};
 
 /// Runs the command.
 pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
@@ -44,7 +44,7 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
                 return Ok(Exit::Interrupted);
             }
             let given = Given::read(args, microphone.channel)?;
-            let known = Known { signal: signal.as_ref(), in_order: &in_order, given: &given };
+            let known = Divisor { signal: signal.as_ref(), in_order: &in_order, given: &given };
             let found = responses(args, path, microphone.channel, &known);
             match found.and_then(|found| keep(args, path, (names.as_slice(), found))) {
                 Ok((cells, again)) => {

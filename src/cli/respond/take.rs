@@ -13,7 +13,7 @@ use stillroom::recovery::{
 };
 
 /// What a recording is divided by.
-pub struct Known<'a> {
+pub struct Divisor<'a> {
     /// The signal as written.
     pub signal: Option<&'a Recording>,
     /// Positions of several signals in one recording, in order.
@@ -27,7 +27,7 @@ pub fn responses(
     args: &RespondArgs,
     path: &Path,
     channel: usize,
-    known: &Known<'_>,
+    known: &Divisor<'_>,
 ) -> Result<Vec<Found>, String> {
     let taken = Taken::read(args, path, channel)?;
     let mut found = taken.divided(args, path, known)?;
@@ -58,7 +58,7 @@ impl Taken {
         Ok(Self { microphone: read(path, channel)?, reference, channel })
     }
 
-    fn divided(&self, args: &RespondArgs, path: &Path, known: &Known<'_>) -> Result<Vec<Found>, String> {
+    fn divided(&self, args: &RespondArgs, path: &Path, known: &Divisor<'_>) -> Result<Vec<Found>, String> {
         let shown = write::shown(path);
         let (microphone, in_order) = (&self.microphone, known.in_order);
         if let Some(signal) = known.signal {

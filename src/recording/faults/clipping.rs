@@ -8,7 +8,7 @@
 //! more than 6 t below. A run that is only nearly flat needs a corner on both sides: a response whose first
 //! sample is a crest has one before it, and is sound.
 
-use super::{Fault, Look};
+use super::{Fault, Scan};
 
 /// Fall of both neighbours, relative to the ceiling, that makes a touch of it a sharp one.
 const SHARP: f64 = 1e-2;
@@ -24,7 +24,7 @@ const TOGETHER: usize = 4_800;
 
 /// Single samples at one and the same extreme, of either sign, each a sharp peak: a direct sound cut off is too short
 /// for flat tops. Crests of slow tones, which repeat to the last bit, are not sharp.
-fn touches(samples: &[f64], look: &Look) -> Vec<Top> {
+fn touches(samples: &[f64], look: &Scan) -> Vec<Top> {
     let (peak, step) = (look.peak(), look.step);
     if !step.is_finite() || step > COARSE * peak {
         return Vec::new();
@@ -56,7 +56,7 @@ const CORNER: f64 = 6.0;
 const NEARLY: f64 = 1e-3;
 
 /// Finds flat tops at the highest and at the lowest value of the record.
-pub(super) fn find(samples: &[f64], look: &Look) -> Option<Fault> {
+pub(super) fn find(samples: &[f64], look: &Scan) -> Option<Fault> {
     let upper = tops(samples, 1.0, look.highest, look);
     let lower = tops(samples, -1.0, -look.lowest, look);
     let mut all: Vec<Top> = upper.into_iter().chain(lower).collect();
@@ -76,7 +76,7 @@ struct Top {
 }
 
 /// Flat tops of one sign; `ceiling` is the extreme of `sign` times the samples.
-fn tops(samples: &[f64], sign: f64, ceiling: f64, look: &Look) -> Vec<Top> {
+fn tops(samples: &[f64], sign: f64, ceiling: f64, look: &Scan) -> Vec<Top> {
     // Of the smaller half wave only a ceiling near the other's is one.
     if ceiling < 0.5 * look.peak() {
         return Vec::new();

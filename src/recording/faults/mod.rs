@@ -163,7 +163,7 @@ impl Faults {
 #[must_use]
 pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
     let mut faults = Faults { found: Vec::new(), usable_samples: samples.len() };
-    let look = Look::at(samples);
+    let look = Scan::at(samples);
     let length_s = samples.len() as f64 / rate_hz;
     if look.highest - look.lowest < SILENCE {
         faults.found.push(Fault::Silent { value: samples.first().copied().unwrap_or(0.0) });
@@ -190,13 +190,13 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
 /// Whether nothing was recorded: the first thing that [`inspect`] looks for.
 #[must_use]
 pub fn is_silent(samples: &[f64]) -> bool {
-    let look = Look::at(samples);
+    let look = Scan::at(samples);
     look.highest - look.lowest < SILENCE
 }
 
 /// What one pass over the samples shows.
 #[derive(Debug, Clone, Copy)]
-struct Look {
+struct Scan {
     highest: f64,
     lowest: f64,
     /// Where the largest magnitude stands.
@@ -205,7 +205,7 @@ struct Look {
     step: f64,
 }
 
-impl Look {
+impl Scan {
     fn at(samples: &[f64]) -> Self {
         let first = samples.first().copied().unwrap_or(0.0);
         let mut look = Self { highest: first, lowest: first, peak_at: 0, step: f64::INFINITY };
@@ -236,7 +236,7 @@ impl Look {
 /// A constant in the later half, where the response has died away: its mean, if eight stretches agree on
 /// it (eight times the standard deviation of their mean; slow noise makes them differ), and if it matters:
 /// half the noise's standard deviation, and 1e-4 (-80 dB) of the peak. Thresholds are our choice.
-fn offset(samples: &[f64], look: &Look) -> Option<Fault> {
+fn offset(samples: &[f64], look: &Scan) -> Option<Fault> {
     const STRETCHES: usize = 8;
     let late = &samples[samples.len() / 2..];
     let stretch = late.len() / STRETCHES;

@@ -5,13 +5,13 @@
 //! the frequencies; a fade from the peak on leaves less noise behind the decay than before it. Thresholds
 //! are our choice, set on invented records and on measured responses of rooms.
 
-use super::{Fault, Look};
+use super::{Fault, Scan};
 
 /// Length of a block, seconds.
 const BLOCK_S: f64 = 0.005;
 
 /// Finds what makes a record no impulse response, or one that was faded.
-pub(super) fn find(samples: &[f64], rate_hz: f64, look: &Look) -> Vec<Fault> {
+pub(super) fn find(samples: &[f64], rate_hz: f64, look: &Scan) -> Vec<Fault> {
     let blocks = Blocks::new(samples, rate_hz);
     if blocks.whole.len() < 20 {
         return Vec::new();

@@ -10,7 +10,7 @@
 //! The method is our own; `tests.rs` holds the nulls and fades that it was tried on, and the thresholds
 //! were set on others of the kind. A fade that falls like a room's decay can't be told from one.
 
-use super::Look;
+use super::Scan;
 
 /// A digitally still end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -70,7 +70,7 @@ const AGREEING: usize = 3;
 const GRID_S: f64 = 0.000_625;
 
 /// Finds a fade-out at the end and where it starts.
-pub(super) fn faded(samples: &[f64], rate_hz: f64, look: &Look) -> Option<usize> {
+pub(super) fn faded(samples: &[f64], rate_hz: f64, look: &Scan) -> Option<usize> {
     let end = moving(samples);
     let grid = Grid::new(samples.get(look.peak_at..end)?, rate_hz);
     let mut agreeing = 0;

@@ -11,7 +11,7 @@ use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// A measured place of the source with the most places.
-struct Seen<'a> {
+struct MeasuredPlace<'a> {
     position: &'a str,
     at_m: [f64; 3],
     /// Measured amplitude.
@@ -73,7 +73,7 @@ fn rival(mode: &PredictedMode, value: f64) -> String {
 }
 
 /// Places of the source that has the most of them (the first such), with prediction and measurement.
-fn seen<'a>(task: &Task<'a>, mode: &Mode, predicted: &PredictedMode) -> Vec<Seen<'a>> {
+fn seen<'a>(task: &Task<'a>, mode: &Mode, predicted: &PredictedMode) -> Vec<MeasuredPlace<'a>> {
     let count = |source: &str| task.places.iter().filter(|p| p.source == source && p.at_m.is_some()).count();
     // `max_by_key` takes the last of equals, so the order is turned.
     let Some(source) = task.places.iter().rev().max_by_key(|p| count(&p.source)).map(|p| &p.source) else {
@@ -83,7 +83,7 @@ fn seen<'a>(task: &Task<'a>, mode: &Mode, predicted: &PredictedMode) -> Vec<Seen
     places
         .filter_map(|(amplitude, place)| {
             let (a, at_m) = ((*amplitude)?, place.at_m?);
-            Some(Seen {
+            Some(MeasuredPlace {
                 position: &place.position,
                 at_m,
                 amplitude: Complex64::new(a.re, a.im),
@@ -94,13 +94,18 @@ fn seen<'a>(task: &Task<'a>, mode: &Mode, predicted: &PredictedMode) -> Vec<Seen
 }
 
 /// Two places at opposite walls of an axis that should be equally loud: are they, and with which sign?
-fn opposite_walls(dimensions_m: [f64; 3], axis: usize, seen: &[Seen<'_>], signs: bool) -> Option<String> {
-    let share = |s: &Seen<'_>| s.at_m[axis] / dimensions_m[axis];
-    let strong = |s: &&Seen<'_>| s.shape.abs() > 0.5;
+fn opposite_walls(
+    dimensions_m: [f64; 3],
+    axis: usize,
+    seen: &[MeasuredPlace<'_>],
+    signs: bool,
+) -> Option<String> {
+    let share = |s: &MeasuredPlace<'_>| s.at_m[axis] / dimensions_m[axis];
+    let strong = |s: &&MeasuredPlace<'_>| s.shape.abs() > 0.5;
     let low = seen.iter().filter(strong).filter(|s| share(s) < 0.15);
     let pairs = low.flat_map(|a| seen.iter().filter(strong).filter(|b| share(b) > 0.85).map(move |b| (a, b)));
     // The pair that differs least across the other axes shows this one best.
-    let across = |a: &Seen<'_>, b: &Seen<'_>| -> f64 {
+    let across = |a: &MeasuredPlace<'_>, b: &MeasuredPlace<'_>| -> f64 {
         (0..3).filter(|&i| i != axis).map(|i| (a.at_m[i] - b.at_m[i]).powi(2)).sum()
     };
     let alike = pairs.filter(|(a, b)| decibel(b.shape / a.shape).abs() < 2.0);
@@ -139,7 +144,12 @@ fn sign(ratio: Complex64, expected_opposite: bool) -> String {
 }
 
 /// The place where the mode should be weakest, or for an even order a place midway that should be strong.
-fn middle(dimensions_m: [f64; 3], mode: &PredictedMode, seen: &[Seen<'_>], signs: bool) -> Option<String> {
+fn middle(
+    dimensions_m: [f64; 3],
+    mode: &PredictedMode,
+    seen: &[MeasuredPlace<'_>],
+    signs: bool,
+) -> Option<String> {
     let strongest = seen.iter().max_by(|a, b| a.shape.abs().total_cmp(&b.shape.abs()))?;
     let weakest = seen.iter().min_by(|a, b| a.shape.abs().total_cmp(&b.shape.abs()))?;
     if weakest.shape.abs() >= 0.3 * strongest.shape.abs() {
@@ -157,7 +167,7 @@ fn even_middle(
     dimensions_m: [f64; 3],
     mode: &PredictedMode,
     axis: usize,
-    seen: &[Seen<'_>],
+    seen: &[MeasuredPlace<'_>],
     signs: bool,
 ) -> Option<String> {
     if mode.axes[axis] == 0 || mode.axes[axis] % 2 == 1 {
@@ -183,7 +193,7 @@ fn even_middle(
 }
 
 /// Whether a place lies in the middle between the walls of an axis.
-fn midway(place: &Seen<'_>, dimensions_m: [f64; 3], axis: usize) -> bool {
+fn midway(place: &MeasuredPlace<'_>, dimensions_m: [f64; 3], axis: usize) -> bool {
     (place.at_m[axis] / dimensions_m[axis] - 0.5).abs() < 0.06
 }
 

@@ -12,29 +12,29 @@ use super::order::fold;
 use super::plan::{Candidate, Home, Plan, plan_session, real};
 
 /// A session whose states are folders that the user named.
-pub(super) struct Above {
+pub(super) struct EnclosingSession {
     root: PathBuf,
     listing: Listing,
 }
 
 /// The session that a folder is a state of: the folder above holds `session.toml` and this is one of
 /// its states, or it holds audio only in sub-folders and another of them has a file of the same name.
-pub(super) fn session_above(path: &Path) -> Option<Above> {
+pub(super) fn enclosing_session(path: &Path) -> Option<EnclosingSession> {
     let parent = parent_of(path)?;
     let target = real(path);
     let listing = look(&parent).ok()?;
     let is_state = |listing: &Listing| listing.states().any(|folder| real(&folder.path) == target);
     if listing.manifest.is_some() {
         let named = is_state(&listing) || lists(&parent, &listing, &target);
-        return named.then_some(Above { root: parent, listing });
+        return named.then_some(EnclosingSession { root: parent, listing });
     }
     if listing.files.is_empty() && is_state(&listing) && shares_names(&listing, &target) {
-        return Some(Above { root: parent, listing });
+        return Some(EnclosingSession { root: parent, listing });
     }
     // A manifest may name folders two levels down.
     let above = parent_of(&parent)?;
     let listing = look(&above).ok()?;
-    lists(&above, &listing, &target).then_some(Above { root: above, listing })
+    lists(&above, &listing, &target).then_some(EnclosingSession { root: above, listing })
 }
 
 fn parent_of(path: &Path) -> Option<PathBuf> {
@@ -61,7 +61,7 @@ fn shares_names(listing: &Listing, target: &Path) -> bool {
 }
 
 /// Only these states of a session, with what the manifest moves into them.
-pub(super) fn plan_part(above: &Above, paths: &[PathBuf]) -> Result<Plan, SessionError> {
+pub(super) fn plan_part(above: &EnclosingSession, paths: &[PathBuf]) -> Result<Plan, SessionError> {
     let mut plan = plan_session(&above.root, above.listing.clone(), false)?;
     let part = Part::of(&plan, paths);
     let takes = std::mem::take(&mut plan.manifest.takes);
@@ -122,7 +122,7 @@ fn folder_of(file: &str) -> String {
 
 /// The session that all folders are states of. Siblings that the user names together need share no
 /// file names, if nothing else than states lies beside them.
-pub(super) fn common_session(paths: &[PathBuf]) -> Option<Above> {
+pub(super) fn common_session(paths: &[PathBuf]) -> Option<EnclosingSession> {
     let first = parent_of(&paths[0])?;
     let siblings =
         paths.iter().all(|path| parent_of(path).is_some_and(|parent| real(&parent) == real(&first)));
@@ -130,11 +130,11 @@ pub(super) fn common_session(paths: &[PathBuf]) -> Option<Above> {
         let listing = look(&first).ok()?;
         let is_state = |path: &PathBuf| listing.states().any(|folder| real(&folder.path) == real(path));
         if (listing.manifest.is_some() || listing.files.is_empty()) && paths.iter().all(is_state) {
-            return Some(Above { root: first, listing });
+            return Some(EnclosingSession { root: first, listing });
         }
     }
-    let above = session_above(&paths[0])?;
+    let above = enclosing_session(&paths[0])?;
     let same =
-        |path: &PathBuf| session_above(path).is_some_and(|other| real(&other.root) == real(&above.root));
+        |path: &PathBuf| enclosing_session(path).is_some_and(|other| real(&other.root) == real(&above.root));
     paths[1..].iter().all(same).then_some(above)
 }
