@@ -1,15 +1,15 @@
 //! Decay of a small room's low-frequency resonances, from impulse responses to a before/after verdict.
 //!
-//! Session → Recording → Response → BandDecay, ModeSet → StateResult → tables
+//! Session → Recording → Response → BandDecay, ModeSet → StateResult → Changes → tables, report
 //!
 //! 1. [`session`] reads a folder: states of the room, positions, takes. No audio yet.
 //! 2. [`recording`] reads one channel of a file, or one of the responses that [`layout`] finds in it: finite samples,
 //!    what was mended, what looks wrong.
-//! 3. [`response`] turns the takes of a place into one response: onset, time base, repeats averaged,
-//!    and the low end that the mode fit works on.
+//! 3. [`response`] turns the takes of one position and source (a source–receiver path; the code says *place*) into one
+//!    response: onset, time base, repeats averaged, and the low end that the mode fit works on.
 //! 4. [`decay`] runs the class 1 filters of [`filter`] backwards and integrates (ISO 3382): T20, T30, EDT,
 //!    clarity, each an [`estimate::Reading`].
-//! 5. [`modes`] fits poles that all places of a state share: frequency, T60, amplitudes, covariance.
+//! 5. [`modes`] fits poles that all source–receiver paths of a state share: frequency, T60, amplitudes, covariance.
 //! 6. [`room`] names them by the rectangular room's, [`criterion`] holds them against what can be heard,
 //!    [`procedure`] the measurement against its standards.
 //! 7. [`change`] pairs the modes of two states and says what became of each; [`absorber`] reads from a mode

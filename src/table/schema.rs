@@ -23,30 +23,7 @@ pub fn text() -> String {
 /// The schema.
 #[must_use]
 pub fn document() -> Value {
-    let mut properties = Map::new();
-    properties.insert("schema".into(), json!({
-        "const": SCHEMA,
-        "description": "Layout of this file; raised when a key goes or changes its meaning, not when one is added.",
-    }));
-    properties.insert(
-        "program".into(),
-        json!({ "const": PROGRAM, "description": "Program that wrote this file." }),
-    );
-    properties.insert(
-        "version".into(),
-        json!({
-            "type": "string",
-            "pattern": r"^[0-9]+\.[0-9]+\.[0-9]+",
-            "description": "Version of the program.",
-        }),
-    );
-    properties.insert(
-        "warnings".into(),
-        json!({
-            "type": "array", "items": { "type": "string", "minLength": 1 },
-            "description": "What the reader should know, in sentences.",
-        }),
-    );
+    let mut properties = heads();
     let mut definitions = Map::new();
     definitions.insert(
         FLAGS.into(),
@@ -84,6 +61,35 @@ pub fn document() -> Value {
         "properties": properties,
         "$defs": definitions,
     })
+}
+
+/// What stands in the file beside its tables.
+fn heads() -> Map<String, Value> {
+    let mut properties = Map::new();
+    properties.insert("schema".into(), json!({
+        "const": SCHEMA,
+        "description": "Layout of this file; raised when a key goes or changes its meaning, not when one is added.",
+    }));
+    properties.insert(
+        "program".into(),
+        json!({ "const": PROGRAM, "description": "Program that wrote this file." }),
+    );
+    properties.insert(
+        "version".into(),
+        json!({
+            "type": "string",
+            "pattern": r"^[0-9]+\.[0-9]+\.[0-9]+",
+            "description": "Version of the program.",
+        }),
+    );
+    properties.insert(
+        "warnings".into(),
+        json!({
+            "type": "array", "items": { "type": "string", "minLength": 1 },
+            "description": "What the reader should know, in sentences.",
+        }),
+    );
+    properties
 }
 
 fn reference(table: &Table) -> Value {
