@@ -43,7 +43,7 @@ pub struct MeasureArgs {
     /// The signal.
     #[command(flatten)]
     pub signal: SignalArgs,
-    /// Level of the signal's peak, dB of full scale; without --yes it is risen to step by step
+    /// Level of the signal's peak, dB of full scale; without --yes it is reached step by step
     #[arg(long, value_name = "DB", allow_negative_numbers = true)]
     pub level: Option<f64>,
     /// Play at --level without asking: hearing and loudspeaker are then your care alone

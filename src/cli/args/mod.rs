@@ -27,9 +27,9 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Write an invented session with known truth, and run the main job on it
+    /// Write an invented session whose true values are known, analyse and compare it
     #[command(after_help = "Example:\n  stillroom demo /tmp/demo\n\
-        Then open /tmp/demo-results/report.html, and hold it against /tmp/demo/truth.json.")]
+        Then open /tmp/demo-results/report.html, and compare it with /tmp/demo/truth.json.")]
     Demo(DemoArgs),
     /// Decay, level and resonances of every state of a session
     #[command(after_help = "Examples:\n  stillroom analyze cello-room\n  \
@@ -45,7 +45,7 @@ pub enum Command {
         stillroom compare off.wav on.wav\n  stillroom compare cello-room --target-t60 0.5\n\n\
         The baseline is never guessed: session.toml names it, --before does, or the first of several paths is it.")]
     Compare(CompareArgs),
-    /// What a tuned absorber does to one mode now, best so far, and what to change next
+    /// What a tuned absorber does to one mode now, the best setting so far, and what to change next
     #[command(after_help = "Examples:\n  stillroom tune cello-room --mode 41.3\n  \
         stillroom tune cello-room --before empty --mode 41.3 --watch\n\n\
         States are settings of the unit: measure the same positions in each. session.toml may name the unit,\n\
@@ -152,7 +152,7 @@ pub struct GatherArgs {
     /// Print one line a room: volume, T20 of the middle bands, modes, the worst mode, verdicts
     #[arg(long)]
     pub catalogue: bool,
-    /// Folder with a sub-folder for each session: those without results are named
+    /// Folder with a sub-folder for each session, to name those that have no results
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub sessions: Option<PathBuf>,
     /// Form of the catalogue on standard output
@@ -174,7 +174,7 @@ pub struct ManualArgs {
     pub folder: PathBuf,
 }
 
-/// What the tolerance mask lies round.
+/// What the tolerance mask is centred on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum MaskMean {
     /// Each state's own mean over 200 Hz to 4 kHz
@@ -212,10 +212,10 @@ pub struct CompareArgs {
     /// State to compare with it; may be given several times [default: all others]
     #[arg(long, value_name = "STATE")]
     pub after: Vec<String>,
-    /// Hold bands and modes against a longest decay time, s
+    /// Compare the decay times of bands and modes with a longest one allowed, s
     #[arg(long, value_name = "S", conflicts_with = "target_mask", value_parser = time)]
     pub target_t60: Option<f64>,
-    /// Hold bands against the tolerance mask of ITU-R BS.1116-3, round each state's own mean or (=nominal) round the
+    /// Compare bands with the tolerance mask of ITU-R BS.1116-3, around each state's own mean or (=nominal) around the
     /// nominal time of the room's volume
     #[arg(long, value_name = "MEAN", value_enum, num_args = 0..=1, require_equals = true, default_missing_value = "own")]
     pub target_mask: Option<MaskMean>,
@@ -245,16 +245,16 @@ pub struct TuneArgs {
     /// With --watch: a recording of periodic noise that may still grow; each setting becomes a state of PATH
     #[arg(long, value_name = "FILE", requires = "watch", value_hint = ValueHint::FilePath)]
     pub recording: Option<PathBuf>,
-    /// Its channel that holds the signal [default: 2]
+    /// Channel of that recording that holds the signal [default: 2]
     #[arg(long, value_name = "N", requires = "recording")]
     pub reference: Option<NonZeroUsize>,
-    /// Its microphones, named like the baseline's positions
+    /// Channels of that recording that hold microphones, each with its position in the baseline
     #[arg(long, value_name = "N=POSITION,...", requires = "recording", value_parser = Channels::parse)]
     pub microphones: Option<Channels>,
     /// Text file whose last line names the setting; another name starts a new average
     #[arg(long, value_name = "FILE", requires = "recording", value_hint = ValueHint::FilePath)]
     pub dials: Option<PathBuf>,
-    /// With --watch: keep a page of three large lines here that a browser reloads by itself
+    /// With --watch: keep a page of three large lines in this file; a browser reloads it by itself
     #[arg(long, value_name = "FILE", requires = "watch", value_hint = ValueHint::FilePath)]
     pub page: Option<PathBuf>,
     /// From the folder to the results.
@@ -365,7 +365,7 @@ pub struct OutputArgs {
     /// Folder for the report's pictures as SVG and PNG files [default: none are written]
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub figures: Option<PathBuf>,
-    /// What stands on standard output: a summary, the main table as CSV, or everything as JSON
+    /// What to print on standard output: a summary, the main table as CSV, or everything as JSON
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,
 }

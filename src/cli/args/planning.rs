@@ -19,7 +19,7 @@ pub struct PredictArgs {
     /// Highest frequency, Hz
     #[arg(long, value_name = "HZ", default_value_t = 120.0)]
     pub to: f64,
-    /// With PATH: where seats and loudspeakers hear or drive this mode least, Hz
+    /// With PATH: find where seats hear and loudspeakers drive this mode least, Hz
     #[arg(long, value_name = "HZ", value_parser = mode_frequency, requires = "path")]
     pub mode: Option<f64>,
     /// How far a seat or a loudspeaker may move, m
@@ -66,7 +66,7 @@ pub struct DesignArgs {
     /// How the panel is held at its edges
     #[arg(long, value_enum, default_value_t = PanelEdges::Piston)]
     pub edges: PanelEdges,
-    /// Most air that all units may hold, litres
+    /// Most air that all units together may hold, litres
     #[arg(long, value_name = "LITRES", value_parser = time)]
     pub litres: Option<f64>,
     /// Areas to add with their absorption: a CSV file with columns name, area_m2 and one for each band in Hz,
@@ -79,7 +79,7 @@ pub struct DesignArgs {
     /// Air temperature, °C [default: 20, or as session.toml says]
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     pub temperature: Option<f64>,
-    /// Seed of the draws behind the chance
+    /// Seed of the random draws behind the chance
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
     /// Form of standard output

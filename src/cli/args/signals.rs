@@ -23,16 +23,16 @@ pub struct ExciteArgs {
     /// Silence after the sweep, s: longer than the longest decay
     #[arg(long, value_name = "S", default_value_t = 5.0, conflicts_with = "noise")]
     pub tail: f64,
-    /// How often the sweep is played: repeats tell the clocks apart and each other's noise
+    /// How often the sweep is played: repeats show how the clocks differ, and the noise
     #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "noise", value_parser = repeats)]
     pub repeats: usize,
     /// Periods of noise
     #[arg(long, value_name = "N", default_value_t = 6, requires = "noise")]
     pub periods: usize,
-    /// Seed of the noise: two seeds tell distortion from the room
+    /// Seed of the noise: takes with two seeds show what is distortion and what the room
     #[arg(long, value_name = "N", default_value_t = 1, requires = "noise")]
     pub seed: u64,
-    /// Size the signal instead: lowest mode to be found, Hz
+    /// Choose the signal's length by what it must show: lowest mode to be found, Hz
     #[arg(long, value_name = "HZ", requires = "longest_t60", conflicts_with_all = ["from", "seconds", "tail", "repeats", "periods"])]
     pub lowest_mode: Option<f64>,
     /// Longest T60 expected, s
@@ -108,7 +108,7 @@ pub struct RespondArgs {
     /// Correct the microphone by this text file: frequency in Hz, dB, and perhaps degrees
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub correct_microphone: Option<PathBuf>,
-    /// Correct the input that recorded the reference likewise
+    /// Correct the input that recorded the reference by this text file, in the same form
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "reference")]
     pub correct_reference: Option<PathBuf>,
     /// Recording of a calibrator on the microphone, at the same gain: levels in dB SPL
