@@ -154,7 +154,7 @@ fn catalogue() -> Vec<Fault> {
         f(What::Reversed, OneBefore, &["backwards"], OUT),
         f(What::Reversed, All, &["backwards"], OUT),
         f(What::LoopBack, One, &["channel 1 of 2"], &["2 channels"]),
-        f(What::LoopBack, All, &["loop back"], &["loop back"]),
+        f(What::LoopBack, All, &["loopback"], &["loopback"]),
         f(What::Channels(2), All, &["channel 1 of 2"], &["2 channels"]),
         f(What::Channels(7), All, &["channel 1 of 7"], &["7 channels"]),
         f(What::SilentFirst(32), All, &["nothing was recorded"], &["32 channels", "same"]),
