@@ -134,6 +134,14 @@ pub struct ModeChange {
     pub flags: Flags,
 }
 
+impl ModeChange {
+    /// Ringing after over before: what sentences speak of. Of one pole it is T60's.
+    #[must_use]
+    pub fn ringing(&self) -> Option<Ratio> {
+        self.ring_ratio?.ok()
+    }
+}
+
 /// What a mode's change means at one place.
 #[derive(Debug, Clone)]
 #[non_exhaustive]

@@ -72,7 +72,7 @@ fn list(modes: &[&ModeChange]) -> Message {
 
 /// "35 % shorter", "12 to 40 % shorter".
 fn size(modes: &[&ModeChange], verdict: Verdict) -> Message {
-    let percent = modes.iter().filter_map(|m| Some(100.0 * (m.t60_ratio?.ok()?.value - 1.0).abs()));
+    let percent = modes.iter().filter_map(|m| Some(100.0 * (m.ringing()?.value - 1.0).abs()));
     let (least, most) = percent.fold((f64::INFINITY, 0.0_f64), |(a, b), x| (a.min(x), b.max(x)));
     let word = match verdict {
         Verdict::Shorter => say!("modes-change.shorter"),
@@ -100,7 +100,8 @@ fn others(modes: &[ModeChange]) -> Vec<Message> {
         return match (rest.len(), some_changed) {
             (0, _) => Vec::new(),
             (n, true) => vec![say!("modes-change.others-untold", n = n)],
-            (n, false) => vec![say!("modes-change.all-untold", n = n)],
+            (n, false) if rest.iter().any(|m| single(m)) => vec![say!("modes-change.all-untold", n = n)],
+            (n, false) => vec![say!("modes-change.none-single", n = n)],
         };
     };
     let (within, above) = rest.split_at(last + 1);

@@ -12,7 +12,7 @@ use stillroom::flag::Flag;
 use stillroom::output::OutputError;
 use stillroom::output::file::{Existing, put};
 use stillroom::procedure::{
-    Between, FileFacts, FileLine, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look,
+    Between, FileFacts, FileLine, Finding, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look,
 };
 use stillroom::recording::Fault;
 use stillroom::report::words;
@@ -153,8 +153,7 @@ fn show(judged: &Readiness, found: &Analysis) {
     screen::heading("Peak-to-noise by octave (Hz), dB");
     show_noise(&judged.noise);
     for (weight, title) in [(Weight::Again, "Measure again"), (Weight::Note, "Good to know")] {
-        let of_weight: Vec<String> =
-            judged.findings.iter().filter(|f| f.weight == weight).map(ToString::to_string).collect();
+        let of_weight = grouped(judged.findings.iter().filter(|f| f.weight == weight));
         if !of_weight.is_empty() {
             screen::heading(title);
             of_weight.iter().for_each(|text| screen::line(&format!("  {text}")));
@@ -171,6 +170,25 @@ fn show(judged: &Readiness, found: &Analysis) {
         judged.purposes.iter().for_each(|text| screen::paragraph(text));
     }
     screen::heading(&judged.verdict());
+}
+
+/// What holds of many places alike is said once, with the places' number.
+fn grouped<'a>(findings: impl Iterator<Item = &'a Finding>) -> Vec<String> {
+    let mut groups: Vec<(&Finding, usize)> = Vec::new();
+    for finding in findings {
+        let alike = |(first, _): &&mut (&Finding, usize)| {
+            (&first.reason, &first.advice) == (&finding.reason, &finding.advice)
+        };
+        match groups.iter_mut().find(alike) {
+            Some((_, count)) => *count += 1,
+            None => groups.push((finding, 1)),
+        }
+    }
+    let line = |(first, count): (&Finding, usize)| match count {
+        1 => first.to_string(),
+        _ => first.to_string().replacen(&first.place, &format!("{} and {} more", first.place, count - 1), 1),
+    };
+    groups.into_iter().map(line).collect()
 }
 
 /// Widest file name and place on the screen.

@@ -110,15 +110,15 @@ pub(super) fn sentences(content: &Content<'_>, pair: &Pair<'_>) -> Vec<String> {
 /// The clearest change in numbers.
 fn strongest(pair: &Pair<'_>) -> Option<Message> {
     let decided = |c: &&ModeChange| matches!(c.verdict, Verdict::Shorter | Verdict::Longer);
-    let clear = |c: &ModeChange| match c.t60_ratio {
-        Some(Ok(ratio)) if ratio.high < 1.0 => -ratio.high.ln(),
-        Some(Ok(ratio)) => ratio.low.ln(),
-        _ => 0.0,
+    let clear = |c: &ModeChange| match c.ringing() {
+        Some(ratio) if ratio.high < 1.0 => -ratio.high.ln(),
+        Some(ratio) => ratio.low.ln(),
+        None => 0.0,
     };
     let change = pair.changes.modes.iter().filter(decided).max_by(|a, b| clear(a).total_cmp(&clear(b)))?;
     let before = change.before_values?;
     let (rang_s, rings_s) = (change.before_ring_s?.ok()?, change.after_ring_s?.ok()?);
-    let ratio = change.t60_ratio?.ok()?;
+    let ratio = change.ringing()?;
     let percent = |r: f64| number(100.0 * (r - 1.0).abs(), 0);
     let (near, far) = if ratio.value < 1.0 { (ratio.high, ratio.low) } else { (ratio.low, ratio.high) };
     Some(say!(
@@ -201,7 +201,7 @@ fn threshold(pair: &Pair<'_>, row: &ChangeRow) -> Option<f64> {
 /// What became of a mode, with the change where it counts.
 pub(super) fn outcome(row: &ChangeRow) -> Message {
     let (_, word) = words::verdict(row.verdict);
-    match (row.verdict, row.t60_change, row.level_change) {
+    match (row.verdict, row.ring_change, row.level_change) {
         ("shorter" | "longer", Some(Ok(change)), _) => {
             say!("verdict.by", word = word, percent = number(change.value.abs(), 0))
         }

@@ -147,9 +147,13 @@ impl Finding {
 }
 
 impl fmt::Display for Finding {
-    /// `place: reason; advice`.
+    /// `place: reason; advice`, or `place: reason. Advice.` where that is a sentence of its own.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}: {}", self.place, self.reason)?;
-        if self.advice.is_empty() { Ok(()) } else { write!(f, "; {}", self.advice) }
+        match self.advice.chars().next() {
+            None => Ok(()),
+            Some(first) if first.is_uppercase() => write!(f, ". {}", self.advice),
+            Some(_) => write!(f, "; {}", self.advice),
+        }
     }
 }
