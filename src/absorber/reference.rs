@@ -21,6 +21,8 @@ const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
 pub struct Reference {
     /// Place of the target in the baseline's list of resonances.
     pub(super) index: usize,
+    /// The same as the search for modes has it.
+    pub(super) searched: Mode,
     pub(super) mode: PoleEstimate,
     pub(super) nearest_hz: f64,
     /// Distance of the nearest mode that the model leaves out.
@@ -82,6 +84,7 @@ impl Reference {
         let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
         Ok(Self {
             index,
+            searched: modes.modes[index].clone(),
             sides: WAYS.iter().map(|way| Side::of(baseline, found, &seen, 1.0, *way)).collect(),
             instants_s: instants_s(baseline),
             nearest_hz: nearest_hz(modes, index),

@@ -13,7 +13,7 @@ mod tie;
 use super::coupled::{Pair, Resonator, identify};
 use super::local::{DECAYS, invert, same_neighbour, solve};
 use crate::change::ring_s;
-use crate::modes::LN_1000;
+use crate::modes::{LN_1000, Mode};
 pub(super) use likelihood::Data;
 use likelihood::{Place, Point};
 use nalgebra::{DMatrix, DVector};
@@ -76,6 +76,8 @@ pub(super) struct Treated {
     /// ln of T60 after over before, of the slower pole; and of the ringing.
     pub t60_log: Ends,
     pub ring_log: Ends,
+    /// The two as the state with the unit shows them by itself, where that is what the times above are of.
+    pub own: Option<[Mode; 2]>,
 }
 
 /// Decay times without and with the unit (the slower pole first), and the ringing with it, seconds.
@@ -109,6 +111,12 @@ impl Treated {
         let own = self.pair.1.view((2, 2), (2, 2)).into_owned();
         // The distance is twice the root of the spread: its relative error is half as large.
         own.try_inverse().map_or(0.0, |inverse| 2.0 * spread.dot(&(inverse * &spread)).max(0.0).sqrt())
+    }
+
+    /// Distance of the two poles as a share of the sum of their decay rates: where it nears one, each shows by itself.
+    pub fn separation(&self) -> f64 {
+        let [a, b] = self.poles;
+        (a - b).norm() / -(a + b).re
     }
 
     /// Whether the records of both states agree with one mode and one unit whose coupling shows.
@@ -226,6 +234,7 @@ impl Data {
             phase: self.phase,
             times: self.times(&shared, &point.places)?,
             looser: None,
+            own: None,
             untied: self.untied(point),
             poles: tied.pair.poles(),
             residues: point

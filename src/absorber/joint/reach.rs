@@ -19,6 +19,11 @@ pub(in crate::absorber) struct Ends {
 }
 
 impl Ends {
+    /// Of a value and its sd.
+    pub(in crate::absorber) fn of(value: f64, sd: f64) -> Self {
+        Self { low: value - RADIUS * sd, value, high: value + RADIUS * sd }
+    }
+
     /// Half of the interval over 1.96.
     pub(in crate::absorber) fn sd(&self) -> f64 {
         (self.high - self.low) / (2.0 * RADIUS)
