@@ -188,9 +188,12 @@ mod tests {
 
     fn mode(frequency_hz: f64, verdict: Verdict, percent: f64, half: f64) -> ModeChange {
         let sd = half / 100.0 / SD_PER_95;
+        // One pole before and after: its ringing is its T60.
+        let ratio = Some(Ok(Ratio::from_log((1.0 + percent / 100.0).ln(), sd)));
         ModeChange {
             before_values: Some(ModeValues { frequency_hz, t60_s: Estimate::new(1.0, 0.01) }),
-            t60_ratio: Some(Ok(Ratio::from_log((1.0 + percent / 100.0).ln(), sd))),
+            t60_ratio: ratio,
+            ring_ratio: ratio,
             ..ModeChange::sample(verdict)
         }
     }
@@ -238,6 +241,21 @@ mod tests {
             "The data can’t tell whether any of 2 single modes rings shorter or longer."
         );
         assert_eq!(said(&[]), "The state before shows no mode to compare.");
+    }
+
+    /// T60 of the slower pole is not what the ear hears of a mode that a unit splits.
+    #[test]
+    fn ringing_is_what_the_sentence_gives() {
+        let mut split = mode(33.2, Verdict::Shorter, -34.0, 2.0);
+        split.ring_ratio = Some(Ok(Ratio::from_log(0.65_f64.ln(), 0.01)));
+        assert_eq!(said(&[split]), "33.2 Hz rings 35 % shorter.");
+    }
+
+    #[test]
+    fn where_no_row_is_single_none_is_counted_as_one() {
+        let mut all = [70.0, 90.0].map(|hz| mode(hz, Verdict::Unsure, 0.0, 90.0));
+        all.iter_mut().for_each(|m| m.flags.add(Flag::Overlapping));
+        assert_eq!(said(&all), "No single modes can be told here (2 rows, none claimed): see the bands.");
     }
 
     #[test]
