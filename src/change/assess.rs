@@ -84,8 +84,8 @@ impl Assessment<'_> {
     pub fn run(&self) -> (Vec<ModeChange>, Vec<PositionChange>) {
         let noises = self.noises();
         let rows = Rows::new(self.places, [&noises.0, &noises.1], &self.moved.microphones, self.drift);
-        let evidences: Vec<ModeEvidence> = (0..self.old.len()).map(|i| self.evidence(i, &noises.1)).collect();
-        let after: Vec<Vec<Resonance>> = evidences.iter().map(|f| f.after.clone()).collect();
+        let all: Vec<ModeEvidence> = (0..self.old.len()).map(|i| self.evidence(i, &noises.1)).collect();
+        let after: Vec<Vec<Resonance>> = all.iter().map(|f| f.after.clone()).collect();
         let causes = Causes {
             old: self.old,
             after: &after,
@@ -97,15 +97,13 @@ impl Assessment<'_> {
             places: self.usable().iter().filter(|u| **u).count(),
         };
         let findings = Findings {
-            decay: self.discovered(&evidences, |f| Some(f.decay?.chance())),
-            level: self.discovered(&evidences, |f| Some(f.level.ok()?.chance())),
+            decay: self.discovered(&all, |f| Some(f.decay?.chance())),
+            level: self.discovered(&all, |f| Some(f.level.ok()?.chance())),
         };
         let decay_causes = causes.decays(&findings.decay);
         let mut changes = Vec::new();
         let mut seats = Vec::new();
-        for (i, evidence) in
-            evidences.iter().enumerate().filter(|(i, _)| self.old[*i].kind != Kind::Loudspeaker)
-        {
+        for (i, evidence) in all.iter().enumerate().filter(|(i, _)| self.old[*i].kind != Kind::Loudspeaker) {
             let cause = (decay_causes[i], causes.level(i, &decay_causes));
             let (change, places) = self.change(i, evidence, &findings, cause, &noises.1);
             changes.push(change);
@@ -198,22 +196,18 @@ impl Assessment<'_> {
     }
 
     /// Which of the claimed pairs' changes are findings, by their chance.
-    fn discovered(
-        &self,
-        evidences: &[ModeEvidence],
-        chance: impl Fn(&ModeEvidence) -> Option<f64>,
-    ) -> Vec<bool> {
+    fn discovered(&self, all: &[ModeEvidence], chance: impl Fn(&ModeEvidence) -> Option<f64>) -> Vec<bool> {
         let claimed = |i: usize, f: &ModeEvidence| {
             self.old[i].kind == Kind::Mode && f.after.first().is_some_and(|a| a.kind == Kind::Mode)
         };
-        let tested: Vec<(usize, f64)> = evidences
+        let tested: Vec<(usize, f64)> = all
             .iter()
             .enumerate()
             .filter(|(i, f)| claimed(*i, f))
             .filter_map(|(i, f)| Some((i, chance(f)?)))
             .collect();
         let chances: Vec<f64> = tested.iter().map(|t| t.1).collect();
-        let mut found = vec![false; evidences.len()];
+        let mut found = vec![false; all.len()];
         for ((i, _), finding) in tested.iter().zip(discoveries(&chances, self.settings.false_discovery)) {
             found[*i] = finding;
         }

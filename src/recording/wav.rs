@@ -7,8 +7,7 @@ use super::format::{self, Coding, Number};
 use super::kept::Kept;
 use super::pcm::{self, Decoder};
 use super::riff::{self, Wave};
-use super::source::Container;
-use super::source::Source;
+use super::source::{Container, Source};
 use super::{Provenance, Recording, Refusal, admit, channel_words, first_unusable};
 
 /// Bytes read at a time: large enough that system calls don't count, small enough for the cache.

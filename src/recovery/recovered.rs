@@ -1,4 +1,4 @@
-//! What a recording yields: the response, what was seen on the way, what is wrong with the take.
+//! What is asked of a recording and what it yields: the response, what was seen on the way, what is wrong with the take.
 
 use super::background::Background;
 

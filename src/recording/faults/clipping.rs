@@ -24,8 +24,8 @@ const TOGETHER: usize = 4_800;
 
 /// Single samples at one and the same extreme, of either sign, each a sharp peak: a direct sound cut off is too short
 /// for flat tops. Crests of slow tones, which repeat to the last bit, are not sharp.
-fn touches(samples: &[f64], look: &Scan) -> Vec<Top> {
-    let (peak, step) = (look.peak(), look.step);
+fn touches(samples: &[f64], scan: &Scan) -> Vec<Top> {
+    let (peak, step) = (scan.peak(), scan.step);
     if !step.is_finite() || step > COARSE * peak {
         return Vec::new();
     }
@@ -56,16 +56,16 @@ const CORNER: f64 = 6.0;
 const NEARLY: f64 = 1e-3;
 
 /// Finds flat tops at the highest and at the lowest value of the record.
-pub(super) fn find(samples: &[f64], look: &Scan) -> Option<Fault> {
-    let upper = tops(samples, 1.0, look.highest, look);
-    let lower = tops(samples, -1.0, -look.lowest, look);
+pub(super) fn find(samples: &[f64], scan: &Scan) -> Option<Fault> {
+    let upper = tops(samples, 1.0, scan.highest, scan);
+    let lower = tops(samples, -1.0, -scan.lowest, scan);
     let mut all: Vec<Top> = upper.into_iter().chain(lower).collect();
     if all.is_empty() {
-        all = touches(samples, look);
+        all = touches(samples, scan);
     }
     let first = all.iter().map(|top| top.from).min()?;
     let longest = all.iter().map(|top| top.len).max()?;
-    Some(Fault::Clipped { ceiling: look.peak(), tops: all.len(), first, longest })
+    Some(Fault::Clipped { ceiling: scan.peak(), tops: all.len(), first, longest })
 }
 
 /// One flat top.
@@ -76,13 +76,13 @@ struct Top {
 }
 
 /// Flat tops of one sign; `ceiling` is the extreme of `sign` times the samples.
-fn tops(samples: &[f64], sign: f64, ceiling: f64, look: &Scan) -> Vec<Top> {
+fn tops(samples: &[f64], sign: f64, ceiling: f64, scan: &Scan) -> Vec<Top> {
     // Of the smaller half wave only a ceiling near the other's is one.
-    if ceiling < 0.5 * look.peak() {
+    if ceiling < 0.5 * scan.peak() {
         return Vec::new();
     }
-    let exact = runs(samples, sign, ceiling, 0.0, look.step);
-    if exact.is_empty() { runs(samples, sign, ceiling, NEARLY * ceiling, look.step) } else { exact }
+    let exact = runs(samples, sign, ceiling, 0.0, scan.step);
+    if exact.is_empty() { runs(samples, sign, ceiling, NEARLY * ceiling, scan.step) } else { exact }
 }
 
 /// Runs within `tolerance` of the ceiling with a corner: at either end of an exactly flat one, at both of

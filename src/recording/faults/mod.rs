@@ -163,9 +163,9 @@ impl Faults {
 #[must_use]
 pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
     let mut faults = Faults { found: Vec::new(), usable_samples: samples.len() };
-    let look = Scan::at(samples);
+    let scan = Scan::at(samples);
     let length_s = samples.len() as f64 / rate_hz;
-    if look.highest - look.lowest < SILENCE {
+    if scan.highest - scan.lowest < SILENCE {
         faults.found.push(Fault::Silent { value: samples.first().copied().unwrap_or(0.0) });
         return faults;
     }
@@ -173,25 +173,25 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
         faults.found.push(Fault::TooShort { length_s });
         return faults;
     }
-    faults.found.extend(clipping::find(samples, &look));
-    if let Some(still) = tail::still(samples, rate_hz, look.step) {
+    faults.found.extend(clipping::find(samples, &scan));
+    if let Some(still) = tail::still(samples, rate_hz, scan.step) {
         faults.found.push(Fault::ZeroTail { from: still.from });
         faults.usable_samples = still.usable;
     }
-    if let Some(from) = tail::faded(samples, rate_hz, &look) {
+    if let Some(from) = tail::faded(samples, rate_hz, &scan) {
         faults.found.push(Fault::FadedTail { from });
         faults.usable_samples = faults.usable_samples.min(from);
     }
-    faults.found.extend(shape::find(&samples[..faults.usable_samples], rate_hz, &look));
-    faults.found.extend(offset(&samples[..faults.usable_samples], &look));
+    faults.found.extend(shape::find(&samples[..faults.usable_samples], rate_hz, &scan));
+    faults.found.extend(offset(&samples[..faults.usable_samples], &scan));
     faults
 }
 
 /// Whether nothing was recorded: the first thing that [`inspect`] looks for.
 #[must_use]
 pub fn is_silent(samples: &[f64]) -> bool {
-    let look = Scan::at(samples);
-    look.highest - look.lowest < SILENCE
+    let scan = Scan::at(samples);
+    scan.highest - scan.lowest < SILENCE
 }
 
 /// What one pass over the samples shows.
@@ -208,23 +208,23 @@ struct Scan {
 impl Scan {
     fn at(samples: &[f64]) -> Self {
         let first = samples.first().copied().unwrap_or(0.0);
-        let mut look = Self { highest: first, lowest: first, peak_at: 0, step: f64::INFINITY };
+        let mut scan = Self { highest: first, lowest: first, peak_at: 0, step: f64::INFINITY };
         let mut before = first;
         for (i, &value) in samples.iter().enumerate() {
-            if value > look.highest || value < look.lowest {
-                if value.abs() > look.peak() {
-                    look.peak_at = i;
+            if value > scan.highest || value < scan.lowest {
+                if value.abs() > scan.peak() {
+                    scan.peak_at = i;
                 }
-                look.highest = look.highest.max(value);
-                look.lowest = look.lowest.min(value);
+                scan.highest = scan.highest.max(value);
+                scan.lowest = scan.lowest.min(value);
             }
             let change = (value - before).abs();
-            if change > 0.0 && change < look.step {
-                look.step = change;
+            if change > 0.0 && change < scan.step {
+                scan.step = change;
             }
             before = value;
         }
-        look
+        scan
     }
 
     /// Largest magnitude.
@@ -236,7 +236,7 @@ impl Scan {
 /// A constant in the later half, where the response has died away: its mean, if eight stretches agree on
 /// it (eight times the standard deviation of their mean; slow noise makes them differ), and if it matters:
 /// half the noise's standard deviation, and 1e-4 (-80 dB) of the peak. Thresholds are our choice.
-fn offset(samples: &[f64], look: &Scan) -> Option<Fault> {
+fn offset(samples: &[f64], scan: &Scan) -> Option<Fault> {
     const STRETCHES: usize = 8;
     let late = &samples[samples.len() / 2..];
     let stretch = late.len() / STRETCHES;
@@ -248,7 +248,7 @@ fn offset(samples: &[f64], look: &Scan) -> Option<Fault> {
     let noise = late.iter().map(|v| (v - value).powi(2)).sum::<f64>() / late.len() as f64;
     let spread = means.iter().map(|m| (m - value).powi(2)).sum::<f64>() / (STRETCHES - 1) as f64;
     let sure = value.powi(2) > 64.0 * spread / STRETCHES as f64;
-    let matters = value.powi(2) > 0.25 * noise && value.abs() > 1e-4 * look.peak();
+    let matters = value.powi(2) > 0.25 * noise && value.abs() > 1e-4 * scan.peak();
     (sure && matters).then_some(Fault::Offset { value })
 }
 

@@ -11,7 +11,7 @@ use super::{Fault, Scan};
 const BLOCK_S: f64 = 0.005;
 
 /// Finds what makes a record no impulse response, or one that was faded.
-pub(super) fn find(samples: &[f64], rate_hz: f64, look: &Scan) -> Vec<Fault> {
+pub(super) fn find(samples: &[f64], rate_hz: f64, scan: &Scan) -> Vec<Fault> {
     let blocks = Blocks::new(samples, rate_hz);
     if blocks.whole.len() < 20 {
         return Vec::new();
@@ -26,7 +26,7 @@ pub(super) fn find(samples: &[f64], rate_hz: f64, look: &Scan) -> Vec<Fault> {
         return vec![Fault::Reversed];
     }
     let second = blocks.second_onset().map(|at| Fault::SecondSound { at_s: at as f64 * BLOCK_S });
-    let faded = blocks.noise_falls_db(look.step).map(|below_db| Fault::FadedDecay { below_db });
+    let faded = blocks.noise_falls_db(scan.step).map(|below_db| Fault::FadedDecay { below_db });
     second.into_iter().chain(faded).collect()
 }
 

@@ -70,15 +70,15 @@ const AGREEING: usize = 3;
 const GRID_S: f64 = 0.000_625;
 
 /// Finds a fade-out at the end and where it starts.
-pub(super) fn faded(samples: &[f64], rate_hz: f64, look: &Scan) -> Option<usize> {
+pub(super) fn faded(samples: &[f64], rate_hz: f64, scan: &Scan) -> Option<usize> {
     let end = moving(samples);
-    let grid = Grid::new(samples.get(look.peak_at..end)?, rate_hz);
+    let grid = Grid::new(samples.get(scan.peak_at..end)?, rate_hz);
     let mut agreeing = 0;
     let mut longest = None;
     for half_octave in 0.. {
         let quarter = (4.0 * (0.5 * f64::from(half_octave)).exp2()).round() as usize;
         let Some(bend) = grid.bend(quarter) else { break };
-        let explained = bend.line_power < look.step.powi(2);
+        let explained = bend.line_power < scan.step.powi(2);
         agreeing = if bend.is_fade() && !explained { agreeing + 1 } else { 0 };
         if agreeing >= AGREEING {
             longest = Some(4 * quarter);

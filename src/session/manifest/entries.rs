@@ -20,6 +20,13 @@ pub(in crate::session) struct ListedState {
     pub span: Range<usize>,
 }
 
+impl ListedState {
+    /// Where its audio lies, within the session.
+    pub fn folder(&self) -> &str {
+        self.folder.as_deref().unwrap_or(&self.name)
+    }
+}
+
 /// A `[[takes]]` table: what a name can't say.
 #[derive(Debug, Clone, PartialEq)]
 pub(in crate::session) struct ListedTake {

@@ -65,13 +65,6 @@ pub(super) struct Manifest {
     pub warnings: Vec<String>,
 }
 
-impl ListedState {
-    /// Where its audio lies, within the session.
-    pub fn folder(&self) -> &str {
-        self.folder.as_deref().unwrap_or(&self.name)
-    }
-}
-
 impl Manifest {
     /// Reads a file.
     ///
