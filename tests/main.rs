@@ -20,6 +20,7 @@ mod demo_run;
 mod design_loop;
 #[cfg(feature = "cli")]
 mod faults;
+mod jobs;
 mod measured;
 mod modes;
 #[cfg(feature = "cli")]

@@ -1,6 +1,6 @@
 //! Tuned absorbers of a session: each target mode with all takes that had a unit.
 
-use super::{Analysis, Comparison};
+use super::{Analysis, Comparison, Settings, in_pool};
 use crate::absorber::{
     Look, Placement, Reference, Resonator, RoomMode, TakeFacts, TuneError, Tuning, placements,
 };
@@ -44,10 +44,11 @@ pub fn tune_states(
     session: &Session,
     found: &Analysis,
     compared: &Comparison,
+    settings: &Settings,
     mode_hz: f64,
 ) -> Result<Tuning, TuneError> {
     let all: Vec<usize> = (0..compared.pairs.len()).collect();
-    Ok(tune_pairs(session, found, compared, &all, mode_hz)?.0)
+    Ok(in_pool(settings, || tune_pairs(session, found, compared, &all, mode_hz))?.0)
 }
 
 /// A mode's tuning, and what the joint fits say for the comparison: for each pair by its number.

@@ -1,6 +1,6 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Comparison, Control, Settings, absorbers, rates, resonances, sound};
+use super::{Analysis, Comparison, Control, Settings, absorbers, in_pool, rates, resonances, sound};
 use crate::change::{
     BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts, Target, TreatedMode, compare,
     compare_treated, hold_against,
@@ -49,6 +49,16 @@ pub enum TargetKind {
 /// the caller sees which pairs there are.
 #[must_use]
 pub fn compare_states(
+    session: &Session,
+    found: &Analysis,
+    settings: &Settings,
+    asked: &CompareSettings,
+    control: &Control<'_>,
+) -> Option<Comparison> {
+    in_pool(settings, || compared(session, found, settings, asked, control))
+}
+
+fn compared(
     session: &Session,
     found: &Analysis,
     settings: &Settings,

@@ -142,10 +142,15 @@ impl Analysis {
 /// Never fails as a whole: a file that can't be used is a [`Failure`] and the others go on.
 #[must_use]
 pub fn analyze(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysis {
+    in_pool(settings, || run(session, settings, control))
+}
+
+/// Does work on as many threads as the settings grant.
+fn in_pool<T: Send>(settings: &Settings, work: impl FnOnce() -> T + Send) -> T {
     match rayon::ThreadPoolBuilder::new().num_threads(settings.jobs.map_or(0, NonZeroUsize::get)).build() {
-        Ok(pool) => pool.install(|| run(session, settings, control)),
+        Ok(pool) => pool.install(work),
         // The system grants no threads: the caller's own does the work, to the same result.
-        Err(_) => run(session, settings, control),
+        Err(_) => work(),
     }
 }
 

@@ -40,7 +40,7 @@ pub fn once(args: &TuneArgs) -> Result<Exit, Failed> {
     let Some(compared) = compared else {
         return Err(Failed::nothing(format!("the baseline {} shows no modes", asked.before)));
     };
-    let tuning = tune_states(&session, &found, &compared, args.mode).map_err(Failed::nothing)?;
+    let tuning = tune_states(&session, &found, &compared, &settings, args.mode).map_err(Failed::nothing)?;
     let tables = tables(&session, &settings, args, &found, &asked, &compared, &tuning);
     let content = Content { session: &session, found: &found, compared: Some(&compared), results: &tables };
     let placed = write::results(&folder, &content)?;
