@@ -111,3 +111,30 @@ fn the_report_is_the_tables() {
     }
     assert!(held > 0, "no mode is shorter");
 }
+
+/// Whether two words of a screen are the same but for the last digit, in which machines may differ.
+fn nearly(a: &str, b: &str) -> bool {
+    let plain = |word: &str| word.replace('−', "-").trim_end_matches([',', ')', ';']).parse::<f64>();
+    let digits = a.split('.').nth(1).map_or(0, |tail| tail.chars().filter(char::is_ascii_digit).count());
+    let numbers = plain(a).ok().zip(plain(b).ok());
+    a == b || numbers.is_some_and(|(a, b)| (a - b).abs() < 2.01 * 10_f64.powi(-(digits as i32)))
+}
+
+/// The README shows what this program prints.
+#[test]
+fn the_readme_s_screens_are_this_run_s() {
+    let readme = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md")).expect("there");
+    let block = readme.split("```text\n").nth(1).and_then(|rest| rest.split("```").next()).expect("screens");
+    let lines: Vec<&str> =
+        block.lines().filter(|l| !l.starts_with('$') && !l.trim().is_empty() && l.trim() != "…").collect();
+    assert!(lines.len() > 15, "{block}");
+    let words = |line: &str| line.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
+    for line in lines {
+        let own = words(line);
+        let alike = |other: &str| {
+            let other = words(other);
+            other.len() == own.len() && own.iter().zip(&other).all(|(a, b)| nearly(a, b))
+        };
+        assert!(demo_run().out.lines().any(alike), "the program doesn't print: {line}");
+    }
+}
