@@ -223,7 +223,7 @@ fn told(table: &Path, hertz: f64) -> (Option<(f64, f64)>, String) {
 /// In nine of ten rooms the unit that was designed brings the mode to its target within 15 %, and what `compare`
 /// measures afterwards says nothing else: its 95 % interval doesn't lie above.
 #[test]
-#[ignore = "long: 40 rooms, each designed for, built and compared; run with --profile suite"]
+#[ignore = "long: 40 rooms, each designed for, built and compared; run with --release"]
 fn what_is_designed_reaches_its_target() {
     let mut endings = Vec::new();
     for number in 0..40 {
@@ -254,7 +254,7 @@ fn what_is_designed_reaches_its_target() {
 
 /// Where the answer is that no unit can, the best setting of the largest one does not.
 #[test]
-#[ignore = "long: a search over settings in eight rooms; run with --profile suite"]
+#[ignore = "long: a search over settings in eight rooms; run with --release"]
 fn what_cannot_be_reached_is_not_reached() {
     let mut refused = 0;
     for number in 100..108 {

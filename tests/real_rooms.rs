@@ -1,6 +1,6 @@
 //! The mode fit on measured responses and on finite-element rooms: what it claims must hold.
 //!
-//! Sources: `SOURCE.txt` beside each response. Slow, so run as `cargo test --profile suite -- --ignored`.
+//! Sources: `SOURCE.txt` beside each response. Slow, so run as `cargo test --release -- --ignored`.
 
 use crate::measured::{
     self, Agreement, arni, below_90_beyond_chance, claims, fit_lows, known, single, stable, stable_between,

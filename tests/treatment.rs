@@ -1,7 +1,7 @@
 //! Before and after on rooms that are not ours: a finite-element room with its truth, and a measured one.
 //!
 //! Both lie in `../shared/ir` or `STILLROOM_IR`; without them the tests say so and pass, on CI they fail.
-//! `cargo test --profile suite -- --ignored` runs them: each analyses two states.
+//! `cargo test --release -- --ignored` runs them: each analyses two states.
 
 use assert_cmd::Command;
 use std::collections::BTreeMap;

@@ -239,7 +239,7 @@ fn a_bad_take_is_named_and_not_analysed() {
 /// Every fault is found and named, no false mode comes of any take, 93 % of the intervals hold, and between two
 /// takes of one unchanged room nothing is said to have changed its decay.
 #[test]
-#[ignore = "long: 33 takes from recording to modes and verdicts; run with --profile suite"]
+#[ignore = "long: 33 takes from recording to modes and verdicts; run with --release"]
 fn every_fault_of_a_take() {
     let all = Site::new();
     let clean = chain().record(&sweep());

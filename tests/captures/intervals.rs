@@ -84,7 +84,7 @@ fn score(ppm: f64, seed: u64, known: Known) -> Score {
 
 /// Frequencies hold after the clocks' difference was taken out, and by being wide where nothing tells it exactly.
 #[test]
-#[ignore = "long: 27 visits from recording to modes; run with --profile suite"]
+#[ignore = "long: 27 visits from recording to modes; run with --release"]
 fn frequencies_hold_on_two_clocks() {
     for known in [Known::Reference, Known::Repeats, Known::Nothing] {
         for ppm in [20.0, 100.0, 300.0] {
@@ -100,7 +100,7 @@ fn frequencies_hold_on_two_clocks() {
 
 /// T60 of modes found in 8, 16 and 64 averaged periods of noise, with noise at the microphone.
 #[test]
-#[ignore = "long: 12 visits from recording to modes; run with --profile suite"]
+#[ignore = "long: 12 visits from recording to modes; run with --release"]
 fn decays_hold_after_periods_of_noise() {
     for periods in [8, 16, 64] {
         let mut all = Score::default();

@@ -35,7 +35,7 @@ fn heard_at(seat_m: [f64; 3]) -> Vec<Pole> {
 
 /// Every mode up to the limit that the program states is claimed, and none that isn't there.
 #[test]
-#[ignore = "long: six sweeps at 48 kHz; run with --profile suite"]
+#[ignore = "long: six sweeps at 48 kHz; run with --release"]
 fn the_modes_of_a_subwoofer_and_no_other() {
     let site = Site::new();
     let names: Vec<String> = (1..=SEATS_M.len()).map(|k| format!("p{k}.wav")).collect();

@@ -1,6 +1,6 @@
 //! The independent path of `tests/reference/bands.py` (numpy, scipy) on synthetic and measured responses.
 //!
-//! `cargo test --profile suite -- --ignored reference_script` runs it; `STILLROOM_PYTHON` names an interpreter with the
+//! `cargo test --release -- --ignored reference_script` runs it; `STILLROOM_PYTHON` names an interpreter with the
 //! packages of `tests/reference/requirements.txt` (default `python3`), `STILLROOM_IR` the measured responses.
 
 use super::super::{BandDecay, Signal, Value, band_decays, bank};

@@ -1,7 +1,7 @@
 //! `tests/reference/modes.py` (numpy, scipy) on the same samples: the model written down again, plainly,
 //! and all unknowns solved for at once, with nothing projected out.
 //!
-//! `cargo test --profile suite -- --ignored ladder` runs it, as `.ci/run` does.
+//! `cargo test --release -- --ignored ladder` runs it, as `.ci/run` does.
 
 use super::super::covariance::{Sensitivity, inverse_information};
 use super::super::pole::Pole;

@@ -168,7 +168,7 @@ fn a_decay_with_a_floor_has_no_fault() {
 }
 
 #[test]
-#[ignore = "long: 720 records; run with --profile suite"]
+#[ignore = "long: 720 records; run with --release"]
 fn a_decay_with_a_floor_has_no_fault_in_many_draws() {
     for (name, samples) in sound_records(100..120) {
         assert_eq!(found(&samples), [], "{name}");
