@@ -105,26 +105,38 @@ fn others(modes: &[ModeChange]) -> Vec<Message> {
         };
     };
     let (within, above) = rest.split_at(last + 1);
-    let steady =
-        within.iter().filter(|m| matches!(m.verdict, Verdict::Unchanged | Verdict::LevelOnly)).count();
+    let mut parts = vec![match within {
+        [only] if as_before(only) => say!("modes-change.one-as-before", mode = hertz(only)),
+        [only] => say!("modes-change.one-undecided", mode = hertz(only)),
+        _ => counted(within, modes, some_changed),
+    }];
+    if !above.is_empty() {
+        parts.push(say!("modes-change.above", n = above.len()));
+    }
+    parts
+}
+
+fn as_before(mode: &ModeChange) -> bool {
+    matches!(mode.verdict, Verdict::Unchanged | Verdict::LevelOnly)
+}
+
+/// "of the other 43 up to 173.9 Hz, 24 ring as before and none clearly longer (taken together −0.1 ± 0.3 %)"
+fn counted(within: &[&ModeChange], modes: &[ModeChange], some_changed: bool) -> Message {
+    let steady = within.iter().filter(|m| as_before(m)).count();
     let ring = match steady {
         0 => say!("modes-change.none-as-before"),
-        n if n == within.len() && n > 1 => say!("modes-change.all-as-before"),
+        n if n == within.len() => say!("modes-change.all-as-before"),
         n => say!("modes-change.n-as-before", n = n),
     };
     let none_longer = !modes.iter().any(|m| m.verdict == Verdict::Longer);
-    let mut parts = vec![say!(
+    say!(
         if some_changed { "modes-change.of-the-others" } else { "modes-change.of-all" },
         n = number(within.len() as f64, 0),
         to = hertz(within[within.len() - 1]),
         ring = ring,
         longer = if none_longer { say!("modes-change.none-longer") } else { Message::default() },
         pooled = pooled(within).unwrap_or_default()
-    )];
-    if !above.is_empty() {
-        parts.push(say!("modes-change.above", n = above.len()));
-    }
-    parts
+    )
 }
 
 /// "−0.3 ± 0.8 %": the mean change of T60 of modes, each weighted by what is known of it, with the larger of what
@@ -249,6 +261,17 @@ mod tests {
         let mut split = mode(33.2, Verdict::Shorter, -34.0, 2.0);
         split.ring_ratio = Some(Ok(Ratio::from_log(0.65_f64.ln(), 0.01)));
         assert_eq!(said(&[split]), "33.2 Hz rings 35 % shorter.");
+    }
+
+    #[test]
+    fn a_single_other_mode_is_named() {
+        let treated = mode(33.2, Verdict::Shorter, -35.0, 1.6);
+        let other = |verdict| [treated.clone(), mode(44.3, verdict, 1.0, 2.0)];
+        assert_eq!(said(&other(Verdict::Unchanged)), "33.2 Hz rings 35 % shorter; 44.3 Hz rings as before.");
+        assert_eq!(
+            said(&other(Verdict::Unsure)),
+            "33.2 Hz rings 35 % shorter; whether 44.3 Hz rings as before can’t be told."
+        );
     }
 
     #[test]
