@@ -130,8 +130,9 @@ impl Prepared {
     }
 }
 
-/// Modes of the first takes of all places that were measured twice or more, of the second, and so on.
+/// The state's modes in the first takes of all places that were measured twice or more, in the second, and so on.
 fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Vec<ModeSet> {
+    let Some(modes) = state.resonances.as_ref().map(|found| &found.set) else { return Vec::new() };
     let lows = |place: &PlaceResult| -> Vec<LowEnd> {
         place
             .response
@@ -148,7 +149,7 @@ fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> V
         .into_par_iter()
         .map(|k| {
             let places = all.iter().map(|(place, lows)| (&place.response.place, &lows[k]));
-            resonances::fit(places, settings, control)
+            resonances::fit_take(places, settings, control, modes)
         })
         .collect()
 }

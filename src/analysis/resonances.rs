@@ -43,13 +43,29 @@ pub(super) fn fit<'a>(
     settings: &Settings,
     control: &Control<'_>,
 ) -> ModeSet {
-    let places: Vec<modes::Place<'_>> =
-        places.map(|(place, low)| modes::Place::from_low_end(&place.position, &place.source, low)).collect();
+    modes::fit(&low_ends(places), &fit_settings(settings, control))
+}
+
+/// The same for a take of each of some places, from the poles of the state they belong to.
+pub(super) fn fit_take<'a>(
+    places: impl Iterator<Item = (&'a Place, &'a LowEnd)>,
+    settings: &Settings,
+    control: &Control<'_>,
+    state: &ModeSet,
+) -> ModeSet {
+    modes::fit_take(&low_ends(places), &fit_settings(settings, control), state)
+}
+
+fn low_ends<'a>(places: impl Iterator<Item = (&'a Place, &'a LowEnd)>) -> Vec<modes::Place<'static>> {
+    places.map(|(place, low)| modes::Place::from_low_end(&place.position, &place.source, low)).collect()
+}
+
+fn fit_settings<'a>(settings: &Settings, control: &'a Control<'_>) -> FitSettings<'a> {
     let mut fit = FitSettings::default();
     let range = settings.modes.unwrap_or_default();
     (fit.from_hz, fit.to_hz, fit.cancel) = (range.from_hz, range.to_hz, Some(control.cancelled));
     fit.refits = settings.refits;
-    modes::fit(&places, &fit)
+    fit
 }
 
 /// Names the modes by the manifest's room, if it gives three lengths.

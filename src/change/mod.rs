@@ -83,8 +83,8 @@ pub fn compare_treated(
 ) -> Changes {
     let places = common_places(before, after);
     let gain = gain::gain(&places);
-    let scatter = repeats::scatter(before).into_iter().chain(repeats::scatter(after)).reduce(f64::max);
-    let widening = scatter.unwrap_or(1.0).max(1.0);
+    let repeats = repeats::Repeats::of([before, after]);
+    let widening = repeats.map_or(1.0, |r| r.widening);
     let factor = gain.log.map_or(1.0, |g| g.value.exp());
     let old = resonances(before.modes, &at(&places, false), 1.0, widening);
     let new = resonances(after.modes, &at(&places, true), factor, widening);
@@ -114,7 +114,7 @@ pub fn compare_treated(
         gain_sd,
         drift: drift.map_or(1.0, |d| d.value.exp()),
         left_after: &after.modes.residual_over_noise,
-        repeats_known: scatter.is_some(),
+        repeats_known: repeats.is_some(),
     };
     let (mut modes, mut positions) = assessment.run();
     let mut bands = bands::band_changes(before, after, &gain, settings);
@@ -148,7 +148,7 @@ pub fn compare_treated(
             value: d.value.exp(),
             sd: d.sd.map(|sd| sd * d.value.exp()),
         }),
-        repeat_scatter: scatter,
+        repeat_scatter: repeats.map(|r| r.scatter),
         modes,
         positions,
         chain,

@@ -20,7 +20,8 @@ pub struct Changes {
     pub chain: ChainFindings,
     /// Factor that all frequencies of the after state have in common (0.17 % per kelvin warmer).
     pub frequency_factor: Option<Estimate>,
-    /// By how much repeats within a state scatter more than the fit claims; `None` without repeats.
+    /// By how much repeats within the two states scatter more than the fit claims; `None` without repeats. Intervals are
+    /// widened by it where chance does not explain it.
     pub repeat_scatter: Option<f64>,
     /// The listening seat where treatment did least for the modes that it changed.
     pub worst_seat: Option<Seat>,

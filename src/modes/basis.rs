@@ -24,7 +24,7 @@ pub(crate) struct Bins {
     /// Weight of each bin.
     pub weights: Vec<f64>,
     /// exp(−iω/fs) of each bin.
-    turns: Vec<Complex<f64>>,
+    pub(super) turns: Vec<Complex<f64>>,
 }
 
 /// exp(x) − 1 without cancellation near zero: e^x cos y − 1 = (e^x − 1) cos y − 2 sin²(y/2).
@@ -102,7 +102,8 @@ impl Bins {
         }
     }
 
-    fn sum(&self, lambda: Complex<f64>) -> GeometricSum {
+    /// The geometric sum of a decay exp(λt).
+    pub(super) fn sum(&self, lambda: Complex<f64>) -> GeometricSum {
         let seconds = self.seconds();
         let missing = -exp_m1(lambda * seconds);
         GeometricSum {
@@ -115,15 +116,15 @@ impl Bins {
 }
 
 /// DFT over fs of exp(λ n / fs) in a record of N samples, by the geometric sum.
-struct GeometricSum {
+pub(super) struct GeometricSum {
     /// z = exp(λ/fs).
-    z: Complex<f64>,
+    pub z: Complex<f64>,
     /// 1 − zᴺ.
-    missing: Complex<f64>,
+    pub missing: Complex<f64>,
     /// T zᴺ.
-    lost: Complex<f64>,
+    pub lost: Complex<f64>,
     /// 1/fs.
-    scale: f64,
+    pub scale: f64,
 }
 
 impl GeometricSum {

@@ -100,6 +100,14 @@ impl Factor {
         &self.columns
     }
 
+    /// The same of products that were made with the columns as they were given.
+    pub fn within_of_unscaled(&self, mut products: DMatrix<f64>) -> Option<DMatrix<f64>> {
+        for (mut row, scale) in products.row_iter_mut().zip(&self.scales) {
+            row.unscale_mut(*scale);
+        }
+        self.within_of(products)
+    }
+
     /// L⁻¹Φᵀ of others: their coordinates in an orthonormal basis of the columns' span.
     pub fn within(&self, others: &Tall) -> Option<DMatrix<f64>> {
         self.within_of(self.columns.times(others))
@@ -114,21 +122,25 @@ impl Factor {
         Some(all)
     }
 
-    /// Takes the columns' span out of others, a second time where much was lost.
-    pub fn free(&self, others: &mut Tall) -> Option<()> {
+    /// Takes the columns' span out of others, a second time where much was lost; returns how much of each of the columns
+    /// (of norm one) was taken.
+    pub fn free(&self, others: &mut Tall) -> Option<DMatrix<f64>> {
         if self.scales.is_empty() {
-            return Some(());
+            return Some(DMatrix::zeros(0, others.width()));
         }
         let within = self.within(others)?;
         let lost = |(taken, before): (DVectorView<'_, f64>, f64)| {
             taken.norm_squared() > (1.0 - MUCH_LOST * MUCH_LOST) * before
         };
         let again = within.column_iter().zip(others.squares()).any(lost);
-        others.take_off(&self.columns, &self.coefficients_of(within)?);
+        let mut taken = self.coefficients_of(within)?;
+        others.take_off(&self.columns, &taken);
         if again {
-            others.take_off(&self.columns, &self.coefficients(others)?);
+            let more = self.coefficients(others)?;
+            others.take_off(&self.columns, &more);
+            taken += more;
         }
-        Some(())
+        Some(taken)
     }
 
     /// Takes the columns' span out of others to rounding: an error of the triangle is left by its square.

@@ -7,7 +7,7 @@ use super::kinds::judge;
 use super::overlap::widen_overlapping;
 use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
-use super::run::{FitRun, Job, Variant};
+use super::run::{BEYOND_HZ, FitRun, Job, Variant};
 use super::settings::{FitSettings, Place};
 use rayon::prelude::*;
 
@@ -26,16 +26,19 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     if settings.refits {
         let quiet = without_steady_tones(places, &main);
         let early = Job { places: &quiet, ..job }.early(&main);
-        predicted = Some(Predicted::of(&quiet, &early, job.range_hz));
+        // Poles are fitted beyond the range, so that its last bands too have a prediction.
+        let (from, to) = job.range_hz;
+        predicted = Some(Predicted::of(&quiet, &early, (from, to + BEYOND_HZ)));
         main = job.tested(main, early);
         // Where modes run together even the refits say too much.
         widen_overlapping(&mut main.set, seconds);
-        main.set.single_modes_to_hz = predicted.as_ref().and_then(|p| p.to_hz);
+        main.set.single_modes_to_hz = predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(to));
     }
     let chain = Chain::of(places);
     for mode in &mut main.set.modes {
         judge(mode, seconds, predicted.as_ref(), &chain);
     }
+    main.set.sought_to_hz = Some(job.range_hz.1);
     main.set.cancelled = settings.cancelled();
     main.set
 }
@@ -59,6 +62,11 @@ impl Job<'_> {
             .collect()
     }
 
+    /// A fit made again in each of the other ways.
+    pub fn all_again(&self, main: &FitRun) -> Vec<ModeSet> {
+        Variant::AGAIN.par_iter().filter_map(|way| Some(self.again(way, main)?.set)).collect()
+    }
+
     /// The main fit with the best poles that any search found, its intervals widened by what other ways of fitting make
     /// of it, and flagged where no other search finds a pole again.
     fn tested(&self, main: FitRun, early: Vec<FitRun>) -> FitRun {
@@ -71,8 +79,7 @@ impl Job<'_> {
             }
             None => main,
         };
-        let again: Vec<ModeSet> =
-            Variant::AGAIN.par_iter().filter_map(|way| Some(self.again(way, &main)?.set)).collect();
+        let again = self.all_again(&main);
         let [whole, early] =
             [whole, early].map(|fits| fits.into_iter().map(|fit| fit.set).collect::<Vec<ModeSet>>());
         widen_by_refits(&mut main.set, &again, &whole, &early);

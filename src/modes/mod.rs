@@ -25,6 +25,7 @@ mod overlap;
 mod pole;
 mod prediction;
 mod problem;
+mod products;
 mod projection;
 mod record;
 mod refine;
@@ -34,6 +35,7 @@ mod residual_terms;
 mod run;
 mod settings;
 mod single;
+mod takes;
 mod tall;
 #[cfg(test)]
 mod tests;
@@ -43,6 +45,7 @@ pub use bound::{Listening, bound};
 pub use fit::fit;
 pub use pole::{LN_1000, Pole};
 pub use settings::{FitSettings, Place};
+pub use takes::fit_take;
 
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
@@ -68,6 +71,8 @@ pub struct ModeSet {
     /// Up to here poles found in the first part of the decay predict the next, so that single modes can be told, Hz; above,
     /// or everywhere without a value, modes overlap or the sound is no sum of modes. Looked at with refits only.
     pub single_modes_to_hz: Option<f64>,
+    /// Up to where resonances were sought, Hz; `None` where nobody said.
+    pub sought_to_hz: Option<f64>,
     /// Whether the fit was asked to stop before it was done; then nothing in here is to be trusted.
     pub cancelled: bool,
 }

@@ -195,9 +195,9 @@ impl Predicted {
             add_parts(&mut sums, places, fit, &middles);
         }
         let bands: Vec<Band> = middles.iter().zip(&sums).map(|(hz, sum)| sum.band(*hz)).collect();
-        let limit = limit(&bands);
         let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
-        Self { to_hz: limit.map(|hz| near * hz), bands }
+        let to_hz = limit(&bands).map(|middle_hz| near * (middle_hz + 0.5 * STEP_HZ));
+        Self { to_hz, bands }
     }
 
     /// Whether a resonance at this frequency stands where poles predict.
@@ -205,7 +205,7 @@ impl Predicted {
         let near = |band: &&Band| (band.hz - hz).abs() <= STEP_HZ;
         let around: Vec<bool> = self.bands.iter().filter(near).filter_map(Band::predicted).collect();
         let local = around.is_empty() || around.iter().any(|predicted| *predicted);
-        self.to_hz.is_some_and(|limit| hz <= limit + 0.5 * STEP_HZ) && local
+        self.to_hz.is_some_and(|limit| hz <= limit) && local
     }
 }
 

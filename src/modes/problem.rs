@@ -6,6 +6,7 @@ use super::pole::Pole;
 use super::projection::Projection;
 use super::residual_terms::ResidualTerms;
 use super::tall::Tall;
+use nalgebra::DMatrix;
 use std::f64::consts::PI;
 use std::sync::Arc;
 
@@ -18,7 +19,9 @@ pub(crate) struct Group {
     pub spectra: Arc<Tall>,
     /// Which place each column is.
     pub places: Vec<usize>,
-    /// What every pole's columns are freed from: the residual terms, then poles that are held.
+    /// What every pole's columns are freed from first: an orthonormal basis of the residual terms.
+    pub terms: Arc<Factor>,
+    /// What they are freed from then: poles that are held.
     pub held: Vec<Arc<Factor>>,
     /// The spectra freed from these, with the rows of the held poles' prior below.
     pub data: Tall,
@@ -98,23 +101,20 @@ impl Prior {
 impl Group {
     /// Spectra beside which no term and no pole is held.
     pub fn new(bins: Bins, spectra: Tall, places: Vec<usize>) -> Self {
-        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, held: Vec::new() }
+        let terms = Arc::new(Factor::orthonormal(&Tall::zeros(spectra.height(), 0)));
+        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, terms, held: Vec::new() }
     }
 
     /// The same beside other residual terms, poles that were held let go; `None` where these take all numbers.
     fn beside(&self, terms: ResidualTerms) -> Option<Self> {
         let mut data = (*self.spectra).clone();
-        let mut held = Vec::new();
-        if terms.count() > 0 {
-            let terms = terms.columns(&self.bins);
-            if terms.width() >= terms.height() {
-                return None;
-            }
-            let terms = Factor::orthonormal(&terms);
-            terms.free(&mut data)?;
-            held.push(Arc::new(terms));
+        let terms = terms.columns(&self.bins);
+        if terms.width() > 0 && terms.width() >= terms.height() {
+            return None;
         }
-        Some(Self { data, held, ..self.clone() })
+        let terms = Arc::new(Factor::orthonormal(&terms));
+        terms.free(&mut data)?;
+        Some(Self { data, terms, held: Vec::new(), ..self.clone() })
     }
 
     /// Real numbers per place.
@@ -122,9 +122,11 @@ impl Group {
         2 * self.bins.len()
     }
 
-    /// Takes what is held out of columns.
-    pub fn free(&self, columns: &mut Tall) -> Option<()> {
-        self.held.iter().try_for_each(|held| held.free(columns))
+    /// Takes residual terms and held poles out of columns; returns what they had of each term.
+    pub fn free(&self, columns: &mut Tall) -> Option<DMatrix<f64>> {
+        let of_terms = self.terms.free(columns)?;
+        self.held.iter().try_for_each(|held| held.free(columns).map(|_| ()))?;
+        Some(of_terms)
     }
 
     /// Columns of all poles; below the data's rows those of the prior.

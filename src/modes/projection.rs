@@ -7,6 +7,7 @@
 use super::factor::Factor;
 use super::pole::Pole;
 use super::problem::{Group, Problem};
+use super::products::Derived;
 use super::tall::Tall;
 use nalgebra::{DMatrix, DVector};
 use std::sync::Arc;
@@ -16,6 +17,8 @@ use std::sync::Arc;
 pub(crate) struct GroupFit {
     /// The poles' columns, freed from what the group holds.
     pub factor: Arc<Factor>,
+    /// What the columns had of each residual term before they were freed.
+    of_terms: DMatrix<f64>,
     /// Unknowns × places: (Re A, Im A) of each pole.
     pub coefficients: DMatrix<f64>,
     /// Data minus fit, a column a place (below the data: the prior's rows).
@@ -107,11 +110,11 @@ impl GroupFit {
             return None;
         }
         let mut columns = group.matrix(poles, problem.prior.as_ref());
-        group.free(&mut columns)?;
+        let of_terms = group.free(&mut columns)?;
         let factor = Factor::new(columns)?;
         let mut residual = group.data.clone().with_height(factor.height());
         let coefficients = factor.solve(&mut residual)?;
-        Some(Self { factor: Arc::new(factor), coefficients, residual })
+        Some(Self { factor: Arc::new(factor), of_terms, coefficients, residual })
     }
 
     /// Derivatives freed from the columns' span, then multiplied.
@@ -123,6 +126,24 @@ impl GroupFit {
 
     /// Products first, the span's part taken off them; the residual is free of the span already.
     fn quick_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
+        if group.held.is_empty() {
+            self.closed_products(group, poles)
+        } else {
+            self.plain_products(group, poles)
+        }
+    }
+
+    /// Products in closed form, what they owe to the residual terms and to the columns taken off.
+    fn closed_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
+        let Derived { derivatives, mut gram, mut cross } = group.bins.derived(poles, self.factor.height());
+        let of_terms = group.terms.within(&derivatives)?;
+        cross.gemm_tr(-1.0, &self.of_terms, &of_terms, 1.0);
+        gram -= Tall::from_matrix(&of_terms).gram();
+        gram -= Tall::from_matrix(&self.factor.within_of_unscaled(cross)?).gram();
+        Some(Products { gram, slopes: derivatives.times(&self.residual) })
+    }
+
+    fn plain_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
         let derivatives = group.derivatives(poles, self.factor.height())?;
         let within = Tall::from_matrix(&self.factor.within(&derivatives)?);
         let gram = derivatives.gram() - within.gram();

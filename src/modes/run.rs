@@ -11,7 +11,7 @@ use super::settings::Place;
 use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides.
-const BEYOND_HZ: f64 = 12.0;
+pub(super) const BEYOND_HZ: f64 = 12.0;
 
 /// One way of fitting a state.
 #[derive(Debug, Clone, Copy)]
@@ -95,6 +95,13 @@ impl Job<'_> {
         self.with_records(variant, |records, task| {
             let found = search(records, task);
             fit_windows(records, task, &task.windows(&found), &found, earlier)
+        })
+    }
+
+    /// A fit begun at known poles, without a search.
+    pub fn run_from(&self, poles: &[Pole]) -> Option<FitRun> {
+        self.with_records(&Variant::MAIN, |records, task| {
+            fit_windows(records, task, &task.windows(poles), poles, &[])
         })
     }
 

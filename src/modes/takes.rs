@@ -1,0 +1,41 @@
+//! Single takes of a state, fitted from the poles that the state was found to have: how well does it repeat?
+
+use super::collect::{empty, pole_of};
+use super::pole::Pole;
+use super::refits::widen_by_refits;
+use super::run::Job;
+use super::settings::{FitSettings, Place};
+use super::{Kind, Mode, ModeSet};
+
+/// A take's pole this far from the state's is another one: in units of the state's decay constant and of 1/T.
+const SAME: f64 = 0.5;
+
+/// Fits one take of some of a state's places, beginning at the state's poles instead of a search of its own, so that
+/// takes differ by what is in them and not by what two searches came upon.
+///
+/// Intervals are widened by refits as the state's are, without those that search anew. Of kind [`Kind::Mode`] is what lies at a pole of that kind in the
+/// state; the rest is `Unsure`.
+#[must_use]
+pub fn fit_take(places: &[Place<'_>], settings: &FitSettings<'_>, state: &ModeSet) -> ModeSet {
+    let cancelled = || settings.cancelled();
+    let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
+    let poles: Vec<Pole> = state.modes.iter().map(pole_of).collect();
+    let Some(run) = job.run_from(&poles) else { return empty(places) };
+    let again = if settings.refits { job.all_again(&run) } else { Vec::new() };
+    let seconds = run.seconds();
+    let mut set = run.set;
+    widen_by_refits(&mut set, &again, &[], &[]);
+    for mode in &mut set.modes {
+        mode.kind = if claimed_in(state, mode, seconds) { Kind::Mode } else { Kind::Unsure };
+    }
+    set.cancelled = settings.cancelled();
+    set
+}
+
+/// Whether the state's nearest pole is a mode, and near enough to be this one.
+fn claimed_in(state: &ModeSet, mode: &Mode, seconds: f64) -> bool {
+    let own = pole_of(mode);
+    let apart = |other: &&Mode| pole_of(other).distance_per_s(&own);
+    let nearest = state.modes.iter().min_by(|a, b| apart(a).total_cmp(&apart(b)));
+    nearest.is_some_and(|m| m.kind == Kind::Mode && apart(&m) < SAME * (m.decay_per_s + 1.0 / seconds))
+}
