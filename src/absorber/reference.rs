@@ -76,6 +76,7 @@ impl Reference {
             candidates: Vec::new(),
             shape: Vec::new(),
             chain_known: false,
+            top_hz: modes.sought_to_hz.unwrap_or(f64::INFINITY),
         };
         let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
         let seen = one(&records(baseline), &alone).ok_or_else(failed)?;

@@ -52,6 +52,8 @@ pub(super) struct Expected {
     pub shape: Vec<Option<Complex64>>,
     /// Whether the measuring chain's poles are known from the baseline.
     pub chain_known: bool,
+    /// Up to where poles were sought, Hz: what lies above is not known and stays out of the fit.
+    pub top_hz: f64,
 }
 
 /// The target's poles in one state.
@@ -84,6 +86,8 @@ pub(super) struct Seen {
     pub neighbours: Vec<Complex64>,
     /// How many of them, from the first, moved along.
     pub free: usize,
+    /// Up to where it was looked at, Hz.
+    pub top_hz: f64,
     /// Exponent of the noise's power over frequency.
     pub colour: f64,
     /// Variance of the whitened noise at each place.
@@ -274,12 +278,12 @@ fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> Seen {
 }
 
 fn cut(expected: &Expected, later_s: f64) -> Cut {
-    cut_round(expected.mode, later_s)
+    cut_round(expected.mode, later_s, expected.top_hz)
 }
 
 /// The stretch round a mode.
-pub(super) fn cut_round(mode: Complex64, later_s: f64) -> Cut {
-    Cut { centre_hz: mode.im / TAU, reach_hz: REACH_HZ, degree: DEGREE, later_s }
+pub(super) fn cut_round(mode: Complex64, later_s: f64, top_hz: f64) -> Cut {
+    Cut { centre_hz: mode.im / TAU, reach_hz: REACH_HZ, top_hz, degree: DEGREE, later_s }
 }
 
 /// Pairs to start from: candidates by twos, and units on a grid round the mode; the best few, and the best at each
@@ -336,6 +340,7 @@ fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Seen 
     let rows: Vec<usize> =
         (0..own).chain(places.iter().flat_map(|k| [own + 2 * k, own + 2 * k + 1])).collect();
     Seen {
+        top_hz: expected.top_hz,
         target: found.target,
         covariance: all.view((0, 0), (own, own)).into_owned(),
         residues: found.residues.clone(),

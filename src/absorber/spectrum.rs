@@ -26,6 +26,8 @@ pub(super) struct Cut {
     pub centre_hz: f64,
     /// Half of its width.
     pub reach_hz: f64,
+    /// Nothing above is looked at: the poles there are not known.
+    pub top_hz: f64,
     /// Degree of the polynomial.
     pub degree: usize,
     /// Start after the direct sound.
@@ -107,7 +109,7 @@ fn group(records: &[Record<'_>], cut: Cut, bins: &SharedBins) -> Option<Group> {
     let (rate_hz, len) = (*rate_hz, *len);
     let width = rate_hz / len as f64;
     let low = ((cut.centre_hz - cut.reach_hz).max(LOWEST_HZ) / width).ceil() as usize;
-    let high = (((cut.centre_hz + cut.reach_hz) / width).floor() as usize).min((len - 1) / 2);
+    let high = (((cut.centre_hz + cut.reach_hz).min(cut.top_hz) / width).floor() as usize).min((len - 1) / 2);
     if high < low + cut.degree + 8 {
         return None;
     }
@@ -233,7 +235,7 @@ mod tests {
                 poles.iter().zip(residues).map(|(s, a)| 2.0 * (a * (s * t).exp()).re).sum::<f64>() as f32
             })
             .collect();
-        let cut = Cut { centre_hz: 42.0, reach_hz: 20.0, degree: 0, later_s: 0.0 };
+        let cut = Cut { centre_hz: 42.0, reach_hz: 20.0, top_hz: 100.0, degree: 0, later_s: 0.0 };
         let groups = groups(&[Record { samples: &samples, rate_hz: 2000.0, onset_s: 0.0 }], cut);
         let group = &groups[0];
         let pair = Pair::of_poles(poles[0], poles[1]);

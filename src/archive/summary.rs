@@ -83,16 +83,17 @@ fn middle_t20(bodies: &Bodies, of_state: impl Fn(&Fields<'_>) -> bool) -> Option
     middle_t20_s(if averaged { &average } else { &single })
 }
 
-/// How many modes are claimed, and frequency and T60 of the one to treat first.
+/// How many modes are claimed, and frequency and T60 of the one to treat first: of several that share the first rank, that
+/// which rings longest.
 fn modes(bodies: &Bodies, of_state: impl Fn(&Fields<'_>) -> bool) -> (u64, Option<(f64, f64)>) {
     let [kind, frequency, t60, priority] = ["kind", "frequency_hz", "t60_s", "priority"].map(at::<ModeRow>);
     let (mut modes, mut worst) = (0, None);
     each::<ModeRow>(bodies, |fields| {
         if of_state(fields) {
             modes += u64::from(fields.text(kind) == "mode");
-            if fields.text(priority) == "1" && worst.is_none() {
-                worst = fields.number(frequency).zip(fields.number(t60));
-            }
+            let first =
+                (fields.text(priority) == "1").then(|| fields.number(frequency).zip(fields.number(t60)));
+            worst = first.flatten().into_iter().chain(worst).max_by(|a: &(f64, f64), b| a.1.total_cmp(&b.1));
         }
     });
     (modes, worst)

@@ -12,7 +12,7 @@ use stillroom::session::{self, OpenOptions, Session};
 use stillroom::state::StateResult;
 use stillroom::table::catalogue::middle_t20_s;
 use stillroom::table::gather::{Asked, results};
-use stillroom::table::{BandRow, ModeRow, Results, Rows, number};
+use stillroom::table::{BandRow, ModeRow, Results, Rows, in_order_of_treatment, number};
 
 /// No spread is shown finer than this, Hz or s: nobody turns a dial by less.
 const LEAST_SPREAD: f64 = 0.01;
@@ -138,7 +138,11 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
 
 /// Up to where single modes can be told.
 fn usable_range(state: &StateResult) -> String {
-    match state.resonances.as_ref().and_then(|found| found.set.single_modes_to_hz) {
+    let set = state.resonances.as_ref().map(|found| &found.set);
+    match set.and_then(|set| set.single_modes_to_hz) {
+        Some(hz) if set.and_then(|set| set.sought_to_hz).is_some_and(|end| hz >= end) => {
+            format!("Single modes up to {hz:.0} Hz, as far as they were looked for.")
+        }
         Some(hz) => format!(
             "Single modes up to {hz:.0} Hz; above, they overlap or are too close to the noise: read the bands."
         ),
@@ -168,8 +172,7 @@ fn middle(bands: &[&BandRow]) -> String {
 }
 
 fn modes_table(modes: &[&ModeRow]) {
-    let mut ranked: Vec<&&ModeRow> = modes.iter().filter(|row| row.priority.is_some()).collect();
-    ranked.sort_by_key(|row| row.priority);
+    let ranked = in_order_of_treatment(modes);
     let rows: Vec<Vec<String>> = ranked.iter().take(LISTED).map(|row| mode_line(row)).collect();
     if rows.is_empty() {
         screen::line(

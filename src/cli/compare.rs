@@ -7,7 +7,7 @@ use super::{Exit, Failed, analyze, interrupt, screen, tune_screen, write};
 use stillroom::analysis::{
     Analysis, CompareSettings, Comparison, Control, Settings, TargetKind, analyze, compare_states,
 };
-use stillroom::change::{Changes, ModeChange, Verdict};
+use stillroom::change::{Changes, ModeChange, TargetFinding, Verdict};
 use stillroom::criterion::nominal_t_s;
 use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
@@ -181,7 +181,12 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
     }
     compared.absorbers.iter().for_each(tune_screen::tuning);
     for (state, findings) in &compared.targets {
-        let count = |word: &str| findings.iter().filter(|f| f.met.word() == word).count();
+        // As the report counts: where people listen if that is known, else over all places; what has no value isn't judged.
+        let wanted = ["listening", "*"].into_iter().find(|p| findings.iter().any(|f| f.position == *p));
+        let counted = |f: &&TargetFinding| f.mode.is_some() || wanted.is_none_or(|w| f.position == w);
+        let judged: Vec<&TargetFinding> =
+            findings.iter().filter(counted).filter(|f| f.value_s.is_ok()).collect();
+        let count = |word: &str| judged.iter().filter(|f| f.met.word() == word).count();
         screen::paragraph(&format!(
             "Target, {}: {} kept, {} missed, {} unsure (targets.csv).",
             found.states[*state].name,

@@ -4,7 +4,7 @@ use super::content::Content;
 use super::tails::{self, ROWS, Row, Tail, bar, chart_axis};
 use super::words::{self, hertz, seconds, shown};
 use crate::language::{Message, number, say};
-use crate::table::ModeRow;
+use crate::table::{ModeRow, in_order_of_treatment};
 use maud::{Markup, PreEscaped, html};
 
 /// The sheet of states that nothing is compared with.
@@ -24,7 +24,7 @@ fn alone_sentence(modes: &[&ModeRow]) -> Message {
     if claimed.is_empty() {
         return say!("alone.none");
     }
-    let first = claimed.iter().find(|m| m.priority == Some(1)).and_then(|m| {
+    let first = in_order_of_treatment(modes).first().and_then(|m| {
         let (hz, t60) = (m.frequency.ok()?, m.t60.ok()?);
         Some((hertz(hz.value), seconds(t60.value)))
     });
@@ -66,8 +66,7 @@ fn alone_chart(content: &Content<'_>, modes: &[&ModeRow]) -> Markup {
 
 /// The modes to treat first, at most `most`, in rising frequency.
 pub(super) fn to_treat<'a>(modes: &[&'a ModeRow], most: usize) -> Vec<&'a ModeRow> {
-    let mut first: Vec<&ModeRow> = modes.iter().filter(|m| m.priority.is_some()).copied().collect();
-    first.sort_by_key(|m| m.priority);
+    let mut first = in_order_of_treatment(modes);
     first.truncate(most);
     first.sort_by_key(|m| m.mode);
     first

@@ -36,7 +36,7 @@ table! {
         modes integer().required(), "Number of rows of kind `mode` of that state.", "";
     }
     worst_hz: Value {
-        worst_hz hertz().positive(), "Frequency of the mode with `priority` 1.", "";
+        worst_hz hertz().positive(), "Frequency of the mode with `priority` 1; of several that which rings longest.", "";
     }
     worst_t60: Value {
         worst_t60_s seconds().positive(), "Its T60.", "";

@@ -61,7 +61,7 @@ pub use failures::FailureRow;
 pub use files::FileRow;
 pub use fits::FitRow;
 pub use mode_levels::ModeLevelRow;
-pub use modes::ModeRow;
+pub use modes::{ModeRow, in_order_of_treatment};
 pub use position_changes::PositionChangeRow;
 pub use results::{Comparison, Results, Rows};
 pub use room_fits::RoomFitRow;

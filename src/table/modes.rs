@@ -64,3 +64,12 @@ table! {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";
     }
 }
+/// The rows that have a rank, first to treat first; of those that share a rank (within a bandwidth of each other) the one
+/// that rings longest leads.
+#[must_use]
+pub fn in_order_of_treatment<'a>(modes: &[&'a ModeRow]) -> Vec<&'a ModeRow> {
+    let mut ranked: Vec<&ModeRow> = modes.iter().filter(|m| m.priority.is_some()).copied().collect();
+    let t60_s = |m: &ModeRow| m.t60.map_or(0.0, |t60| t60.value);
+    ranked.sort_by(|a, b| a.priority.cmp(&b.priority).then(t60_s(b).total_cmp(&t60_s(a))));
+    ranked
+}

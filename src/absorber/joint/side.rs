@@ -75,7 +75,7 @@ impl Side {
         (later_s, reach_hz): (f64, f64),
     ) -> Option<Self> {
         let (free, held) = seen.neighbours.split_at(seen.free);
-        let cut = Cut { reach_hz, ..cut_round(mode, later_s) };
+        let cut = Cut { reach_hz, ..cut_round(mode, later_s, seen.top_hz) };
         Some(Self {
             stretch: Stretch::new(&records(facts), cut, held.to_vec(), seen.colour)?,
             neighbours: free.to_vec(),

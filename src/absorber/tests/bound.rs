@@ -92,7 +92,15 @@ pub fn expected(room: &Room, empty: &crate::room::simulate::Solved) -> Expected 
         (0..empty.poles.len()).filter(|k| loud(*k)).map(|k| empty.poles[k].s).filter(near).collect();
     let group = |k: &usize| (neighbours[*k].im - mode.im).abs() < TAU * 8.0 && neighbours[*k].re > -20.0;
     let near = (0..neighbours.len()).filter(group).collect();
-    Expected { mode, neighbours, near, candidates: Vec::new(), shape: Vec::new(), chain_known: false }
+    Expected {
+        mode,
+        neighbours,
+        near,
+        candidates: Vec::new(),
+        shape: Vec::new(),
+        chain_known: false,
+        top_hz: f64::INFINITY,
+    }
 }
 
 /// One take in numbers.

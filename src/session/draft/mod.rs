@@ -50,7 +50,9 @@ fn head(toml: &mut Toml, session: &Session) {
         (None, Some(likely)) => {
             toml.guess("baseline", &quote(likely), "the state that the others are compared against");
         }
-        (None, None) => {}
+        (None, None) => toml.comment(
+            "baseline = \"\"   # the state that the others are compared against; without this line the first listed below",
+        ),
     }
     if let Some(names) = &session.names {
         toml.line("names", &quote(names.text()));
@@ -97,8 +99,9 @@ fn likely_baseline(session: &Session) -> Option<&str> {
         "vide",
         "avant",
     ];
-    let named = session.states.iter().find(|state| WORDS.iter().any(|word| fold(&state.name).contains(word)));
-    named.or(session.states.first()).map(|state| state.name.as_str())
+    let mut named =
+        session.states.iter().filter(|state| WORDS.iter().any(|word| fold(&state.name).contains(word)));
+    named.next().map(|state| state.name.as_str())
 }
 
 fn calibration(toml: &mut Toml, session: &Session) {
