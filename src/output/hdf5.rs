@@ -134,8 +134,9 @@ impl File<'_> {
         let mut header = Header::default();
         // Never filled: netCDF-4's dimensions have a length and no values.
         header.dataset(&[size], FLOAT_32, (UNDEFINED, 4 * size))?;
-        header.text("CLASS", "DIMENSION_SCALE")?;
-        header.text("NAME", &format!("This is a netCDF dimension but not a netCDF variable{size:10}"))?;
+        // With their NUL: without, the library takes the dataset for no scale.
+        header.text("CLASS", "DIMENSION_SCALE\0")?;
+        header.text("NAME", &format!("This is a netCDF dimension but not a netCDF variable.{size:10}\0"))?;
         let id = i32::try_from(index).map_err(io::Error::other)?;
         header.attribute("_Netcdf4Dimid", (INTEGER_32, &[]), &id.to_le_bytes())?;
         let users = self.variables.iter().zip(&at.variables).flat_map(|(variable, place)| {
@@ -263,12 +264,13 @@ impl Header {
         texts.iter().try_for_each(|(name, text)| self.text(name, text))
     }
 
-    /// A text of its own length; HDF5 has none of length 0, so an empty one is a NUL.
+    /// A text as netCDF-4 has it: of its own length, by its type ended with NUL, which has no room there. HDF5 has no
+    /// text of length 0, so an empty one is a NUL.
     fn text(&mut self, name: &str, text: &str) -> io::Result<()> {
         let bytes = if text.is_empty() { b"\0" } else { text.as_bytes() };
         let size = u32::try_from(bytes.len()).map_err(io::Error::other)?;
-        // Padded with NUL; ASCII, or UTF-8 where there is more.
-        let mut kind = vec![0x13, if text.is_ascii() { 0x01 } else { 0x11 }, 0, 0];
+        // ASCII, or UTF-8 where there is more.
+        let mut kind = vec![0x13, if text.is_ascii() { 0x00 } else { 0x10 }, 0, 0];
         kind.extend(size.to_le_bytes());
         self.attribute(name, (&kind, &[]), bytes)
     }

@@ -8,6 +8,7 @@ workers to one is by the clock and wants a quiet machine. Prints lines of a tabl
 what is measured, not what it costs each; Python has tests/reference/requirements-archive.txt.
 """
 
+import json
 import os
 import pathlib
 import shutil
@@ -37,17 +38,17 @@ def told(what, value):
 
 
 def responses(home):
-    """The demo's responses: 48 kHz, with all modes from 15 to 200 Hz, and bands alone; as memory goes, too."""
+    """The demo's responses, with all modes from 15 to 200 Hz, and bands alone; as memory goes, too."""
     run(PROGRAM, "demo", home / "demo", "--quiet")
     files = list((home / "demo").rglob("*.wav"))
     states = sorted({file.parent for file in files})
     state = states[0]
     count = len([file for file in files if file.parent == state])
-    with wave.open(str(files[0])) as file:
-        seconds = file.getnframes() / file.getframerate()
+    found = json.loads((home / "demo-results" / "results.json").read_text())["files"]
+    seconds, rate = found[0]["length_s"], found[0]["rate_hz"]
     for name, options in (("bands and modes", []), ("bands alone", ["--no-modes"])):
         cpu, memory = run(PROGRAM, "analyze", state, "--out", home / "demo-one", "--jobs", "1", "--quiet", *options)
-        told(f"a response of the demo ({seconds:.1f} s at 48 kHz; {count} in a state), {name}", f"{cpu / count:.3f} s, at most {memory:.0f} MB")
+        told(f"a response of the demo ({seconds:.1f} s at {rate / 1000:g} kHz; {count} in a state), {name}", f"{cpu / count:.3f} s, at most {memory:.0f} MB")
 
 
 def reading(home):
@@ -120,9 +121,9 @@ def gathered(home):
             folder = at / f"s{number}-results"
             shutil.copytree(source, folder, ignore=shutil.ignore_patterns("report.html"))
             (folder / "bands.csv").write_text(lines[0] + "".join((lines[1:] * rows)[:rows]))
-            json = (folder / "results.json").read_text()
-            json = json.replace(f'{{"table":"bands","rows":{len(lines) - 1}}}', f'{{"table":"bands","rows":{rows}}}')
-            head, tail = json.split('"sha256":"', 1)
+            said = (folder / "results.json").read_text()
+            said = said.replace(f'{{"table":"bands","rows":{len(lines) - 1}}}', f'{{"table":"bands","rows":{rows}}}')
+            head, tail = said.split('"sha256":"', 1)
             (folder / "results.json").write_text(f'{head}"sha256":"{number:08x}{tail[8:]}')
         for form in ("csv", "parquet"):
             try:
