@@ -22,7 +22,9 @@ struct Sofa {
 }
 
 fn truth(response: usize) -> Vec<f64> {
-    (0..FRAMES).map(|k| f64::from(((k * 7919 + response * 104_729) % 60_000) as i32 - 30_000) / 32_768.0).collect()
+    (0..FRAMES)
+        .map(|k| f64::from(((k * 7919 + response * 104_729) % 60_000) as i32 - 30_000) / 32_768.0)
+        .collect()
 }
 
 impl Default for Sofa {
@@ -47,7 +49,9 @@ impl Sofa {
     fn bytes(&self) -> Vec<u8> {
         let mut file = FileBuilder::new();
         let (conventions, convention, kind) = self.conventions;
-        for (name, text) in [("Conventions", conventions), ("SOFAConventions", convention), ("DataType", kind)] {
+        for (name, text) in
+            [("Conventions", conventions), ("SOFAConventions", convention), ("DataType", kind)]
+        {
             file.set_attr(name, AttrValue::AsciiString(text.into()));
         }
         let data = file.create_dataset("Data.IR");
@@ -90,7 +94,11 @@ fn each_response_reads_as_its_samples() {
             let read = Sofa::default().with(|s| s.single = single).read(channel).expect("sound");
             // Counts of 16 bits are exact in single precision.
             assert_eq!(read.samples, truth(channel - 1));
-            assert_eq!((read.rate_hz, read.provenance.channels), (48_000.0, 2), "the file's rate is believed");
+            assert_eq!(
+                (read.rate_hz, read.provenance.channels),
+                (48_000.0, 2),
+                "the file's rate is believed"
+            );
             assert_eq!(read.provenance.bit_depth, if single { 32 } else { 64 });
         }
     }
