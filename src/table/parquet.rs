@@ -158,7 +158,11 @@ impl Held {
             return if self.column.shape.nullable { Ok(()) } else { Err(wrong("a value in every row")) };
         }
         match &mut self.values {
-            Values::Text(all) => all.push(cell.into()),
+            Values::Text(all) => {
+                // Names of sessions and states stand in many rows in turn: one copy is shared.
+                let same = all.last().filter(|last| last.data() == cell.as_bytes()).cloned();
+                all.push(same.unwrap_or_else(|| cell.into()));
+            }
             Values::Integer(all) => all.push(cell.parse().map_err(|_| wrong("whole numbers"))?),
             Values::Number(all) => {
                 let number: Option<f64> = cell.parse().ok().filter(|number: &f64| number.is_finite());
