@@ -1,11 +1,12 @@
 #!/usr/bin/env python3
 """Slopes for docs/archive/scale.md: what a response, a session, a job and a gathered row cost.
 
-    python tests/archive/measure.py PROGRAM [SESSIONS]
+    python tests/archive/measure.py PROGRAM [SESSIONS [PART…]]
 
 Processor times are the system's (wait4), so that other work on the machine disturbs them little; only the ratio of two
 workers to one is by the clock and wants a quiet machine. Prints lines of a table. SESSIONS (default 400) sets the size of
-what is measured, not what it costs each; Python has tests/reference/requirements-archive.txt.
+what is measured, not what it costs each; PART is responses, reading, sessions, plans or gathered (default all). Python has
+tests/reference/requirements-archive.txt.
 """
 
 import json
@@ -91,18 +92,19 @@ def sessions(home):
     folder = home / "results-1" / f"{names[0]}-results"
     files = list(folder.iterdir())
     told("a results folder", f"{len(files)} files, {sum(file.stat().st_size for file in files) / 1000:.0f} kB, of these the report {(folder / 'report.html').stat().st_size / 1000:.0f} kB")
-    planned(home, names)
 
 
-def planned(home, names):
-    """What a plan costs, a job: the difference between two sizes."""
+def plans(home):
+    """What a plan costs, a job: the difference between two sizes. Files of a session are only named in it."""
     snakemake = pathlib.Path(sys.executable).parent / "snakemake"
     times = {}
-    for count in (len(names) // 4, len(names)):
+    for count in (500, 2_000):
         part = home / f"plan-{count}"
-        (part / "sessions").mkdir(parents=True)
-        for name in names[:count]:
-            (part / "sessions" / name).symlink_to(home / "sessions" / name)
+        for number in range(count):
+            state = part / "sessions" / f"room-{number}" / "empty"
+            state.mkdir(parents=True)
+            for place in range(3):
+                (state / f"place-{place}.wav").touch()
         command = [snakemake, "-s", HERE / "docs/archive/Snakefile", "-n", "--quiet", "all", "--directory", part, "--config", f"program={PROGRAM}"]
         times[count] = run(*command)
     (few, (a, _)), (many, (b, memory)) = times.items()
@@ -111,10 +113,13 @@ def planned(home, names):
 
 def gathered(home):
     """Sessions of 500 rows, many times the same but for what makes each its own."""
-    source = home / "results-1" / f"{sorted(os.listdir(home / 'sessions'))[0]}-results"
+    subprocess.run([sys.executable, HERE / "tests/archive/make_sessions.py", home / "one", "1"], check=True)
+    source = home / "one-results"
+    run(PROGRAM, "analyze", home / "one" / "room-0", "--out", source, "--quiet", *FEW_MODES)
     lines = (source / "bands.csv").read_text().splitlines(keepends=True)
     rows = 500
     times = {}
+    forms = {"csv": [], "parquet": ["--tables", "parquet"]}
     for count in (500, 2_000):
         at = home / f"many-{count}"
         for number in range(count):
@@ -125,12 +130,12 @@ def gathered(home):
             said = said.replace(f'{{"table":"bands","rows":{len(lines) - 1}}}', f'{{"table":"bands","rows":{rows}}}')
             head, tail = said.split('"sha256":"', 1)
             (folder / "results.json").write_text(f'{head}"sha256":"{number:08x}{tail[8:]}')
-        for form in ("csv", "parquet"):
+        for form in forms:
             try:
-                times[form, count] = run(PROGRAM, "gather", at, "--out", home / f"all-{form}", "--tables", form, "--quiet")
+                times[form, count] = run(PROGRAM, "gather", at, "--out", home / f"all-{form}", "--quiet", *forms[form])
             except AssertionError:
                 told(f"gather, {form}", "this build doesn't write it")
-    for form in ("csv", "parquet"):
+    for form in forms:
         if (form, 2_000) in times:
             (a, _), (b, memory) = times[form, 500], times[form, 2_000]
             size = sum(file.stat().st_size for file in (home / f"all-{form}").glob(f"*.{form}")) / 1e6
@@ -141,5 +146,6 @@ def gathered(home):
 
 LOAD = os.getloadavg()[0]
 with tempfile.TemporaryDirectory() as folder:
-    for part in (responses, reading, sessions, gathered):
-        part(pathlib.Path(folder))
+    for part in (responses, reading, sessions, plans, gathered):
+        if not sys.argv[3:] or part.__name__ in sys.argv[3:]:
+            part(pathlib.Path(folder))
