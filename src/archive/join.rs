@@ -82,9 +82,13 @@ impl Archive {
 
     fn has_parquet(&self) -> bool {
         #[cfg(feature = "parquet")]
-        return self.parquet;
+        {
+            self.parquet
+        }
         #[cfg(not(feature = "parquet"))]
-        false
+        {
+            false
+        }
     }
 
     /// `outs`: a CSV file for each table, then, where they were asked for, a Parquet file for each.
