@@ -20,6 +20,7 @@ use stillroom::table::{Results, Rows, csv_text, json};
 pub struct Out {
     folder: Folder,
     overwrite: Overwrite,
+    #[cfg(feature = "parquet")]
     tables: TableFiles,
     /// Nobody named it, and jobs on other files would choose the same.
     shared: bool,
@@ -45,6 +46,7 @@ pub fn open(session: &Session, output: &OutputArgs) -> Result<Out, Failed> {
     Ok(Out {
         folder,
         overwrite,
+        #[cfg(feature = "parquet")]
         tables: output.tables,
         shared: output.out.is_none() && session.root.is_none(),
     })
