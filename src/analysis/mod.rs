@@ -6,6 +6,7 @@
 //! rows and, with modes, its low end.
 
 mod absorbers;
+mod averaged;
 mod captured;
 mod comparison;
 mod crosscheck;
@@ -30,6 +31,7 @@ use std::num::NonZeroUsize;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 pub use absorbers::{take_facts, tune_states};
+pub use averaged::{Averaged, averaged};
 pub use comparison::{CompareSettings, TargetKind, compare_states};
 pub use files::{Failure, FileRecord as File};
 pub use follow::{FileStamps, Follower};

@@ -261,7 +261,7 @@ fn share_instant(
     }
 }
 
-/// Reads a place again, with the direct sound where the distances say; files don't change in between,
+/// Measures a place again, with the direct sound where the distances say; files don't change in between,
 /// and if one does, the first look stands.
 fn measured_again(
     session: &Session,
@@ -270,6 +270,14 @@ fn measured_again(
     settings: &Settings,
     banks: &Banks,
 ) -> Option<(Response, Vec<BandDecay>)> {
+    let mut response = read_again(session, state, settled)?;
+    let bands = bands_of(&response, settings.fraction, banks);
+    response.shed_samples();
+    Some((response, bands))
+}
+
+/// Reads a place again: its mean with all samples, at the times that were settled. `None` if a file changed meanwhile.
+pub(super) fn read_again(session: &Session, state: &State, settled: &Response) -> Option<Response> {
     let inputs: Vec<TakeInput> = state
         .takes
         .iter()
@@ -285,9 +293,7 @@ fn measured_again(
         .collect();
     let mut response = combine(inputs, settled.place.clone()).ok()?;
     response.take_times_of(settled);
-    let bands = bands_of(&response, settings.fraction, banks);
-    response.shed_samples();
-    Some((response, bands))
+    Some(response)
 }
 
 /// Filters by sample rate, made once a rate.

@@ -21,6 +21,12 @@ pub struct Gathered {
     pub rows: u64,
 }
 
+/// A file that is written.
+type Out<'a> = dyn Write + Send + 'a;
+
+/// What else is done with each session's tables.
+type Also<'a> = dyn FnMut(&str, &Bodies) -> io::Result<Result<(), String>> + 'a;
+
 impl Archive {
     /// Adds the tables of all sessions to a batch, with their catalogue and metadata.
     ///
@@ -28,10 +34,13 @@ impl Archive {
     /// [`ArchiveError::Output`]; [`ArchiveError::Interrupted`] once `cancelled` says so.
     pub fn write(&self, batch: &mut Batch, cancelled: &dyn Fn() -> bool) -> Result<Gathered, ArchiveError> {
         let tables = self.tables();
-        let names: Vec<String> = tables.iter().map(|table| table.file_name()).collect();
+        let mut names: Vec<String> = tables.iter().map(|table| table.file_name()).collect();
+        if self.has_parquet() {
+            names.extend(tables.iter().map(|table| table.parquet_name()));
+        }
         let mut gathered = Ok(Gathered::default());
         batch.add_together(&names, |outs| {
-            gathered = self.stream(&tables, outs, cancelled)?;
+            gathered = self.stream_all(&tables, outs, cancelled)?;
             Ok(())
         })?;
         let gathered = gathered?;
@@ -41,6 +50,12 @@ impl Archive {
         batch.add(&CatalogueRow::TABLE.file_name(), |out| {
             csv_text::write(Rows::of(&gathered.catalogue), out)
         })?;
+        #[cfg(feature = "parquet")]
+        if self.parquet {
+            batch.add(&CatalogueRow::TABLE.parquet_name(), |out| {
+                crate::table::parquet::write(Rows::of(&gathered.catalogue), out)
+            })?;
+        }
         let metadata = csv_metadata::gathered(&tables, CatalogueRow::TABLE);
         batch.add(csv_metadata::FILE_NAME, |out| out.write_all(metadata.as_bytes()))?;
         Ok(gathered)
@@ -53,9 +68,10 @@ impl Archive {
     pub fn read(&self, cancelled: &dyn Fn() -> bool) -> Result<Gathered, ArchiveError> {
         let tables = self.tables();
         let mut nowhere: Vec<io::Sink> = tables.iter().map(|_| io::sink()).collect();
-        let mut outs: Vec<&mut dyn Write> = nowhere.iter_mut().map(|out| out as &mut dyn Write).collect();
+        let mut outs: Vec<&mut Out<'_>> = nowhere.iter_mut().map(|out| out as &mut Out<'_>).collect();
         // Nothing is written, so nothing can fail to be.
-        self.stream(&tables, &mut outs, cancelled).unwrap_or_else(|_| Ok(Gathered::default()))
+        self.stream(&tables, (&mut outs, &mut |_, _| Ok(Ok(()))), cancelled)
+            .unwrap_or_else(|_| Ok(Gathered::default()))
     }
 
     /// Tables that at least one session has: those of a comparison are not everywhere.
@@ -64,10 +80,40 @@ impl Archive {
         CSV_TABLES.iter().filter(has).copied().collect()
     }
 
+    fn has_parquet(&self) -> bool {
+        #[cfg(feature = "parquet")]
+        {
+            self.parquet
+        }
+        #[cfg(not(feature = "parquet"))]
+        {
+            false
+        }
+    }
+
+    /// `outs`: a CSV file for each table, then, where they were asked for, a Parquet file for each.
+    fn stream_all(
+        &self,
+        tables: &[&'static Table],
+        outs: &mut [&mut Out<'_>],
+        cancelled: &dyn Fn() -> bool,
+    ) -> io::Result<Result<Gathered, ArchiveError>> {
+        #[cfg(feature = "parquet")]
+        if self.parquet {
+            let (csv, typed) = outs.split_at_mut(tables.len());
+            let mut files = super::typed::Files::new(tables, typed)?;
+            let gathered =
+                self.stream(tables, (csv, &mut |name, bodies| files.take(name, bodies)), cancelled)?;
+            return files.finish().map(|()| gathered);
+        }
+        self.stream(tables, (outs, &mut |_, _| Ok(Ok(()))), cancelled)
+    }
+
+    /// `also`: takes each session's name and tables, or says why they can't be taken; asked first.
     fn stream(
         &self,
         tables: &[&'static Table],
-        outs: &mut [&mut dyn Write],
+        (outs, also): (&mut [&mut Out<'_>], &mut Also<'_>),
         cancelled: &dyn Fn() -> bool,
     ) -> io::Result<Result<Gathered, ArchiveError>> {
         for (table, out) in tables.iter().zip(outs.iter_mut()) {
@@ -78,7 +124,11 @@ impl Archive {
             if cancelled() {
                 return Ok(Err(ArchiveError::Interrupted));
             }
-            match bodies(session) {
+            let read = match bodies(session) {
+                Ok(bodies) => also(&session.name, &bodies)?.map(|()| bodies),
+                Err(reason) => Err(reason),
+            };
+            match read {
                 Ok(bodies) => {
                     let first = first_cell(&session.name)?;
                     for (table, out) in tables.iter().zip(outs.iter_mut()) {
@@ -136,7 +186,7 @@ fn first_cell(name: &str) -> io::Result<Vec<u8>> {
 }
 
 /// Our rows hold no line end within a field (control characters are written as U+FFFD), so a line is a row.
-fn append(out: &mut dyn Write, first: &[u8], body: &[u8]) -> io::Result<()> {
+fn append(out: &mut Out<'_>, first: &[u8], body: &[u8]) -> io::Result<()> {
     let mut joined = Vec::with_capacity(body.len() + body.len() / 8);
     for line in body.split_inclusive(|byte| *byte == b'\n') {
         joined.extend_from_slice(first);

@@ -136,7 +136,7 @@ impl Finder {
             .map(|((folder, head), name)| Results { name, folder, head })
             .collect();
         all.sort_by_cached_key(|results| (NaturalKey::new(&results.name), results.name.clone()));
-        let mut archive = Archive { sessions: Vec::new(), left_out: self.left_out, warnings: Vec::new() };
+        let mut archive = Archive { left_out: self.left_out, ..Archive::default() };
         let mut known: BTreeMap<[u8; 32], String> = BTreeMap::new();
         for results in all {
             let first = results.head.inputs.and_then(|inputs| known.get(&inputs).cloned());

@@ -15,6 +15,8 @@ mod head;
 mod join;
 mod look;
 mod summary;
+#[cfg(feature = "parquet")]
+mod typed;
 
 pub use crate::table::CatalogueRow;
 pub use error::ArchiveError;
@@ -25,7 +27,7 @@ use head::Head;
 use std::path::PathBuf;
 
 /// Results of many sessions, found but not yet read.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 #[non_exhaustive]
 pub struct Archive {
     /// Sessions in natural order of their names.
@@ -34,6 +36,19 @@ pub struct Archive {
     pub left_out: Vec<LeftOut>,
     /// What else the user should know, in sentences.
     pub warnings: Vec<String>,
+    /// Parquet files are written beside the CSV files.
+    #[cfg(feature = "parquet")]
+    parquet: bool,
+}
+
+#[cfg(feature = "parquet")]
+impl Archive {
+    /// [`Archive::write`] writes Parquet files beside the CSV files.
+    #[must_use]
+    pub fn with_parquet(mut self) -> Self {
+        self.parquet = true;
+        self
+    }
 }
 
 /// The results of one session.

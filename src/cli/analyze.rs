@@ -24,6 +24,7 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     check_range(&args.job.computing)?;
     let session = session::open(&args.paths, &options(&args.job.reading))?;
     let folder = write::open(&session, &args.job.output)?;
+    write::check_responses(args.responses.as_deref(), &session, &args.job.output)?;
     let settings = settings(&args.job.computing, args.job.run.jobs);
     let bar = Bar::new(args.job.run.quiet);
     let control = Control { cancelled: &interrupt::asked, progress: &|step| bar.show(step) };
@@ -38,6 +39,10 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     let content = Content { session: &session, found: &found, compared: None, results: &results };
     let placed = write::results(&folder, &content)?;
     write::figures(&args.job.output, &content)?;
+    #[cfg(feature = "sofa")]
+    if let Some(folder) = &args.responses {
+        write::responses(folder, &session, &found, &args.job.output)?;
+    }
     if args.job.output.format == Format::Table {
         if !args.job.run.quiet {
             summary(&session, &found, &results);

@@ -1,6 +1,8 @@
 //! `stillroom demo`: the invented session, and the main job on it.
 
-use super::args::{Bands, CompareArgs, ComputingArgs, DemoArgs, Format, JobArgs, OutputArgs, ReadingArgs};
+use super::args::{
+    Bands, CompareArgs, ComputingArgs, DemoArgs, Format, JobArgs, OutputArgs, ReadingArgs, TableFiles,
+};
 use super::{Exit, Failed, compare, screen, write};
 
 /// Writes the session, analyses it and compares its states.
@@ -33,6 +35,7 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
             output: OutputArgs {
                 out: None,
                 force: false,
+                tables: TableFiles::Csv,
                 figures: args.figures.clone(),
                 format: Format::Table,
             },

@@ -1,5 +1,7 @@
 //! `stillroom gather`: results of many sessions in one set of tables.
 
+#[cfg(feature = "parquet")]
+use super::args::TableFiles;
 use super::args::{Format, GatherArgs};
 use super::{Exit, Failed, interrupt, screen, write};
 use stillroom::archive::{self, Archive, ArchiveError, CatalogueRow, Gathered, LeftOut};
@@ -11,7 +13,10 @@ pub fn run(args: &GatherArgs) -> Result<Exit, Failed> {
     let overwrite = if args.force { Overwrite::Anything } else { Overwrite::OnlyOurs };
     let folder =
         args.out.as_ref().map(|out| Folder::open(out, overwrite)).transpose().map_err(Failed::usage)?;
+    write::check_tables(args.tables)?;
     let found = archive::look(&args.results, args.sessions.as_deref()).map_err(failed)?;
+    #[cfg(feature = "parquet")]
+    let found = if args.tables == TableFiles::Parquet { found.with_parquet() } else { found };
     let gathered = match &folder {
         Some(folder) => into(folder, &found),
         None => found.read(&interrupt::asked),

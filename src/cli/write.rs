@@ -1,12 +1,18 @@
 //! Results to disk, and to standard output in the form asked for.
 
 use super::Failed;
-use super::args::{Format, OutputArgs};
+use super::args::{Format, OutputArgs, TableFiles};
 use std::path::{Path, PathBuf};
+#[cfg(feature = "sofa")]
+use stillroom::analysis::{Analysis, averaged};
 use stillroom::output::pictures::Pictures;
+#[cfg(feature = "sofa")]
+use stillroom::output::sofa::{self, SofaFiles};
 use stillroom::output::{Batch, Folder, Overwrite, REPORT_HTML, add_tables, inputs, inputs_of, is_ours};
 use stillroom::report::{self, Content};
 use stillroom::session::{Session, default_out};
+#[cfg(feature = "sofa")]
+use stillroom::state::StateResult;
 use stillroom::table::{Results, Rows, csv_text, json};
 
 /// Where results go.
@@ -14,6 +20,8 @@ use stillroom::table::{Results, Rows, csv_text, json};
 pub struct Out {
     folder: Folder,
     overwrite: Overwrite,
+    #[cfg(feature = "parquet")]
+    tables: TableFiles,
     /// Nobody named it, and jobs on other files would choose the same.
     shared: bool,
 }
@@ -30,11 +38,71 @@ impl Out {
 pub fn open(session: &Session, output: &OutputArgs) -> Result<Out, Failed> {
     let path: PathBuf = output.out.clone().unwrap_or_else(|| default_out(session));
     let overwrite = overwrite(output);
+    check_tables(output.tables)?;
     if let Some(pictures) = pictures(output) {
         pictures.look().map_err(Failed::usage)?;
     }
     let folder = Folder::open(&path, overwrite).map_err(Failed::usage)?;
-    Ok(Out { folder, overwrite, shared: output.out.is_none() && session.root.is_none() })
+    Ok(Out {
+        folder,
+        overwrite,
+        #[cfg(feature = "parquet")]
+        tables: output.tables,
+        shared: output.out.is_none() && session.root.is_none(),
+    })
+}
+
+/// Whether this build writes such files.
+pub fn check_tables(tables: TableFiles) -> Result<(), Failed> {
+    if tables == TableFiles::Parquet && cfg!(not(feature = "parquet")) {
+        return Err(Failed::usage(
+            "--tables parquet: this build writes no Parquet files\n  found    a build without the feature `parquet`\n  \
+             allowed  csv\n  do       build the program with --features parquet, or leave the option out",
+        ));
+    }
+    Ok(())
+}
+
+/// Responses go nowhere in a build that writes no SOFA files.
+#[cfg(not(feature = "sofa"))]
+pub fn check_responses(folder: Option<&Path>, _: &Session, _: &OutputArgs) -> Result<(), Failed> {
+    folder.map_or(Ok(()), |folder| {
+        Err(Failed::usage(format!(
+            "--responses {}: this build writes no SOFA files\n  found    a build without the feature `sofa`\n  \
+             allowed  builds with it\n  do       build the program with --features sofa, or leave the option out",
+            shown(folder)
+        )))
+    })
+}
+
+/// Whether the responses may go into a folder, asked before any work is done.
+#[cfg(feature = "sofa")]
+pub fn check_responses(folder: Option<&Path>, session: &Session, output: &OutputArgs) -> Result<(), Failed> {
+    let Some(folder) = folder else { return Ok(()) };
+    for state in &session.states {
+        sofa::look(folder, state, overwrite(output)).map_err(Failed::usage)?;
+    }
+    Ok(())
+}
+
+/// Writes the averaged responses of all states. A run that was stopped writes none.
+#[cfg(feature = "sofa")]
+pub fn responses(
+    folder: &Path,
+    session: &Session,
+    found: &Analysis,
+    output: &OutputArgs,
+) -> Result<(), Failed> {
+    let states = session.states.iter().filter(|_| !found.interrupted);
+    for (state, result) in states.filter_map(|state| {
+        let of = |result: &&StateResult| result.name == state.name;
+        Some((state, found.states.iter().find(of)?))
+    }) {
+        let read = averaged(session, result);
+        let files = SofaFiles::new(folder, session, state, &read).map_err(Failed::nothing)?;
+        files.write(overwrite(output)).map_err(Failed::nothing)?;
+    }
+    Ok(())
 }
 
 /// Writes all tables and the report into the folder. What a run had finished when it was stopped goes
@@ -48,6 +116,10 @@ pub fn results(out: &Out, content: &Content<'_>) -> Result<Folder, Failed> {
     };
     let mut batch: Batch = folder.batch().map_err(Failed::nothing)?;
     add_tables(&mut batch, content.results).map_err(Failed::nothing)?;
+    #[cfg(feature = "parquet")]
+    if out.tables == TableFiles::Parquet {
+        stillroom::output::add_parquet(&mut batch, content.results).map_err(Failed::nothing)?;
+    }
     if !stopped {
         let page = report::html(content);
         batch.add(REPORT_HTML, |out| out.write_all(page.as_bytes())).map_err(Failed::nothing)?;

@@ -37,7 +37,7 @@ impl Batch {
     pub fn add(
         &mut self,
         name: &str,
-        write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+        write: impl FnOnce(&mut (dyn Write + Send)) -> io::Result<()>,
     ) -> Result<(), OutputError> {
         self.written(name, write)
             .map_err(|error| OutputError::Write { path: self.target.join(name), reason: error.kind() })?;
@@ -52,7 +52,7 @@ impl Batch {
     pub fn add_together(
         &mut self,
         names: &[String],
-        write: impl FnOnce(&mut [&mut dyn Write]) -> io::Result<()>,
+        write: impl FnOnce(&mut [&mut (dyn Write + Send)]) -> io::Result<()>,
     ) -> Result<(), OutputError> {
         self.written_together(names, write)
             .map_err(|error| OutputError::Write { path: self.target.clone(), reason: error.kind() })?;
@@ -63,12 +63,12 @@ impl Batch {
     fn written_together(
         &self,
         names: &[String],
-        write: impl FnOnce(&mut [&mut dyn Write]) -> io::Result<()>,
+        write: impl FnOnce(&mut [&mut (dyn Write + Send)]) -> io::Result<()>,
     ) -> io::Result<()> {
         let file = |name: &String| File::create(self.staging.path().join(name)).map(BufWriter::new);
         let mut buffers = names.iter().map(file).collect::<io::Result<Vec<_>>>()?;
-        let mut outs: Vec<&mut dyn Write> =
-            buffers.iter_mut().map(|buffer| buffer as &mut dyn Write).collect();
+        let mut outs: Vec<&mut (dyn Write + Send)> =
+            buffers.iter_mut().map(|buffer| buffer as &mut (dyn Write + Send)).collect();
         write(&mut outs)?;
         for buffer in buffers {
             buffer.into_inner().map_err(io::IntoInnerError::into_error)?.sync_all()?;
@@ -76,7 +76,11 @@ impl Batch {
         Ok(())
     }
 
-    fn written(&self, name: &str, write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> io::Result<()> {
+    fn written(
+        &self,
+        name: &str,
+        write: impl FnOnce(&mut (dyn Write + Send)) -> io::Result<()>,
+    ) -> io::Result<()> {
         let mut buffer = BufWriter::new(File::create(self.staging.path().join(name))?);
         write(&mut buffer)?;
         // Else a crash after the rename can leave an empty file in its place.

@@ -11,11 +11,15 @@ mod batch;
 mod error;
 pub mod file;
 mod folder;
+#[cfg(feature = "sofa")]
+mod hdf5;
 mod inputs;
 mod journal;
 mod mend;
 pub mod pictures;
 mod place;
+#[cfg(feature = "sofa")]
+pub mod sofa;
 pub(crate) mod staging;
 
 pub use batch::Batch;
@@ -27,6 +31,8 @@ pub use place::Placed;
 /// Whose a results folder is: one rule for who reads folders and who writes them.
 pub use crate::session::written_by_us as is_ours;
 
+#[cfg(feature = "parquet")]
+use crate::table::parquet;
 use crate::table::{CatalogueRow, Results, Row as _, csv_metadata, csv_text, json, results, schema};
 
 /// File name of the results as JSON.
@@ -54,10 +60,23 @@ pub fn add_tables(batch: &mut Batch, found: &Results) -> Result<(), OutputError>
     batch.add(schema::FILE_NAME, |out| out.write_all(schema::text().as_bytes()))
 }
 
+/// Adds the tables of a run once more, as Parquet.
+///
+/// # Errors
+/// As [`add_tables`].
+#[cfg(feature = "parquet")]
+pub fn add_parquet(batch: &mut Batch, found: &Results) -> Result<(), OutputError> {
+    for rows in found.csv_tables() {
+        batch.add(&rows.table.parquet_name(), |out| parquet::write(rows, out))?;
+    }
+    Ok(())
+}
+
 /// Every file name that a run may write: those that the present run did not write are of an earlier
 /// one, and would be taken for its results.
 fn own_names() -> Vec<String> {
-    let tables = results::CSV_TABLES.iter().chain([&CatalogueRow::TABLE]).map(|table| table.file_name());
+    let tables = results::CSV_TABLES.iter().chain([&CatalogueRow::TABLE]);
+    let tables = tables.flat_map(|table| [table.file_name(), table.parquet_name()]);
     let others = [RESULTS_JSON, REPORT_HTML, csv_metadata::FILE_NAME, schema::FILE_NAME];
     tables.chain(others.map(str::to_owned)).collect()
 }

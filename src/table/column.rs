@@ -20,6 +20,12 @@ impl Table {
     pub fn file_name(&self) -> String {
         format!("{}.csv", self.name)
     }
+
+    /// File name of the table as Parquet, where that was asked for.
+    #[must_use]
+    pub fn parquet_name(&self) -> String {
+        format!("{}.parquet", self.name)
+    }
 }
 
 /// One column of a table, or one key of an object in `results.json`.

@@ -37,6 +37,8 @@ pub mod json;
 pub mod mode_levels;
 pub mod modes;
 pub mod number;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 pub mod position_changes;
 pub mod reference;
 pub mod results;

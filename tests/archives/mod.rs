@@ -3,6 +3,7 @@
 mod forms;
 mod gathered;
 mod many;
+mod typed;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -2,13 +2,15 @@
 //! or is refused with file, place, finding, what is allowed and what to do.
 //!
 //! `wave` makes the bytes; `sound` are files to be read (right or mended), `refused` those that can't be,
-//! `other_formats` FLAC and AIFF, `mutated` random damage, `measured` responses that others published.
+//! `other_formats` FLAC and AIFF, `arrays` NumPy and text, `sofa` SOFA, `mutated` random damage, `measured` responses that others published.
 
 mod arrays;
 mod measured;
 mod mutated;
 mod other_formats;
 mod refused;
+#[cfg(feature = "sofa")]
+mod sofa;
 mod sound;
 mod wave;
 

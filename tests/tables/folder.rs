@@ -116,7 +116,7 @@ fn a_run_that_fails_changes_nothing() {
     let bands = fs::read(home.path().join("bands.csv")).unwrap();
     let mut batch = Folder::open(home.path(), Overwrite::OnlyOurs).unwrap().batch().unwrap();
     batch.add("bands.csv", |out| out.write_all(b"new")).unwrap();
-    let full = |out: &mut dyn Write| {
+    let full = |out: &mut (dyn Write + Send)| {
         out.write_all(b"half")?;
         Err(io::Error::from(io::ErrorKind::StorageFull))
     };

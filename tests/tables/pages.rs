@@ -47,5 +47,8 @@ fn the_sample_goes_to_the_build_folder() {
     let folder = Folder::open(&path, Overwrite::OnlyOurs).unwrap();
     let mut batch = folder.batch().unwrap();
     add_tables(&mut batch, &sample::results()).unwrap();
-    assert_eq!(batch.commit().unwrap().files.len(), 11);
+    #[cfg(feature = "parquet")]
+    stillroom::output::add_parquet(&mut batch, &sample::results()).unwrap();
+    let parquet = if cfg!(feature = "parquet") { 8 } else { 0 };
+    assert_eq!(batch.commit().unwrap().files.len(), 11 + parquet);
 }

@@ -34,7 +34,8 @@ pub enum Command {
     /// Decay, level and resonances of every state of a session
     #[command(after_help = "Examples:\n  stillroom analyze cello-room\n  \
         stillroom analyze seat.wav corner.wav --bands octave\n  \
-        stillroom analyze takes --names '{state}_{position}_{take}' --out results\n\n\
+        stillroom analyze takes --names '{state}_{position}_{take}' --out results\n  \
+        stillroom analyze cello-room --responses cello-room-sofa\n\n\
         A session is a folder; its sub-folders are states of the room, the files in them takes named\n\
         POSITION[@SOURCE][#TAKE], e.g. seat@left#2.wav.\n\n\
         Exit status: 0 done, 1 nothing could be done, 2 wrong usage or manifest, 3 done but an input\n\
@@ -108,7 +109,8 @@ pub enum Command {
     Measure(WithoutSound),
     /// Put the results of many sessions into one set of tables
     #[command(after_help = "Examples:\n  stillroom gather jobs/*-results --out all\n  \
-        stillroom gather results --out all --sessions sessions\n  stillroom gather results --catalogue\n\n\
+        stillroom gather results --out all --sessions sessions\n  stillroom gather results --catalogue\n  \
+        stillroom gather results --out all --tables parquet\n\n\
         RESULTS are folders that analyze or compare wrote, or folders that hold them. Each table gets a column\n\
         `session` first. Results that are cut short, missing or there twice are named and left out (exit status 3);\n\
         results of another schema are refused (2).")]
@@ -155,6 +157,9 @@ pub struct GatherArgs {
     /// Folder with a sub-folder for each session, to name those that have no results
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub sessions: Option<PathBuf>,
+    /// Files of the tables: CSV, or Parquet beside CSV
+    #[arg(long, value_enum, default_value_t = TableFiles::Csv)]
+    pub tables: TableFiles,
     /// Form of the catalogue on standard output
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,
@@ -302,6 +307,10 @@ pub struct AnalyzeArgs {
     /// A session folder, folders that are states, or single audio files
     #[arg(required = true, value_hint = ValueHint::AnyPath)]
     pub paths: Vec<PathBuf>,
+    /// Folder for the responses, averaged and time-aligned: a SOFA file (AES69) a state [default: none is written;
+    /// builds with the feature `sofa`]
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub responses: Option<PathBuf>,
     /// From the folder to the results.
     #[command(flatten)]
     pub job: JobArgs,
@@ -362,12 +371,24 @@ pub struct OutputArgs {
     /// Write even into a folder that something else made
     #[arg(long)]
     pub force: bool,
+    /// Files of the tables: CSV, or Parquet beside CSV
+    #[arg(long, value_enum, default_value_t = TableFiles::Csv)]
+    pub tables: TableFiles,
     /// Folder for the report's pictures as SVG and PNG files [default: none are written]
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub figures: Option<PathBuf>,
     /// What to print on standard output: a summary, the main table as CSV, or everything as JSON
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,
+}
+
+/// Files that tables are written to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum TableFiles {
+    /// CSV files
+    Csv,
+    /// Apache Parquet beside the CSV files: typed, with units (builds with the feature `parquet`)
+    Parquet,
 }
 
 /// Form of standard output.
