@@ -141,7 +141,7 @@ flags! {
         "Read the bands; more positions and a lower noise move the limit up.";
     SeenAtOnePlace, "seen-at-one-place", "Of six positions or more fewer than two see this resonance, so it may be a disturbance of one recording.",
         "Repeat the take that sees it.";
-    NotOfThisBox, "not-of-this-box", "This resonance lies well below the lowest mode that a rectangular room of the stated lengths has.",
+    NotOfThisBox, "not-of-this-box", "This resonance lies well below the lowest mode that the room as stated has.",
         "Look for an open door, a light wall or a neighbouring room, and check the lengths.";
     LeftOutOfFit, "left-out-of-fit", "The record of this position took no part in the fit of the resonances: it is much shorter than the others, or too short.",
         "Export a response as long as those of the other positions.";
@@ -158,12 +158,12 @@ flags! {
     NotSeen, "not-seen", "The resonance doesn't stand out of the noise at this position.", "";
 
     // ---- room (assignment)
-    Unassigned, "unassigned", "No mode of a rectangular room with these lengths fits in frequency and shape.",
+    Unassigned, "unassigned", "No mode of the room as stated fits in frequency and shape.",
         "Nothing need be done; check the lengths in session.toml if most modes stay unassigned.";
     ByFrequency, "by-frequency", "The mode was assigned by its frequency alone; no other predicted mode is near.",
         "Measure at opposite walls with one common instant, so that the shape can confirm it.";
-    NotThisBox, "not-this-box", "Under half of the lowest modes fit a rectangular room with these lengths, so none is named.",
-        "Check the lengths in session.toml; leave them out if the room is not rectangular.";
+    NotThisBox, "not-this-box", "Under half of the lowest modes fit the room as stated (a rectangular one with these lengths, or one on this plan), so none is named.",
+        "Check the lengths in session.toml; if the room is not rectangular, give its plan, or leave them out.";
     SharesShape, "shares-shape", "Another mode has the same shape and was assigned instead: one mode split in two.", "";
 
     // ---- criterion

@@ -10,7 +10,7 @@
 //! 4. [`decay`] runs the class 1 filters of [`filter`] backwards and integrates (ISO 3382): T20, T30, EDT,
 //!    clarity, each an [`estimate::Reading`].
 //! 5. [`modes`] fits poles that all source–receiver paths of a state share: frequency, T60, amplitudes, covariance.
-//! 6. [`room`] names them by the rectangular room's, [`criterion`] holds them against what can be heard,
+//! 6. [`room`] names them by those of the room as stated, [`criterion`] holds them against what can be heard,
 //!    [`procedure`] the measurement against its standards.
 //! 7. [`change`] pairs the modes of two states and says what became of each; [`absorber`] reads from a mode
 //!    that became two poles what the unit does, and what to change.

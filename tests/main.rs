@@ -27,6 +27,8 @@ mod modes;
 mod one_number;
 mod pair;
 mod perturbed;
+#[cfg(feature = "cli")]
+mod plan_room;
 mod real_rooms;
 #[cfg(feature = "cli")]
 mod report_language;
@@ -34,6 +36,7 @@ mod report_language;
 mod safety;
 #[path = "synthetic/score.rs"]
 mod score;
+mod seat_advice;
 mod structure;
 mod synthetic;
 #[path = "synthetic/table.rs"]

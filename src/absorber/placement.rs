@@ -7,7 +7,7 @@
 
 use super::coupled::{Resonator, best_t60_s, best_unit};
 use crate::modes::LN_1000;
-use crate::room::shape;
+use crate::room::Enclosure;
 
 /// Steps of the grid over the floor, besides walls and corners.
 const GRID: usize = 4;
@@ -17,8 +17,8 @@ const FLOOR_M: f64 = 0.3;
 /// A mode of the room that the unit meets.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RoomMode {
-    /// Half waves along length, width, height.
-    pub axes: [u32; 3],
+    /// Its place in the room's list.
+    pub listed: usize,
     /// Its pole without the unit.
     pub own: Resonator,
 }
@@ -41,29 +41,30 @@ pub struct Placement {
 
 /// Corners, wall middles and a grid over the floor, the best for the target first.
 ///
+/// `air`: the room whose list the modes are of.
 /// `g_per_s`: coupling to the target at `at_m`, where the unit stands now. Empty where the target has no
 /// pressure there, since then nothing can be scaled.
 #[must_use]
 pub fn placements(
-    dimensions_m: [f64; 3],
+    air: &Enclosure,
     target: RoomMode,
     others: &[RoomMode],
     g_per_s: f64,
     at_m: [f64; 3],
 ) -> Vec<Placement> {
-    let here = shape(dimensions_m, target.axes, at_m).abs();
+    let here = air.shape(target.listed, at_m).abs();
     if here < 0.05 {
         return Vec::new();
     }
     let per_shape = g_per_s / here;
-    let mut all: Vec<Placement> = places(dimensions_m)
+    let mut all: Vec<Placement> = places(air)
         .into_iter()
         .map(|(name, at)| {
-            let g = per_shape * shape(dimensions_m, target.axes, at).abs();
+            let g = per_shape * air.shape(target.listed, at).abs();
             let unit = best_unit(target.own, g);
             let other = others
                 .iter()
-                .map(|o| (o, factor(o, unit, coupling(dimensions_m, target, o, per_shape, at))))
+                .map(|o| (o, factor(o, unit, coupling(air, target, o, per_shape, at))))
                 .max_by(|a, b| a.1.ln().abs().total_cmp(&b.1.ln().abs()))
                 .map(|(o, f)| (o.own.omega_per_s / std::f64::consts::TAU, f));
             Placement { name, at_m: at, coupling_per_s: g, t60_s: best_t60_s(target.own, g), other }
@@ -74,9 +75,9 @@ pub fn placements(
 }
 
 /// Coupling to another mode at a place: the scaled shapes count, whose mean square over the room is one.
-fn coupling(dimensions_m: [f64; 3], target: RoomMode, other: &RoomMode, per_shape: f64, at: [f64; 3]) -> f64 {
-    let scale = |axes: [u32; 3]| 2f64.powi(axes.iter().filter(|n| **n > 0).count() as i32).sqrt();
-    per_shape * scale(other.axes) / scale(target.axes) * shape(dimensions_m, other.axes, at).abs()
+fn coupling(air: &Enclosure, target: RoomMode, other: &RoomMode, per_shape: f64, at: [f64; 3]) -> f64 {
+    let scale = |mode: usize| air.modes[mode].mean_square.sqrt().recip();
+    per_shape * scale(other.listed) / scale(target.listed) * air.shape(other.listed, at).abs()
 }
 
 /// Factor on the other mode's T60.
@@ -86,25 +87,41 @@ fn factor(other: &RoomMode, unit: Resonator, g: f64) -> f64 {
     other.own.decay_per_s / (other.own.decay_per_s + more).max(0.1 * other.own.decay_per_s)
 }
 
-fn places([length, width, height]: [f64; 3]) -> Vec<(String, [f64; 3])> {
+/// Floor and ceiling in each corner and in the middle, foot and middle of each wall, and a grid over the floor; none of
+/// it outside the plan.
+fn places(air: &Enclosure) -> Vec<(String, [f64; 3])> {
+    let (mut plan, height) = (air.plan_m(), air.height_m());
+    let mut middles: Vec<[f64; 2]> = plan
+        .iter()
+        .zip(plan.iter().cycle().skip(1))
+        .map(|(a, b)| [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])])
+        .collect();
+    let [low, high] = [f64::min, f64::max]
+        .map(|pick| [0, 1].map(|k| plan.iter().map(|c| c[k]).reduce(pick).unwrap_or(0.0)));
+    let within = |share: [f64; 2]| [0, 1].map(|k| low[k] + share[k] * (high[k] - low[k]));
+    // Of equally good places the first is named first: those nearer the origin, whichever way round the plan was drawn.
+    plan.sort_by(|a, b| a[1].total_cmp(&b[1]).then(a[0].total_cmp(&b[0])));
+    let off = |at: &[f64; 2]| (at[1] - within([0.5, 0.5])[1]).abs();
+    middles.sort_by(|a, b| off(a).total_cmp(&off(b)).then(a[0].total_cmp(&b[0])).then(a[1].total_cmp(&b[1])));
     let mut places = Vec::new();
     for (z, level) in [(0.0, "floor"), (height, "ceiling")] {
-        for (x, y) in [(0.0, 0.0), (length, 0.0), (0.0, width), (length, width)] {
-            places.push((format!("{level} corner {x:.2}, {y:.2}"), [x, y, z]));
+        for [x, y] in &plan {
+            places.push((format!("{level} corner {x:.2}, {y:.2}"), [*x, *y, z]));
         }
-        places.push((format!("middle of the {level}"), [0.5 * length, 0.5 * width, z]));
+        let [x, y] = within([0.5, 0.5]);
+        places.push((format!("middle of the {level}"), [x, y, z]));
     }
-    for (x, y) in [(0.0, 0.5), (1.0, 0.5), (0.5, 0.0), (0.5, 1.0)] {
-        let at = [x * length, y * width];
-        places.push((format!("foot of the wall middle {:.2}, {:.2}", at[0], at[1]), [at[0], at[1], 0.0]));
-        places.push((format!("middle of the wall {:.2}, {:.2}", at[0], at[1]), [at[0], at[1], 0.5 * height]));
+    for [x, y] in middles {
+        places.push((format!("foot of the wall middle {x:.2}, {y:.2}"), [x, y, 0.0]));
+        places.push((format!("middle of the wall {x:.2}, {y:.2}"), [x, y, 0.5 * height]));
     }
     for i in 1..GRID {
         for j in 1..GRID {
-            let at = [length * i as f64 / GRID as f64, width * j as f64 / GRID as f64];
-            places.push((format!("on the floor {:.2}, {:.2}", at[0], at[1]), [at[0], at[1], FLOOR_M]));
+            let [x, y] = within([i as f64 / GRID as f64, j as f64 / GRID as f64]);
+            places.push((format!("on the floor {x:.2}, {y:.2}"), [x, y, FLOOR_M]));
         }
     }
+    places.retain(|(_, at)| air.holds(*at));
     places
 }
 
@@ -171,10 +188,11 @@ mod tests {
         let scene = Scene::empty(ROOM, 20.0, 0.012, 160.0);
         let (omega, decay) = scene.bare_mode([1, 0, 0]).unwrap();
         let own = Resonator { omega_per_s: omega, decay_per_s: decay };
-        let target = RoomMode { axes: [1, 0, 0], own };
+        let air = Enclosure::rectangular(ROOM, 20.0, 160.0).unwrap();
+        let target = RoomMode { listed: 0, own };
         let corner = [0.0, 0.0, 0.0];
         let per_unit = scene.unit_for([1, 0, 0], 9.0, corner, (omega, 8.0)).coupling_per_s;
-        let found = placements(ROOM, target, &[], 9.0, corner);
+        let found = placements(&air, target, &[], 9.0, corner);
         let quarter = found.iter().find(|p| p.name.starts_with("on the floor 1.29, 1.93")).unwrap();
         assert_relative_eq!(quarter.coupling_per_s, 9.0 * (TAU / 8.0).cos(), max_relative = 1e-9);
         let searched = search(&[quarter.at_m], per_unit, &scene);

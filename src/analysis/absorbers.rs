@@ -72,8 +72,7 @@ fn tune_pairs(
         .collect();
     let looks: Vec<Look> = takes.par_iter().map(|take| reference.look(take)).collect();
     let mut tuning = reference.tuning(&takes, &looks);
-    tuning.placements =
-        elsewhere(session, &found.states[compared.before], &takes, &tuning).unwrap_or_default();
+    tuning.placements = elsewhere(&found.states[compared.before], &takes, &tuning).unwrap_or_default();
     let treated = pairs.iter().zip(takes.iter().zip(&looks));
     let treated =
         treated.filter_map(|(p, (take, look))| Some((*p, reference.treated(take, look)?))).collect();
@@ -81,14 +80,9 @@ fn tune_pairs(
 }
 
 /// The unit at other places, where the manifest gives the room and its place and the modes have names.
-fn elsewhere(
-    session: &Session,
-    baseline: &StateResult,
-    takes: &[TakeFacts<'_>],
-    tuning: &Tuning,
-) -> Option<Vec<Placement>> {
+fn elsewhere(baseline: &StateResult, takes: &[TakeFacts<'_>], tuning: &Tuning) -> Option<Vec<Placement>> {
     let found = baseline.resonances.as_ref()?;
-    let dimensions_m = session.room.dimensions_m?;
+    let air = found.names.air.as_ref()?;
     let g = tuning.coupling_per_s()?.value;
     let at_m = takes.iter().zip(&tuning.takes).find_map(|(take, finding)| {
         finding.values?;
@@ -101,13 +95,14 @@ fn elsewhere(
         .zip(&found.names.modes)
         .filter_map(|(mode, name)| {
             let omega_per_s = mode.omega_per_s.hypot(mode.decay_per_s);
-            Some(RoomMode { axes: name.axes?, own: Resonator { omega_per_s, decay_per_s: mode.decay_per_s } })
+            let own = Resonator { omega_per_s, decay_per_s: mode.decay_per_s };
+            Some(RoomMode { listed: name.listed?, own })
         })
         .collect();
     let off = |m: &&RoomMode| (m.own.omega_per_s - tuning.mode.omega_per_s).abs();
     let target = *named.iter().min_by(|a, b| off(a).total_cmp(&off(b))).filter(|m| off(m) < TAU * 0.5)?;
-    let others: Vec<RoomMode> = named.iter().filter(|m| m.axes != target.axes).copied().collect();
-    Some(placements(dimensions_m, RoomMode { own: tuning.mode, ..target }, &others, g, at_m))
+    let others: Vec<RoomMode> = named.iter().filter(|m| m.listed != target.listed).copied().collect();
+    Some(placements(air, RoomMode { own: tuning.mode, ..target }, &others, g, at_m))
 }
 
 /// The common factor of all frequencies, where it stands out of its own error.

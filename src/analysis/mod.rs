@@ -173,6 +173,10 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     warnings.extend(states.iter().flat_map(averaging));
     warnings.extend(states.iter().flat_map(|state| state.warnings()));
     warnings.extend(states.iter().flat_map(residual::remarks));
+    let mut unknown: Vec<String> =
+        states.iter().filter_map(|state| resonances::unknown_room(session, state)).collect();
+    unknown.dedup();
+    warnings.extend(unknown);
     let mut failures = files::of_session(session);
     failures.extend(read.failures);
     let mut found = Analysis { states, files: read.files, failures, warnings, interrupted: false };

@@ -7,7 +7,8 @@ use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
 use crate::modes::{self, FitSettings, Kind, ModeSet};
 use crate::response::{LowEnd, Place};
-use crate::room::{AssignSettings, Assignment, Place as RoomPlace, assign, sound_speed_m_s};
+use crate::room::assignment::reach_hz;
+use crate::room::{AssignSettings, Assignment, Enclosure, Place as RoomPlace, assign};
 use crate::session::{Role, Session};
 use crate::state::{Resonances, StateResult};
 
@@ -68,7 +69,7 @@ fn fit_settings<'a>(settings: &Settings, control: &'a Control<'_>) -> FitSetting
     fit
 }
 
-/// Names the modes by the manifest's room, if it gives three lengths.
+/// Names the modes by the manifest's room, if it gives three lengths, or a plan.
 fn name(session: &Session, state: &StateResult, set: &ModeSet) -> Assignment {
     let places: Vec<RoomPlace> = set
         .places
@@ -81,30 +82,45 @@ fn name(session: &Session, state: &StateResult, set: &ModeSet) -> Assignment {
         })
         .collect();
     let common = state.places.iter().all(|p| p.response.emission_s.is_some());
-    let known = session.state(&state.name).and_then(|s| s.temperature_c);
-    let temperature_c = known.unwrap_or(session.room.temperature_c);
-    // A room out of range was refused with the manifest; here it only names nothing.
-    let mut names =
-        assign(session.room.dimensions_m, temperature_c, set, &places, common, &AssignSettings::default())
-            .unwrap_or_else(|_| Assignment::unnamed(set.modes.len()));
+    let temperature_c = temperature_c(session, state);
+    // What is no room was refused with the manifest or is told of in a warning; here it only names nothing.
+    let room = |up_to_hz: f64| Enclosure::of_session(session, temperature_c, up_to_hz)?.ok();
+    let mut names = assign(reach_hz(set).and_then(room), set, &places, common, &AssignSettings::default());
     let with_unit = session.state(&state.name).is_some_and(|s| !s.units.is_empty());
-    if let Some(lowest_hz) = lowest_hz(session.room.dimensions_m, temperature_c).filter(|_| !with_unit) {
-        flag_below_the_box(&mut names, set, BELOW * lowest_hz);
+    if let Some(lowest_hz) = names.air.as_ref().and_then(lowest_hz).filter(|_| !with_unit) {
+        flag_below_the_room(&mut names, set, BELOW * lowest_hz);
     }
     names
 }
 
-/// Below this share of the lowest mode that a rectangular room has, a resonance is none of the room as it was stated.
+/// Why the manifest's room names nothing, where it is one whose modes can't be found.
+pub(super) fn unknown_room(session: &Session, state: &StateResult) -> Option<String> {
+    let found = state.resonances.as_ref().filter(|r| r.names.air.is_none())?;
+    let temperature_c = temperature_c(session, state);
+    let error = Enclosure::of_session(session, temperature_c, reach_hz(&found.set)?)?.err()?;
+    Some(format!(
+        "session.toml: {error}. Left out: the modes' names and predicted frequencies, the room's picture, places for \
+         an absorber"
+    ))
+}
+
+fn temperature_c(session: &Session, state: &StateResult) -> f64 {
+    session.state(&state.name).map_or(session.room.temperature_c, |s| session.temperature_c(s))
+}
+
+/// Below this share of the lowest mode that the room has, a resonance is none of the room as it was stated.
 const BELOW: f64 = 0.85;
 
-/// Lowest mode of a rectangular room, Hz: half a wavelength along its longest side.
-fn lowest_hz(dimensions_m: Option<[f64; 3]>, temperature_c: f64) -> Option<f64> {
-    let longest_m = dimensions_m?.into_iter().fold(0.0, f64::max);
-    Some(sound_speed_m_s(temperature_c).ok()? / (2.0 * longest_m))
+/// Lowest mode of the room as stated, Hz: of a box half a wavelength along its longest side, however far the list reaches;
+/// of a room on a plan the first of the list, if it reaches that far.
+fn lowest_hz(air: &Enclosure) -> Option<f64> {
+    let longest_m = air.dimensions_m().map(|lengths| lengths.into_iter().fold(0.0, f64::max));
+    let of_a_box = longest_m.map(|longest_m| air.sound_speed_m_s / (2.0 * longest_m));
+    of_a_box.or_else(|| air.modes.first().map(|mode| mode.frequency_hz))
 }
 
 /// Flags what lies below: no more than that, since open doors and light walls make real ones.
-fn flag_below_the_box(names: &mut Assignment, set: &ModeSet, below_hz: f64) {
+fn flag_below_the_room(names: &mut Assignment, set: &ModeSet, below_hz: f64) {
     for (name, mode) in names.modes.iter_mut().zip(&set.modes) {
         if mode.kind == Kind::Mode && mode.frequency().value < below_hz {
             name.flags.add(Flag::NotOfThisBox);
@@ -149,11 +165,13 @@ fn strength(set: &ModeSet, place: usize, amplitude: modes::Amplitude) -> f64 {
 mod tests {
     use super::*;
 
-    /// 5.6 m at 20 °C: 343.2/(2 × 5.6) = 30.64 Hz.
+    /// 5.6 m at 20 °C: 343.2/(2 × 5.6) = 30.64 Hz, also where the list ends below; the same room as a polygon has it too.
     #[test]
     fn the_lowest_mode_is_half_a_wavelength_along_the_longest_side() {
-        let lowest = lowest_hz(Some([4.25, 5.6, 2.75]), 20.0).unwrap();
+        let lowest = lowest_hz(&Enclosure::rectangular([4.25, 5.6, 2.75], 20.0, 25.0).unwrap()).unwrap();
         assert!((lowest - 30.643).abs() < 0.01, "{lowest}");
-        assert_eq!(lowest_hz(None, 20.0), None);
+        let plan = [[0.0, 0.0], [5.6, 0.0], [5.6, 4.25], [0.0, 4.25]];
+        let drawn = lowest_hz(&Enclosure::upright(&plan, 2.75, 20.0, 60.0).unwrap()).unwrap();
+        assert!((drawn / lowest - 1.0).abs() < 1e-3, "{drawn}");
     }
 }

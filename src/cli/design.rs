@@ -13,7 +13,7 @@ use stillroom::design::{
     tuning_for_a_tenth,
 };
 use stillroom::modes::{Kind, LN_1000, Mode};
-use stillroom::room::{Enclosure, Face};
+use stillroom::room::{AirMode, Enclosure, Face};
 use stillroom::session::{self, Session, State, parse_dimensions};
 use stillroom::state::StateResult;
 
@@ -291,13 +291,19 @@ fn known(state: &StateResult, air: &Enclosure) -> Vec<(Measured, Option<usize>, 
         .set
         .modes
         .iter()
-        .zip(&resonances.names.modes)
-        .filter(|(mode, _)| mode.decay_per_s > 0.0)
-        .map(|(mode, name)| {
-            let index = name.axes.and_then(|axes| air.modes.iter().position(|m| m.axes == Some(axes)));
-            (value(mode), index, mode.kind)
+        .enumerate()
+        .filter(|(_, mode)| mode.decay_per_s > 0.0)
+        .map(|(m, mode)| {
+            (value(mode), resonances.names.of(m).and_then(|named| in_list(air, named)), mode.kind)
         })
         .collect()
+}
+
+/// A named mode in another list of the same room: with its name, and near its frequency, since the finite elements of
+/// the two lists may order modes of nearly one frequency differently.
+fn in_list(air: &Enclosure, named: &AirMode) -> Option<usize> {
+    let near = |m: &AirMode| (m.frequency_hz / named.frequency_hz - 1.0).abs() < 0.02;
+    air.modes.iter().position(|m| m.to_string() == named.to_string() && near(m))
 }
 
 fn poles(outcome: &Outcome) -> Value {

@@ -31,7 +31,11 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
     let temperature_c = args.temperature.unwrap_or(temperature_c);
     let room = Prediction::new(dimensions_m, temperature_c, args.to).map_err(Failed::usage)?;
     match args.format {
-        Format::Table => show(&room, args),
+        Format::Table => {
+            show(&room, args);
+            let air = Enclosure::rectangular(dimensions_m, temperature_c, args.to).map_err(Failed::usage)?;
+            show_plan(&plan(&air, &candidates(&air, &[]), &PlanSettings::default()));
+        }
         Format::Csv => csv(&room),
         Format::Json => screen::print(format_args!("{}\n", document(&room, args.t60))),
     }
@@ -39,9 +43,9 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
 }
 
 /// A room with upright walls on a polygon.
-fn upright(plan: &FloorPlan, args: &PredictArgs, temperature_c: f64) -> Result<Exit, Failed> {
-    let air =
-        Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, args.to).map_err(Failed::usage)?;
+fn upright(floor: &FloorPlan, args: &PredictArgs, temperature_c: f64) -> Result<Exit, Failed> {
+    let air = Enclosure::upright(&floor.corners_m, floor.height_m, temperature_c, args.to)
+        .map_err(Failed::usage)?;
     let corners = air.corners_m();
     // Where to put a loudspeaker or an absorber, and where neither works.
     let ends = |mode: usize| {
@@ -69,6 +73,7 @@ fn upright(plan: &FloorPlan, args: &PredictArgs, temperature_c: f64) -> Result<E
             screen::paragraph(
                 "Upright walls, level floor and ceiling; slopes, recesses and furniture are left out.",
             );
+            show_plan(&plan(&air, &candidates(&air, &[]), &PlanSettings::default()));
         }
         Format::Csv => {
             println!("name,frequency_hz,strongest_corner_m,weakest_corner_m");
@@ -151,7 +156,6 @@ fn show(room: &Prediction, args: &PredictArgs) {
     screen::line("");
     screen::line("Every mode is at full pressure in every corner: put an absorber that works by pressure");
     screen::line("there, or at another place of full pressure (--format csv lists them).");
-    show_plan(&plan(room, &candidates(room.dimensions_m, &[]), &PlanSettings::default()));
 }
 
 fn show_plan(plan: &MeasurementPlan) {
@@ -161,8 +165,7 @@ fn show_plan(plan: &MeasurementPlan) {
         screen::line(&format!("  {:<28} {x:.2} {y:.2} {z:.2} m", position.candidate.name));
         screen::line(&format!("      {}", position.reason));
     }
-    let listed =
-        |modes: &[PredictedMode]| modes.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
+    let listed = |modes: &[AirMode]| modes.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
     if !plan.unseen.is_empty() {
         screen::line(&format!("  No place sees {}.", listed(&plan.unseen)));
     }

@@ -12,13 +12,8 @@ use stillroom::session::Session;
 pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Failed> {
     let temperature_c = args.temperature.unwrap_or(session.room.temperature_c);
     let up_to_hz = (2.0 * hertz).max(args.to);
-    let air = match (&session.plan, session.room.dimensions_m) {
-        (Some(plan), _) => Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, up_to_hz),
-        (None, Some(lengths)) => Enclosure::rectangular(lengths, temperature_c, up_to_hz),
-        (None, None) => {
-            return Err(Failed::usage("session.toml gives neither the room's three lengths nor its plan"));
-        }
-    };
+    let air = Enclosure::of_session(session, temperature_c, up_to_hz)
+        .ok_or_else(|| Failed::usage("session.toml gives neither the room's three lengths nor its plan"))?;
     let air = air.map_err(Failed::usage)?;
     let off = |i: &usize| (air.modes[*i].frequency_hz - hertz).abs();
     let mode =

@@ -5,10 +5,12 @@
 //! opened again. Time 0 is each place's direct sound.
 
 mod level_map;
+mod place_map;
 mod ringing;
 mod spectrum;
 
 pub use level_map::{Grid, LevelMap, level_map};
+pub use place_map::{PlaceMap, place_map};
 pub use ringing::{Band, Ringing, band_round, ringing};
 pub use spectrum::{Spectrum, spectrum};
 

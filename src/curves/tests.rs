@@ -109,3 +109,25 @@ fn a_band_is_no_narrower_than_its_filter_allows() {
     let alone = band_round(60.0, &[], 1.0);
     assert!((alone.lower_hz - 54.0).abs() < 1e-9 && (alone.upper_hz - 66.0).abs() < 1e-9, "{alone:?}");
 }
+
+/// A tone's row stands out until its straight fall meets ten times the background; a row with nothing but noise does
+/// so at the click alone. A record too short for the window shows no background.
+#[test]
+fn a_place_s_map_knows_its_background() {
+    let (hz, t60_s) = (50.0, 0.4);
+    let grid = Grid { from_hz: 25.0, to_hz: 100.0, rows: 41, span_s: 2.0, columns: 101, blur_s: 0.065 };
+    let found = place_map(&place(hz, t60_s), &grid).unwrap();
+    let row = found.map.frequency_hz.iter().position(|f| (f - hz).abs() < 0.1).unwrap();
+    // White noise of variance 1e-12/3 behind the window: its mean power over time is the same all along.
+    let background = found.background[row];
+    let meets = |row: usize| (0..101).rev().find(|c| found.stands_out(row, *c, 10.0)).unwrap_or(0);
+    // The tone's power falls by 150 dB a second: from where the map starts to ten times the background.
+    let start = found.map.power[row * 101 + 10];
+    let expected_s = 0.2 + t60_s * 10.0 * (start / (10.0 * background)).log10() / 60.0;
+    let seen_s = found.map.time_s[meets(row)];
+    assert!((seen_s - expected_s).abs() < 0.06, "{seen_s} for {expected_s}");
+    assert!(meets(40) < 30, "nothing rings at 100 Hz");
+    assert!((found.last_s(10.0).unwrap() - seen_s).abs() < 0.15);
+    let short = Grid { blur_s: 2.0, ..grid };
+    assert!(place_map(&place(hz, t60_s), &short).is_none());
+}

@@ -1,6 +1,6 @@
 //! Where the microphone goes next: places that the manifest names, then those of the room's measurement plan.
 
-use crate::room::{PlanSettings, Prediction, candidates, plan};
+use crate::room::{Enclosure, PlanSettings, candidates, plan};
 use crate::session::{Role, Session, same_name};
 
 /// A place that wants a take.
@@ -35,12 +35,10 @@ pub fn next_places(session: &Session, source: &str, measured: &[String]) -> Vec<
 }
 
 fn planned(session: &Session, source: &str) -> Vec<NextPlace> {
-    let Some(dimensions_m) = session.room.dimensions_m else { return Vec::new() };
-    let Ok(room) = Prediction::new(dimensions_m, session.room.temperature_c, MODES_TO_HZ) else {
-        return Vec::new();
-    };
+    let room = Enclosure::of_session(session, session.room.temperature_c, MODES_TO_HZ);
+    let Some(Ok(room)) = room else { return Vec::new() };
     let placed = session.positions.iter().filter_map(|p| Some((p.name.clone(), p.at_m?)));
-    let mut places = candidates(dimensions_m, &placed.collect::<Vec<_>>());
+    let mut places = candidates(&room, &placed.collect::<Vec<_>>());
     // `edge middle (0.00, 2.12, 0.00)` is a sentence, `edge-middle-3` a name: by its number among its kind, which
     // doesn't change with what the plan chooses.
     let mut kinds: Vec<String> = Vec::new();

@@ -6,6 +6,7 @@ use super::{Check, Met, StateFacts, Topic};
 use crate::estimate::Estimate;
 use crate::language::{Message, number, say};
 use crate::room::sound_speed_m_s;
+use crate::session::FloorPlan;
 
 /// Least distance between microphones: half a wavelength in the usual range of frequency, metres.
 const MICROPHONES_APART_M: f64 = 2.0;
@@ -38,9 +39,14 @@ pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
         .map(|(name, at)| (if name.is_empty() { "source" } else { name }, at))
         .collect();
     let room = state.session.room.dimensions_m;
+    let surfaces = match (&state.session.plan, room) {
+        (Some(plan), _) => Surfaces::Plan(plan),
+        (None, Some(lengths)) => Surfaces::Box(lengths),
+        (None, None) => Surfaces::Unknown,
+    };
     vec![
         microphones_apart(&microphones),
-        from_surfaces(&microphones, room),
+        from_surfaces(&microphones, surfaces),
         from_source(state),
         heights(&microphones, Topic::MicrophoneHeight, MICROPHONE_HEIGHT_M),
         heights(&sources, Topic::SourceHeight, SOURCE_HEIGHT_M),
@@ -136,12 +142,31 @@ fn pairs<'a, T: Copy>(all: &'a [T]) -> impl Iterator<Item = (T, T)> + 'a {
     all.iter().enumerate().flat_map(|(i, a)| all[i + 1..].iter().map(move |b| (*a, *b)))
 }
 
-fn from_surfaces(all: &[Place<'_>], room: Option<[f64; 3]>) -> Check {
+/// What is known of walls, floor and ceiling.
+#[derive(Clone, Copy)]
+enum Surfaces<'a> {
+    Box([f64; 3]),
+    Plan(&'a FloorPlan),
+    Unknown,
+}
+
+impl Surfaces<'_> {
+    fn nearest_m(&self, at: [f64; 3]) -> Option<f64> {
+        let between = |x: f64, length: f64| x.min(length - x);
+        match self {
+            Self::Box(room) => at.iter().zip(room).map(|(x, length)| between(*x, *length)).reduce(f64::min),
+            Self::Plan(plan) => Some(between(at[2], plan.height_m).min(-plan.outside_m([at[0], at[1]]))),
+            Self::Unknown => None,
+        }
+    }
+}
+
+fn from_surfaces(all: &[Place<'_>], room: Surfaces<'_>) -> Check {
     let distances =
-        all.iter().map(|(name, at)| (move || (*name).to_owned(), at.zip(room).map(nearest_surface_m)));
+        all.iter().map(|(name, at)| (move || (*name).to_owned(), at.and_then(|at| room.nearest_m(at))));
     let mut outcome = Outcome::of_lengths(distances, FROM_SURFACE_M);
     // Without the room's lengths the origin's walls and floor are known all the same.
-    if room.is_none() {
+    if matches!(room, Surfaces::Unknown) {
         let near = all.iter().filter_map(|(name, at)| {
             let least = at.as_ref()?.iter().copied().fold(f64::INFINITY, f64::min);
             (least < FROM_SURFACE_M - TYPING_M).then(|| named(name, length(least)))
@@ -160,10 +185,6 @@ fn from_surfaces(all: &[Place<'_>], room: Option<[f64; 3]>) -> Check {
         outcome,
         say!("procedure.affects-low-levels"),
     )
-}
-
-fn nearest_surface_m((at, room): ([f64; 3], [f64; 3])) -> f64 {
-    at.iter().zip(room).map(|(x, length)| x.min(length - x)).fold(f64::INFINITY, f64::min)
 }
 
 fn from_source(state: &StateFacts<'_>) -> Check {

@@ -2,7 +2,7 @@
 
 use super::content::Content;
 use super::tails::{self, ROWS, Row, Tail, bar, chart_axis};
-use super::words::{self, hertz, seconds, shown};
+use super::words::{hertz, seconds, shown};
 use crate::language::{Message, number, say};
 use crate::table::{ModeRow, in_order_of_treatment};
 use maud::{Markup, PreEscaped, html};
@@ -53,7 +53,7 @@ fn alone_chart(content: &Content<'_>, modes: &[&ModeRow]) -> Markup {
                 @for (row, mode) in rows.iter().zip(&first) {
                     li { div.plain {
                         span.hz { (row.label) }
-                        span.waves { (words::half_waves(&mode.axes).map(|m| content.say(&m)).unwrap_or_default()) }
+                        span.waves { (content.stands(mode).map(|m| content.say(&m)).unwrap_or_default()) }
                         span.bar { (PreEscaped(bar(row, longest_s))) }
                         span.times { (row.before.map(|t| content.say(&seconds(t.value_s))).unwrap_or_default()) }
                         span.outcome { (row.outcome) }

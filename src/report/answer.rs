@@ -222,7 +222,7 @@ fn mode(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow, drawn: &Row, lo
         details {
             summary {
                 span.hz { (drawn.label) }
-                span.waves { (mode.and_then(|m| words::half_waves(&m.axes)).map(|m| content.say(&m)).unwrap_or_default()) }
+                span.waves { (mode.and_then(|m| content.stands(m)).map(|m| content.say(&m)).unwrap_or_default()) }
                 span.bar { (PreEscaped(bar(drawn, longest_s))) }
                 span.times {
                     span.key-before { span.hidden { (content.text("chart.before")) " " } (time(row.before_ring_s)) }

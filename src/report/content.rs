@@ -1,10 +1,11 @@
 //! What a report is made from, and the rows of a before/after pair picked out of it.
 
 use super::rich::{name, rich};
-use super::words::shown;
+use super::words::{half_waves, shown};
 use crate::analysis::{Analysis, Comparison};
 use crate::change::{Changes, Verdict};
 use crate::language::{Language, Message, say};
+use crate::room::Enclosure;
 use crate::session::Session;
 use crate::state::StateResult;
 use crate::table::{BandRow, ChangeRow, ModeRow, PositionChangeRow, Results};
@@ -105,6 +106,20 @@ impl<'a> Content<'a> {
         };
         let average = at(Some("*"));
         if average.is_empty() { at(None) } else { average }
+    }
+
+    /// The room's mode that a row of `modes.csv` is taken for: the room and the mode's place in its list.
+    pub(super) fn listed(&self, row: &ModeRow) -> Option<(&'a Enclosure, usize)> {
+        let state = self.found.states.iter().find(|state| *state.name == *row.state)?;
+        let names = &state.resonances.as_ref()?.names;
+        let index = usize::try_from(row.mode).ok()?.checked_sub(1)?;
+        Some((names.air.as_ref()?, names.modes.get(index)?.listed?))
+    }
+
+    /// "2 × length, 1 × height", or in a room that is no box "between the long walls"; `None` without a name.
+    pub(super) fn stands(&self, row: &ModeRow) -> Option<Message> {
+        let of_plan = self.listed(row).and_then(|(air, index)| Some(air.modes[index].standing?.message()));
+        of_plan.or_else(|| half_waves(&row.axes))
     }
 
     /// States that have places.

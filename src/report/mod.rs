@@ -17,11 +17,13 @@ mod limits;
 mod listing;
 mod maps;
 mod method;
+mod moves;
 mod plans;
 mod procedure;
 mod provenance;
 mod resonances;
 mod rich;
+mod seat_maps;
 mod seats;
 mod spectra;
 mod tails;
@@ -83,7 +85,8 @@ pub fn html(content: &Content<'_>) -> String {
 }
 
 /// Names of [`figures`], without number: `map-1` is the first `map`.
-pub const FIGURES: [&str; 8] = ["ringing", "absorber", "room", "decay", "map", "spectrum", "bands", "seats"];
+pub const FIGURES: [&str; 9] =
+    ["ringing", "absorber", "room", "decay", "map", "spectrum", "seat", "bands", "seats"];
 
 /// What stands near the beginning of each picture's file, so that this program knows it as its own.
 pub const MARK: &str = draw::MARK;
@@ -97,6 +100,7 @@ pub fn figures(content: &Content<'_>) -> Vec<draw::Drawing> {
     figures.extend(decays::figures(content));
     figures.extend(maps::figures(content));
     figures.extend(spectra::figure(content));
+    figures.extend(seat_maps::figures(content));
     figures.extend(bands::figure(content));
     figures
 }
@@ -106,12 +110,14 @@ fn kicker(content: &Content<'_>) -> String {
 }
 
 fn sections(content: &Content<'_>) -> Markup {
-    let parts: [(&str, &'static str, Markup); 13] = [
+    let parts: [(&str, &'static str, Markup); 15] = [
         ("room", "part.room", plans::section(content)),
         ("decays", "part.decays", decays::section(content)),
         ("maps", "part.maps", maps::section(content)),
         ("spectrum", "part.spectrum", spectra::section(content)),
+        ("listening", "part.listening", seat_maps::section(content)),
         ("seats", "part.seats", seats::section(content)),
+        ("moves", "part.moves", moves::section(content)),
         ("absorber", "part.absorber", absorber::section(content)),
         ("bands", "part.bands", bands::section(content)),
         ("targets", "part.targets", procedure::targets(content)),

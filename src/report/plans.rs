@@ -5,9 +5,9 @@ use super::content::{Content, Pair};
 use super::draw::place::beside;
 use super::draw::{Anchor, Area, Drawing, Ink, Line, Pixels, svg};
 use super::rich::name;
-use super::words::{half_waves, hertz, shown};
+use super::words::{hertz, shown};
 use crate::language::{Message, Value, number, say};
-use crate::room::shape;
+use crate::room::{AirMode, Enclosure};
 use crate::session::{Role, Session, Unit};
 use crate::table::ModeRow;
 use maud::{Markup, PreEscaped, html};
@@ -47,7 +47,8 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 }
 
 fn missing(content: &Content<'_>) -> &'static str {
-    if content.session.room.dimensions_m.is_none() { "plans.no-lengths" } else { "plans.no-agreement" }
+    let known = content.session.room.dimensions_m.is_some() || content.session.plan.is_some();
+    if known { "plans.no-agreement" } else { "plans.no-lengths" }
 }
 
 /// What the numbers on the plan are.
@@ -86,11 +87,11 @@ fn spots(session: &Session) -> Vec<Spot<'_>> {
 
 /// What a figure needs to know of a mode.
 struct Lives<'a> {
-    /// Half waves along length, width and height; `None` where it is no rectangular room's.
-    axes: Option<[u32; 3]>,
+    /// The room's mode that it is, in the room's list; `None` where it is none of them.
+    pattern: Option<(&'a Enclosure, usize)>,
     /// Frequency and what became of it.
     label: String,
-    /// Its half waves in words.
+    /// Its half waves in words, or between what it stands.
     waves: String,
     before: Option<&'a ModeRow>,
     after: Option<&'a ModeRow>,
@@ -98,10 +99,10 @@ struct Lives<'a> {
 
 /// One figure a named mode.
 pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
-    let Some(dimensions_m) = content.session.room.dimensions_m else { return Vec::new() };
+    let Some(floor) = Floor::of(content.session) else { return Vec::new() };
     let spots = spots(content.session);
     let chosen = chosen(content);
-    chosen.iter().enumerate().map(|(k, mode)| figure(k, content, dimensions_m, &spots, mode)).collect()
+    chosen.iter().enumerate().map(|(k, mode)| figure(k, content, &floor, &spots, mode)).collect()
 }
 
 /// The modes of the first sheet's chart: those that changed, and those to treat first.
@@ -122,70 +123,120 @@ fn chosen<'a>(content: &Content<'a>) -> Vec<Lives<'a>> {
     }
 }
 
-fn of_pair<'a>(content: &Content<'_>, pair: &Pair<'a>, row: &crate::table::ChangeRow) -> Option<Lives<'a>> {
+fn of_pair<'a>(content: &Content<'a>, pair: &Pair<'a>, row: &crate::table::ChangeRow) -> Option<Lives<'a>> {
     let outcome = super::answer::outcome(row);
     lives(content, pair.mode_before(row), pair.mode_after(row), Some(outcome))
 }
 
 fn lives<'a>(
-    content: &Content<'_>,
+    content: &Content<'a>,
     before: Option<&'a ModeRow>,
     after: Option<&'a ModeRow>,
     outcome: Option<Message>,
 ) -> Option<Lives<'a>> {
-    let named = before.filter(|m| !m.axes.is_empty()).or(after).or(before)?;
-    let numbers = named.axes.split(' ').map(str::parse).collect::<Result<Vec<u32>, _>>().ok();
-    let axes = numbers.and_then(|numbers| numbers.first_chunk::<3>().copied());
+    let named = [before, after].into_iter().flatten().find(|row| content.listed(row).is_some());
+    let pattern = named.and_then(|row| content.listed(row));
     let hz = before.or(after)?.frequency.ok()?.value;
     let label = match outcome {
         Some(outcome) => content.say(&say!("figure.mode", hz = hertz(hz), what = outcome)),
         None => content.say(&hertz(hz)),
     };
-    let waves = half_waves(&named.axes).unwrap_or_else(|| say!("plans.unnamed"));
-    Some(Lives { axes, label, waves: content.say(&waves), before, after })
+    let waves = named.and_then(|row| content.stands(row)).unwrap_or_else(|| say!("plans.unnamed"));
+    Some(Lives { pattern, label, waves: content.say(&waves), before, after })
 }
 
-fn figure(
-    k: usize,
-    content: &Content<'_>,
-    dimensions_m: [f64; 3],
-    spots: &[Spot<'_>],
-    mode: &Lives<'_>,
-) -> Drawing {
-    let [length, width, height] = dimensions_m;
+/// The room from above.
+struct Floor {
+    /// Corners, metres, in the order of a walk round it.
+    corners_m: Vec<[f64; 2]>,
+    /// Least x and y.
+    low_m: [f64; 2],
+    /// Extent along x and y.
+    size_m: [f64; 2],
+    height_m: f64,
+}
+
+impl Floor {
+    fn of(session: &Session) -> Option<Self> {
+        let (corners_m, height_m) = match (&session.plan, session.room.dimensions_m) {
+            (Some(plan), _) => (plan.corners_m.clone(), plan.height_m),
+            (None, Some([l, w, h])) => (vec![[0.0, 0.0], [l, 0.0], [l, w], [0.0, w]], h),
+            (None, None) => return None,
+        };
+        let end = |k: usize, pick: fn(f64, f64) -> f64| corners_m.iter().map(|c| c[k]).reduce(pick);
+        let low_m = [end(0, f64::min)?, end(1, f64::min)?];
+        let size_m = [end(0, f64::max)? - low_m[0], end(1, f64::max)? - low_m[1]];
+        Some(Self { low_m, size_m, corners_m, height_m })
+    }
+
+    /// How its sides are called: those of a box, or the extent of a plan.
+    fn sides(&self, content: &Content<'_>) -> [String; 2] {
+        let keys = if content.session.plan.is_some() {
+            ["axis.along-x", "axis.along-y"]
+        } else {
+            ["axis.length", "axis.width"]
+        };
+        [0, 1].map(|k| side(content, keys[k], self.size_m[k]))
+    }
+}
+
+fn side(content: &Content<'_>, key: &'static str, m: f64) -> String {
+    // Differences of corners: to the millimetre.
+    let m = (1000.0 * m).round() / 1000.0;
+    content.say(&say!(key, m = Value::Number(m.to_string())))
+}
+
+/// The room on the paper: its outline on its pattern, with the sides' lengths.
+fn ground(drawing: &mut Drawing, content: &Content<'_>, floor: &Floor, mode: &Lives<'_>, area: &Area) {
+    let (left, top) = (area.left, area.top);
+    let (w, h) = (area.right - left, area.bottom - top);
+    if let Some((air, index)) = mode.pattern {
+        drawing.image([left, top], [w, h], pattern(floor, air, index));
+    }
+    let corner = |[x, y]: [f64; 2]| {
+        [
+            left + w * (x - floor.low_m[0]) / floor.size_m[0],
+            top + h - h * (y - floor.low_m[1]) / floor.size_m[1],
+        ]
+    };
+    let outline = floor.corners_m.iter().map(|c| corner(*c)).collect();
+    drawing.outline(outline, Line::new(Ink::Text, 1.5));
+    let [along, across] = floor.sides(content);
+    drawing.text([left + 0.5 * w, top + h + 18.0], &along, 11.0, Anchor::Middle, Ink::Quiet);
+    drawing.turned([left - 7.0, top + 0.5 * h], &across, 11.0, Ink::Quiet);
+    let half_waves = mode.pattern.map_or(0, |(air, index)| upwards_of(&air.modes[index]));
+    if half_waves > 0 {
+        let label = side(content, "axis.height", floor.height_m);
+        upwards(drawing, [left + w + 16.0, top], h, (half_waves, &label));
+    }
+}
+
+/// Half waves along the height.
+fn upwards_of(mode: &AirMode) -> u32 {
+    mode.standing.map_or_else(|| mode.axes.map_or(0, |axes| axes[2]), |standing| standing.height)
+}
+
+fn figure(k: usize, content: &Content<'_>, floor: &Floor, spots: &[Spot<'_>], mode: &Lives<'_>) -> Drawing {
+    let [length, width] = floor.size_m;
     let scale = (WIDTH / length).min(200.0 / width);
     let (w, h) = (length * scale, width * scale);
     let (left, top) = (22.0, 48.0);
-    let side = |key: &'static str, m: f64| content.say(&say!(key, m = Value::Number(m.to_string())));
     let mut drawing = Drawing::new(
         &format!("room-{}", k + 1),
         &format!("{}: {}", mode.label, mode.waves),
         300.0,
         top + h + 34.0,
     );
-    let paper = |at: [f64; 3]| [left + at[0] * scale, top + h - at[1] * scale];
+    let paper =
+        |at: [f64; 3]| [left + (at[0] - floor.low_m[0]) * scale, top + h - (at[1] - floor.low_m[1]) * scale];
     drawing.text([left - 10.0, 15.0], &mode.label, 13.0, Anchor::Start, Ink::Text);
     drawing.text([left - 10.0, 31.0], &mode.waves, 11.0, Anchor::Start, Ink::Quiet);
-    if let Some(axes) = mode.axes {
-        drawing.image([left, top], [w, h], pattern(dimensions_m, axes));
-    }
-    drawing.frame([left, top], [w, h], Line::new(Ink::Text, 1.5), None);
-    drawing.text(
-        [left + 0.5 * w, top + h + 18.0],
-        &side("axis.length", length),
-        11.0,
-        Anchor::Middle,
-        Ink::Quiet,
-    );
-    drawing.turned([left - 7.0, top + 0.5 * h], &side("axis.width", width), 11.0, Ink::Quiet);
-    if let Some([_, _, upwards_n]) = mode.axes.filter(|axes| axes[2] > 0) {
-        let label = side("axis.height", height);
-        upwards(&mut drawing, [left + w + 16.0, top], h, (upwards_n, &label));
-    }
+    let room = Area { left, top, right: left + w, bottom: top + h };
+    ground(&mut drawing, content, floor, mode, &room);
     let marks = Marks {
         sources: content.session.sources.iter().filter_map(|s| Some(paper(s.at_m?))).collect(),
         units: units(content).iter().filter_map(|u| Some(paper(u.at_m?))).collect(),
-        room: Area { left, top, right: left + w, bottom: top + h },
+        room,
     };
     for [x, y] in &marks.sources {
         drawing.area(vec![[x - 6.0, y - 6.0], [x - 6.0, y + 6.0], [x + 6.0, y + 6.0]], Ink::Text, 1.0);
@@ -200,18 +251,19 @@ fn figure(
     drawing
 }
 
-/// Pressure over the floor: |cos(nπx/L) cos(mπy/W)| as opacity.
-fn pattern(dimensions_m: [f64; 3], [n, m, _]: [u32; 3]) -> Pixels {
+/// Pressure over the floor as opacity; outside the room nothing.
+fn pattern(floor: &Floor, air: &Enclosure, index: usize) -> Pixels {
     let (width, height) = (56_usize, 42_usize);
     let mut rgba = Vec::with_capacity(4 * width * height);
+    let [x, y] = floor.size_m;
     for row in (0..height).rev() {
         for column in 0..width {
             let at = [
-                dimensions_m[0] * (column as f64 + 0.5) / width as f64,
-                dimensions_m[1] * (row as f64 + 0.5) / height as f64,
+                floor.low_m[0] + x * (column as f64 + 0.5) / width as f64,
+                floor.low_m[1] + y * (row as f64 + 0.5) / height as f64,
                 0.0,
             ];
-            rgba.extend(grey(shape(dimensions_m, [n, m, 0], at)));
+            rgba.extend(grey(if air.holds(at) { air.shape(index, at) } else { 0.0 }));
         }
     }
     Pixels { width, height, rgba }
@@ -330,7 +382,10 @@ mod tests {
     /// cos(πx/L): full at both end walls, nothing in the middle (Kuttruff, Room Acoustics, chapter 3).
     #[test]
     fn the_pattern_is_full_at_the_walls() {
-        let pixels = pattern([5.0, 4.0, 3.0], [1, 0, 0]);
+        let air = Enclosure::rectangular([5.0, 4.0, 3.0], 20.0, 50.0).unwrap();
+        let mut session = Session::new("box");
+        session.room.dimensions_m = air.dimensions_m();
+        let pixels = pattern(&Floor::of(&session).unwrap(), &air, 0);
         let alpha = |x: usize, y: usize| pixels.rgba[4 * (y * pixels.width + x) + 3];
         assert!(alpha(0, 0) >= 149 && alpha(55, 41) >= 149);
         assert!(alpha(27, 20) < 6 && alpha(28, 20) < 6);

@@ -92,6 +92,12 @@ const MODES: [Head; 11] = [
     text("head.remarks"),
 ];
 
+/// `1 0 2`, or in a room that is no box between what the mode stands.
+fn half_waves(content: &Content<'_>, row: &ModeRow) -> String {
+    let stands = content.stands(row).filter(|_| row.axes.is_empty());
+    stands.map_or_else(|| row.axes.to_string(), |stands| content.say(&stands))
+}
+
 fn mode(content: &Content<'_>, row: &ModeRow) -> Vec<String> {
     let spread = |r: &crate::estimate::Reading| r.map(|e| plus_minus(e, LEAST_SPREAD)).unwrap_or_default();
     let kind = match row.kind {
@@ -109,7 +115,7 @@ fn mode(content: &Content<'_>, row: &ModeRow) -> Vec<String> {
         decimal(row.q, 1),
         decimal(row.level_db, 1),
         row.positions.to_string(),
-        row.axes.to_string(),
+        half_waves(content, row),
         decimal(row.threshold_t60_s, 2),
         listing::flags(&row.flags),
     ]

@@ -7,9 +7,12 @@
 
 use super::face::Face;
 use super::load::Wall;
-use super::polygon::{Outline, PlanModes, Spot};
+use super::polygon::{Outline, PlanModes, Spot, Way};
 use super::{Prediction, RoomError, air_density_kg_m3, check_lengths, decay_per_s, shape, sound_speed_m_s};
+use crate::language::{Message, number, say};
+use crate::session::Session;
 use std::f64::consts::PI;
+use std::fmt;
 
 /// A room's modes up to a frequency.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,7 +39,9 @@ pub struct Enclosure {
 pub struct AirMode {
     /// Half waves along length, width and height, of a rectangular room.
     pub axes: Option<[u32; 3]>,
-    /// What to call it.
+    /// Which mode of the plan it is, of a room on a polygon.
+    pub standing: Option<Standing>,
+    /// What to call it, in full.
     pub name: String,
     /// Undamped natural frequency, hertz.
     pub frequency_hz: f64,
@@ -44,6 +49,55 @@ pub struct AirMode {
     pub mean_square: f64,
     /// ∮ψ² dS/(V Λ), 1/m: walls of conductance β give the decay constant (c/2) β times this.
     pub walls_per_m: f64,
+}
+
+/// A mode of a plan with half waves along the height.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Standing {
+    /// Its number among the plan's modes in rising frequency; 0 is the one without pattern.
+    pub plan: usize,
+    /// Half waves along the height.
+    pub height: u32,
+    /// Between what the plan's mode stands; `None` for 0.
+    pub way: Option<Way>,
+}
+
+impl Standing {
+    /// Between what it stands, in words.
+    #[must_use]
+    pub fn message(&self) -> Message {
+        let upwards = match self.height {
+            0 | 1 => say!("stands.height"),
+            many => say!("stands.height-many", n = number(f64::from(many), 0)),
+        };
+        match self.way.map(Way::message) {
+            None => upwards,
+            Some(level) if self.height == 0 => level,
+            Some(level) => say!("stands.and-height", level = level, height = upwards),
+        }
+    }
+}
+
+impl fmt::Display for Standing {
+    /// `plan 3`, `height 1`, `plan 3 height 1`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match (self.plan, self.height) {
+            (0, height) => write!(f, "height {height}"),
+            (plan, 0) => write!(f, "plan {plan}"),
+            (plan, height) => write!(f, "plan {plan} height {height}"),
+        }
+    }
+}
+
+impl fmt::Display for AirMode {
+    /// In short: `1 0 2`, or `plan 3 height 1`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.standing {
+            Some(standing) => standing.fmt(f),
+            None => f.write_str(&self.name),
+        }
+    }
 }
 
 /// What the shapes are made of.
@@ -66,6 +120,7 @@ impl Enclosure {
         let unit_walls = [[1.0; 2]; 3];
         let mode = |axes: [u32; 3], frequency_hz: f64| AirMode {
             axes: Some(axes),
+            standing: None,
             name: super::PredictedMode { axes, frequency_hz }.to_string(),
             frequency_hz,
             mean_square: 0.5f64.powi(axes.iter().filter(|n| **n > 0).count() as i32),
@@ -121,6 +176,50 @@ impl Enclosure {
             modes,
             geometry: Geometry::Upright(Box::new(plan), order.iter().map(|&(_, p, l)| (p, l)).collect()),
         })
+    }
+
+    /// The room that a manifest describes: on its plan, or rectangular; `None` where it gives neither.
+    ///
+    /// # Errors
+    /// [`RoomError`] names what is no plan, or out of range.
+    #[must_use]
+    pub fn of_session(
+        session: &Session,
+        temperature_c: f64,
+        up_to_hz: f64,
+    ) -> Option<Result<Self, RoomError>> {
+        match (&session.plan, session.room.dimensions_m) {
+            (Some(plan), _) => Some(Self::upright(&plan.corners_m, plan.height_m, temperature_c, up_to_hz)),
+            (None, Some(lengths)) => Some(Self::rectangular(lengths, temperature_c, up_to_hz)),
+            (None, None) => None,
+        }
+    }
+
+    /// Length, width and height, of a rectangular room.
+    #[must_use]
+    pub fn dimensions_m(&self) -> Option<[f64; 3]> {
+        match &self.geometry {
+            Geometry::Rectangular(lengths) => Some(*lengths),
+            Geometry::Upright(..) => None,
+        }
+    }
+
+    /// What a mode's squared frequency is made of, Hz²: along length, width and height, or over the plan and along
+    /// the height. A room longer by the factor s in one of these has 1/s² of that part.
+    #[must_use]
+    pub fn parts_hz2(&self, index: usize) -> Vec<f64> {
+        let half = 0.5 * self.sound_speed_m_s;
+        let part = |n: u32, length: f64| (half * f64::from(n) / length).powi(2);
+        match (&self.geometry, self.modes[index].axes) {
+            (Geometry::Rectangular(lengths), Some(axes)) => {
+                axes.iter().zip(lengths).map(|(n, length)| part(*n, *length)).collect()
+            }
+            (Geometry::Rectangular(_), None) => Vec::new(),
+            (Geometry::Upright(plan, order), _) => {
+                let (p, l) = order[index];
+                vec![(half / PI).powi(2) * plan.modes[p].wave_per_m2, part(l, plan.height_m)]
+            }
+        }
     }
 
     /// ρc² = γP₀, Pa: how stiff the air is.
@@ -254,14 +353,11 @@ impl Enclosure {
 fn upright_mode(plan: &PlanModes, frequency_hz: f64, p: usize, l: u32) -> AirMode {
     let own = &plan.modes[p];
     let (half, ends) = if l > 0 { (0.5, 4.0) } else { (1.0, 2.0) };
-    let name = match (p, l) {
-        (0, _) => format!("height {l}: between floor and ceiling"),
-        (_, 0) => format!("plan {p}: {}", own.stands),
-        _ => format!("plan {p} height {l}: {}, and between floor and ceiling", own.stands),
-    };
+    let standing = Standing { plan: p, height: l, way: (p > 0).then_some(own.way) };
     AirMode {
         axes: None,
-        name,
+        standing: Some(standing),
+        name: format!("{standing}: {}", standing.message()),
         frequency_hz,
         mean_square: own.mean_square * half,
         walls_per_m: own.walls_per_m + ends / plan.height_m,

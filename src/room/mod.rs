@@ -1,5 +1,5 @@
-//! The rectangular room in closed form: what resonates, where each resonance is strong and where it
-//! vanishes, where to measure, and which measured resonance is which.
+//! The room with rigid walls, a box in closed form or any plan with upright walls: what resonates, where each resonance is
+//! strong and where it vanishes, where to measure, and which measured resonance is which.
 //!
 //! A rigid box `L × W × H` filled with air of sound speed `c` has the modes
 //! `f = (c/2) √((n/L)² + (m/W)² + (l/H)²)` with the pressure `cos(nπx/L) cos(mπy/W) cos(lπz/H)`
@@ -38,7 +38,7 @@ mod walls;
 
 pub use air::{air_density_kg_m3, sound_speed_m_s};
 pub use assignment::{AssignSettings, Assignment, ModeName, Place, RoomFit, assign};
-pub use enclosure::{AirMode, Enclosure};
+pub use enclosure::{AirMode, Enclosure, Standing};
 pub use error::RoomError;
 use error::check_lengths;
 pub use face::Face;

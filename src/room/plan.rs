@@ -4,7 +4,7 @@
 //! apart is their shape over the places, measured by the modal assurance criterion
 //! (Allemang 2003: `MAC = (Σ aψ)²/(Σ a² Σ ψ²)`, 1 for equal shapes, 0 for shapes with nothing in common).
 
-use super::{PredictedMode, Prediction, shape};
+use super::{AirMode, Enclosure};
 
 /// A place where a microphone could stand.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,7 +32,8 @@ pub struct PlanSettings {
     /// A mode counts as driven where its pressure at the source is at least this (default 0.1, −20 dB).
     pub driven: f64,
     /// Every set of up to this many places (beyond the given ones) is tried; a larger plan grows
-    /// place by place and may hold one too many (default 6; all fives of 26 candidates took 0.1 s).
+    /// place by place and may hold one too many (default 6; all fives of 26 candidates took 0.1 s). A room with many
+    /// corners stops sooner, after about as many sets.
     pub tried_in_full: usize,
 }
 
@@ -49,11 +50,11 @@ pub struct MeasurementPlan {
     /// The places, the given ones first.
     pub positions: Vec<PlannedPosition>,
     /// Modes that no candidate sees.
-    pub unseen: Vec<PredictedMode>,
+    pub unseen: Vec<AirMode>,
     /// Modes that the loudspeaker can't drive from its place.
-    pub undriven: Vec<PredictedMode>,
+    pub undriven: Vec<AirMode>,
     /// Close modes that no choice of candidates tells apart.
-    pub alike: Vec<(PredictedMode, PredictedMode)>,
+    pub alike: Vec<(AirMode, AirMode)>,
     /// Whether every smaller set was tried.
     pub fewest: bool,
 }
@@ -65,49 +66,79 @@ pub struct PlannedPosition {
     /// Name and place.
     pub candidate: Candidate,
     /// Modes that only this place sees.
-    pub only_sees: Vec<PredictedMode>,
+    pub only_sees: Vec<AirMode>,
     /// Close modes that look alike without this place.
-    pub only_tells_apart: Vec<(PredictedMode, PredictedMode)>,
+    pub only_tells_apart: Vec<(AirMode, AirMode)>,
     /// Why it is in the plan, one sentence.
     pub reason: String,
 }
 
 /// The listening positions, all corners, the middles of all edges and walls, in this order.
 #[must_use]
-pub fn candidates(dimensions_m: [f64; 3], seats: &[(String, [f64; 3])]) -> Vec<Candidate> {
-    let mut places: Vec<Candidate> =
-        seats.iter().map(|(name, at_m)| Candidate { name: name.clone(), at_m: *at_m, given: true }).collect();
-    for (middles, what) in [(0, "corner"), (1, "edge middle"), (2, "wall middle")] {
+pub fn candidates(air: &Enclosure, seats: &[(String, [f64; 3])]) -> Vec<Candidate> {
+    let seats = seats.iter().map(|(name, at_m)| Candidate { name: name.clone(), at_m: *at_m, given: true });
+    let points = match air.dimensions_m() {
+        Some(dimensions_m) => of_a_box(dimensions_m),
+        None => of_a_plan(&air.plan_m(), air.height_m()),
+    };
+    let named = points.into_iter().map(|(what, at_m)| Candidate {
+        name: format!("{what} ({:.2}, {:.2}, {:.2})", at_m[0], at_m[1], at_m[2]),
+        at_m,
+        given: false,
+    });
+    seats.chain(named).collect()
+}
+
+/// Corners, edge middles and wall middles of a box, floor and ceiling counted as walls.
+fn of_a_box(dimensions_m: [f64; 3]) -> Vec<(&'static str, [f64; 3])> {
+    let mut places = Vec::new();
+    for (middles, what) in [(0, CORNER), (1, EDGE), (2, WALL)] {
         for code in 0..27u32 {
             let halves = [code / 9, code / 3 % 3, code % 3].map(|digit| [0, 2, 1][digit as usize]);
             if halves.iter().filter(|&&h| h == 1).count() == middles {
-                let at_m = [0, 1, 2].map(|axis| f64::from(halves[axis]) * 0.5 * dimensions_m[axis]);
-                let name = format!("{what} ({:.2}, {:.2}, {:.2})", at_m[0], at_m[1], at_m[2]);
-                places.push(Candidate { name, at_m, given: false });
+                places.push((what, [0, 1, 2].map(|axis| f64::from(halves[axis]) * 0.5 * dimensions_m[axis])));
             }
         }
     }
     places
 }
 
+/// The same over a plan; floor and ceiling have no middle of their own.
+fn of_a_plan(corners: &[[f64; 2]], height_m: f64) -> Vec<(&'static str, [f64; 3])> {
+    let at = |[x, y]: [f64; 2], z: f64| [x, y, z];
+    let next = |i: usize| corners[(i + 1) % corners.len()];
+    let middles: Vec<[f64; 2]> = (0..corners.len())
+        .map(|i| [0.5 * (corners[i][0] + next(i)[0]), 0.5 * (corners[i][1] + next(i)[1])])
+        .collect();
+    let levels = [0.0, height_m];
+    let mut places = Vec::new();
+    places.extend(corners.iter().flat_map(|c| levels.map(|z| (CORNER, at(*c, z)))));
+    places.extend(corners.iter().map(|c| (EDGE, at(*c, 0.5 * height_m))));
+    places.extend(middles.iter().flat_map(|m| levels.map(|z| (EDGE, at(*m, z)))));
+    places.extend(middles.iter().map(|m| (WALL, at(*m, 0.5 * height_m))));
+    places
+}
+
+const CORNER: &str = "corner";
+const EDGE: &str = "edge middle";
+const WALL: &str = "wall middle";
+
 /// The fewest of the candidates that see every mode of the room and tell close ones apart.
 ///
 /// Given candidates are always part of it. Of equally small sets the one with the clearest worst
 /// case is taken, then the first.
 #[must_use]
-pub fn plan(room: &Prediction, candidates: &[Candidate], settings: &PlanSettings) -> MeasurementPlan {
-    let driven = |mode: &PredictedMode| {
-        settings.source_m.is_none_or(|at| shape(room.dimensions_m, mode.axes, at).abs() >= settings.driven)
-    };
-    let (modes, undriven): (Vec<PredictedMode>, Vec<PredictedMode>) =
-        room.modes.iter().partition(|m| driven(m));
-    let task = Task::new(room, modes, candidates, settings);
+pub fn plan(air: &Enclosure, candidates: &[Candidate], settings: &PlanSettings) -> MeasurementPlan {
+    let driven =
+        |mode: usize| settings.source_m.is_none_or(|at| air.shape(mode, at).abs() >= settings.driven);
+    let (modes, undriven): (Vec<usize>, Vec<usize>) = (0..air.modes.len()).partition(|m| driven(*m));
+    let task = Task::new(air, &modes, candidates, settings);
     let (chosen, fewest) = task.choose();
     let positions = chosen.iter().map(|&place| task.explain(&chosen, place)).collect();
     MeasurementPlan {
         positions,
-        unseen: task.hopeless.iter().map(|&m| task.modes[m]).collect(),
-        undriven,
+        unseen: task.hopeless.iter().map(|&m| task.modes[m].clone()).collect(),
+        undriven: undriven.iter().map(|&m| air.modes[m].clone()).collect(),
         alike: task.hopeless_pairs.iter().map(|&pair| task.pair(pair)).collect(),
         fewest,
     }
@@ -115,7 +146,7 @@ pub fn plan(room: &Prediction, candidates: &[Candidate], settings: &PlanSettings
 
 /// What has to be seen and told apart, in numbers.
 struct Task<'a> {
-    modes: Vec<PredictedMode>,
+    modes: Vec<&'a AirMode>,
     candidates: &'a [Candidate],
     settings: &'a PlanSettings,
     /// Shape of each mode at each candidate.
@@ -130,15 +161,14 @@ struct Task<'a> {
 
 impl<'a> Task<'a> {
     fn new(
-        room: &Prediction,
-        modes: Vec<PredictedMode>,
+        air: &'a Enclosure,
+        listed: &[usize],
         candidates: &'a [Candidate],
         settings: &'a PlanSettings,
     ) -> Self {
-        let shapes = modes
-            .iter()
-            .map(|mode| candidates.iter().map(|c| shape(room.dimensions_m, mode.axes, c.at_m)).collect())
-            .collect();
+        let shapes =
+            listed.iter().map(|mode| candidates.iter().map(|c| air.shape(*mode, c.at_m)).collect()).collect();
+        let modes = listed.iter().map(|mode| &air.modes[*mode]).collect();
         let mut task = Self {
             modes,
             candidates,
@@ -189,8 +219,8 @@ impl<'a> Task<'a> {
         self.likeness(places, pair) <= self.settings.alike
     }
 
-    fn pair(&self, (a, b): (usize, usize)) -> (PredictedMode, PredictedMode) {
-        (self.modes[a], self.modes[b])
+    fn pair(&self, (a, b): (usize, usize)) -> (AirMode, AirMode) {
+        (self.modes[a].clone(), self.modes[b].clone())
     }
 
     /// How many goals a set of places misses.
@@ -217,6 +247,9 @@ impl<'a> Task<'a> {
         let (given, free): (Vec<usize>, Vec<usize>) =
             (0..self.candidates.len()).partition(|&p| self.candidates[p].given);
         for size in 0..=self.settings.tried_in_full.min(free.len()) {
+            if sets(free.len(), size) > MOST_SETS {
+                break;
+            }
             let mut best: Option<(f64, Vec<usize>)> = None;
             each_subset(&free, size, &mut given.clone(), &mut |places| {
                 if self.complete(places) {
@@ -257,14 +290,26 @@ impl<'a> Task<'a> {
     /// What a place is for: what the plan would miss without it.
     fn explain(&self, chosen: &[usize], place: usize) -> PlannedPosition {
         let without: Vec<usize> = chosen.iter().copied().filter(|&p| p != place).collect();
-        let only_sees: Vec<PredictedMode> =
-            self.wanted.iter().filter(|&&m| !self.sees(&without, m)).map(|&m| self.modes[m]).collect();
+        let only_sees: Vec<AirMode> = self
+            .wanted
+            .iter()
+            .filter(|&&m| !self.sees(&without, m))
+            .map(|&m| self.modes[m].clone())
+            .collect();
         let only_tells_apart: Vec<_> =
             self.pairs.iter().filter(|&&p| !self.tells_apart(&without, p)).map(|&p| self.pair(p)).collect();
         let candidate = self.candidates[place].clone();
         let reason = reason(&candidate, &only_sees, &only_tells_apart);
         PlannedPosition { candidate, only_sees, only_tells_apart, reason }
     }
+}
+
+/// Sets of one size that are tried at most: all sixes of a box's 26 places are 230 230.
+const MOST_SETS: f64 = 300_000.0;
+
+/// How many sets of `size` out of `count` there are.
+fn sets(count: usize, size: usize) -> f64 {
+    (0..size).map(|k| (count - k) as f64 / (k + 1) as f64).product()
 }
 
 /// Calls `found` with every way of adding `size` of `free` to `places`, in order.
@@ -280,7 +325,7 @@ fn each_subset(free: &[usize], size: usize, places: &mut Vec<usize>, found: &mut
 }
 
 /// The sentence beside a place.
-fn reason(candidate: &Candidate, sees: &[PredictedMode], apart: &[(PredictedMode, PredictedMode)]) -> String {
+fn reason(candidate: &Candidate, sees: &[AirMode], apart: &[(AirMode, AirMode)]) -> String {
     let mut parts = Vec::new();
     if candidate.given {
         parts.push("asked for".to_owned());
@@ -323,14 +368,19 @@ mod tests {
 
     const ROOM: [f64; 3] = [5.15, 3.86, 2.48];
 
+    fn room(up_to_hz: f64) -> Enclosure {
+        Enclosure::rectangular(ROOM, 20.0, up_to_hz).unwrap()
+    }
+
     fn planned(up_to_hz: f64, seats: &[(String, [f64; 3])], settings: &PlanSettings) -> MeasurementPlan {
-        plan(&Prediction::new(ROOM, 20.0, up_to_hz).unwrap(), &candidates(ROOM, seats), settings)
+        let air = room(up_to_hz);
+        plan(&air, &candidates(&air, seats), settings)
     }
 
     /// Corners, edges and walls of a box: 8, 12, 6.
     #[test]
     fn candidates_are_the_points_of_a_box() {
-        let all = candidates(ROOM, &[]);
+        let all = candidates(&room(60.0), &[]);
         let count = |what: &str| all.iter().filter(|c| c.name.starts_with(what)).count();
         assert_eq!([count("corner"), count("edge"), count("wall")], [8, 12, 6]);
         assert_eq!(all[0].at_m, [0.0; 3]);
@@ -357,19 +407,20 @@ mod tests {
     /// What a plan promises, checked by the definitions; and no place is needless.
     #[test]
     fn a_plan_keeps_its_promises_and_holds_nothing_needless() {
-        let room = Prediction::new(ROOM, 20.0, 120.0).unwrap();
+        let room = room(120.0);
         let seats = [("chair".to_owned(), [3.35, 2.25, 1.1])];
-        let all = candidates(ROOM, &seats);
+        let all = candidates(&room, &seats);
         let settings = PlanSettings::default();
         let plan = plan(&room, &all, &settings);
         assert!(plan.alike.is_empty() && plan.unseen.is_empty());
         let at: Vec<[f64; 3]> = plan.positions.iter().map(|p| p.candidate.at_m).collect();
-        let vector = |m: &PredictedMode| at.iter().map(|a| shape(ROOM, m.axes, *a)).collect::<Vec<f64>>();
+        let vector = |m: usize| at.iter().map(|a| room.shape(m, *a)).collect::<Vec<f64>>();
         for (i, a) in room.modes.iter().enumerate() {
-            let va = vector(a);
+            let va = vector(i);
             assert!(va.iter().any(|x| x.abs() >= 0.5));
-            for b in room.modes[i + 1..].iter().filter(|b| b.frequency_hz - a.frequency_hz < 3.0) {
-                let vb = vector(b);
+            let above = room.modes.iter().enumerate().skip(i + 1);
+            for (j, b) in above.filter(|(_, b)| b.frequency_hz - a.frequency_hz < 3.0) {
+                let vb = vector(j);
                 let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(p, q)| p * q).sum::<f64>();
                 assert!(dot(&va, &vb).powi(2) <= 0.5 * dot(&va, &va) * dot(&vb, &vb) + 1e-12, "{a} and {b}");
             }
@@ -386,13 +437,13 @@ mod tests {
         let settings = PlanSettings { source_m: Some(ROOM.map(|d| d / 2.0)), ..PlanSettings::default() };
         let plan = planned(75.0, &[], &settings);
         let axes: Vec<_> = plan.undriven.iter().map(|m| m.axes).collect();
-        assert_eq!(axes, [[1, 0, 0], [0, 1, 0], [1, 1, 0], [0, 0, 1]]);
+        assert_eq!(axes, [[1, 0, 0], [0, 1, 0], [1, 1, 0], [0, 0, 1]].map(Some));
     }
 
     /// With seats alone to choose from, what they can't do is said.
     #[test]
     fn what_no_candidate_can_do_is_said() {
-        let room = Prediction::new(ROOM, 20.0, 75.0).unwrap();
+        let room = room(75.0);
         let middle = [Candidate { name: "middle".into(), at_m: ROOM.map(|d| d / 2.0), given: true }];
         let plan = plan(&room, &middle, &PlanSettings::default());
         assert_eq!(plan.unseen.len(), 4);
@@ -403,7 +454,7 @@ mod tests {
     /// place leaves 2 0 0 and 0 0 1 alike to `(1 + 0.2)²/(2 · 1.04) = 0.69`.
     #[test]
     fn likeness_is_held_against_the_setting() {
-        let room = Prediction::new(ROOM, 20.0, 75.0).unwrap();
+        let room = room(75.0);
         let place = |z: f64| Candidate { name: String::new(), at_m: [0.0, 0.0, z], given: true };
         let two = [place(0.0), place(ROOM[2] * 0.2f64.acos() / std::f64::consts::PI)];
         assert_eq!(
@@ -421,8 +472,8 @@ mod tests {
         for _ in 0..12 {
             let mut length = |low: f64, high: f64| low + (high - low) * gauss.uniform();
             let dimensions_m = [length(4.0, 7.0), length(3.0, 5.0), length(2.3, 3.2)];
-            let room = Prediction::new(dimensions_m, 20.0, 130.0).unwrap();
-            let all = candidates(dimensions_m, &[]);
+            let room = Enclosure::rectangular(dimensions_m, 20.0, 130.0).unwrap();
+            let all = candidates(&room, &[]);
             let (grown, full) = (plan(&room, &all, &settings), plan(&room, &all, &PlanSettings::default()));
             assert!(!grown.fewest && grown.unseen.is_empty() && grown.alike == full.alike);
             assert!(full.positions.len() <= grown.positions.len());
@@ -432,6 +483,22 @@ mod tests {
                     "{dimensions_m:?}"
                 );
             }
+        }
+    }
+
+    /// An L-shaped room: a place in each corner, on each edge and wall; the plan keeps its promises, and nothing in it
+    /// lies outside.
+    #[test]
+    fn a_room_on_a_plan_is_planned_for_too() {
+        let l = [[0.0, 0.0], [5.45, 0.0], [5.45, 3.1], [3.6, 3.1], [3.6, 4.55], [0.0, 4.55]];
+        let air = Enclosure::upright(&l, 2.58, 20.0, 110.0).unwrap();
+        let all = candidates(&air, &[]);
+        assert_eq!(all.len(), 36);
+        assert!(all.iter().all(|c| air.holds(c.at_m)));
+        let plan = plan(&air, &all, &PlanSettings::default());
+        assert!(plan.unseen.is_empty() && plan.alike.is_empty() && !plan.positions.is_empty());
+        for mode in 0..air.modes.len() {
+            assert!(plan.positions.iter().any(|p| air.shape(mode, p.candidate.at_m).abs() >= 0.5), "{mode}");
         }
     }
 }

@@ -31,6 +31,13 @@ pub fn level_change_db(air: &Enclosure, mode: usize, from_m: [f64; 3], to_m: [f6
     (before >= LEAST).then(|| 20.0 * (after.max(LEAST) / before).log10())
 }
 
+/// Level of a mode at a place against its level at full pressure, dB; `None` under −20 dB, where centimetres decide.
+#[must_use]
+pub fn under_full_db(air: &Enclosure, mode: usize, at_m: [f64; 3]) -> Option<f64> {
+    let pressure = air.shape(mode, at_m).abs();
+    (pressure >= LEAST).then(|| 20.0 * pressure.log10())
+}
+
 /// The place within `reach_m`, at the same height and inside the room, where a mode is weakest; of equally good
 /// ones the nearest. `None` where the mode is weak already.
 #[must_use]

@@ -48,6 +48,22 @@ impl FloorPlan {
             (0..count).map(|i| self.corners_m[i][0] * next(i)[1] - next(i)[0] * self.corners_m[i][1]).sum();
         0.5 * twice.abs() * self.height_m
     }
+
+    /// How far a point of the plan lies outside its walls, metres; below zero inside.
+    #[must_use]
+    pub fn outside_m(&self, [x, y]: [f64; 2]) -> f64 {
+        let walls = self.corners_m.iter().zip(self.corners_m.iter().cycle().skip(1));
+        let (mut near, mut crossings) = (f64::INFINITY, 0);
+        for (a, b) in walls {
+            let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+            let along = ((x - a[0]) * dx + (y - a[1]) * dy) / (dx * dx + dy * dy);
+            let t = if along.is_finite() { along.clamp(0.0, 1.0) } else { 0.0 };
+            near = near.min((x - a[0] - t * dx).hypot(y - a[1] - t * dy));
+            // A ray to the right crosses an odd number of walls from within.
+            crossings += usize::from((a[1] > y) != (b[1] > y) && x < dx * (y - a[1]) / dy + a[0]);
+        }
+        if crossings % 2 == 1 { -near } else { near }
+    }
 }
 
 /// Words about the visit, as the manifest holds them.

@@ -150,7 +150,7 @@ fn room_fit(session: &Session, state: &StateResult) -> Option<RoomFitRow> {
     let fit = state.resonances.as_ref()?.names.fit.as_ref()?;
     let known = session.state(&state.name).and_then(|s| s.temperature_c);
     let temperature_c = known.unwrap_or(session.room.temperature_c);
-    let [length, width, height] = fit.dimensions_m;
+    let [length, width, height] = fit.dimensions_m?;
     Some(RoomFitRow {
         state: state.name.as_str().into(),
         length,

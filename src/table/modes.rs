@@ -37,10 +37,10 @@ table! {
         positions integer().required(), "Number of positions and sources that see the resonance: with the poles fixed, its amplitude there exceeds the noise by a likelihood ratio of three standard deviations (χ² over 11.8, two degrees of freedom).", "";
     }
     axes: Name {
-        axes pattern("[0-9]+ [0-9]+ [0-9]+"), "Number of half waves along length, width and height of the predicted mode that this one is assigned to; empty where no assignment is possible.", "Kuttruff, Room Acoustics (eigenfrequencies of a rectangular room)";
+        axes pattern("[0-9]+ [0-9]+ [0-9]+"), "Number of half waves along length, width and height of the predicted mode of a rectangular room that this one is assigned to; empty where no assignment is possible, and in a room on a plan, where `evidence` begins with the mode's name.", "Kuttruff, Room Acoustics (eigenfrequencies of a rectangular room)";
     }
     predicted_hz: Option<f64> {
-        predicted_hz hertz().positive(), "Frequency of that predicted mode, from the manifest's dimensions: (c/2)·√((nx/L)² + (ny/W)² + (nz/H)²), c = 343.2·√((273.15 + θ)/293.15) m/s at θ °C.", "Kuttruff, Room Acoustics; ISO 9613-1:1993 (speed of sound)";
+        predicted_hz hertz().positive(), "Frequency of the predicted mode that this one is assigned to, from the manifest's dimensions: (c/2)·√((nx/L)² + (ny/W)² + (nz/H)²), or with a plan (c/2)·√((k/π)² + (nz/H)²), k² an eigenvalue of the plan with rigid walls (finite elements); c = 343.2·√((273.15 + θ)/293.15) m/s at θ °C.", "Kuttruff, Room Acoustics; ISO 9613-1:1993 (speed of sound)";
     }
     shape_match: Option<f64> {
         shape_match plain("").unit_range(), "Modal assurance criterion |ΣA·ψ|²/(Σ|A|²·Σψ²) of the measured amplitudes A against the predicted shape ψ over the positions; 1 is the same shape, 0 has nothing in common.", "Allemang & Brown, Proc. 1st Int. Modal Analysis Conf. (1982)";

@@ -7,7 +7,7 @@ use crate::estimate::Estimate;
 
 table! {
     "room_fit", RoomFitRow, key ["state"],
-    "Effective dimensions of the room, fitted to the modes that were assigned, within what a tape measure allows: one object per state with an assignment.";
+    "Effective dimensions of the room, fitted to the modes that were assigned, within what a tape measure allows: one object per state of a rectangular room with an assignment.";
     state: Name {
         state text().required(), "Name of the state of the room.", "";
     }

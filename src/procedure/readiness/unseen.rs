@@ -1,9 +1,9 @@
-//! Modes of a rectangular room that no position sees, or that no source drives.
+//! Modes of the room that no position sees, or that no source drives.
 
 use super::super::StateFacts;
 use super::super::wording::{count, few, hertz};
 use super::{Finding, LookFacts};
-use crate::room::{PlanSettings, PredictedMode, Prediction, shape};
+use crate::room::{Enclosure, PlanSettings};
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
     let mut found: Vec<Finding> = facts.states.iter().flat_map(|state| of_state(facts, state)).collect();
@@ -26,10 +26,11 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
         let mut all = facts.states.iter().flat_map(StateFacts::positions);
         all.any(|name| session.position(name).is_none_or(|position| position.at_m.is_none()))
     };
-    let lacking = match session.room.dimensions_m {
-        // A volume alone: the room is not rectangular, and no closed form tells its modes.
+    let known = session.plan.is_some() || session.room.dimensions_m.is_some();
+    let lacking = match known.then_some(()) {
+        // A volume alone: the room is not rectangular, and nothing tells its modes.
         None if session.room.volume_m3.is_some() => return found,
-        None => "the room's lengths",
+        None => "the room's lengths, or its plan",
         Some(_) if unplaced() => "where each microphone stood",
         Some(_) => return found,
     };
@@ -43,11 +44,11 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
 /// may see what the others don't.
 fn of_state(facts: &LookFacts<'_>, state: &StateFacts<'_>) -> Vec<Finding> {
     let session = facts.session;
-    let Some(room) = session.room.dimensions_m else { return Vec::new() };
     let temperature_c = session.temperature_c(state.state);
-    let predicted = match Prediction::new(room, temperature_c, facts.modes_to_hz) {
-        Ok(predicted) => predicted,
-        Err(error) => {
+    let predicted = match Enclosure::of_session(session, temperature_c, facts.modes_to_hz) {
+        None => return Vec::new(),
+        Some(Ok(predicted)) => predicted,
+        Some(Err(error)) => {
             return vec![Finding::note(&session.name, format!("no modes predicted: {error}"), "")];
         }
     };
@@ -69,16 +70,15 @@ fn of_state(facts: &LookFacts<'_>, state: &StateFacts<'_>) -> Vec<Finding> {
 
 /// Modes whose pressure is under a tenth of full (−20 dB) at all of the places, in words; the same
 /// share as in planning.
-fn missed(predicted: &Prediction, places: &[[f64; 3]]) -> Option<String> {
+fn missed(predicted: &Enclosure, places: &[[f64; 3]]) -> Option<String> {
     let least = PlanSettings::default().driven;
-    let seen = |mode: &PredictedMode| {
-        places.iter().any(|at| shape(predicted.dimensions_m, mode.axes, *at).abs() >= least)
-    };
+    let seen = |mode: usize| places.iter().any(|at| predicted.shape(mode, *at).abs() >= least);
     let missed: Vec<String> = predicted
         .modes
         .iter()
-        .filter(|mode| !seen(mode))
-        .map(|mode| format!("{} ({mode})", hertz(mode.frequency_hz)))
+        .enumerate()
+        .filter(|(index, _)| !seen(*index))
+        .map(|(_, mode)| format!("{} ({mode})", hertz(mode.frequency_hz)))
         .collect();
     (!places.is_empty() && !missed.is_empty())
         .then(|| format!("{}: {}", count(missed.len(), "predicted mode"), few(&missed)))

@@ -156,6 +156,11 @@ impl Drawing {
         self.shapes.push(Shape::Path { points, closed: true, line: None, fill: Some((ink, density)) });
     }
 
+    /// Adds a closed line without an area.
+    pub fn outline(&mut self, points: Vec<[f64; 2]>, line: Line) {
+        self.shapes.push(Shape::Path { points, closed: true, line: Some(line), fill: None });
+    }
+
     /// Adds an outlined rectangle.
     pub fn frame(&mut self, at: [f64; 2], size: [f64; 2], line: Line, fill: Option<(Ink, f64)>) {
         let ([x, y], [w, h]) = (at, size);

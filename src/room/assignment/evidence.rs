@@ -4,21 +4,11 @@
 //! opposite in sign for an odd order along that axis and alike for an even one; midway an odd order
 //! vanishes and an even one is at full strength.
 
+use super::seen::{MeasuredPlace, Silent, decibel, down, facts, sign, silent};
 use super::{Likeness, Task};
 use crate::modes::Mode;
-use crate::room::{PredictedMode, shape};
+use crate::room::AirMode;
 use rustfft::num_complex::Complex64;
-use std::f64::consts::PI;
-
-/// A measured place of the source with the most places.
-struct MeasuredPlace<'a> {
-    position: &'a str,
-    at_m: [f64; 3],
-    /// Measured amplitude.
-    amplitude: Complex64,
-    /// Predicted pressure, −1…1.
-    shape: f64,
-}
 
 /// The sentence for a mode that got the name of prediction `p`.
 pub(super) fn sentence(
@@ -28,17 +18,13 @@ pub(super) fn sentence(
     likeness: Option<Likeness>,
     ruled_out: &[(usize, f64)],
 ) -> String {
-    let predicted = &task.room.modes[p];
-    let seen = seen(task, mode, predicted);
+    let predicted = &task.air.modes[p];
+    let seen = seen(task, mode, p);
     let signs = likeness.is_some();
-    let mut parts: Vec<String> = (0..3)
-        .filter(|&axis| predicted.axes[axis] > 0)
-        .filter_map(|axis| opposite_walls(task.room.dimensions_m, axis, &seen, signs))
-        .take(2)
-        .collect();
-    // Two corners can stand for two axes at once.
-    parts.dedup();
-    parts.extend(middle(task.room.dimensions_m, predicted, &seen, signs));
+    let mut parts = match (task.air.dimensions_m(), predicted.axes) {
+        (Some(dimensions_m), Some(axes)) => of_a_box(dimensions_m, axes, &seen, signs),
+        _ => facts(&seen, signs),
+    };
     if parts.is_empty() {
         parts.push(match likeness {
             Some(l) => format!("the shape over {} places matches to {:.2}", l.places, l.value),
@@ -46,15 +32,31 @@ pub(super) fn sentence(
         });
     }
     // The nearest rival only: one line, not a list.
-    let off = |q: usize| (task.room.modes[q].frequency_hz - predicted.frequency_hz).abs();
+    let off = |q: usize| (task.air.modes[q].frequency_hz - predicted.frequency_hz).abs();
     if let Some((q, value)) = ruled_out.iter().min_by(|a, b| off(a.0).total_cmp(&off(b.0))) {
-        parts.push(rival(&task.room.modes[*q], *value));
+        parts.push(rival(&task.air.modes[*q], *value));
     }
-    parts.join("; ")
+    match &predicted.standing {
+        Some(standing) => format!("{standing}, {}: {}", standing.message(), parts.join("; ")),
+        None => parts.join("; "),
+    }
+}
+
+/// What the places at walls and midway of a rectangular room show.
+fn of_a_box(dimensions_m: [f64; 3], axes: [u32; 3], seen: &[MeasuredPlace<'_>], signs: bool) -> Vec<String> {
+    let mut parts: Vec<String> = (0..3)
+        .filter(|&axis| axes[axis] > 0)
+        .filter_map(|axis| opposite_walls(dimensions_m, axis, seen, signs))
+        .take(2)
+        .collect();
+    // Two corners can stand for two axes at once.
+    parts.dedup();
+    parts.extend(middle(dimensions_m, axes, seen, signs));
+    parts
 }
 
 /// The sentence for a mode whose shape another measured mode has already.
-pub(super) fn shared(predicted: &PredictedMode, likeness: Likeness, holder_hz: f64) -> String {
+pub(super) fn shared(predicted: &AirMode, likeness: Likeness, holder_hz: f64) -> String {
     format!(
         "has the shape of {predicted} too ({:.2}), like the mode at {holder_hz:.1} Hz: one mode split in two, as by a tuned absorber",
         likeness.value
@@ -64,16 +66,16 @@ pub(super) fn shared(predicted: &PredictedMode, likeness: Likeness, holder_hz: f
 /// The sentence for a mode that fits nothing, if its frequency would have fitted something.
 pub(super) fn excluded(task: &Task<'_>, ruled_out: &[(usize, f64)]) -> Option<String> {
     let parts: Vec<String> =
-        ruled_out.iter().take(2).map(|(q, value)| rival(&task.room.modes[*q], *value)).collect();
+        ruled_out.iter().take(2).map(|(q, value)| rival(&task.air.modes[*q], *value)).collect();
     (!parts.is_empty()).then(|| parts.join("; "))
 }
 
-fn rival(mode: &PredictedMode, value: f64) -> String {
+fn rival(mode: &AirMode, value: f64) -> String {
     format!("the shape rules out {mode} at {:.1} Hz ({value:.2})", mode.frequency_hz)
 }
 
 /// Places of the source that has the most of them (the first such), with prediction and measurement.
-fn seen<'a>(task: &Task<'a>, mode: &Mode, predicted: &PredictedMode) -> Vec<MeasuredPlace<'a>> {
+fn seen<'a>(task: &Task<'a>, mode: &Mode, p: usize) -> Vec<MeasuredPlace<'a>> {
     let count = |source: &str| task.places.iter().filter(|p| p.source == source && p.at_m.is_some()).count();
     // `max_by_key` takes the last of equals, so the order is turned.
     let Some(source) = task.places.iter().rev().max_by_key(|p| count(&p.source)).map(|p| &p.source) else {
@@ -87,7 +89,7 @@ fn seen<'a>(task: &Task<'a>, mode: &Mode, predicted: &PredictedMode) -> Vec<Meas
                 position: &place.position,
                 at_m,
                 amplitude: Complex64::new(a.re, a.im),
-                shape: shape(task.room.dimensions_m, predicted.axes, at_m),
+                shape: task.air.shape(p, at_m),
             })
         })
         .collect()
@@ -128,49 +130,26 @@ fn opposite_walls(
     Some(text)
 }
 
-/// `, opposite in sign` or `, alike in sign`, and what was expected if it is not that.
-fn sign(ratio: Complex64, expected_opposite: bool) -> String {
-    let degrees = ratio.arg().abs() * 180.0 / PI;
-    let opposite = degrees > 90.0;
-    let off = if opposite { 180.0 - degrees } else { degrees };
-    let word = if opposite { "opposite" } else { "alike" };
-    let mut text = format!(", {word} in sign");
-    if opposite != expected_opposite {
-        text.push_str(", which speaks against it");
-    } else if off > 45.0 {
-        text.push_str(&format!(" but {off:.0}° off"));
-    }
-    text
-}
-
 /// The place where the mode should be weakest, or for an even order a place midway that should be strong.
-fn middle(
-    dimensions_m: [f64; 3],
-    mode: &PredictedMode,
-    seen: &[MeasuredPlace<'_>],
-    signs: bool,
-) -> Option<String> {
-    let strongest = seen.iter().max_by(|a, b| a.shape.abs().total_cmp(&b.shape.abs()))?;
-    let weakest = seen.iter().min_by(|a, b| a.shape.abs().total_cmp(&b.shape.abs()))?;
-    if weakest.shape.abs() >= 0.3 * strongest.shape.abs() {
-        return (0..3).find_map(|axis| even_middle(dimensions_m, mode, axis, seen, signs));
+fn middle(dimensions_m: [f64; 3], axes: [u32; 3], seen: &[MeasuredPlace<'_>], signs: bool) -> Option<String> {
+    match silent(seen) {
+        Silent::None => (0..3).find_map(|axis| even_middle(dimensions_m, axes[axis], axis, seen, signs)),
+        Silent::At(weakest, down_db) => {
+            let odd = (0..3).any(|axis| axes[axis] % 2 == 1 && midway(weakest, dimensions_m, axis));
+            down(weakest, if odd { "midway" } else { "near a plane of nothing" }, down_db)
+        }
     }
-    let down_db = -decibel((weakest.amplitude / strongest.amplitude).norm());
-    let odd = (0..3).any(|axis| mode.axes[axis] % 2 == 1 && midway(weakest, dimensions_m, axis));
-    let place = if odd { "midway" } else { "near a plane of nothing" };
-    let verdict = if down_db < 6.0 { ", which speaks against it" } else { "" };
-    down_db.is_finite().then(|| format!("{} {place} is {down_db:.0} dB down{verdict}", weakest.position))
 }
 
 /// An even order along an axis: a place midway against one at a wall, both strong.
 fn even_middle(
     dimensions_m: [f64; 3],
-    mode: &PredictedMode,
+    order: u32,
     axis: usize,
     seen: &[MeasuredPlace<'_>],
     signs: bool,
 ) -> Option<String> {
-    if mode.axes[axis] == 0 || mode.axes[axis] % 2 == 1 {
+    if order == 0 || order % 2 == 1 {
         return None;
     }
     let mut strong = seen.iter().filter(|s| s.shape.abs() > 0.5);
@@ -195,8 +174,4 @@ fn even_middle(
 /// Whether a place lies in the middle between the walls of an axis.
 fn midway(place: &MeasuredPlace<'_>, dimensions_m: [f64; 3], axis: usize) -> bool {
     (place.at_m[axis] / dimensions_m[axis] - 0.5).abs() < 0.06
-}
-
-fn decibel(ratio: f64) -> f64 {
-    20.0 * ratio.abs().log10()
 }

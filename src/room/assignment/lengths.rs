@@ -2,15 +2,18 @@
 
 use super::AssignSettings;
 use crate::estimate::Estimate;
-use crate::room::Prediction;
+use crate::room::Enclosure;
 use nalgebra::{DMatrix, DVector};
 
-/// Effective lengths of the room: those of the rigid box that fits the named modes best.
+/// Effective lengths of the room: those of the rigid room that fits the named modes best.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct RoomFit {
-    /// Length, width, height, metres, each with its standard deviation.
-    pub dimensions_m: [Estimate; 3],
+    /// Length, width, height, metres, each with its standard deviation; `None` of a room that is no box.
+    pub dimensions_m: Option<[Estimate; 3]>,
+    /// By which factor the lengths as stated are stretched: length, width and height of a rectangular room; plan and
+    /// height of one on a polygon.
+    pub stretch: Vec<Estimate>,
     /// Air temperature, °C, as stated.
     pub temperature_c: f64,
     /// Speed of sound at that temperature, m/s.
@@ -21,94 +24,102 @@ pub struct RoomFit {
     pub rms_error: Option<f64>,
 }
 
+/// A measured undamped frequency, hertz, and what the square of its mode's predicted one is made of, Hz².
+pub(super) type Known = (f64, Vec<f64>);
+
 impl RoomFit {
     /// The lengths as stated, before any mode has been named.
-    pub(super) fn stated(room: &Prediction, spread: f64) -> Self {
+    pub(super) fn stated(air: &Enclosure, spread: f64) -> Self {
+        let ways = if air.dimensions_m().is_some() { 3 } else { 2 };
         Self {
-            dimensions_m: room.dimensions_m.map(|length| Estimate::new(length, spread * length)),
-            temperature_c: room.temperature_c,
-            sound_speed_m_s: room.sound_speed_m_s,
+            dimensions_m: None,
+            stretch: vec![Estimate::new(1.0, spread); ways],
+            temperature_c: air.temperature_c,
+            sound_speed_m_s: air.sound_speed_m_s,
             assigned: 0,
             rms_error: None,
         }
+        .with_lengths(air)
+    }
+
+    fn with_lengths(mut self, air: &Enclosure) -> Self {
+        let times =
+            |length: f64, s: &Estimate| Estimate { value: length * s.value, sd: s.sd.map(|sd| length * sd) };
+        self.dimensions_m = air
+            .dimensions_m()
+            .zip(self.stretch.first_chunk::<3>())
+            .map(|(lengths, stretch)| [0, 1, 2].map(|axis| times(lengths[axis], &stretch[axis])));
+        self
     }
 
     /// Fits the lengths to measured undamped frequencies of named modes.
     ///
-    /// `(2f/c)² = Σ n²/L²` is linear in the three `1/L²`; the stated lengths take part as three more
-    /// equations with the tape measure's spread, so that an axis without modes keeps its length.
+    /// A mode's squared frequency is linear in the `1/s²` of the factors s on the stated lengths; the stated lengths
+    /// take part as further equations with the tape measure's spread, so that an axis without modes keeps its length.
     /// From six modes on the modes' own scatter replaces the spread assumed for them. No length
     /// moves by more than three spreads of the tape measure.
-    pub(super) fn to(room: &Prediction, known: &[(f64, [u32; 3])], settings: &AssignSettings) -> Self {
-        let first = Self::with_spread(room, known, settings.length_spread, settings.frequency_spread);
+    pub(super) fn to(air: &Enclosure, known: &[Known], settings: &AssignSettings) -> Self {
+        let first = Self::with_spread(air, known, settings.length_spread, settings.frequency_spread);
         match first.rms_error {
             Some(rms) if known.len() >= 6 => {
                 let n = known.len() as f64;
                 // A tenth of a per cent: what temperature alone does in half a degree.
                 let spread = (rms * (n / (n - 3.0)).sqrt()).max(0.001);
-                Self::with_spread(room, known, settings.length_spread, spread)
+                Self::with_spread(air, known, settings.length_spread, spread)
             }
             _ => first,
         }
     }
 
     /// The weighted fit with one relative spread for lengths and one for frequencies.
-    fn with_spread(room: &Prediction, known: &[(f64, [u32; 3])], length_spread: f64, spread: f64) -> Self {
-        let stated = Self::stated(room, length_spread);
-        let (rows, right) = equations(room, known, length_spread, spread);
+    fn with_spread(air: &Enclosure, known: &[Known], length_spread: f64, spread: f64) -> Self {
+        let stated = Self::stated(air, length_spread);
+        let (rows, right) = equations(stated.stretch.len(), known, length_spread, spread);
         let qr = rows.qr();
         let r = qr.r();
         let (Some(x), Some(inverse)) =
             (r.solve_upper_triangular(&(qr.q().transpose() * right)), r.try_inverse())
         else {
-            // Not reached: the three equations of the stated lengths alone have full rank.
+            // Not reached: the equations of the stated lengths alone have full rank.
             return stated;
         };
         let most = 3.0 * length_spread;
-        let dimensions_m = [0, 1, 2].map(|axis| {
-            let length = room.dimensions_m[axis];
-            let fitted = x[axis].max(f64::MIN_POSITIVE).powf(-0.5);
-            let fitted = fitted.clamp((1.0 - most) * length, (1.0 + most) * length);
-            Estimate::new(fitted, 0.5 * fitted.powi(3) * inverse.row(axis).norm())
-        });
-        let mut fit = Self { dimensions_m, assigned: known.len(), ..stated };
+        let factor = |way: usize| {
+            let fitted = x[way].max(f64::MIN_POSITIVE).powf(-0.5).clamp(1.0 - most, 1.0 + most);
+            Estimate::new(fitted, 0.5 * fitted.powi(3) * inverse.row(way).norm())
+        };
+        let stretch = (0..x.len()).map(factor).collect();
+        let mut fit = Self { stretch, assigned: known.len(), ..stated }.with_lengths(air);
         fit.rms_error = fit.rms(known);
         fit
     }
 
-    /// Frequency of a mode with these lengths, hertz.
+    /// Frequency of a mode with these lengths, hertz, from what its squared frequency is made of as stated.
     #[must_use]
-    pub fn frequency_hz(&self, axes: [u32; 3]) -> f64 {
-        let sum: f64 = (0..3).map(|i| (f64::from(axes[i]) / self.dimensions_m[i].value).powi(2)).sum();
-        0.5 * self.sound_speed_m_s * sum.sqrt()
+    pub fn frequency_hz(&self, parts_hz2: &[f64]) -> f64 {
+        parts_hz2.iter().zip(&self.stretch).map(|(part, s)| part / (s.value * s.value)).sum::<f64>().sqrt()
     }
 
-    fn rms(&self, known: &[(f64, [u32; 3])]) -> Option<f64> {
-        let sum: f64 = known.iter().map(|(f, axes)| (f / self.frequency_hz(*axes) - 1.0).powi(2)).sum();
+    fn rms(&self, known: &[Known]) -> Option<f64> {
+        let sum: f64 = known.iter().map(|(f, parts)| (f / self.frequency_hz(parts) - 1.0).powi(2)).sum();
         (!known.is_empty()).then(|| (sum / known.len() as f64).sqrt())
     }
 }
 
-/// One equation a mode, one a stated length, each divided by its own standard deviation.
-fn equations(
-    room: &Prediction,
-    known: &[(f64, [u32; 3])],
-    length_spread: f64,
-    spread: f64,
-) -> (DMatrix<f64>, DVector<f64>) {
-    let mut rows = DMatrix::zeros(known.len() + 3, 3);
-    let mut right = DVector::zeros(known.len() + 3);
-    for (k, (frequency_hz, axes)) in known.iter().enumerate() {
-        let square = (2.0 * frequency_hz / room.sound_speed_m_s).powi(2);
+/// One equation a mode, one a stated length, each divided by its own standard deviation; unknown are the `1/s²`.
+fn equations(ways: usize, known: &[Known], length_spread: f64, spread: f64) -> (DMatrix<f64>, DVector<f64>) {
+    let mut rows = DMatrix::zeros(known.len() + ways, ways);
+    let mut right = DVector::zeros(known.len() + ways);
+    for (k, (frequency_hz, parts)) in known.iter().enumerate() {
         // A relative spread of f is twice that of its square.
         right[k] = 0.5 / spread;
-        for axis in 0..3 {
-            rows[(k, axis)] = 0.5 / (spread * square) * f64::from(axes[axis]).powi(2);
+        for (way, part) in parts.iter().enumerate().take(ways) {
+            rows[(k, way)] = 0.5 / (spread * frequency_hz * frequency_hz) * part;
         }
     }
-    for axis in 0..3 {
-        right[known.len() + axis] = 0.5 / length_spread;
-        rows[(known.len() + axis, axis)] = 0.5 / length_spread * room.dimensions_m[axis].powi(2);
+    for way in 0..ways {
+        right[known.len() + way] = 0.5 / length_spread;
+        rows[(known.len() + way, way)] = 0.5 / length_spread;
     }
     (rows, right)
 }
@@ -117,19 +128,23 @@ fn equations(
 mod tests {
     use super::*;
 
-    fn named(dimensions_m: [f64; 3], temperature_c: f64, up_to_hz: f64) -> Vec<(f64, [u32; 3])> {
-        let room = Prediction::new(dimensions_m, temperature_c, up_to_hz).unwrap();
-        room.modes.iter().map(|mode| (mode.frequency_hz, mode.axes)).collect()
+    fn stated() -> Enclosure {
+        Enclosure::rectangular([5.0, 4.0, 2.5], 20.0, 150.0).unwrap()
+    }
+
+    /// Modes of a true room up to 130 Hz, named by the stated one's.
+    fn named(dimensions_m: [f64; 3]) -> Vec<Known> {
+        let (room, stated) = (Enclosure::rectangular(dimensions_m, 20.0, 130.0).unwrap(), stated());
+        let parts = |axes| stated.parts_hz2(stated.modes.iter().position(|m| m.axes == axes).unwrap());
+        room.modes.iter().map(|mode| (mode.frequency_hz, parts(mode.axes))).collect()
     }
 
     /// Frequencies of a room whose lengths are up to 1 % off pull the stated lengths there: with
     /// exact modes a tenth of the way is left at most.
     #[test]
     fn lengths_follow_the_modes() {
-        let stated = Prediction::new([5.0, 4.0, 2.5], 20.0, 130.0).unwrap();
-        let known = named([5.05, 3.97, 2.5], 20.0, 130.0);
-        let fit = RoomFit::to(&stated, &known, &AssignSettings::default());
-        let [length, width, height] = fit.dimensions_m;
+        let fit = RoomFit::to(&stated(), &named([5.05, 3.97, 2.5]), &AssignSettings::default());
+        let [length, width, height] = fit.dimensions_m.unwrap();
         assert!((length.value - 5.05).abs() < 0.005, "{length:?}");
         assert!((width.value - 3.97).abs() < 0.003, "{width:?}");
         assert!((height.value - 2.5).abs() < 0.01);
@@ -140,21 +155,39 @@ mod tests {
     /// Modes along one axis leave the other lengths, and their spread, as stated.
     #[test]
     fn an_axis_without_modes_keeps_its_length() {
-        let stated = Prediction::new([5.0, 4.0, 2.5], 20.0, 130.0).unwrap();
-        let known: Vec<_> =
-            named([5.05, 4.0, 2.5], 20.0, 130.0).into_iter().filter(|k| k.1[1..] == [0, 0]).collect();
-        let fit = RoomFit::to(&stated, &known, &AssignSettings::default());
-        assert!((fit.dimensions_m[1].value - 4.0).abs() < 1e-9);
-        assert!((fit.dimensions_m[1].sd.unwrap() - 0.02).abs() < 1e-9);
-        assert!(fit.dimensions_m[0].value > 5.02);
+        let known: Vec<_> = named([5.05, 4.0, 2.5]).into_iter().filter(|k| k.1[1..] == [0.0, 0.0]).collect();
+        let fit = RoomFit::to(&stated(), &known, &AssignSettings::default());
+        let [length, width, _] = fit.dimensions_m.unwrap();
+        assert!((width.value - 4.0).abs() < 1e-9);
+        assert!((width.sd.unwrap() - 0.02).abs() < 1e-9);
+        assert!(length.value > 5.02);
     }
 
     /// A tape measure isn't 10 % off: the lengths stop at three spreads.
     #[test]
     fn lengths_stay_within_reach_of_the_tape_measure() {
-        let stated = Prediction::new([5.0, 4.0, 2.5], 20.0, 130.0).unwrap();
-        let known = &named([5.5, 4.0, 2.5], 20.0, 130.0)[..5];
-        let fit = RoomFit::to(&stated, known, &AssignSettings::default());
-        assert!((fit.dimensions_m[0].value - 5.075).abs() < 1e-9);
+        let fit = RoomFit::to(&stated(), &named([5.5, 4.0, 2.5])[..5], &AssignSettings::default());
+        assert!((fit.dimensions_m.unwrap()[0].value - 5.075).abs() < 1e-9);
+    }
+
+    /// A plan drawn 1 % too small and a height 1 % too large are found from exact modes of an L.
+    #[test]
+    fn a_plan_is_stretched_as_a_whole() {
+        let corners = |s: f64| {
+            [[0.0, 0.0], [5.45, 0.0], [5.45, 3.1], [3.6, 3.1], [3.6, 4.55], [0.0, 4.55]]
+                .map(|c| c.map(|x| s * x))
+        };
+        let truth = Enclosure::upright(&corners(1.01), 2.58, 20.0, 130.0).unwrap();
+        let stated = Enclosure::upright(&corners(1.0), 1.01 * 2.58, 20.0, 140.0).unwrap();
+        let own = |name: String| stated.modes.iter().position(|m| m.to_string() == name);
+        let known: Vec<Known> = truth
+            .modes
+            .iter()
+            .filter_map(|m| Some((m.frequency_hz, stated.parts_hz2(own(m.to_string())?))))
+            .collect();
+        let fit = RoomFit::to(&stated, &known, &AssignSettings::default());
+        assert!(fit.dimensions_m.is_none());
+        assert!((fit.stretch[0].value - 1.01).abs() < 1e-3, "{fit:?}");
+        assert!((fit.stretch[1].value - 1.0 / 1.01).abs() < 1e-3, "{fit:?}");
     }
 }

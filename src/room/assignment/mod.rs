@@ -1,4 +1,4 @@
-//! Which measured mode is which mode of the rectangular room.
+//! Which measured mode is which mode of the rigid room: rectangular, or with upright walls on a plan.
 //!
 //! Measured and predicted modes are paired all at once, one to one, by how near their frequencies
 //! are *and* how alike their shapes over the measured places; what fits nothing stays unassigned.
@@ -10,11 +10,12 @@ mod evidence;
 mod lengths;
 mod likeness;
 mod matching;
+mod seen;
 
 pub use lengths::RoomFit;
 pub use likeness::{Likeness, likeness};
 
-use super::{Prediction, RoomError, shape};
+use super::{AirMode, Enclosure};
 use crate::flag::{Flag, Flags};
 use crate::modes::{Kind, Mode, ModeSet};
 use std::f64::consts::PI;
@@ -35,7 +36,7 @@ pub struct Place {
 /// How near is near.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AssignSettings {
-    /// One standard deviation of a real mode's frequency round that of the rigid box with the right
+    /// One standard deviation of a real mode's frequency round that of the rigid room with the right
     /// lengths, as a share of it (default 0.008: furniture, windows, absorbing walls).
     pub frequency_spread: f64,
     /// One standard deviation of an effective length round the measured one, as a share of it
@@ -62,13 +63,30 @@ pub struct Assignment {
     pub modes: Vec<ModeName>,
     /// Effective lengths; `None` where nothing was assigned.
     pub fit: Option<RoomFit>,
+    /// The room whose modes the names are; `None` where it isn't known.
+    pub air: Option<Enclosure>,
 }
 
 impl Assignment {
     /// No names for `modes` modes.
     #[must_use]
     pub fn unnamed(modes: usize) -> Self {
-        Self { modes: vec![ModeName::default(); modes], fit: None }
+        Self { modes: vec![ModeName::default(); modes], fit: None, air: None }
+    }
+
+    /// The room with the lengths that its named modes show; a plan keeps its own, since places were measured on it.
+    #[must_use]
+    pub fn fitted(&self) -> Option<Enclosure> {
+        let (air, fit) = (self.air.as_ref()?, self.fit.as_ref()?);
+        let stretched = fit.dimensions_m.map(|lengths| lengths.map(|length| length.value));
+        let own = |lengths| Enclosure::rectangular(lengths, air.temperature_c, 1.05 * air.up_to_hz);
+        stretched.map_or_else(|| Some(air.clone()), |lengths| own(lengths).ok())
+    }
+
+    /// The room's mode that mode `m` of the set was taken for.
+    #[must_use]
+    pub fn of(&self, m: usize) -> Option<&AirMode> {
+        self.air.as_ref()?.modes.get(self.modes.get(m)?.listed?)
     }
 }
 
@@ -76,7 +94,9 @@ impl Assignment {
 #[derive(Debug, Clone, Default, PartialEq)]
 #[non_exhaustive]
 pub struct ModeName {
-    /// The predicted mode; `None` where none fits.
+    /// The predicted mode, by its place in [`Assignment::air`]; `None` where none fits.
+    pub listed: Option<usize>,
+    /// Its half waves along length, width and height, of a rectangular room.
     pub axes: Option<[u32; 3]>,
     /// Its frequency from the lengths as stated, hertz.
     pub predicted_hz: Option<f64>,
@@ -89,41 +109,43 @@ pub struct ModeName {
     pub flags: Flags,
 }
 
+/// How far the list of predicted modes reaches beyond the highest measured one.
+const BEYOND: f64 = 1.06;
+
+/// Up to which frequency the room's modes have to be known to name those of a set, hertz; `None` of an empty one.
+#[must_use]
+pub fn reach_hz(set: &ModeSet) -> Option<f64> {
+    set.modes.iter().map(undamped_hz).reduce(f64::max).map(|highest| BEYOND * highest)
+}
+
 /// Names the modes of a state.
 ///
-/// `dimensions_m`: the rectangular room as stated; `None` (another shape, or not known) names none.
-/// `places`: one for each of [`ModeSet::places`]. `common_instant`: whether amplitudes of all
+/// `air`: the room as stated, its modes listed up to [`reach_hz`]; `None` (not known, or of no shape that has a list)
+/// names none. `places`: one for each of [`ModeSet::places`]. `common_instant`: whether amplitudes of all
 /// places refer to one instant, the emission.
-///
-/// # Errors
-/// [`RoomError`] if dimensions or temperature are out of range.
+#[must_use]
 pub fn assign(
-    dimensions_m: Option<[f64; 3]>,
-    temperature_c: f64,
+    air: Option<Enclosure>,
     set: &ModeSet,
     places: &[Place],
     common_instant: bool,
     settings: &AssignSettings,
-) -> Result<Assignment, RoomError> {
-    let named = |names| Assignment { modes: names, fit: None };
-    let (Some(dimensions_m), Some(highest)) =
-        (dimensions_m, set.modes.iter().map(undamped_hz).reduce(f64::max))
-    else {
-        return Ok(named(vec![ModeName::default(); set.modes.len()]));
+) -> Assignment {
+    let Some(air) = air.filter(|_| !set.modes.is_empty()) else {
+        return Assignment::unnamed(set.modes.len());
     };
-    let room = Prediction::new(dimensions_m, temperature_c, 1.06 * highest)?;
-    let task = Task { room: &room, set, places, common_instant, settings };
+    let task = Task { air: &air, set, places, common_instant, settings };
     let (pairs, fit) = task.pair_and_fit();
-    if !task.is_this_box(&pairs) {
+    if !task.is_this_room(&pairs) {
         let withdrawn = |mode: &Mode| {
             let flags = nameable(mode).then_some(Flag::NotThisBox).into_iter().collect();
             ModeName { flags, ..ModeName::default() }
         };
-        return Ok(named(set.modes.iter().map(withdrawn).collect()));
+        return Assignment { modes: set.modes.iter().map(withdrawn).collect(), fit: None, air: Some(air) };
     }
     let modes = (0..set.modes.len()).map(|m| task.name(m, &pairs, &fit)).collect();
     let fit = pairs.iter().any(Option::is_some).then_some(fit);
-    Ok(Assignment { modes, fit })
+    Assignment { modes, fit, air: Some(air) }
 }
 
 /// Undamped natural frequency |s|/2π, which the prediction is about, hertz.
@@ -138,7 +160,7 @@ fn nameable(mode: &Mode) -> bool {
 
 /// Everything that the pairing looks at.
 struct Task<'a> {
-    room: &'a Prediction,
+    air: &'a Enclosure,
     set: &'a ModeSet,
     places: &'a [Place],
     common_instant: bool,
@@ -151,7 +173,7 @@ type Pairs = Vec<Option<usize>>;
 impl Task<'_> {
     /// Pairs with the stated lengths, fits the lengths to the pairs, and again until nothing changes.
     fn pair_and_fit(&self) -> (Pairs, RoomFit) {
-        let mut fit = RoomFit::stated(self.room, self.settings.length_spread);
+        let mut fit = RoomFit::stated(self.air, self.settings.length_spread);
         let mut pairs = Pairs::new();
         // Two or three rounds are the rule; the limit only ends a dispute between two pairings.
         for _ in 0..8 {
@@ -161,12 +183,12 @@ impl Task<'_> {
                 break;
             }
             pairs = next;
-            let known: Vec<(f64, [u32; 3])> = pairs
+            let known: Vec<lengths::Known> = pairs
                 .iter()
                 .enumerate()
-                .filter_map(|(m, p)| p.map(|p| (undamped_hz(&self.set.modes[m]), self.room.modes[p].axes)))
+                .filter_map(|(m, p)| p.map(|p| (undamped_hz(&self.set.modes[m]), self.air.parts_hz2(p))))
                 .collect();
-            fit = RoomFit::to(self.room, &known, self.settings);
+            fit = RoomFit::to(self.air, &known, self.settings);
         }
         if !self.has_shapes() {
             self.keep_only_the_certain(&mut pairs, &fit);
@@ -177,10 +199,10 @@ impl Task<'_> {
     /// What pairing mode `m` with each predicted mode would cost; `None` where they can't be the same.
     fn costs(&self, m: usize, fit: &RoomFit) -> Vec<Option<f64>> {
         let mode = &self.set.modes[m];
-        let near: Vec<Option<f64>> = (0..self.room.modes.len())
+        let near: Vec<Option<f64>> = (0..self.air.modes.len())
             .map(|p| {
                 let z = self.nearness(mode, p, fit).filter(|z| nameable(mode) && *z < 3.0)?;
-                self.driven(self.room.modes[p].axes).then_some(z)
+                self.driven(p).then_some(z)
             })
             .collect();
         // Many candidates are many chances for a random shape.
@@ -190,7 +212,7 @@ impl Task<'_> {
             .enumerate()
             .map(|(p, near)| {
                 let near = (*near)?;
-                let unlike = match self.likeness(mode, self.room.modes[p].axes) {
+                let unlike = match self.likeness(mode, p) {
                     Some(l) if l.by_chance > chance || l.value < least_match => return None,
                     // A tenth is what absorbing walls and furniture take from a true shape.
                     Some(l) => (1.0 - l.value) / 0.1,
@@ -203,39 +225,49 @@ impl Task<'_> {
 
     /// Distance in frequency, in standard deviations.
     fn nearness(&self, mode: &Mode, p: usize, fit: &RoomFit) -> Option<f64> {
-        let (measured, predicted) = (undamped_hz(mode), fit.frequency_hz(self.room.modes[p].axes));
+        let (measured, predicted) = (undamped_hz(mode), fit.frequency_hz(&self.air.parts_hz2(p)));
         let sd = (mode.omega_sd_per_s / (2.0 * PI)).hypot(self.settings.frequency_spread * predicted);
         let z = (measured - predicted).abs() / sd;
         z.is_finite().then_some(z)
     }
 
     /// Whether some source can drive the mode; one whose place isn't known can.
-    fn driven(&self, axes: [u32; 3]) -> bool {
+    fn driven(&self, p: usize) -> bool {
         self.places.is_empty()
-            || self.places.iter().any(|place| {
-                place.source_at_m.is_none_or(|at| shape(self.room.dimensions_m, axes, at).abs() > 0.05)
-            })
+            || self
+                .places
+                .iter()
+                .any(|place| place.source_at_m.is_none_or(|at| self.air.shape(p, at).abs() > 0.05))
     }
 
     /// Likeness of a measured mode with a predicted shape, where there is a common instant.
-    fn likeness(&self, mode: &Mode, axes: [u32; 3]) -> Option<Likeness> {
+    fn likeness(&self, mode: &Mode, p: usize) -> Option<Likeness> {
+        self.likeness_to(mode, |at| self.air.shape(p, at))
+    }
+
+    fn likeness_to(&self, mode: &Mode, shape: impl Fn([f64; 3]) -> f64) -> Option<Likeness> {
         if !self.common_instant || mode.flags.has(Flag::NoTimeBase) {
             return None;
         }
-        likeness(mode, self.places, |at| shape(self.room.dimensions_m, axes, at))
+        likeness(mode, self.places, shape)
+    }
+
+    /// Whether a mode has a shape to be compared: against an even one.
+    fn has_shape(&self, mode: &Mode) -> bool {
+        self.likeness_to(mode, |_| 1.0).is_some()
     }
 
     fn has_shapes(&self) -> bool {
-        self.set.modes.iter().any(|mode| self.likeness(mode, [0; 3]).is_some())
+        self.set.modes.iter().any(|mode| self.has_shape(mode))
     }
 
     /// Whether at least half of the lowest claimed modes have a name: a room of another shape shares
-    /// some modes with any box, and would get names that mean nothing. Judged where modes are far
+    /// some modes with any other, and would get names that mean nothing. Judged where modes are far
     /// enough apart, up to the 15th predicted one, by four modes or more, and only with shapes.
-    fn is_this_box(&self, pairs: &Pairs) -> bool {
-        let limit_hz = self.room.modes.get(15).map_or(f64::INFINITY, |mode| mode.frequency_hz);
+    fn is_this_room(&self, pairs: &Pairs) -> bool {
+        let limit_hz = self.air.modes.get(15).map_or(f64::INFINITY, |mode| mode.frequency_hz);
         let low = self.set.modes.iter().zip(pairs).filter(|(mode, _)| {
-            mode.kind == Kind::Mode && undamped_hz(mode) < limit_hz && self.likeness(mode, [0; 3]).is_some()
+            mode.kind == Kind::Mode && undamped_hz(mode) < limit_hz && self.has_shape(mode)
         });
         let (claimed, named) = low
             .fold((0, 0), |(claimed, named), (_, pair)| (claimed + 1, named + usize::from(pair.is_some())));
@@ -267,13 +299,13 @@ impl Task<'_> {
             name.evidence = self.why_not(m, pairs, fit, &mut name.flags);
             return name;
         };
-        let axes = self.room.modes[p].axes;
-        let likeness = self.likeness(mode, axes);
+        let predicted = &self.air.modes[p];
+        let likeness = self.likeness(mode, p);
         if likeness.is_none() {
             name.flags.add(Flag::ByFrequency);
         }
-        name.axes = Some(axes);
-        name.predicted_hz = Some(self.room.frequency_hz(axes));
+        (name.listed, name.axes) = (Some(p), predicted.axes);
+        name.predicted_hz = Some(predicted.frequency_hz);
         name.shape_match = likeness.map(|l| l.value);
         name.evidence = Some(evidence::sentence(self, mode, p, likeness, &self.ruled_out(m, p, fit)));
         name
@@ -283,9 +315,9 @@ impl Task<'_> {
     /// with how unlike their shapes are.
     fn ruled_out(&self, m: usize, chosen: usize, fit: &RoomFit) -> Vec<(usize, f64)> {
         let mode = &self.set.modes[m];
-        (0..self.room.modes.len())
+        (0..self.air.modes.len())
             .filter(|&p| p != chosen && self.nearness(mode, p, fit).is_some_and(|z| z < 3.0))
-            .filter_map(|p| self.likeness(mode, self.room.modes[p].axes).map(|l| (p, l.value)))
+            .filter_map(|p| self.likeness(mode, p).map(|l| (p, l.value)))
             .filter(|(_, value)| *value < self.settings.least_match)
             .collect()
     }
@@ -297,7 +329,7 @@ impl Task<'_> {
         };
         flags.add(Flag::SharesShape);
         let holder_hz = self.set.modes[holder].omega_per_s / (2.0 * PI);
-        Some(evidence::shared(&self.room.modes[p], likeness, holder_hz))
+        Some(evidence::shared(&self.air.modes[p], likeness, holder_hz))
     }
 
     /// The predicted mode whose shape this one has best, if another measured mode holds its name. A
@@ -309,9 +341,9 @@ impl Task<'_> {
         let holders = pairs.iter().enumerate().filter_map(|(holder, pair)| pair.map(|p| (p, holder)));
         holders
             .filter(|&(p, _)| {
-                (undamped_hz(mode) / fit.frequency_hz(self.room.modes[p].axes) - 1.0).abs() < REACH
+                (undamped_hz(mode) / fit.frequency_hz(&self.air.parts_hz2(p)) - 1.0).abs() < REACH
             })
-            .filter_map(|(p, holder)| self.likeness(mode, self.room.modes[p].axes).map(|l| (p, l, holder)))
+            .filter_map(|(p, holder)| self.likeness(mode, p).map(|l| (p, l, holder)))
             .filter(|(_, l, _)| l.by_chance <= self.settings.chance && l.value >= Self::TWIN_MATCH)
             .max_by(|a, b| a.1.value.total_cmp(&b.1.value))
     }

@@ -58,8 +58,14 @@ fn measured(solved: &Solved, of: &[(&str, [f64; 3])], up_to_hz: f64, noise: f64)
     mode_set(modes.collect())
 }
 
+/// The room as stated, at 20 °C but where the second number says otherwise.
+fn stated(lengths_m: [f64; 3], temperature_c: f64, set: &ModeSet) -> Option<Enclosure> {
+    Enclosure::rectangular(lengths_m, temperature_c, reach_hz(set)?).ok()
+}
+
 fn named(stated_m: [f64; 3], set: &ModeSet, common_instant: bool) -> Assignment {
-    assign(Some(stated_m), 20.0, set, &places(&PLACES), common_instant, &AssignSettings::default()).unwrap()
+    let air = stated(stated_m, 20.0, set);
+    assign(air, set, &places(&PLACES), common_instant, &AssignSettings::default())
 }
 
 /// Closed form: every mode to 110 Hz gets its own name although the tape measure was off by up to
@@ -77,7 +83,7 @@ fn a_rectangular_room_is_named_throughout() {
     let fit = found.fit.unwrap();
     assert_eq!(fit.assigned, set.modes.len());
     for axis in 0..3 {
-        let (fitted, true_m) = (fit.dimensions_m[axis].value, ROOM[axis]);
+        let (fitted, true_m) = (fit.dimensions_m.unwrap()[axis].value, ROOM[axis]);
         assert!((fitted - true_m).abs() < 0.3 * (stated[axis] - true_m).abs(), "axis {axis}: {fitted}");
     }
 }
@@ -112,7 +118,7 @@ fn a_wrong_shape_gets_no_name_whatever_its_frequency() {
     // At the four corners 1 0 0 differs in sign at the window; let it be the shelf instead.
     set.modes[0].amplitudes.swap(1, 2);
     let found =
-        assign(Some(ROOM), 20.0, &set, &places(&PLACES[..4]), true, &AssignSettings::default()).unwrap();
+        assign(stated(ROOM, 20.0, &set), &set, &places(&PLACES[..4]), true, &AssignSettings::default());
     assert_eq!(found.modes[0].axes, None);
     assert!(found.modes[0].flags.has(Flag::Unassigned));
     assert!(found.modes[0].evidence.as_ref().unwrap().starts_with("the shape rules out 1 0 0"));
@@ -154,7 +160,7 @@ fn a_split_mode_gives_its_name_once() {
 fn a_room_without_lengths_names_nothing() {
     let solved = Scene::empty(ROOM, 20.0, 0.02, 60.0).solve().unwrap();
     let set = measured(&solved, &PLACES, 60.0, 0.0);
-    let found = assign(None, 20.0, &set, &places(&PLACES), true, &AssignSettings::default()).unwrap();
+    let found = assign(None, &set, &places(&PLACES), true, &AssignSettings::default());
     assert!(found.fit.is_none() && found.modes.len() == set.modes.len());
     assert!(found.modes.iter().all(|name| *name == ModeName::default()));
 }
@@ -188,7 +194,7 @@ fn random_shapes_are_rarely_named() {
             // Unsure ones aren't counted in the check of the whole room, which would hide this one.
             modes.iter_mut().for_each(|mode| mode.kind = Kind::Unsure);
             let set = mode_set(modes);
-            let found = assign(Some(ROOM), 20.0, &set, &places, true, &AssignSettings::default()).unwrap();
+            let found = assign(stated(ROOM, 20.0, &set), &set, &places, true, &AssignSettings::default());
             tries += set.modes.len();
             named += found.modes.iter().filter(|name| name.axes.is_some()).count();
         }
@@ -270,8 +276,8 @@ fn finite_elements(file: &std::path::Path, up_to_hz: f64) -> (ModeSet, Vec<Place
 fn the_uneven_finite_element_box_is_named() {
     let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
     let (set, places) = finite_elements(&folder.join("fem_box_uneven/as_found.truth.json"), 112.0);
-    let stated = Some([4.75, 3.55, 2.72]);
-    let found = assign(stated, 22.5, &set, &places, true, &AssignSettings::default()).unwrap();
+    let air = stated([4.75, 3.55, 2.72], 22.5, &set);
+    let found = assign(air, &set, &places, true, &AssignSettings::default());
     let expected = [
         "1 0 0", "0 1 0", "1 1 0", "0 0 1", "2 0 0", "1 0 1", "0 1 1", "2 1 0", "1 1 1", "2 0 1", "0 2 0",
         "1 2 0", "2 1 1", "3 0 0",
@@ -293,12 +299,35 @@ fn an_l_shaped_room_is_no_box() {
     let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
     for state in ["untreated", "treated"] {
         let (set, places) = finite_elements(&folder.join(format!("fem_l_room/{state}.truth.json")), 110.0);
-        for stated in [[5.45, 4.55, 2.58], [5.0, 4.42, 2.58]] {
-            let found = assign(Some(stated), 20.0, &set, &places, true, &AssignSettings::default()).unwrap();
+        for lengths_m in [[5.45, 4.55, 2.58], [5.0, 4.42, 2.58]] {
+            let air = stated(lengths_m, 20.0, &set);
+            let found = assign(air, &set, &places, true, &AssignSettings::default());
             assert!(found.modes.iter().all(|name| name.axes.is_none() && name.flags.has(Flag::NotThisBox)));
             assert!(found.fit.is_none());
         }
     }
+}
+
+/// The plan of that room, as its description gives it.
+const L: [[f64; 2]; 6] = [[0.0, 0.0], [5.45, 0.0], [5.45, 3.1], [3.6, 3.1], [3.6, 4.55], [0.0, 4.55]];
+
+/// With its plan every mode to 80 Hz is named, its frequency predicted within 0.5 %, its shape over the eight places
+/// matched to 0.97 and more. Truth: three-dimensional finite elements.
+#[test]
+#[allow(clippy::print_stderr)] // a skipped check has to say so
+fn an_l_shaped_room_is_named_by_its_plan() {
+    let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
+    let (set, places) = finite_elements(&folder.join("fem_l_room/untreated.truth.json"), 80.0);
+    let air = Enclosure::upright(&L, 2.58, 20.0, reach_hz(&set).unwrap()).unwrap();
+    let found = assign(Some(air), &set, &places, true, &AssignSettings::default());
+    for (m, (name, mode)) in found.modes.iter().zip(&set.modes).enumerate() {
+        let hertz = undamped_hz(mode);
+        let predicted = name.predicted_hz.unwrap_or(0.0);
+        assert!((predicted / hertz - 1.0).abs() < 0.005, "{hertz:.2} Hz: {name:?}");
+        assert!(name.shape_match.unwrap() >= 0.97, "{hertz:.2} Hz: {name:?}");
+        assert!(found.of(m).unwrap().standing.is_some() && name.axes.is_none() && name.flags.is_empty());
+    }
+    assert!(found.fit.unwrap().rms_error.unwrap() < 0.003);
 }
 
 /// The same for a box with the wrong lengths.
@@ -307,6 +336,7 @@ fn an_l_shaped_room_is_no_box() {
 fn wrong_lengths_are_noticed() {
     let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
     let (set, places) = finite_elements(&folder.join("fem_box_uneven/as_found.truth.json"), 112.0);
-    let found = assign(Some([4.4, 3.9, 2.5]), 22.5, &set, &places, true, &AssignSettings::default()).unwrap();
+    let air = stated([4.4, 3.9, 2.5], 22.5, &set);
+    let found = assign(air, &set, &places, true, &AssignSettings::default());
     assert!(found.modes.iter().all(|name| name.flags.has(Flag::NotThisBox)));
 }

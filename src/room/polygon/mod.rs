@@ -7,9 +7,11 @@ mod elements;
 mod lowest;
 mod mesh;
 mod outline;
+mod way;
 
 pub use outline::Outline;
 pub(super) use outline::distance_m;
+pub use way::Way;
 
 use super::RoomError;
 use super::face::gauss;
@@ -46,8 +48,8 @@ pub struct PlanMode {
     pub mean_square: f64,
     /// ∮φ² ds round the plan over area and mean square, 1/m.
     pub walls_per_m: f64,
-    /// Between what it stands, in words.
-    pub stands: String,
+    /// Between what it stands.
+    pub way: Way,
 }
 
 impl PlanModes {
@@ -89,8 +91,8 @@ impl PlanModes {
         let mean_square = 1.0 / (top * top * self.outline.area_m2());
         let round: f64 = ring.iter().map(|(weight, spot)| weight * self.read(&values, spot).powi(2)).sum();
         let walls_per_m = round / (self.outline.area_m2() * mean_square);
-        let stands = self.stands(&values);
-        PlanMode { wave_per_m2, values, mean_square, walls_per_m, stands }
+        let way = self.way(&values);
+        PlanMode { wave_per_m2, values, mean_square, walls_per_m, way }
     }
 
     /// Points round the plan, each with the length it stands for.
@@ -128,22 +130,19 @@ impl PlanModes {
         self.read(&self.modes[mode].values, spot)
     }
 
-    /// Along which walls a mode runs.
-    fn stands(&self, values: &[f64]) -> String {
+    /// Between what a mode stands.
+    fn way(&self, values: &[f64]) -> Way {
         let longest = self
             .outline
             .walls()
             .map(|[a, b]| ((b[0] - a[0]).hypot(b[1] - a[1]), [b[0] - a[0], b[1] - a[1]]))
             .max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((length, [dx, dy])) = longest else { return String::new() };
+        let Some((length, [dx, dy])) = longest else { return Way::Both };
         let along = self.elements.share_along(values, [dx / length, dy / length]);
-        // Nine tenths of the motion one way is that way, in words.
-        match along {
-            x if x >= 0.9 => "along the longest wall",
-            x if x <= 0.1 => "across the longest wall",
-            _ => "both ways",
-        }
-        .to_owned()
+        let corners = self.outline.corners_m().iter();
+        let pressures: Vec<([f64; 2], f64)> =
+            corners.map(|at| (*at, self.read(values, &self.spot(*at)))).collect();
+        Way::of(along, &pressures)
     }
 }
 

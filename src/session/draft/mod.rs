@@ -115,15 +115,17 @@ fn calibration(toml: &mut Toml, session: &Session) {
 fn room(toml: &mut Toml, session: &Session) {
     let room = &session.room;
     toml.blank();
-    let product = room.dimensions_m.map(|sides| sides.iter().product::<f64>());
+    let of_plan = session.plan.as_ref().map(super::FloorPlan::volume_m3);
+    let product = room.dimensions_m.map(|sides| sides.iter().product::<f64>()).or(of_plan);
     let volume =
         room.volume_m3.filter(|volume| product.is_none_or(|product| product.to_bits() != volume.to_bits()));
     let temperature = (room.temperature_c.to_bits() != super::Room::default().temperature_c.to_bits())
         .then_some(room.temperature_c);
-    if room.dimensions_m.is_none() && volume.is_none() {
-        toml.comment("For room modes: the three lengths of a rectangular room in metres (or \"18 ft 4 in\"), or volume_m3 alone.");
+    if product.is_none() && volume.is_none() {
+        toml.comment("For room modes: the three lengths of a rectangular room in metres (or \"18 ft 4 in\"); plan = [[x, y], …] and");
+        toml.comment("height of one that is no box; or volume_m3 alone.");
     }
-    if room.dimensions_m.is_none() && volume.is_none() && temperature.is_none() {
+    if product.is_none() && volume.is_none() && temperature.is_none() {
         toml.comment("[room]");
         toml.comment("length = 5.60");
         toml.comment("width = 4.25");
@@ -135,6 +137,11 @@ fn room(toml: &mut Toml, session: &Session) {
     for (key, side) in ["length", "width", "height"].into_iter().zip(room.dimensions_m.into_iter().flatten())
     {
         toml.number(key, side);
+    }
+    if let Some(plan) = &session.plan {
+        let corners: Vec<String> = plan.corners_m.iter().map(|[x, y]| format!("[{x}, {y}]")).collect();
+        toml.line("plan", &format!("[{}]", corners.join(", ")));
+        toml.number("height", plan.height_m);
     }
     volume.into_iter().for_each(|volume| toml.number("volume_m3", volume));
     match temperature {

@@ -184,3 +184,19 @@ proptest! {
         }
     }
 }
+
+/// A room on a plan keeps its plan.
+#[test]
+fn a_plan_comes_back() {
+    let job = tempfile::tempdir().unwrap();
+    let room = "[room]\nplan = [[0, 0], [5.45, 0], [5.45, 3.1], [0, 4.55]]\nheight = 2.58\n";
+    std::fs::write(job.path().join("session.toml"), room).unwrap();
+    let read =
+        || crate::session::open(&[job.path().to_owned()], &OpenOptions::default().with_or_without_audio());
+    let session = read().unwrap();
+    assert!(session.plan.is_some() && session.room.volume_m3.is_some());
+    let text = draft(&session);
+    assert!(!text.contains("volume_m3 ="), "{text}");
+    std::fs::write(job.path().join("session.toml"), text).unwrap();
+    assert_eq!(read().unwrap().plan, session.plan);
+}

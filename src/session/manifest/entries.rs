@@ -66,14 +66,46 @@ const ROUNDING_M: f64 = 0.01;
 /// bound: three lengths each read to half a per cent.
 const VOLUME_AGREES: f64 = 0.02;
 
-type Inside = Option<[f64; 3]>;
+/// What a place has to lie in, where the manifest says.
+#[derive(Clone, Copy)]
+pub enum Inside<'a> {
+    /// A rectangular room's length, width and height.
+    Box([f64; 3]),
+    /// Upright walls on a polygon.
+    Plan(&'a FloorPlan),
+    /// Not said.
+    Unknown,
+}
+
+impl Inside<'_> {
+    /// How far a point lies outside, metres; below zero inside.
+    fn outside_m(&self, at: [f64; 3]) -> f64 {
+        let beyond = |x: f64, side: f64| (-x).max(x - side);
+        match self {
+            Self::Box(sides) => {
+                at.iter().zip(sides).map(|(x, side)| beyond(*x, *side)).fold(f64::MIN, f64::max)
+            }
+            Self::Plan(plan) => plan.outside_m([at[0], at[1]]).max(beyond(at[2], plan.height_m)),
+            Self::Unknown => f64::MIN,
+        }
+    }
+
+    fn allowed(&self) -> String {
+        let ranges = match self {
+            Self::Box([length, width, height]) => format!("0 to {length}, 0 to {width}, 0 to {height}"),
+            Self::Plan(plan) => format!("within `plan`, 0 to {}", plan.height_m),
+            Self::Unknown => String::new(),
+        };
+        format!("{ranges}, with {SLACK_M} m for the tape measure")
+    }
+}
 
 pub fn room(document: &Table<'_, '_>, warnings: &mut Vec<String>) -> (Room, Option<FloorPlan>) {
     const LENGTHS: [&str; 3] = ["length", "width", "height"];
     let keys = ["length", "width", "height", "plan", "volume_m3", "temperature_c"];
     let Some(table) = document.table("room", "[room]", &keys) else { return (Room::default(), None) };
     if table.has("plan") {
-        return upright_room(&table);
+        return upright_room(&table, warnings);
     }
     let hint = "were centimetres meant? then add the unit: \"560 cm\"";
     let lengths = LENGTHS.map(|key| table.length(key, ROOM, hint));
@@ -101,7 +133,7 @@ pub fn room(document: &Table<'_, '_>, warnings: &mut Vec<String>) -> (Room, Opti
 }
 
 /// A room with upright walls on a polygon: `plan` and `height`.
-fn upright_room(table: &Table<'_, '_>) -> (Room, Option<FloorPlan>) {
+fn upright_room(table: &Table<'_, '_>, warnings: &mut Vec<String>) -> (Room, Option<FloorPlan>) {
     let both: Vec<&str> = ["length", "width"].into_iter().filter(|key| table.has(key)).collect();
     if let [first, ..] = both[..] {
         table.refuse_present(
@@ -118,7 +150,17 @@ fn upright_room(table: &Table<'_, '_>) -> (Room, Option<FloorPlan>) {
     let plan = corners.zip(height).map(|(corners_m, height_m)| FloorPlan { corners_m, height_m });
     let stated = table.number("volume_m3", VOLUME);
     let temperature_c = table.number("temperature_c", TEMPERATURE).unwrap_or(Room::default().temperature_c);
-    let volume_m3 = stated.or(plan.as_ref().map(FloorPlan::volume_m3));
+    let upright = plan.as_ref().map(FloorPlan::volume_m3);
+    if let (Some(upright), Some(stated)) = (upright, stated)
+        && (stated / upright - 1.0).abs() > VOLUME_AGREES
+    {
+        warnings.push(format!(
+            "session.toml: volume_m3 = {stated} but the plan's area times the height makes {upright:.2}: the ceiling \
+             slopes, or parts of the room are not in the plan. The modes are those of upright walls and a level ceiling at \
+             `height`; what slopes or stands out is left out"
+        ));
+    }
+    let volume_m3 = stated.or(upright);
     (Room { dimensions_m: None, volume_m3, temperature_c }, plan)
 }
 
@@ -178,7 +220,7 @@ fn language(table: &Table<'_, '_>, asked: Placed<String>) -> Option<String> {
     None
 }
 
-pub fn sources(document: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<String>) -> Vec<Source> {
+pub fn sources(document: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<String>) -> Vec<Source> {
     let mut names = Names::default();
     let tables = document.tables("sources", "[[sources]]", &["name", "at"]);
     let read = tables.iter().filter_map(|table| {
@@ -188,7 +230,7 @@ pub fn sources(document: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<Stri
     read.collect()
 }
 
-pub fn positions(document: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<String>) -> Vec<Position> {
+pub fn positions(document: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<String>) -> Vec<Position> {
     let roles = [("listening", Role::Listening), ("boundary", Role::Boundary), ("other", Role::Other)];
     let mut names = Names::default();
     let tables = document.tables("positions", "[[positions]]", &["name", "at", "role"]);
@@ -200,7 +242,7 @@ pub fn positions(document: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<St
     read.collect()
 }
 
-pub fn states(document: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<String>) -> Vec<ListedState> {
+pub fn states(document: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<String>) -> Vec<ListedState> {
     let mut names = Names::default();
     let mut folders = BTreeMap::new();
     let keys = ["name", "folder", "temperature_c", "units"];
@@ -221,7 +263,7 @@ pub fn states(document: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<Strin
     states
 }
 
-fn units(state: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<String>) -> Vec<Unit> {
+fn units(state: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<String>) -> Vec<Unit> {
     let mut names = Names::default();
     let keys = ["name", "at", "powered", "tuned_hz", "dials", "note"];
     let tables = state.tables("units", "[[states.units]]", &keys);
@@ -277,17 +319,16 @@ fn relative(table: &Table<'_, '_>, key: &str, text: Placed<String>) -> Option<St
 }
 
 /// `at`, if it lies in the room. A little outside is a tape measure's error, and told.
-fn place(table: &Table<'_, '_>, inside: Inside, warnings: &mut Vec<String>) -> Option<[f64; 3]> {
+fn place(table: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<String>) -> Option<[f64; 3]> {
     let point = table.point("at", COORDINATE)?;
-    let Some(sides) = inside else { return Some(point.value) };
-    let beyond = |(x, side): (&f64, f64)| (-x).max(x - side);
-    let outside = point.value.iter().zip(sides).map(beyond).fold(0.0, f64::max);
-    let [length, width, height] = sides;
+    let outside = inside.outside_m(point.value);
     if outside > SLACK_M + 1e-9 {
-        let allowed =
-            format!("0 to {length}, 0 to {width}, 0 to {height}, with {SLACK_M} m for the tape measure");
-        let advice = "measure from one floor corner along length, width, height".to_owned();
-        table.refuse_at(point.span, &format!("`at` is {outside:.2} m outside the room"), &allowed, advice);
+        let advice = match inside {
+            Inside::Plan(_) => "measure from the plan's origin, as its corners are".to_owned(),
+            _ => "measure from one floor corner along length, width, height".to_owned(),
+        };
+        let what = format!("`at` is {outside:.2} m outside the room");
+        table.refuse_at(point.span, &what, &inside.allowed(), advice);
         return None;
     }
     if outside > ROUNDING_M + 1e-9 {

@@ -13,8 +13,8 @@ use std::path::Path;
 use super::error::{Problem, SessionError};
 use super::pattern::Pattern;
 use super::place::{FloorPlan, Position, Room, Source, TimeBase, Visit};
+use entries::{Inside, calibration, positions, room, sources, states, takes, visit};
 pub(super) use entries::{ListedState, ListedTake};
-use entries::{calibration, positions, room, sources, states, takes, visit};
 pub(super) use source::{excerpt, line_at, read as text_of};
 pub(super) use table::Placed;
 use table::{Reader, Table};
@@ -94,7 +94,14 @@ impl Manifest {
 fn read(document: &Table<'_, '_>) -> Manifest {
     let mut warnings = Vec::new();
     let (room, plan) = room(document, &mut warnings);
-    let inside = room.dimensions_m;
+    let inside = match (&plan, room.dimensions_m) {
+        (Some(plan), _) => Inside::Plan(plan),
+        (None, Some(sides)) => Inside::Box(sides),
+        (None, None) => Inside::Unknown,
+    };
+    let sources = sources(document, inside, &mut warnings);
+    let states = states(document, inside, &mut warnings);
+    let positions = positions(document, inside, &mut warnings);
     Manifest {
         text: String::new(),
         title: document.text("title").map(|title| title.value),
@@ -108,9 +115,9 @@ fn read(document: &Table<'_, '_>) -> Manifest {
             .choice("time_base", &[("emission", TimeBase::Emission), ("arrival", TimeBase::Arrival)]),
         zero_db_spl: calibration(document),
         visit: visit(document),
-        sources: sources(document, inside, &mut warnings),
-        states: states(document, inside, &mut warnings),
-        positions: positions(document, inside, &mut warnings),
+        sources,
+        states,
+        positions,
         takes: takes(document),
         room,
         plan,
