@@ -72,7 +72,7 @@ fn show(
             vec![(*name).clone(), (*kind).to_owned(), to, change, cost]
         })
         .collect();
-    screen::table(&["", "", "to (m)", "dB", "rises most"], &rows);
+    screen::table(&["place", "what", "move to (m)", "change, dB", "rises most"], &rows);
     screen::line("");
     screen::paragraph(
         "The level follows the mode's pressure; more than 20 dB below full pressure no figure is given. Moving \

@@ -78,16 +78,38 @@ pub fn paragraph(text: &str) {
 /// Lines of at most `width` characters; a longer word keeps its own line.
 fn broken(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    for word in unbroken(text) {
         match lines.last_mut() {
             Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
                 line.push(' ');
-                line.push_str(word);
+                line.push_str(&word);
             }
-            _ => lines.push(word.to_owned()),
+            _ => lines.push(word),
         }
     }
     lines
+}
+
+/// Signs and units that stay on the line of their number.
+const UNITS: [&str; 10] = ["%", "±", "Hz", "kHz", "s", "ms", "dB", "m", "mm", "K"];
+
+/// Words, those that a line must not part kept together: what a no-break space joins, a number with its unit, a
+/// value with its interval.
+fn unbroken(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split([' ', '\t', '\n', '\r']).filter(|word| !word.is_empty()) {
+        let is_unit = UNITS.contains(&word.trim_end_matches(['.', ',', ';', ':', ')']));
+        let joins =
+            |last: &String| last.ends_with('±') || is_unit && last.ends_with(|c: char| c.is_ascii_digit());
+        match words.last_mut().filter(|last| joins(last)) {
+            Some(last) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            None => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 /// Whether a person looks: bars are drawn for eyes only, a pipe gets the numbers alone.
@@ -139,6 +161,9 @@ mod tests {
     fn lines_break_at_blanks() {
         assert_eq!(broken("aa bb  cc dddddddd e", 5), ["aa bb", "cc", "dddddddd", "e"]);
         assert!(broken("", 5).is_empty());
+        assert_eq!(broken("it rings 4 % shorter", 10), ["it rings", "4 %", "shorter"]);
+        assert_eq!(broken("all −0.1 ± 0.3 %); above", 12), ["all", "−0.1 ± 0.3 %);", "above"]);
+        assert_eq!(broken("one two\u{a0}three", 9), ["one", "two\u{a0}three"]);
     }
 
     #[test]

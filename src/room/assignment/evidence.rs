@@ -69,7 +69,7 @@ pub(super) fn excluded(task: &Task<'_>, ruled_out: &[(usize, f64)]) -> Option<St
 }
 
 fn rival(mode: &PredictedMode, value: f64) -> String {
-    format!("the shape rules out {mode} at {:.1} Hz ({value:.2})", mode.frequency_hz)
+    format!("its shape doesn't fit {mode} ({:.1} Hz; MAC {value:.2})", mode.frequency_hz)
 }
 
 /// Places of the source that has the most of them (the first such), with prediction and measurement.
@@ -115,9 +115,9 @@ fn opposite_walls(
     if !difference_db.is_finite() {
         return None;
     }
-    let level = if difference_db.abs() < 3.0 { "alike in level" } else { "unlike in level" };
+    let level = if difference_db.abs() < 3.0 { "equal" } else { "unequal" };
     let mut text = format!(
-        "{} and {} at opposite walls are {level} ({:.1} dB)",
+        "{} and {} at opposite walls have {level} levels ({:.1} dB apart)",
         a.position,
         b.position,
         difference_db.abs()
@@ -128,19 +128,17 @@ fn opposite_walls(
     Some(text)
 }
 
-/// `, opposite in sign` or `, alike in sign`, and what was expected if it is not that.
+/// `, in antiphase` or `, in phase`, and what was expected if it is not that.
 fn sign(ratio: Complex64, expected_opposite: bool) -> String {
     let degrees = ratio.arg().abs() * 180.0 / PI;
     let opposite = degrees > 90.0;
     let off = if opposite { 180.0 - degrees } else { degrees };
-    let word = if opposite { "opposite" } else { "alike" };
-    let mut text = format!(", {word} in sign");
-    if opposite != expected_opposite {
-        text.push_str(", which speaks against it");
-    } else if off > 45.0 {
-        text.push_str(&format!(" but {off:.0}° off"));
-    }
-    text
+    let text = if off > 45.0 {
+        format!(", {degrees:.0}° apart in phase")
+    } else {
+        format!(", in {}", if opposite { "antiphase" } else { "phase" })
+    };
+    if opposite != expected_opposite { text + ", which speaks against it" } else { text }
 }
 
 /// The place where the mode should be weakest, or for an even order a place midway that should be strong.
@@ -157,9 +155,9 @@ fn middle(
     }
     let down_db = -decibel((weakest.amplitude / strongest.amplitude).norm());
     let odd = (0..3).any(|axis| mode.axes[axis] % 2 == 1 && midway(weakest, dimensions_m, axis));
-    let place = if odd { "midway" } else { "near a plane of nothing" };
+    let place = if odd { "in the middle" } else { "near a null plane" };
     let verdict = if down_db < 6.0 { ", which speaks against it" } else { "" };
-    down_db.is_finite().then(|| format!("{} {place} is {down_db:.0} dB down{verdict}", weakest.position))
+    down_db.is_finite().then(|| format!("{}, {place}, is {down_db:.0} dB down{verdict}", weakest.position))
 }
 
 /// An even order along an axis: a place midway against one at a wall, both strong.
@@ -182,12 +180,13 @@ fn even_middle(
     if !down_db.is_finite() {
         return None;
     }
-    let level =
-        if down_db.abs() < 3.0 { "as loud as an even order makes it" } else { "not as loud as it should be" };
-    let mut text = format!("{} midway is {level}", place.position);
+    let level = if down_db.abs() < 3.0 { "as loud" } else { "not as loud" };
+    let mut text = format!(
+        "{}, in the middle, is {level} as an even order makes it beside {}",
+        place.position, wall.position
+    );
     if signs {
         text.push_str(&sign(ratio, place.shape * wall.shape < 0.0));
-        text.push_str(&format!(" to {}", wall.position));
     }
     Some(text)
 }
