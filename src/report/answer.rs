@@ -273,9 +273,6 @@ fn level_interval(level: &Interval) -> Message {
     say!("fact.level", db = signed(level.value, 1), low = low, high = high)
 }
 
-/// So far under the place where it was loudest a resonance is near a null. Common practice, no source.
-const NULL_DB: f64 = 20.0;
-
 fn seats(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow) -> Markup {
     let Some(mode) = row.mode else { return html! {} };
     let here: Vec<_> = pair.positions.iter().filter(|p| p.mode == mode && p.role == "listening").collect();
@@ -289,7 +286,7 @@ fn seats(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow) -> Markup {
     let told = here.iter().map(|p| {
         let place = words::place(&p.position, &p.source);
         match p.level_change {
-            _ if below(p) > NULL_DB => {
+            _ if below(p) > words::NULL_DB => {
                 say!("at-seat.near-null", place = place, db = number(below(p), 0))
             }
             Some(Ok(l)) => say!("at-seat.level", place = place, db = signed(l.value, 1)),

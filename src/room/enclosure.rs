@@ -256,8 +256,8 @@ fn upright_mode(plan: &PlanModes, frequency_hz: f64, p: usize, l: u32) -> AirMod
     let (half, ends) = if l > 0 { (0.5, 4.0) } else { (1.0, 2.0) };
     let name = match (p, l) {
         (0, _) => format!("height {l}: between floor and ceiling"),
-        (_, 0) => format!("plan {p}: {}", own.stands),
-        _ => format!("plan {p} height {l}: {}, and between floor and ceiling", own.stands),
+        (_, 0) => format!("horizontal mode {p}: {}", own.stands),
+        _ => format!("horizontal mode {p} with height {l}: {}, and between floor and ceiling", own.stands),
     };
     AirMode {
         axes: None,
