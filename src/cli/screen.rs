@@ -128,6 +128,23 @@ pub fn bar(after_s: Option<f64>, before_s: Option<f64>, longest_s: f64, width: u
     "█".repeat(full) + &"░".repeat(light.saturating_sub(full))
 }
 
+/// Names of at most `width` characters that can still be told apart: what all of them begin with goes first.
+pub fn told_apart(names: &[&str], width: usize) -> Vec<String> {
+    let first: Vec<char> = names.first().map_or_else(Vec::new, |name| name.chars().collect());
+    let alike = |name: &&str| name.chars().zip(&first).take_while(|(a, b)| a == *b).count();
+    let common = names.iter().map(alike).min().unwrap_or(0);
+    let fits = names.iter().all(|name| name.chars().count() <= width);
+    let same = names.windows(2).all(|pair| pair[0] == pair[1]);
+    let one = |name: &&str| {
+        if fits || same || common < 2 {
+            return shortened(name, width);
+        }
+        let rest: String = name.chars().skip(common).collect();
+        format!("…{}", shortened(&rest, width.saturating_sub(1)))
+    };
+    names.iter().map(one).collect()
+}
+
 /// A table on standard output: numbers right, the last column and a first one of words left.
 pub fn table(header: &[&str], rows: &[Vec<String>]) {
     let mut table = Table::new();
@@ -164,6 +181,13 @@ mod tests {
         assert_eq!(broken("it rings 4 % shorter", 10), ["it rings", "4 %", "shorter"]);
         assert_eq!(broken("all −0.1 ± 0.3 %); above", 12), ["all", "−0.1 ± 0.3 %);", "above"]);
         assert_eq!(broken("one two\u{a0}three", 9), ["one", "two\u{a0}three"]);
+    }
+
+    #[test]
+    fn long_names_keep_what_differs() {
+        assert_eq!(told_apart(&["room_2_a.wav", "room_17_a.wav"], 10), ["…2_a.wav", "…17_a.wav"]);
+        assert_eq!(told_apart(&["seat", "sofa"], 10), ["seat", "sofa"]);
+        assert!(told_apart(&[], 10).is_empty());
     }
 
     #[test]
