@@ -43,7 +43,7 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
             summary(&session, &found, &results);
             screen::line("");
             write::say_where(&placed);
-            screen::line(next(&results));
+            screen::paragraph(next(&results));
         }
     } else {
         let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };
@@ -185,7 +185,9 @@ fn modes_table(modes: &[&ModeRow]) {
             &["treat", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "half waves"],
             &rows,
         );
-        screen::paragraph("Order: T60 over the audibility threshold, at the place that hears it longest.");
+        screen::paragraph(
+            "Order: what is heard longest over its audibility threshold, at the worst place, comes first.",
+        );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
     let more = count("mode").saturating_sub(rows.len());

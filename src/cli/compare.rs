@@ -79,7 +79,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
             summary(&found, compared.as_ref(), &asked);
             screen::line("");
             write::say_where(&placed);
-            compared.iter().for_each(|compared| screen::line(next(compared)));
+            compared.iter().for_each(|compared| screen::paragraph(next(compared)));
         }
     } else if let Some(tables_of) = &tables.comparison {
         write::standard(&tables, Rows::of(&tables_of.changes), args.job.output.format);
@@ -98,6 +98,8 @@ fn next(compared: &Comparison) -> &'static str {
         "Next: follow the absorber's line above, measure the same places as a new state, and compare again."
     } else if any(|m| !matches!(m.verdict, Verdict::Unsure)) {
         "Next: report.html tells it seat by seat; its first sheet is for the client."
+    } else if !any(|_| true) {
+        "Next: report.html shows the bands; band_changes.csv gives a reason for each."
     } else {
         "Next: no mode is decided; changes.csv says for each what would settle it, band_changes.csv for bands."
     }
@@ -193,7 +195,8 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             let db = 20.0 * gain.value.log10();
             if db.abs() >= 0.05 {
                 screen::paragraph(&format!(
-                    "Above the modes the level differs by {db:+.1} dB, taken for gain: levels are compared without it."
+                    "Above the modes the level differs by {} dB, taken for gain: levels are compared without it.",
+                    format!("{db:+.1}").replace('-', "−")
                 ));
             }
         }
