@@ -132,14 +132,14 @@ flags! {
     // ---- modes
     SteadyTone, "steady-tone", "A tone that doesn't decay and lies at no multiple of 50 or 60 Hz.",
         "Look for a running machine or a feedback tone and measure again without it.";
-    WideInterval, "wide-interval", "The decay is known no better than to a fifth.",
+    WideInterval, "wide-interval", "The decay time is known to ±20 % or worse.",
         "Raise the level or average more takes; 6 dB more halve the interval.";
     LongForRecord, "long-for-record", "The decay is too long for this record to show its length.",
         "Export longer responses, at least as long as the longest decay time.";
 
     Overlapping, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
         "Read the bands; more positions and a lower noise move the limit up.";
-    SeenAtOnePlace, "seen-at-one-place", "Of six positions or more fewer than two see this resonance, so it may be a disturbance of one recording.",
+    SeenAtOnePlace, "seen-at-one-place", "At most one of six positions or more shows this resonance, so it may be a disturbance of one recording.",
         "Repeat the take that sees it.";
     NotOfThisBox, "not-of-this-box", "This resonance lies well below the lowest mode that the room as stated has.",
         "Look for an open door, a light wall or a neighbouring room, and check the lengths.";
@@ -175,7 +175,7 @@ flags! {
     Split, "split", "The mode became two poles that together make up its shape; the values after are the slower one's.", "";
     MergedPair, "merged-pair", "Two poles after the change lie too close to tell apart; the values after are those of both together.",
         "Identify a tuned absorber with less damping, then damp it.";
-    ManyModes, "many-modes", "With this many modes one such change is expected by chance; not counted.",
+    ManyModes, "many-modes", "The change is beyond chance for this row alone, but not among so many modes or bands, so it isn't counted.",
         "Measure both states again, or raise peak-to-noise.";
     ChainAsStated, "chain-as-stated", "The data alone can't tell the room from the measuring chain; the verdict leans on same_chain in session.toml.", "";
     ChainUntold, "chain-untold", "The data can't tell the room from a filter in the measuring chain.",
@@ -197,6 +197,7 @@ flags! {
     NoCommonPlace, "no-common-place", "The states have no position in common that shows the mode, so level and shape can't be compared.", "";
     NoPartner, "no-partner", "The mode has no partner in the after state.", "";
     ModeGone, "mode-gone", "The mode is gone in the after state.", "";
+    LowerLimit, "lower-limit", "The mask's lower limit is the nearer one: the value should be at least limit_s.", "";
     NotSeenHere, "not-seen-here", "This position was not part of the fit.", "";
 
     // ---- absorber

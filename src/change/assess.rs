@@ -349,6 +349,7 @@ impl Assessment<'_> {
             ratio: told.map(|r| r.ratio).or(t60),
             level: level.map(|l| (l.log, l.sd)),
             split: flags.has(Flag::Split),
+            overlapping: if case.claimed.0 { shown.is_some_and(|a| a.overlapping) } else { mode.overlapping },
         };
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
         ModeChange {

@@ -27,10 +27,10 @@ pub(super) fn band_changes(
         .map(|k| (k, evidence(pairs[k].before.band_hz, &pairs)))
         .collect();
     let known: Vec<&Evidence> = told.iter().filter_map(|(_, evidence)| evidence.as_ref()).collect();
-    let mut found = findings(&known, settings).into_iter();
+    let (bands, mut found) = (known.len(), findings(&known, settings).into_iter());
     for (k, evidence) in told {
         let counts = evidence.is_some() && found.next() == Some(true);
-        decide(&mut changes[k], evidence.as_ref(), counts, settings);
+        decide(&mut changes[k], evidence.as_ref(), (counts, bands), settings);
     }
     changes
 }
@@ -72,8 +72,13 @@ fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Pa
     before.bands.iter().filter_map(one).collect()
 }
 
-/// The verdict on the average over all places.
-fn decide(change: &mut BandChange, evidence: Option<&Evidence>, counts: bool, settings: &ChangeSettings) {
+/// The verdict on the average over all places; whether its change counts was decided over so many bands together.
+fn decide(
+    change: &mut BandChange,
+    evidence: Option<&Evidence>,
+    (counts, bands): (bool, usize),
+    settings: &ChangeSettings,
+) {
     let ratio = evidence.map(Evidence::ratio);
     if let Some(ratio) = ratio {
         change.t20_ratio = Some(Ok(ratio));
@@ -88,7 +93,7 @@ fn decide(change: &mut BandChange, evidence: Option<&Evidence>, counts: bool, se
                 Why::AsBefore
             } else if evidence.chance() < settings.false_discovery && !counts && heard {
                 change.flags.add(Flag::ManyModes);
-                Why::AmongMany
+                Why::AmongMany { bands }
             } else {
                 Why::Wide { places: evidence.places_for(margin) }
             }

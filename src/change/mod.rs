@@ -142,7 +142,7 @@ pub fn compare_treated(
     };
     Changes {
         summary: summary::summary(&modes, &chain, settings),
-        band_summary: band_reason::summary(&bands),
+        band_summary: band_reason::summary(&bands, &split_hz(&modes)),
         bands,
         frequency_factor: drift.map(|d| crate::estimate::Estimate {
             value: d.value.exp(),
@@ -154,6 +154,13 @@ pub fn compare_treated(
         chain,
         worst_seat,
     }
+}
+
+/// Modes that rang shorter as two: the band that holds one tells another number than the mode.
+fn split_hz(modes: &[ModeChange]) -> Vec<f64> {
+    let split =
+        modes.iter().filter(|m| m.verdict == Verdict::Shorter && m.flags.has(crate::flag::Flag::Split));
+    split.filter_map(|m| Some(m.before_values?.frequency_hz)).collect()
 }
 
 /// Ratio of the rates in the files' headers, after over before: of the places' medians.

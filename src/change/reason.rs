@@ -18,6 +18,8 @@ pub(super) struct Numbers {
     pub level: Option<(f64, f64)>,
     /// Two poles count together.
     pub split: bool,
+    /// In the state that doesn't establish it, it overlaps with others.
+    pub overlapping: bool,
 }
 
 /// The sentence.
@@ -27,8 +29,7 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> Message {
             say!("change.nothing-left", hz = number(n.before_hz, 1), time = number(n.before_s, 2))
         }
         Why::NotSeenEither => say!("change.not-seen-either", hz = number(n.before_hz, 1)),
-        Why::NotClaimed { before: true } => say!("change.not-claimed-before"),
-        Why::NotClaimed { before: false } => say!("change.not-claimed-after"),
+        Why::NotClaimed { before } => not_claimed(before, n),
         Why::DecayMoved { as_stated } => {
             let key = match (n.split, as_stated) {
                 (false, false) => "change.decay-moved",
@@ -70,6 +71,17 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> Message {
             say!("change.wide-level", decay = percent_interval(n), level = db_interval(n))
         }
     }
+}
+
+/// Which state doesn't establish the mode, and where to read instead.
+fn not_claimed(before: bool, n: &Numbers) -> Message {
+    let key = match (before, n.overlapping) {
+        (true, false) => return say!("change.not-claimed-before"),
+        (false, false) => return say!("change.not-claimed-after"),
+        (true, true) => "change.not-claimed-before-overlapping",
+        (false, true) => "change.not-claimed-after-overlapping",
+    };
+    say!(key, hz = number(n.before_hz, 1))
 }
 
 /// "6 dB more peak-to-noise after, four times the averages, would settle it".

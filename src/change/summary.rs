@@ -108,10 +108,12 @@ fn others(modes: &[ModeChange]) -> Vec<Message> {
     let mut parts = vec![match within {
         [only] if as_before(only) => say!("modes-change.one-as-before", mode = hertz(only)),
         [only] => say!("modes-change.one-undecided", mode = hertz(only)),
-        _ => counted(within, modes, some_changed),
+        _ => counted(within, some_changed),
     }];
-    if !above.is_empty() {
-        parts.push(say!("modes-change.above", n = above.len()));
+    match above {
+        [] => {}
+        [one] => parts.push(say!("modes-change.one-above", mode = hertz(one))),
+        _ => parts.push(say!("modes-change.above", hz = number(hz(within[last]), 0))),
     }
     parts
 }
@@ -120,23 +122,24 @@ fn as_before(mode: &ModeChange) -> bool {
     matches!(mode.verdict, Verdict::Unchanged | Verdict::LevelOnly)
 }
 
-/// "of the other 43 up to 173.9 Hz, 24 ring as before and none clearly longer (taken together −0.1 ± 0.3 %)"
-fn counted(within: &[&ModeChange], modes: &[ModeChange], some_changed: bool) -> Message {
-    let steady = within.iter().filter(|m| as_before(m)).count();
+/// "of the other 43 up to 173.9 Hz, 24 ring as before, 19 can’t be told one by one (43 together −0.1 ± 0.3 %)"
+fn counted(within: &[&ModeChange], some_changed: bool) -> Message {
+    let count = |of: fn(&ModeChange) -> bool| within.iter().filter(|m| of(m)).count();
+    let (steady, untold) = (count(as_before), count(|m| m.verdict == Verdict::Unsure));
+    let (n, to) = (number(within.len() as f64, 0), hertz(within[within.len() - 1]));
+    let pooled = pooled(within).unwrap_or_default();
+    if steady == within.len() {
+        let key =
+            if some_changed { "modes-change.all-others-as-before" } else { "modes-change.all-as-before" };
+        return say!(key, n = n, to = to, pooled = pooled);
+    }
     let ring = match steady {
         0 => say!("modes-change.none-as-before"),
-        n if n == within.len() => say!("modes-change.all-as-before"),
         n => say!("modes-change.n-as-before", n = n),
     };
-    let none_longer = !modes.iter().any(|m| m.verdict == Verdict::Longer);
-    say!(
-        if some_changed { "modes-change.of-the-others" } else { "modes-change.of-all" },
-        n = number(within.len() as f64, 0),
-        to = hertz(within[within.len() - 1]),
-        ring = ring,
-        longer = if none_longer { say!("modes-change.none-longer") } else { Message::default() },
-        pooled = pooled(within).unwrap_or_default()
-    )
+    let undecided = (untold > 0).then(|| say!("modes-change.undecided", n = untold)).unwrap_or_default();
+    let key = if some_changed { "modes-change.of-the-others" } else { "modes-change.of-all" };
+    say!(key, n = n, to = to, ring = ring, undecided = undecided, pooled = pooled)
 }
 
 /// "−0.3 ± 0.8 %": the mean change of T60 of modes, each weighted by what is known of it, with the larger of what
@@ -159,25 +162,42 @@ fn pooled(modes: &[&ModeChange]) -> Option<Message> {
     let half = SD_PER_95 * (widened / weight).sqrt();
     Some(say!(
         "modes-change.together",
+        n = number(logs.len() as f64, 0),
         value = signed(100.0 * mean.exp_m1(), 1),
         half = number(100.0 * half, 1)
     ))
+}
+
+/// What changed in level only: by name and size, or counted.
+fn level_only(modes: &[ModeChange]) -> Option<Message> {
+    let changed: Vec<&ModeChange> = modes.iter().filter(|m| m.verdict == Verdict::LevelOnly).collect();
+    let named = |m: &&ModeChange| {
+        let level = m.level_ratio?.ok()?;
+        Some(say!("modes-change.level", mode = hertz(m), db = signed(20.0 * level.value.log10(), 1)))
+    };
+    match changed.len() {
+        0 => None,
+        n if n > NAMED => Some(say!("modes-change.also-level-only", n = n)),
+        n => Some(match changed.iter().map(named).collect::<Option<Vec<_>>>() {
+            Some(named) => say!("modes-change.level-only", modes = Message::row(named, ", ")),
+            None => say!("modes-change.also-level-only", n = n),
+        }),
+    }
 }
 
 /// What else happened, counted.
 fn also(modes: &[ModeChange]) -> Vec<Message> {
     let count = |verdict: Verdict| modes.iter().filter(|m| m.verdict == verdict).count();
     let undecided_after = modes.iter().filter(|m| m.verdict == Verdict::Unsure && m.before.is_none()).count();
-    [
+    let counted = [
         (count(Verdict::Chain), "modes-change.also-chain"),
-        (count(Verdict::LevelOnly), "modes-change.also-level-only"),
         (count(Verdict::New), "modes-change.also-new"),
         (undecided_after, "modes-change.also-undecided"),
     ]
     .into_iter()
     .filter(|(n, _)| *n > 0)
-    .map(|(n, key)| say!(key, n = n))
-    .collect()
+    .map(|(n, key)| say!(key, n = n));
+    level_only(modes).into_iter().chain(counted).collect()
 }
 
 fn known(mode: &ModeChange) -> Option<Ratio> {
@@ -224,7 +244,8 @@ mod tests {
         beyond.flags.add(Flag::Overlapping);
         modes.push(beyond);
         let text = said(&modes);
-        assert!(text.contains("of the other 2 up to 90.0 Hz") && text.contains("the 1 above"), "{text}");
+        assert!(text.contains("the other 2 up to 90.0 Hz ring as before"), "{text}");
+        assert!(text.contains("150.0 Hz can’t be told by itself: read the bands"), "{text}");
     }
 
     /// Pooled by hand: weights 1, 1, 1/4 of ±2, ±2, ±4 %: mean ln = (0.00995 − 0.01005 + 0.25·0.0198)/2.25 = 0.0022,
@@ -240,8 +261,8 @@ mod tests {
         ];
         assert_eq!(
             said(&modes),
-            "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before and none clearly longer \
-             (taken together +0.2 ± 1.6 %); the 1 above can’t be judged singly: see the bands."
+            "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before, 1 can’t be told by itself \
+             (3 together +0.2 ± 1.6 %); 150.0 Hz can’t be told by itself: read the bands."
         );
     }
 
@@ -278,7 +299,10 @@ mod tests {
     fn where_no_row_is_single_none_is_counted_as_one() {
         let mut all = [70.0, 90.0].map(|hz| mode(hz, Verdict::Unsure, 0.0, 90.0));
         all.iter_mut().for_each(|m| m.flags.add(Flag::Overlapping));
-        assert_eq!(said(&all), "No single modes can be told here (2 rows, none claimed): see the bands.");
+        assert_eq!(
+            said(&all),
+            "No single mode can be established here: 2 candidates, all overlapping; read the bands."
+        );
     }
 
     #[test]
@@ -289,6 +313,19 @@ mod tests {
         assert_eq!(
             said(&modes),
             "5 modes from 30 to 34.0 Hz ring 10 to 14 % shorter; 60.0 Hz rings 22 % longer."
+        );
+    }
+
+    /// What changed in level only rings as before: it is named among those that do, with its size.
+    #[test]
+    fn a_change_of_level_is_told_with_its_size() {
+        let mut louder = mode(94.7, Verdict::LevelOnly, 0.0, 2.0);
+        louder.level_ratio = Some(Ok(Ratio::from_log(10_f64.powf(0.05).ln(), 0.01)));
+        let all =
+            [mode(33.2, Verdict::Shorter, -35.0, 1.6), mode(44.3, Verdict::Unchanged, 0.0, 2.0), louder];
+        assert_eq!(
+            said(&all),
+            "33.2 Hz rings 35 % shorter; the other 2 up to 94.7 Hz ring as before; 94.7 Hz (+1.0 dB) changed in level only."
         );
     }
 }

@@ -124,6 +124,9 @@ fn judged(value: Result<Estimate, Flag>, lower: Option<f64>, upper: f64) -> Targ
     // The limit that the value is nearer to (or past) decides.
     let under = lower.filter(|lower| value.value - lower < upper - value.value);
     finding.limit_s = under.unwrap_or(upper);
+    if under.is_some() {
+        finding.flags.add(Flag::LowerLimit);
+    }
     finding.margin_s = Some(under.map_or(upper - value.value, |lower| value.value - lower));
     let kept = high <= upper && lower.is_none_or(|lower| low >= lower);
     let missed = low > upper || lower.is_some_and(|lower| high < lower);
@@ -157,6 +160,7 @@ mod tests {
         }
         let below = judged(value, Some(0.55), 0.65);
         assert_eq!(below.limit_s, 0.55);
+        assert!(below.flags.has(Flag::LowerLimit) && !judged(value, None, 0.46).flags.has(Flag::LowerLimit));
         assert!((below.margin_s.unwrap() + 0.05).abs() < 1e-12);
         let empty = judged(Err(Flag::AboveRate), None, 0.5);
         assert_eq!((empty.met, empty.margin_s), (Met::Unsure, None));

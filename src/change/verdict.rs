@@ -107,12 +107,10 @@ pub(super) fn decide(case: &Case, settings: &ChangeSettings, flags: &mut Flags) 
     if case.finding && known && counts {
         return changed_decay(case, decay, settings, flags);
     }
-    if decay.excludes_none() && known && !case.finding {
+    // A change that is small for certain needs no finding to be called none.
+    if decay.excludes_none() && known && !case.finding && !decay.within(settings.t60_margin) {
         flags.add(Flag::ManyModes);
-        // A change that is small for certain needs no finding to be called none.
-        if !decay.within(settings.t60_margin) {
-            return (Verdict::Unsure, Why::AmongMany);
-        }
+        return (Verdict::Unsure, Why::AmongMany);
     }
     by_level(case, decay, settings, flags)
 }

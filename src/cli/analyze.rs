@@ -48,12 +48,22 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
             summary(&session, &found, &results);
             screen::line("");
             write::say_where(&placed);
+            screen::paragraph(next(&results));
         }
     } else {
         let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };
         write::standard(&results, main, args.job.output.format);
     }
     Ok(exit(&found))
+}
+
+/// What to do with what was found.
+fn next(results: &Results) -> &'static str {
+    if results.modes.iter().any(|row| row.kind == "mode") {
+        "Next: report.html shows where each mode lives; stillroom design PATH --mode HZ, what to build for one."
+    } else {
+        "Next: report.html shows the bands; single modes take six places or more, or less noise."
+    }
 }
 
 /// A range of modes that can hold one.
@@ -122,16 +132,6 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
         screen::heading(&format!("{title}{} · {}", state.name, counted(state)));
         let bands: Vec<&BandRow> = results.bands.iter().filter(|row| *row.state == *state.name).collect();
         screen::line(&middle(&bands));
-        for place in &state.places {
-            if let Some(gain) = place.response.averaging_gain {
-                screen::line(&format!(
-                    "  {}: {} takes averaged, peak-to-noise {:+.1} dB.",
-                    place.response.place,
-                    place.response.files().count(),
-                    10.0 * gain.log10()
-                ));
-            }
-        }
         screen::paragraph(&format!("Procedure: {}.", procedure::summary(&state.checks)));
         if state.resonances.is_some() {
             let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
@@ -180,13 +180,18 @@ fn modes_table(modes: &[&ModeRow]) {
     let ranked = in_order_of_treatment(modes);
     let rows: Vec<Vec<String>> = ranked.iter().take(LISTED).map(|row| mode_line(row)).collect();
     if rows.is_empty() {
-        screen::line(
-            "  No resonance to treat: none is heard longer than the published audibility threshold.",
-        );
+        screen::line(if modes.iter().any(|row| row.kind == "mode") {
+            "  No mode to treat: none is heard longer than the published audibility threshold."
+        } else {
+            "  No single mode is established here, so none is ranked: read the bands."
+        });
     } else {
         screen::table(
             &["treat", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "half waves"],
             &rows,
+        );
+        screen::paragraph(
+            "Order: what is heard longest over its audibility threshold, at the worst place, comes first.",
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
@@ -196,8 +201,8 @@ fn modes_table(modes: &[&ModeRow]) {
         rest.push(if more == 1 { "1 more mode".to_owned() } else { format!("{more} more modes") });
     }
     for (kind, one, many) in [
-        ("unsure", "unsure", "unsure"),
-        ("loudspeaker", "of the measuring chain", "of the measuring chain"),
+        ("unsure", "uncertain resonance", "uncertain resonances"),
+        ("loudspeaker", "resonance of the measuring chain", "resonances of the measuring chain"),
         ("hum", "steady tone", "steady tones"),
     ] {
         match count(kind) {
@@ -207,7 +212,7 @@ fn modes_table(modes: &[&ModeRow]) {
         }
     }
     if !rest.is_empty() {
-        screen::paragraph(&format!("And {}: see modes.csv.", rest.join(", ")));
+        screen::paragraph(&format!("Also found: {} (modes.csv).", rest.join(", ")));
     }
 }
 

@@ -217,10 +217,19 @@ fn show_files(files: &[FileLine]) {
             usize::MAX
         }
     };
-    let rows = files.iter().map(|line| {
-        shown.iter().map(|&column| screen::shortened(line.cells()[column], width(column))).collect()
-    });
-    screen::table(&head, &rows.collect::<Vec<_>>());
+    let columns: Vec<Vec<String>> = shown
+        .iter()
+        .map(|&column| {
+            let cells: Vec<&str> = files.iter().map(|line| line.cells()[column]).collect();
+            if column < AUDIO {
+                screen::told_apart(&cells, width(column))
+            } else {
+                cells.into_iter().map(str::to_owned).collect()
+            }
+        })
+        .collect();
+    let rows = (0..files.len()).map(|k| columns.iter().map(|column| column[k].clone()).collect());
+    screen::table(&head, &rows.collect::<Vec<Vec<String>>>());
     if let Some(audio) = common {
         screen::line(&format!("  All {}: {audio}.", files.len()));
     }
@@ -237,8 +246,9 @@ fn show_noise(noise: &[NoiseLine]) {
     head.push("");
     for of_state in noise.chunk_by(|a, b| a.state == b.state) {
         screen::line(&format!("  {}", of_state[0].state));
-        let rows = of_state.iter().map(|line| {
-            let mut cells = vec![screen::shortened(&line.place, PLACE_WIDTH)];
+        let places: Vec<&str> = of_state.iter().map(|line| line.place.as_str()).collect();
+        let rows = of_state.iter().zip(screen::told_apart(&places, PLACE_WIDTH)).map(|(line, place)| {
+            let mut cells = vec![place];
             cells.extend(
                 octaves.iter().map(|&octave| line.octaves.get(octave).map_or("", |o| &o.1).to_owned()),
             );

@@ -1,4 +1,4 @@
-//! `stillroom compare`: what became of each mode, worst first.
+//! `stillroom compare`: what became of each mode, the largest change first.
 
 use super::analyze::{check_range, exit, nothing_found, options, report_failures, settings};
 use super::args::{CompareArgs, Format, MaskMean};
@@ -79,6 +79,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
             summary(&found, compared.as_ref(), &asked);
             screen::line("");
             write::say_where(&placed);
+            compared.iter().for_each(|compared| screen::paragraph(next(compared)));
         }
     } else if let Some(tables_of) = &tables.comparison {
         write::standard(&tables, Rows::of(&tables_of.changes), args.job.output.format);
@@ -88,6 +89,20 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
         Exit::Done if compared.is_none_or(|compared| compared.pairs.is_empty()) => Exit::Nothing,
         exit => exit,
     })
+}
+
+/// What to do with what was found.
+fn next(compared: &Comparison) -> &'static str {
+    let any = |of: fn(&ModeChange) -> bool| compared.pairs.iter().any(|(_, c)| c.modes.iter().any(of));
+    if !compared.absorbers.is_empty() {
+        "Next: follow the absorber's line above, measure the same places as a new state, and compare again."
+    } else if any(|m| !matches!(m.verdict, Verdict::Unsure)) {
+        "Next: report.html tells it seat by seat; its first sheet is for the client."
+    } else if !any(|_| true) {
+        "Next: report.html shows the bands; band_changes.csv gives a reason for each."
+    } else {
+        "Next: no mode is decided; changes.csv says for each what would settle it, band_changes.csv for bands."
+    }
 }
 
 fn pair(session: &Session, args: &CompareArgs) -> Result<CompareSettings, Failed> {
@@ -133,6 +148,12 @@ pub(super) fn sides(
             ))
         })
     };
+    if let [only] = session.states.as_slice() {
+        return Err(Failed::usage(format!(
+            "one state, {}: nothing to compare it with\n  do       add a second state",
+            only.name
+        )));
+    }
     let Some(before) = before.or(session.baseline.as_ref()) else {
         return Err(Failed::usage(format!(
             "no baseline given\n  found    the states {}\n  do       name the one to compare with: --before STATE",
@@ -174,12 +195,16 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             let db = 20.0 * gain.value.log10();
             if db.abs() >= 0.05 {
                 screen::paragraph(&format!(
-                    "The measuring chain's gain changed by {db:+.1} dB; levels are compared without it."
+                    "Above the modes the level differs by {} dB, taken for gain: levels are compared without it.",
+                    format!("{db:+.1}").replace('-', "−")
                 ));
             }
         }
     }
     compared.absorbers.iter().for_each(tune_screen::tuning);
+    if !compared.targets.is_empty() {
+        screen::heading("Target for decay times");
+    }
     for (state, findings) in &compared.targets {
         // As the report counts: where people listen if that is known, else over all places; what has no value isn't judged.
         let wanted = ["listening", "*"].into_iter().find(|p| findings.iter().any(|f| f.position == *p));
@@ -200,7 +225,8 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
 /// Lines that the screen shows of each pair.
 const LISTED: usize = 14;
 
-/// One line a mode that changed or can't be told, those that still ring longest first.
+/// One line a mode that changed: what rings otherwise first, the largest change before smaller ones, then the others,
+/// each by frequency.
 fn lines(changes: &Changes) {
     let mut told: Vec<&ModeChange> =
         changes.modes.iter().filter(|c| !matches!(c.verdict, Verdict::Unchanged | Verdict::Unsure)).collect();
@@ -208,7 +234,13 @@ fn lines(changes: &Changes) {
         (Some(Ok(s)), _) | (None, Some(Ok(s))) => s,
         _ => 0.0,
     };
-    told.sort_by(|a, b| ring(b).total_cmp(&ring(a)));
+    let size = |change: &ModeChange| match change.verdict {
+        Verdict::Gone => f64::INFINITY,
+        Verdict::Shorter | Verdict::Longer => change.ringing().map_or(0.0, |r| r.value.ln().abs()),
+        Verdict::New => 0.0,
+        _ => -1.0,
+    };
+    told.sort_by(|a, b| size(b).total_cmp(&size(a)));
     told.truncate(LISTED);
     let longest_s = told.iter().filter_map(|c| c.before_ring_s?.ok()).chain(told.iter().map(|c| ring(c)));
     let longest_s = longest_s.fold(0.0, f64::max);
@@ -249,7 +281,8 @@ fn line(change: &ModeChange) -> Vec<String> {
         _ => "–".to_owned(),
     };
     let percent = match change.ring_ratio.or(change.t60_ratio) {
-        Some(Ok(ratio)) => number::plus_minus(100.0 * (ratio.value - 1.0), 50.0 * (ratio.high - ratio.low)),
+        Some(Ok(ratio)) => number::plus_minus(100.0 * (ratio.value - 1.0), 50.0 * (ratio.high - ratio.low))
+            .map(|text| text.replace('-', "−")),
         _ => None,
     };
     vec![

@@ -19,7 +19,7 @@ pub fn show(answer: &Answer) {
         unit(answer, given);
     }
     if answer.goal.is_some_and(|goal| goal.t60_s >= room.measured.t60_s) {
-        screen::paragraph("The mode is there already: nothing to build.");
+        screen::paragraph("T60 is below the target already: nothing to build.");
     }
     if !answer.proposals.is_empty() {
         proposals(answer);
@@ -90,9 +90,9 @@ fn exactness(exactness: Option<f64>, vented: bool, temperature_c: f64) {
 fn proposals(answer: &Answer) {
     if let Some(goal) = answer.goal {
         screen::heading(&format!(
-            "What to build for {:.2} s: of ten units built so, nine reach it or pass it by {:.0} % at most",
+            "Units that bring T60 to {:.2} s, {:.2} s at most, in nine of ten builds",
             goal.t60_s,
-            100.0 * goal.tolerance
+            goal.t60_s * (1.0 + goal.tolerance)
         ));
     }
     let header = [
@@ -105,8 +105,8 @@ fn proposals(answer: &Answer) {
         "decay 1/s",
         "T60 s",
         "rings",
-        "%",
-        "K",
+        "right, %",
+        "drift, K",
         "litres",
     ];
     let rows: Vec<Vec<String>> = answer.proposals.iter().flatten().map(|p| row(p, &answer.room)).collect();
@@ -114,9 +114,9 @@ fn proposals(answer: &Answer) {
         screen::table(&header, &rows);
         screen::paragraph(
             "kg/m²: moving mass of the panel. free: frequency of the unit by itself; in room: installed here, \
-             the room mode's influence removed. decay: of the unit by itself. %: chance to succeed with loss \
-             within ±10 % and frequency within ±1 %. K: change of the air's temperature that makes T60 a tenth \
-             longer.",
+             the room mode's influence removed. decay: of the unit by itself. right: share of builds that \
+             succeed with loss within ±10 % and frequency within ±1 %. drift: change of the air's temperature that \
+             makes T60 a tenth longer.",
         );
     }
     let mut said: Vec<String> =
@@ -135,6 +135,15 @@ fn proposals(answer: &Answer) {
     }
     if let Some(first) = answer.proposals.iter().flatten().next() {
         places(first, &answer.room);
+    }
+    answer.proposals.iter().flatten().for_each(|p| opening(p, &answer.room));
+}
+
+/// The opening of a vented unit, without which it can't be built.
+fn opening(p: &Proposal, room: &Treated) {
+    if let Some((radius, neck)) = p.neck_m(room.air.density_kg_m3) {
+        let (across, long) = (2e3 * radius, 1e3 * neck);
+        screen::line(&format!("  Vented: opening {across:.0} mm across, neck {long:.0} mm."));
     }
 }
 
@@ -168,7 +177,7 @@ fn places(p: &Proposal, room: &Treated) {
     for face in &p.faces {
         let (from, to) = (face.corner_m, face.point_m(1.0, 1.0));
         screen::line(&format!(
-            "  Place: face from {:.2}, {:.2}, {:.2} to {:.2}, {:.2}, {:.2} m, {:.0} % of full pressure",
+            "  The first row's place: face from {:.2}, {:.2}, {:.2} to {:.2}, {:.2}, {:.2} m, {:.0} % of full pressure",
             from[0],
             from[1],
             from[2],
@@ -182,10 +191,6 @@ fn places(p: &Proposal, room: &Treated) {
     let share = 100.0 * p.whole_volume_m3() / room.air.volume_m3;
     let weight = masses.map_or(String::new(), |kg| format!("; panels of {kg:.0} kg in all"));
     screen::line(&format!("  They take {share:.1} % of the room{weight}."));
-    let opening = |p: &Proposal| p.neck_m(room.air.density_kg_m3);
-    if let Some((radius, neck)) = opening(p) {
-        screen::line(&format!("  Opening {:.0} mm across, neck {:.0} mm.", 2e3 * radius, 1e3 * neck));
-    }
     if let Some(speed) = p.neck_speed_m_s(LOUD_PA) {
         let caution = if speed > FAST_M_S { ": it will be heard, and damps more than intended" } else { "" };
         screen::line(&format!(

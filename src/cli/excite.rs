@@ -119,6 +119,9 @@ fn signal(args: &ExciteArgs) -> Result<(Vec<f64>, &'static str, String), SignalE
         peak,
         ..Sweep::default()
     };
-    let how = format!("a sweep of {} s, {range}", sweep.seconds);
+    let how = match args.repeats {
+        1 => format!("a sweep of {} s, {range}", sweep.seconds),
+        n => format!("{n} sweeps of {} s, {range}", sweep.seconds),
+    };
     Ok((sweep.samples()?, "sweep.wav", how))
 }

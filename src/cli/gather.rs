@@ -95,7 +95,10 @@ fn table(rows: &[CatalogueRow]) {
         let cells = row.cells();
         let cell =
             |place: &Option<usize>| place.and_then(|at| cells.get(at)).map(on_screen).unwrap_or_default();
-        places.iter().map(cell).collect::<Vec<String>>()
+        let mut cells: Vec<String> = places.iter().map(cell).collect();
+        // A name may lose its middle; a count may not.
+        cells[0] = screen::shortened(&cells[0], NAME);
+        cells
     };
     let lines: Vec<Vec<String>> = rows.iter().map(line).collect();
     screen::table(&SHOWN.map(|(_, head)| head), &lines);
@@ -109,6 +112,6 @@ fn on_screen(cell: &Cell) -> String {
             Ok(value) => format!("{value:.1}"),
             Err(_) => number.clone(),
         },
-        other => screen::shortened(&csv_text::printed(other), NAME),
+        other => csv_text::printed(other).to_string(),
     }
 }

@@ -161,9 +161,7 @@ fn show(room: &Prediction, args: &PredictArgs) {
 fn show_plan(plan: &MeasurementPlan) {
     screen::heading("Where to measure, so that every mode is seen and close ones can be told apart");
     for position in &plan.positions {
-        let [x, y, z] = position.candidate.at_m;
-        screen::line(&format!("  {:<28} {x:.2} {y:.2} {z:.2} m", position.candidate.name));
-        screen::line(&format!("      {}", position.reason));
+        screen::line(&format!("  {} m: {}", position.candidate.name, position.reason));
     }
     let listed = |modes: &[AirMode]| modes.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
     if !plan.unseen.is_empty() {
@@ -172,6 +170,10 @@ fn show_plan(plan: &MeasurementPlan) {
     for (a, b) in &plan.alike {
         screen::line(&format!("  Nothing tells {a} from {b}."));
     }
+    screen::paragraph(
+        "Microphones there 5 cm off each surface, and at your seats: six places or more. The loudspeaker in a \
+         corner without a microphone: it drives every mode there.",
+    );
 }
 
 fn csv(room: &Prediction) {

@@ -6,7 +6,7 @@ use super::{Exit, Failed, screen};
 use serde_json::{Value, json};
 use stillroom::room::Enclosure;
 use stillroom::room::seat::{Move, quietest};
-use stillroom::session::Session;
+use stillroom::session::{Role, Session};
 
 /// Runs it.
 pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Failed> {
@@ -20,7 +20,9 @@ pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Fa
         (0..air.modes.len()).min_by(|a, b| off(a).total_cmp(&off(b))).filter(|i| off(i) <= 0.06 * hertz);
     let mode =
         mode.ok_or_else(|| Failed::nothing(format!("the room has no mode within 6 % of {hertz} Hz")))?;
-    let seats = session.positions.iter().map(|p| ("seat", &p.name, p.at_m));
+    // Nobody sits where a microphone looks for modes.
+    let seats = session.positions.iter().filter(|p| p.role != Role::Boundary);
+    let seats = seats.map(|p| ("seat", &p.name, p.at_m));
     let sources = session.sources.iter().map(|s| ("loudspeaker", &s.name, s.at_m));
     let placed: Vec<(&str, &String, [f64; 3])> =
         seats.chain(sources).filter_map(|(kind, name, at)| Some((kind, name, at?))).collect();
@@ -67,7 +69,7 @@ fn show(
             vec![(*name).clone(), (*kind).to_owned(), to, change, cost]
         })
         .collect();
-    screen::table(&["", "", "to (m)", "dB", "rises most"], &rows);
+    screen::table(&["place", "what", "move to (m)", "change, dB", "rises most"], &rows);
     screen::line("");
     screen::paragraph(
         "The level follows the mode's pressure; more than 20 dB below full pressure no figure is given. Moving \

@@ -78,16 +78,38 @@ pub fn paragraph(text: &str) {
 /// Lines of at most `width` characters; a longer word keeps its own line.
 fn broken(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    for word in unbroken(text) {
         match lines.last_mut() {
             Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
                 line.push(' ');
-                line.push_str(word);
+                line.push_str(&word);
             }
-            _ => lines.push(word.to_owned()),
+            _ => lines.push(word),
         }
     }
     lines
+}
+
+/// Signs and units that stay on the line of their number.
+const UNITS: [&str; 10] = ["%", "±", "Hz", "kHz", "s", "ms", "dB", "m", "mm", "K"];
+
+/// Words, those that a line must not part kept together: what a no-break space joins, a number with its unit, a
+/// value with its interval.
+fn unbroken(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split([' ', '\t', '\n', '\r']).filter(|word| !word.is_empty()) {
+        let is_unit = UNITS.contains(&word.trim_end_matches(['.', ',', ';', ':', ')']));
+        let joins =
+            |last: &String| last.ends_with('±') || is_unit && last.ends_with(|c: char| c.is_ascii_digit());
+        match words.last_mut().filter(|last| joins(last)) {
+            Some(last) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            None => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 /// Whether a person looks: bars are drawn for eyes only, a pipe gets the numbers alone.
@@ -104,6 +126,23 @@ pub fn bar(after_s: Option<f64>, before_s: Option<f64>, longest_s: f64, width: u
     };
     let (full, light) = (cells(after_s), cells(before_s));
     "█".repeat(full) + &"░".repeat(light.saturating_sub(full))
+}
+
+/// Names of at most `width` characters that can still be told apart: what all of them begin with goes first.
+pub fn told_apart(names: &[&str], width: usize) -> Vec<String> {
+    let first: Vec<char> = names.first().map_or_else(Vec::new, |name| name.chars().collect());
+    let alike = |name: &&str| name.chars().zip(&first).take_while(|(a, b)| a == *b).count();
+    let common = names.iter().map(alike).min().unwrap_or(0);
+    let fits = names.iter().all(|name| name.chars().count() <= width);
+    let same = names.windows(2).all(|pair| pair[0] == pair[1]);
+    let one = |name: &&str| {
+        if fits || same || common < 2 {
+            return shortened(name, width);
+        }
+        let rest: String = name.chars().skip(common).collect();
+        format!("…{}", shortened(&rest, width.saturating_sub(1)))
+    };
+    names.iter().map(one).collect()
 }
 
 /// A table on standard output: numbers right, the last column and a first one of words left.
@@ -139,6 +178,16 @@ mod tests {
     fn lines_break_at_blanks() {
         assert_eq!(broken("aa bb  cc dddddddd e", 5), ["aa bb", "cc", "dddddddd", "e"]);
         assert!(broken("", 5).is_empty());
+        assert_eq!(broken("it rings 4 % shorter", 10), ["it rings", "4 %", "shorter"]);
+        assert_eq!(broken("all −0.1 ± 0.3 %); above", 12), ["all", "−0.1 ± 0.3 %);", "above"]);
+        assert_eq!(broken("one two\u{a0}three", 9), ["one", "two\u{a0}three"]);
+    }
+
+    #[test]
+    fn long_names_keep_what_differs() {
+        assert_eq!(told_apart(&["room_2_a.wav", "room_17_a.wav"], 10), ["…2_a.wav", "…17_a.wav"]);
+        assert_eq!(told_apart(&["seat", "sofa"], 10), ["seat", "sofa"]);
+        assert!(told_apart(&[], 10).is_empty());
     }
 
     #[test]

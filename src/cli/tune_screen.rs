@@ -22,9 +22,8 @@ pub fn tuning(tuning: &Tuning) {
     rows.insert(before, untreated(tuning));
     screen::table(&["take", "rank", "T60, s", "rings, s", "unit, Hz", "damping, %", "best, s"], &rows);
     screen::paragraph(
-        "T60: of the slower of mode and unit. Rings: until both together are 60 dB down for good. Unit: its \
-         frequency installed here, the room mode's influence removed. Damping: in per cent of the best. Best: \
-         T60 of the mode at the unit's best setting.",
+        "T60: of the slower of mode and unit. Rings: until both together are 60 dB down. Unit: its frequency \
+         installed here. Damping: in per cent of the best. Best: T60 at the unit's best setting.",
     );
     if tuning.best.is_none() && tuning.takes.iter().any(|take| take.t60_s.is_some()) {
         screen::paragraph("No setting rings clearly shorter than the room without the unit.");
@@ -43,11 +42,11 @@ pub fn tuning(tuning: &Tuning) {
         screen::paragraph(&format!("Best so far: {name}{rest}."));
     }
     for finding in &tuning.takes {
+        if let Some(reason) = &finding.reason {
+            screen::paragraph(&format!("{}: can't tell the unit's setting: {reason}.", finding.state));
+        }
         if let Some(advice) = &finding.advice {
             screen::paragraph(&format!("{}: {advice}", finding.state));
-        }
-        if let Some(reason) = &finding.reason {
-            screen::paragraph(&format!("{}: can't tell: {reason}.", finding.state));
         }
     }
     for caution in &tuning.cautions {
@@ -64,8 +63,10 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
     let (least, most) = times().fold((f64::INFINITY, 0.0_f64), |(a, b), t| (a.min(t), b.max(t)));
     let alike = tuning.placements.len() > 1 && most - least < 0.01;
     if alike {
+        let here = tuning.best.and_then(|best| tuning.takes[best].values).map(|v| v.best_t60_s.value);
         screen::paragraph(&format!(
-            "No corner gains more than 0.01 s: T60 {least:.2} s at each, retuned there."
+            "Another corner would not help: T60 {least:.2} s in each, retuned there{}.",
+            here.map_or(String::new(), |s| format!("; {s:.2} s at its best where it stands"))
         ));
     }
     for place in tuning.placements.iter().take(if alike { 0 } else { PLACES }) {

@@ -71,6 +71,6 @@ fn reached(checks: &[Check], grade: Grade) -> Message {
     match groups.len() {
         0 => say!("procedure.meets", grade = grade),
         n if n <= EXCEPTIONS => say!("procedure.meets-but", grade = grade, misses = said),
-        _ => say!("procedure.falls-short", grade = grade, misses = said),
+        n => say!("procedure.falls-short", grade = grade, n = n),
     }
 }

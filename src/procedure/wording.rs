@@ -1,5 +1,6 @@
 //! Numbers and lists as words.
 
+use crate::filter::nominal_hz;
 use crate::language::{Message, number, say};
 
 /// Items of a list that are named.
@@ -10,7 +11,12 @@ pub(super) fn decibel(ratio: f64) -> String {
     format!("{:.1} dB", 10.0 * ratio.log10())
 }
 
-/// A frequency, as bands are called: no decimals from 100 Hz, one below.
+/// The nominal frequency of a band: no decimals but where it has one (31.5 Hz).
+pub(super) fn band_hertz(centre_hz: f64) -> String {
+    band(centre_hz).to_string()
+}
+
+/// A frequency of a mode: no decimals from 100 Hz, one below.
 pub(super) fn hertz(frequency_hz: f64) -> String {
     if frequency_hz < 99.95 { format!("{frequency_hz:.1} Hz") } else { format!("{frequency_hz:.0} Hz") }
 }
@@ -60,9 +66,10 @@ pub(super) fn length(length_m: f64) -> Message {
     say!("unit.metres", m = number(length_m, 2))
 }
 
-/// A frequency, as bands are called.
-pub(super) fn band(frequency_hz: f64) -> Message {
-    say!("unit.hertz", hz = number(frequency_hz, usize::from(frequency_hz < 99.95)))
+/// The nominal frequency of a band.
+pub(super) fn band(centre_hz: f64) -> Message {
+    let nominal = nominal_hz(centre_hz);
+    say!("unit.hertz", hz = number(nominal, usize::from(nominal.fract() > 0.01)))
 }
 
 /// A ratio of powers in decibels.
@@ -88,6 +95,8 @@ mod tests {
         assert_eq!(count(2, "entry for the report"), "2 entries for the report");
         assert_eq!(decibel(1e3), "30.0 dB");
         assert_eq!((hertz(63.0957).as_str(), hertz(125.89).as_str()), ("63.1 Hz", "126 Hz"));
+        let bands = [31.62, 63.0957, 125.89, 6309.6].map(band_hertz);
+        assert_eq!(bands, ["31.5 Hz", "63 Hz", "125 Hz", "6300 Hz"]);
         let names: Vec<String> = ["a", "b", "c", "d", "e"].map(String::from).to_vec();
         assert_eq!(few(&names), "a, b, c, d and 1 more");
         let messages: Vec<Message> = names.iter().map(|n| Message::plain(n.as_str())).collect();

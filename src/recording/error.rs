@@ -267,7 +267,9 @@ impl Refusal {
             Self::Part { .. } => "export the responses again, or as WAV",
             Self::Line { .. } => "export the responses again, as numbers with a decimal point",
             Self::Rate { .. } => "export the take at the rate it was recorded with",
-            Self::NoSuchChannel { .. } => "set `channel` in session.toml to the microphone's channel",
+            Self::NoSuchChannel { .. } => {
+                "name a channel that the file has: in session.toml, or on the command line"
+            }
             Self::Sample { .. } => "export the take again",
             Self::TooLong { .. } | Self::LoudLater { .. } => {
                 "cut the file to the response and the noise after it"

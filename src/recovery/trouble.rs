@@ -228,7 +228,11 @@ fn decay_cut(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     let (first, last) = (cut.first()?, cut.last()?);
     Some(Trouble::again(
         "early-stop",
-        format!("the recording ends while {first:.0} to {last:.0} Hz still ring, less than 30 dB down"),
+        if last - first < 1.0 {
+            format!("the recording ends while {first:.0} Hz still rings, less than 30 dB down")
+        } else {
+            format!("the recording ends while {first:.0} to {last:.0} Hz still ring, less than 30 dB down")
+        },
         "stop the recorder only when the ringing is gone",
     ))
 }

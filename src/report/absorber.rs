@@ -11,6 +11,7 @@ use crate::language::{Message, Value, number, say, signed};
 use crate::modes::LN_1000;
 use crate::table::AbsorberRow;
 use maud::{Markup, PreEscaped, html};
+use std::f64::consts::TAU;
 
 /// The section; nothing where no absorber was looked at.
 pub(super) fn section(content: &Content<'_>) -> Markup {
@@ -141,12 +142,13 @@ fn facts(content: &Content<'_>, row: &AbsorberRow) -> Markup {
     let dial =
         |(name, v): &(String, f64)| say!("absorber.dial", name = name.as_str(), setting = number(*v, 3));
     let dials: Vec<Message> = row.next_dials.iter().map(dial).collect();
+    // Tuned alike and undamped, the two have the frequencies ω0 ± g/2 (absorber::coupled).
     let list: [(&str, Option<Message>); 9] = [
         ("tuned.own", row.loaded_frequency.map(|f| hz(Value::Number(plus_minus(f, 0.01))))),
         ("tuned.best-frequency", row.best_frequency_hz.map(|f| hz(number(f, 2)))),
         ("tuned.own-time", time(row.loaded_decay_per_s)),
         ("tuned.best-time", time(row.best_decay_per_s)),
-        ("tuned.coupling", row.coupling_per_s.map(|g| say!("unit.per-second", value = number(g, 2)))),
+        ("tuned.coupling", row.coupling_per_s.map(|g| hz(number(g / TAU, 2)))),
         ("tuned.best-ring", row.best_t60_s.map(seconds)),
         ("tuned.change-frequency", row.next_frequency_change_hz.map(|f| hz(signed(f, 2)))),
         ("tuned.change-damping", row.next_damping_factor.map(|f| Message::plain(number(f, 2)))),

@@ -161,6 +161,10 @@ pub(super) fn chart(content: &Content<'_>, pair: &Pair<'_>, most: usize) -> Mark
     let drawn: Vec<Row> = rows.iter().map(|row| row_of(content, pair, row)).collect();
     let longest_s = tails::longest_s(&drawn);
     let left = pair.rows.len() - rows.len();
+    // An axis without a row shows nothing.
+    if rows.is_empty() {
+        return html! {};
+    }
     let names = pair.names();
     html! {
         figure.tails {
@@ -269,9 +273,6 @@ fn level_interval(level: &Interval) -> Message {
     say!("fact.level", db = signed(level.value, 1), low = low, high = high)
 }
 
-/// So far under the place where it was loudest a resonance isn't heard. Common practice, no source.
-const NOT_HEARD_DB: f64 = 20.0;
-
 fn seats(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow) -> Markup {
     let Some(mode) = row.mode else { return html! {} };
     let here: Vec<_> = pair.positions.iter().filter(|p| p.mode == mode && p.role == "listening").collect();
@@ -285,7 +286,9 @@ fn seats(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow) -> Markup {
     let told = here.iter().map(|p| {
         let place = words::place(&p.position, &p.source);
         match p.level_change {
-            _ if below(p) > NOT_HEARD_DB => say!("at-seat.not-heard", place = place),
+            _ if below(p) > words::NULL_DB => {
+                say!("at-seat.near-null", place = place, db = number(below(p), 0))
+            }
             Some(Ok(l)) => say!("at-seat.level", place = place, db = signed(l.value, 1)),
             _ => say!("at-seat.level-unknown", place = place),
         }

@@ -2,10 +2,11 @@
 
 use super::content::Content;
 use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
-use super::listing::{self, decimal, number, text};
+use super::listing::{self, decimal, number, plain, text};
 use super::rich::{name, said};
 use super::words::seconds;
 use crate::criterion::limits;
+use crate::filter::nominal_hz;
 use crate::flag::Flag;
 use crate::language::{Message, number as digits, say};
 use crate::table::BandRow;
@@ -228,9 +229,10 @@ fn table(content: &Content<'_>) -> Markup {
             let spread = |r: &crate::estimate::Reading| {
                 r.map(|e| super::words::plus_minus(e, 0.001)).unwrap_or_default()
             };
+            let nominal = nominal_hz(row.band_hz);
             vec![
                 row.state.to_string(),
-                format!("{:.1}", row.band_hz),
+                plain(nominal, usize::from(nominal.fract() > 0.01)),
                 decimal(row.edt, 3),
                 spread(&row.t20),
                 spread(&row.t30),

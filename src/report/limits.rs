@@ -64,13 +64,12 @@ fn undecided(pair: &Pair<'_>) -> Option<Message> {
     } else {
         Message::plain(Value::from(named))
     };
+    let n = pair.rows.iter().filter(|r| r.mode.is_some()).count();
+    if pair.count(Verdict::Unsure) == n {
+        return Some(say!("limits.undecided-all", n = n));
+    }
     let unsure = number(pair.count(Verdict::Unsure) as f64, 0);
-    Some(say!(
-        "limits.undecided",
-        unsure = unsure,
-        n = pair.rows.iter().filter(|r| r.mode.is_some()).count(),
-        list = list
-    ))
+    Some(say!("limits.undecided", unsure = unsure, n = n, list = list))
 }
 
 fn of_measurement(content: &Content<'_>) -> Vec<Message> {

@@ -3,6 +3,7 @@
 use super::content::Content;
 use super::listing::{self, number, plain, text};
 use super::words::shown;
+use crate::flag::Flag;
 use crate::language::{Message, number as number_of, say};
 use crate::procedure;
 use maud::{Markup, html};
@@ -39,7 +40,7 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
                 seconds(row.value_s),
                 seconds(row.low_s),
                 seconds(row.high_s),
-                row.limit_s.map(|s| plain(s, 3)).unwrap_or_default(),
+                row.limit_s.map(|s| limit(s, row.flags.has(Flag::LowerLimit))).unwrap_or_default(),
                 content.say(&met(row.met)),
                 listing::flags(&row.flags),
             ]
@@ -55,6 +56,11 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
             (listing::table(content.language(), &content.text("targets.table"), &heads, &cells))
         }
     }
+}
+
+/// A longest decay time, or where the mask's lower limit is nearer a shortest.
+fn limit(limit_s: f64, lower: bool) -> String {
+    format!("{} {}", if lower { "≥" } else { "≤" }, plain(limit_s, 3))
 }
 
 /// Whether something is met, by its word in the tables.

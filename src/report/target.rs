@@ -65,10 +65,12 @@ fn line(content: &Content<'_>, rows: &[TargetRow], state: &str) -> Option<(&'sta
     }
     let of = |rows: &[&TargetRow]| number(rows.len() as f64, 0);
     let all = number(judged as f64, 0);
+    let bands_alone = counted.iter().all(|row| row.mode.is_none());
     Some(if !missed.is_empty() {
-        ("✗", say!("target.missed", missed = of(&missed), all = all, names = names(&missed)))
+        let key = if bands_alone { "target.missed-bands" } else { "target.missed" };
+        ("✗", say!(key, missed = of(&missed), all = all, names = names(&missed)))
     } else if unsure.is_empty() {
-        ("✓", say!("target.kept", all = all))
+        ("✓", say!(if bands_alone { "target.kept-bands" } else { "target.kept" }, all = all))
     } else {
         ("?", say!("target.undecided", kept = of(&kept), names = names(&unsure)))
     })

@@ -1,11 +1,11 @@
-//! The seat where treatment did least, and how it stands beside the others.
+//! The seat where treatment did least, unless all fare alike.
 
 use super::content::{Content, Pair, frequency};
 use super::rich::said;
-use super::words::{self, hertz, seconds, shown};
+use super::words::{self, NULL_DB, hertz, shown};
 use crate::change::{Ratio, Seat};
 use crate::language::{Message, number, say, signed};
-use crate::table::PositionChangeRow;
+use crate::table::{ChangeRow, Interval, PositionChangeRow};
 use maud::{Markup, html};
 
 /// The seat where treatment did least.
@@ -13,13 +13,16 @@ pub(super) fn worst_seat(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
     let Some(seat) = &pair.changes.worst_seat else {
         return html! { p.seat { b { (content.text("worst-seat.head")) ": " } (content.text("worst-seat.none")) } };
     };
+    if let Some(text) = alike(pair, seat) {
+        return html! { p.seat { b { (content.text("worst-seat.head")) ": " } (content.say(&text)) } };
+    }
     let listening = content.session.positions.iter().any(|p| p.role == crate::session::Role::Listening);
     let key = if listening { "worst-seat.of-listening" } else { "worst-seat.of-all" };
     html! {
         p.seat {
             b { (content.text("worst-seat.head")) ": " (said(content.language(), &words::place(&seat.position, &seat.source))) ". " }
             (content.say(&say!(key, louder = louder(&seat.level))))
-            @if let Some(text) = beside_the_others(pair, seat) { " " (shown(&content.say(&text))) }
+            @if let Some(text) = one_by_one(pair, seat) { " " (shown(&content.say(&text))) }
         }
     }
 }
@@ -37,25 +40,40 @@ fn louder(level: &Ratio) -> Message {
     }
 }
 
-/// How the longest of the resonances that changed stands at a seat beside the place where it is loudest.
-fn beside_the_others(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
-    let changed = |mode: u32| {
-        pair.rows.iter().find(|r| r.mode == Some(mode) && matches!(r.verdict, "shorter" | "longer"))
-    };
+/// What each resonance that changed did at a seat, in rising frequency.
+fn one_by_one(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
     let here = pair.positions.iter().filter(|p| *p.position == *seat.position && *p.source == *seat.source);
-    let (row, place, ring_s) = here
-        .filter_map(|p| Some((changed(p.mode)?, *p, p.after_ring_s?.ok()?)))
-        .max_by(|a, b| a.2.total_cmp(&b.2))?;
-    let level = |p: &PositionChangeRow| p.after_level_db.and_then(Result::ok);
-    let same = |p: &&&PositionChangeRow| p.mode == place.mode && p.role == place.role;
-    let loudest = pair.positions.iter().filter(same).filter_map(|p| Some((p, level(p)?)));
-    let (top, most) = loudest.max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let below = most - level(place)?;
-    let (hz, time) = (hertz(frequency(row)), seconds(ring_s));
-    Some(if below < 0.5 {
-        say!("worst-seat.longest", hz = hz, time = time)
-    } else {
-        let other = words::place(&top.position, &top.source);
-        say!("worst-seat.longest-weaker", hz = hz, time = time, db = number(below, 0), other = other)
+    let told: Vec<Message> = here
+        .filter_map(|p| {
+            let hz = frequency(changed(pair).find(|row| row.mode == Some(p.mode))?);
+            Some(say!("at-seat.level", place = hertz(hz), db = signed(p.level_change?.ok()?.value, 1)))
+        })
+        .collect();
+    (told.len() > 1).then(|| say!("worst-seat.each", modes = Message::row(told, ", ")))
+}
+
+fn changed<'p>(pair: &'p Pair<'_>) -> impl Iterator<Item = &'p ChangeRow> {
+    let counts = |row: &&&ChangeRow| matches!(row.verdict, "shorter" | "longer" | "level-only");
+    pair.rows.iter().filter(counts).copied()
+}
+
+/// A single resonance whose change at the seats can't be told apart: then no seat is the worst.
+fn alike(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
+    let mut rows = changed(pair);
+    let (row, None) = (rows.next()?, rows.next()) else { return None };
+    let of_mode = || pair.positions.iter().filter(|p| Some(p.mode) == row.mode);
+    let level = |p: &PositionChangeRow| p.before_level_db.and_then(Result::ok);
+    let loudest = of_mode().filter_map(|p| level(p)).fold(f64::NEG_INFINITY, f64::max);
+    let worst = of_mode().find(|p| *p.position == *seat.position && *p.source == *seat.source)?;
+    let levels: Vec<Interval> = of_mode()
+        .filter(|p| p.role == worst.role && level(p).is_some_and(|db| loudest - db <= NULL_DB))
+        .filter_map(|p| p.level_change?.ok())
+        .collect();
+    let by = |a: &&Interval, b: &&Interval| a.value.total_cmp(&b.value);
+    let (least, most) = (levels.iter().min_by(by)?, levels.iter().max_by(by)?);
+    let hz = hertz(frequency(row));
+    (levels.len() > 1 && most.low <= least.high).then(|| {
+        let (from, to) = (signed(least.value, 1), signed(most.value, 1));
+        say!("worst-seat.alike", hz = hz, from = from, to = to, n = number(levels.len() as f64, 0))
     })
 }

@@ -181,12 +181,16 @@ fn share(responses: &mut [Response], travels: &[Option<f64>], emission: f64) {
             None => {
                 let off_s = response.onset.arrival_s - expected;
                 response.flags.add(Flag::ArrivalOff);
-                response.warnings.push(format!(
-                    "{}: the direct sound arrives {:.1} ms {} than its distance and the other positions say",
+                let by = format!(
+                    "{}: the direct sound seems to arrive {:.1} ms",
                     response.place,
-                    1000.0 * off_s.abs(),
-                    if off_s > 0.0 { "later" } else { "earlier" }
-                ));
+                    1000.0 * off_s.abs()
+                );
+                response.warnings.push(if off_s > 0.0 {
+                    format!("{by} later than its distance and the other positions say")
+                } else {
+                    format!("{by} before sound can have got there; its time was set from the distance")
+                });
                 if off_s > OTHER_START_S {
                     // No detour in a small room is so long: the file starts at another instant.
                     response.set_emission(Some(response.onset.arrival_s - travel));

@@ -84,8 +84,8 @@ impl fmt::Display for Standing {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match (self.plan, self.height) {
             (0, height) => write!(f, "height {height}"),
-            (plan, 0) => write!(f, "plan {plan}"),
-            (plan, height) => write!(f, "plan {plan} height {height}"),
+            (plan, 0) => write!(f, "horizontal mode {plan}"),
+            (plan, height) => write!(f, "horizontal mode {plan} with height {height}"),
         }
     }
 }

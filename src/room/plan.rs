@@ -332,17 +332,14 @@ fn reason(candidate: &Candidate, sees: &[AirMode], apart: &[(AirMode, AirMode)])
     }
     if let Some(first) = sees.first() {
         parts.push(format!(
-            "the only place that sees {first} ({:.1} Hz){}",
+            "the only one of these that sees {first} ({:.1} Hz){}",
             first.frequency_hz,
             more(sees.len())
         ));
     }
     if let Some((a, b)) = apart.first() {
         let (low, high) = (a.frequency_hz, b.frequency_hz);
-        parts.push(format!(
-            "without it {a} and {b} ({low:.1} and {high:.1} Hz) look alike{}",
-            pairs(apart.len() - 1)
-        ));
+        parts.push(format!("separates {a} from {b} ({low:.1} and {high:.1} Hz){}", pairs(apart.len() - 1)));
     }
     if parts.is_empty() {
         parts.push("sees every mode".to_owned());
@@ -353,8 +350,8 @@ fn reason(candidate: &Candidate, sees: &[AirMode], apart: &[(AirMode, AirMode)])
 fn pairs(others: usize) -> String {
     match others {
         0 => String::new(),
-        1 => ", and so does another pair".to_owned(),
-        n => format!(", and so do {n} other pairs"),
+        1 => " and one more pair".to_owned(),
+        n => format!(" and {n} more pairs"),
     }
 }
 

@@ -31,7 +31,7 @@ table! {
         high_s seconds(), "Upper end of its 95 % interval.", "";
     }
     limit_s: Option<f64> {
-        limit_s seconds().positive(), "The limit that the target sets there.", "";
+        limit_s seconds().positive(), "The limit that the target sets there: the longest decay time allowed, or the shortest where the flag `lower-limit` stands.", "";
     }
     met: &'static str {
         met words(TARGET_MET).required(), "Whether the limit is kept.", "";

@@ -190,7 +190,12 @@ fn catalogue() -> Vec<Fault> {
         f(What::Empty, One, &["can't be read"], &["error"]),
         f(What::NotFinite, One, &["can't be read"], &["NaN"]),
         f(What::Missing, One, &["nothing at"], &[""]),
-        f(What::Louder(6.0), One, &["is off the others"], &["moved-microphone", "gain"]),
+        f(
+            What::Louder(6.0),
+            One,
+            &["changed differently from the other places"],
+            &["moved-microphone", "gain"],
+        ),
         f(What::Soft(4.0), All, &["by another factor"], &["gain-uneven"]),
     ]
 }

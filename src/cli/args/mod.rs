@@ -407,11 +407,16 @@ pub enum Format {
 #[command(next_help_heading = "Running")]
 pub struct RunArgs {
     /// Threads to use [default: one a core]; results are the same with any number
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = threads)]
     pub jobs: Option<NonZeroUsize>,
     /// No summary and no progress; errors only
     #[arg(long)]
     pub quiet: bool,
+}
+
+/// Threads: one or more.
+fn threads(text: &str) -> Result<NonZeroUsize, String> {
+    text.parse().map_err(|_| "allowed are whole numbers from 1 up".to_owned())
 }
 
 fn mode_frequency(text: &str) -> Result<f64, String> {

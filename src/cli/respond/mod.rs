@@ -193,8 +193,8 @@ fn write_one(
     (record.temperature_c, record.note) = (args.temperature, args.note.clone());
     let record = record_beside(path, recording, record, args.force)?;
     for finding in &record.findings {
-        let kind = if finding.again { "again, because" } else { "note:" };
-        screen::warning(&format!("{}: {kind} {}; {}", write::shown(path), finding.found, finding.advice));
+        let kind = if finding.again { "again, because " } else { "" };
+        screen::warning(&format!("{}: {kind}{}; {}", write::shown(path), finding.found, finding.advice));
     }
     Ok(record.again().is_some())
 }

@@ -166,26 +166,33 @@ fn noise(
     }
     let found = two_channel(played, heard, rate_hz, &settings)?;
     let remark = format!(
-        "no period found; coherence {:.3}, {:.0} averages, ±{:.2} dB (1 dB takes {:.0})",
-        found.coherence,
+        "not periodic: {:.0} segments averaged, coherence {:.3}, ±{:.2} dB (±1 dB takes {:.0})",
         found.averages,
+        found.coherence,
         DB_PER_NEPER * found.magnitude_sd,
         found.averages_for_1_db.ceil().max(1.0)
     );
     Ok(Found { samples: found.samples, rate_hz, record: None, remark })
 }
 
+/// Peak-to-noise that T20 needs (ISO 3382-1:2009, 5.3.3), dB.
+const T20_DB: f64 = 35.0;
+
 /// Range, weakest octave, clock: what a response rests on, and whether to keep it.
 pub fn rests_on(record: &CaptureRecord) -> String {
     let [low, high] = record.range_hz;
     let weakest = record.peak_to_noise.iter().filter_map(|octave| octave.db).reduce(f64::min);
-    let noise = weakest.map_or(String::new(), |db| format!(", {db:.0} dB over noise"));
+    let noise = weakest.map_or(String::new(), |db| format!(", {db:.0} dB or more over noise in each octave"));
     let repeats = if record.repeats > 1 && record.signal == "sweep" {
         format!(", {} repeats", record.repeats)
     } else {
         String::new()
     };
     let clock = record.clock.map_or(String::new(), |c| format!(", clock {:+.0} ppm", c.ppm));
-    let verdict = if record.again().is_some() { "again" } else { "keep" };
+    let verdict = match weakest {
+        _ if record.again().is_some() => "again",
+        Some(db) if db < T20_DB => "keep, but not every octave carries T20 (35 dB)",
+        _ => "keep",
+    };
     format!("{low:.0}–{high:.0} Hz{noise}{repeats}{clock}: {verdict}")
 }

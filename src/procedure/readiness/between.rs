@@ -45,7 +45,7 @@ fn of_pair(pair: &Between) -> Option<Finding> {
     }
     (!pair.odd_places.is_empty()).then(|| {
         let reason = format!(
-            "gain or arrival at {} is off the others': a moved stand, or another gain",
+            "at {} level or arrival changed differently from the other places: a moved stand, or a changed gain",
             few(&pair.odd_places)
         );
         Finding::note(place, reason, "measure there again if something moved")
@@ -63,7 +63,11 @@ mod tests {
         let told = findings(&[pair.clone(), Between::default()]);
         assert_eq!(told.len(), 1);
         assert_eq!(told[0].place, "treated beside empty");
-        assert!(told[0].reason.contains("at seat is off"), "{}", told[0].reason);
+        assert!(
+            told[0].reason.contains("at seat level or arrival changed differently"),
+            "{}",
+            told[0].reason
+        );
         let uneven = findings(&[Between { uneven_gain: true, ..pair }]);
         assert_eq!(uneven[0].weight, super::super::Weight::Again);
     }

@@ -34,12 +34,15 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
     let modes = positions >= POSITIONS || (repeated && positions >= WITH_REPEATS);
     let mut lines = vec![match summary::grade(&checks(least)) {
         Some(grade) => format!("Bands: enough places for {grade} grade (ISO 3382-2, table 1)."),
-        None => "Bands: too few places for any grade of ISO 3382-2.".to_owned(),
+        None if least.places.len() == 1 => {
+            "Bands: at this one place only; a grade of ISO 3382-2 takes more.".to_owned()
+        }
+        None => "Bands: at these places only; too few for any grade of ISO 3382-2.".to_owned(),
     }];
     lines.extend(single_modes(facts.session, least));
     lines.extend(measured_change(&facts.between).or_else(|| change_of_bands(least)));
     lines.push(if modes {
-        "Verdicts on single modes: enough places.".to_owned()
+        "Verdicts on single modes: enough places; analyze shows up to where modes stand singly.".to_owned()
     } else {
         format!(
             "Verdicts on single modes: not yet; measure at {POSITIONS} places or more, or each place twice at \

@@ -124,7 +124,7 @@ fn of_file(file: &FileFacts<'_>) -> Vec<Finding> {
         return vec![Finding::again(name, why, "measure it again")];
     }
     let clipped = read.clipped.iter().map(|tops| {
-        let reason = format!("clipped ({tops}): levels and decay are distorted");
+        let reason = format!("{tops}: levels and decay are distorted");
         Finding::again(name, reason, "turn the gain down and measure it again")
     });
     let remarks = read.remarks.iter().map(|remark| Finding::note(name, remark, ""));

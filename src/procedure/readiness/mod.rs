@@ -120,7 +120,7 @@ impl Readiness {
         self.findings.iter().filter(|finding| finding.weight == Weight::Again)
     }
 
-    /// `enough`, `enough for bands`, or how many things to measure again and where.
+    /// `enough`, `enough for bands`, or at how many places something is to be measured again, and where.
     #[must_use]
     pub fn verdict(&self) -> String {
         let mut places: Vec<String> = Vec::new();
@@ -132,7 +132,11 @@ impl Readiness {
         if places.is_empty() {
             return if self.for_modes { "enough" } else { "enough for bands" }.to_owned();
         }
-        format!("not enough: {}: {}", count(self.again().count(), "thing to mend"), few(&places))
+        let findings = match self.again().count() {
+            n if n == places.len() => String::new(),
+            n => format!(" ({})", count(n, "finding")),
+        };
+        format!("not enough: {} to measure again{findings}: {}", places.len(), few(&places))
     }
 }
 

@@ -1,7 +1,7 @@
 //! Peak-to-noise by octave, and whether the records hold the decay.
 
 use super::super::excitation::{Fall, fall};
-use super::super::wording::{decibel, few, hertz};
+use super::super::wording::{band_hertz, decibel, few};
 use super::super::{PlaceFacts, StateFacts};
 use super::{Finding, LookFacts};
 use crate::decay::BandDecay;
@@ -68,7 +68,7 @@ fn shown(band: &BandDecay) -> String {
 }
 
 fn bands_cut(place: &PlaceFacts<'_>) -> Vec<String> {
-    place.bands.iter().filter(|b| fall(b) == Fall::Cut).map(|b| hertz(b.band.centre_hz)).collect()
+    place.bands.iter().filter(|b| fall(b) == Fall::Cut).map(|b| band_hertz(b.band.centre_hz)).collect()
 }
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
@@ -111,6 +111,6 @@ fn is_noisy(band: &BandDecay) -> bool {
 
 fn said(bands: &[&BandDecay]) -> String {
     let each: Vec<String> =
-        bands.iter().map(|b| format!("{} {}", hertz(b.band.centre_hz), shown(b))).collect();
+        bands.iter().map(|b| format!("{} {}", band_hertz(b.band.centre_hz), shown(b))).collect();
     few(&each)
 }

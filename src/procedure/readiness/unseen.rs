@@ -18,7 +18,8 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
     let mut found: Vec<Finding> = lone
         .map(|state| {
             let place = format!("state {}", state.state.name);
-            let reason = "one position: a mode that vanishes there is missed, and shapes can't be seen";
+            let reason =
+                "has one position, so modes with a null there are missed and mode shapes stay unknown";
             Finding::note(place, reason, "measure at corners and seats as well, six places or more")
         })
         .collect();

@@ -71,7 +71,7 @@ pub(super) fn excluded(task: &Task<'_>, ruled_out: &[(usize, f64)]) -> Option<St
 }
 
 fn rival(mode: &AirMode, value: f64) -> String {
-    format!("the shape rules out {mode} at {:.1} Hz ({value:.2})", mode.frequency_hz)
+    format!("its shape doesn't fit {mode} ({:.1} Hz; MAC {value:.2})", mode.frequency_hz)
 }
 
 /// Places of the source that has the most of them (the first such), with prediction and measurement.
@@ -117,9 +117,9 @@ fn opposite_walls(
     if !difference_db.is_finite() {
         return None;
     }
-    let level = if difference_db.abs() < 3.0 { "alike in level" } else { "unlike in level" };
+    let level = if difference_db.abs() < 3.0 { "equal" } else { "unequal" };
     let mut text = format!(
-        "{} and {} at opposite walls are {level} ({:.1} dB)",
+        "{} and {} at opposite walls have {level} levels ({:.1} dB apart)",
         a.position,
         b.position,
         difference_db.abs()
@@ -136,7 +136,7 @@ fn middle(dimensions_m: [f64; 3], axes: [u32; 3], seen: &[MeasuredPlace<'_>], si
         Silent::None => (0..3).find_map(|axis| even_middle(dimensions_m, axes[axis], axis, seen, signs)),
         Silent::At(weakest, down_db) => {
             let odd = (0..3).any(|axis| axes[axis] % 2 == 1 && midway(weakest, dimensions_m, axis));
-            down(weakest, if odd { "midway" } else { "near a plane of nothing" }, down_db)
+            down(weakest, if odd { "in the middle" } else { "near a null plane" }, down_db)
         }
     }
 }
@@ -161,12 +161,13 @@ fn even_middle(
     if !down_db.is_finite() {
         return None;
     }
-    let level =
-        if down_db.abs() < 3.0 { "as loud as an even order makes it" } else { "not as loud as it should be" };
-    let mut text = format!("{} midway is {level}", place.position);
+    let level = if down_db.abs() < 3.0 { "as loud" } else { "not as loud" };
+    let mut text = format!(
+        "{}, in the middle, is {level} as an even order makes it beside {}",
+        place.position, wall.position
+    );
     if signs {
         text.push_str(&sign(ratio, place.shape * wall.shape < 0.0));
-        text.push_str(&format!(" to {}", wall.position));
     }
     Some(text)
 }

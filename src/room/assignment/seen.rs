@@ -73,22 +73,20 @@ pub(super) fn silent<'a, 'b>(seen: &'b [MeasuredPlace<'a>]) -> Silent<'a, 'b> {
 /// How far a place is down where nothing should be heard.
 pub(super) fn down(place: &MeasuredPlace<'_>, which: &str, down_db: f64) -> Option<String> {
     let verdict = if down_db < 6.0 { ", which speaks against it" } else { "" };
-    down_db.is_finite().then(|| format!("{} {which} is {down_db:.0} dB down{verdict}", place.position))
+    down_db.is_finite().then(|| format!("{}, {which}, is {down_db:.0} dB down{verdict}", place.position))
 }
 
-/// `, opposite in sign` or `, alike in sign`, and what was expected if it is not that.
+/// `, in antiphase` or `, in phase`, and what was expected if it is not that.
 pub(super) fn sign(ratio: Complex64, expected_opposite: bool) -> String {
     let degrees = ratio.arg().abs() * 180.0 / PI;
     let opposite = degrees > 90.0;
     let off = if opposite { 180.0 - degrees } else { degrees };
-    let word = if opposite { "opposite" } else { "alike" };
-    let mut text = format!(", {word} in sign");
-    if opposite != expected_opposite {
-        text.push_str(", which speaks against it");
-    } else if off > 45.0 {
-        text.push_str(&format!(" but {off:.0}° off"));
-    }
-    text
+    let text = if off > 45.0 {
+        format!(", {degrees:.0}° apart in phase")
+    } else {
+        format!(", in {}", if opposite { "antiphase" } else { "phase" })
+    };
+    if opposite != expected_opposite { text + ", which speaks against it" } else { text }
 }
 
 pub(super) fn decibel(ratio: f64) -> f64 {

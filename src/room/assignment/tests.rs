@@ -100,14 +100,14 @@ fn evidence_says_which_places_prove_it() {
     };
     assert_eq!(
         sentence([1, 0, 0]),
-        "door and window at opposite walls are alike in level (0.0 dB), opposite in sign; sofa midway is 50 dB down"
+        "door and window at opposite walls have equal levels (0.0 dB apart), in antiphase; sofa, in the middle, is 50 dB down"
     );
     assert_eq!(
         sentence([2, 0, 0]),
-        "door and window at opposite walls are alike in level (0.0 dB), alike in sign; sofa midway is as loud as an \
-         even order makes it, opposite in sign to door"
+        "door and window at opposite walls have equal levels (0.0 dB apart), in phase; sofa, in the middle, is as loud \
+         as an even order makes it beside door, in antiphase"
     );
-    assert!(sentence([0, 0, 1]).starts_with("door and lamp at opposite walls are alike in level"));
+    assert!(sentence([0, 0, 1]).starts_with("door and lamp at opposite walls have equal levels"));
 }
 
 /// A shape turned upside down at one wall speaks against the name, and takes it.
@@ -121,7 +121,7 @@ fn a_wrong_shape_gets_no_name_whatever_its_frequency() {
         assign(stated(ROOM, 20.0, &set), &set, &places(&PLACES[..4]), true, &AssignSettings::default());
     assert_eq!(found.modes[0].axes, None);
     assert!(found.modes[0].flags.has(Flag::Unassigned));
-    assert!(found.modes[0].evidence.as_ref().unwrap().starts_with("the shape rules out 1 0 0"));
+    assert!(found.modes[0].evidence.as_ref().unwrap().starts_with("its shape doesn't fit 1 0 0"));
 }
 
 /// Without a common instant there is no shape: 1 0 0 stands alone and is named by its frequency,
