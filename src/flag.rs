@@ -130,6 +130,8 @@ flags! {
     SomePositions, "some-positions", "Not every position has a value; the average is over those that do.", "";
 
     // ---- modes
+    MainsHum, "mains-hum", "A tone that doesn't decay and lies at a multiple of 50 or 60 Hz, as mains hum does: it has no decay time.",
+        "Look for a ground loop, a dimmer or a power supply near the cables, and measure again without the hum.";
     SteadyTone, "steady-tone", "A tone that doesn't decay and lies at no multiple of 50 or 60 Hz.",
         "Look for a running machine or a feedback tone and measure again without it.";
     WideInterval, "wide-interval", "The decay time is known to ±20 % or worse.",
@@ -137,7 +139,7 @@ flags! {
     LongForRecord, "long-for-record", "The decay is too long for this record to show its length.",
         "Export longer responses, at least as long as the longest decay time.";
 
-    Overlapping, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
+    NotPredicted, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
         "Read the bands; more positions and a lower noise move the limit up.";
     SeenAtOnePlace, "seen-at-one-place", "At most one of six positions or more shows this resonance, so it may be a disturbance of one recording.",
         "Repeat the take that sees it.";

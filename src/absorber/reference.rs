@@ -1,11 +1,11 @@
-//! A baseline and its target mode, looked at once, and what each take shows of it.
+//! A baseline and its target mode, fitted once, and the fit of that mode in each take.
 
-use super::facts::{TakeFacts, instants_s, records};
+use super::facts::{SettingFacts, instants_s, records};
 use super::join::PoleEstimate;
 use super::joint::{Side, Treated, WAYS};
 use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
-use super::sight::{Expected, Sight, look, one};
+use super::sight::{Expected, PoleObservation, look, one};
 use super::target::{TuneError, nearest_hz, target};
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
@@ -16,10 +16,10 @@ use std::f64::consts::TAU;
 const NEAR_HZ: f64 = 8.0;
 const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
 
-/// A baseline and its target mode, looked at once: the ground that takes are held against.
+/// A baseline and its target mode, fitted once: what takes are compared with.
 #[derive(Debug, Clone)]
 pub struct Reference {
-    /// Place of the target in the baseline's list of resonances.
+    /// Index of the target in the baseline's list of resonances.
     pub(super) index: usize,
     /// The same as the search for modes has it.
     pub(super) searched: Mode,
@@ -38,10 +38,10 @@ pub struct Reference {
     pub(super) instants_s: Vec<(f64, Option<f64>)>,
 }
 
-/// What one take shows of the target.
+/// The target in one take: its own fit, and the joint one with the baseline where that was possible.
 #[derive(Debug, Clone)]
-pub struct Look {
-    pub(super) sight: Sight,
+pub struct SettingFit {
+    pub(super) observation: PoleObservation,
     pub(super) joint: Option<Treated>,
 }
 
@@ -58,7 +58,7 @@ impl Reference {
     ///
     /// # Errors
     /// [`TuneError`]: the baseline doesn't show the mode.
-    pub fn new(baseline: &TakeFacts<'_>, asked_hz: f64) -> Result<Self, TuneError> {
+    pub fn new(baseline: &SettingFacts<'_>, asked_hz: f64) -> Result<Self, TuneError> {
         let empty = ModeSet::default();
         let modes = baseline.modes.unwrap_or(&empty);
         let index = target(modes, asked_hz, baseline.state)?;
@@ -113,7 +113,7 @@ impl Reference {
 
     /// Looks at the target in a take.
     #[must_use]
-    pub fn look(&self, take: &TakeFacts<'_>) -> Look {
+    pub fn look(&self, take: &SettingFacts<'_>) -> SettingFit {
         let at =
             |place: &(&str, &str)| self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
         let shape = |place| self.expected.shape.get(at(place)?).copied().flatten();
@@ -122,8 +122,8 @@ impl Reference {
         if let Some(modes) = take.modes {
             known_poles(&mut expected, modes);
         }
-        let sight = look(&records(take), &expected);
-        let joint = self.joint(take, &sight);
-        Look { sight, joint }
+        let observation = look(&records(take), &expected);
+        let joint = self.joint(take, &observation);
+        SettingFit { observation, joint }
     }
 }

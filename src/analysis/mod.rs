@@ -3,7 +3,7 @@
 //! The only place that starts threads. Work is split over places (a position with a source), then
 //! over states; results are collected in order, so the same input gives the same bytes whatever the
 //! number of threads. Samples live only while their place is worked on: what stays of a file is its
-//! rows and, with modes, its low end.
+//! rows and, with modes, its low-frequency record.
 
 mod absorbers;
 mod averaged;
@@ -62,7 +62,7 @@ impl Default for Settings {
 pub struct ModeRange {
     /// Lowest, Hz; at least 5.
     pub from_hz: f64,
-    /// Highest, Hz; at most 300, where the low end that the fit works on stops being flat.
+    /// Highest, Hz; at most 300, where the low-frequency record that the fit works on stops being flat.
     pub to_hz: f64,
 }
 
@@ -247,11 +247,11 @@ impl<'a> Counter<'a> {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct Comparison {
-    /// Place of the baseline in the analysis's states.
+    /// Index of the baseline in the analysis's states.
     pub before: usize,
-    /// Place of each after state, with what changed.
+    /// Index of each after state, with what changed.
     pub pairs: Vec<(usize, Changes)>,
-    /// Place of each state that was held against the target, with the findings.
+    /// Index of each state that was compared with the target, with the findings.
     pub targets: Vec<(usize, Vec<TargetFinding>)>,
     /// Tuned absorbers: one entry for each mode that became two poles, or that a unit's label names.
     pub absorbers: Vec<Tuning>,

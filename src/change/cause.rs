@@ -1,20 +1,20 @@
-//! Who changed a mode: the room, a filter in the chain, or the loudspeaker.
+//! What changed a mode: the room, a filter in the chain, or the loudspeaker.
 
-use super::chain::{self, Evidence, Witness};
-use super::rank::{Rank, Rows};
+use super::chain::{self, NeighbourRatio, TransferEvidence};
+use super::rank::{RankOneTest, Rows};
 use super::verdict::Cause;
 use super::view::Resonance;
 use rustfft::num_complex::Complex64;
 
-/// ln of the odds from which neighbours speak for a filter: a thousand to one.
+/// Log-likelihood ratio from which the neighbouring modes show a filter: odds of a thousand to one.
 const FILTER: f64 = 6.9;
-/// ln of the odds from which they speak for the room: ten to one. A filter that cancels a mode's pole
+/// … and from which they show that it was the room: ten to one. A filter that cancels a mode's pole
 /// to the digit does not come about by itself (common practice, no source).
 const ROOM: f64 = 2.3;
-/// From so many decays that changed together, by the room as all of them together say, one alone is
-/// the room's too unless its neighbours speak for a filter.
+/// If at least this many decays changed and the joint test rejects a filter for all of them, each single one is
+/// attributed to the room unless its own test favours a filter.
 const MANY: usize = 3;
-/// A pole whose strengths follow the before state's response this closely may be a filter's.
+/// A pole whose residues follow the before state's response this closely may be a filter's.
 const LIKE_RESPONSE: f64 = 0.8;
 
 /// A pole of the after state that belongs to a filter.
@@ -26,21 +26,22 @@ pub(super) struct Filter {
     residue: Complex64,
 }
 
-/// Poles among `candidates` that act as a filter on all witnesses.
+/// Poles among `candidates` that act as a filter on all modes that have one partner.
 pub(super) fn filters(
     old: &[Resonance],
     new: &[Resonance],
     candidates: impl Iterator<Item = usize>,
-    witnesses: &[Witness],
+    witnesses: &[NeighbourRatio],
     gain_sd: f64,
 ) -> Vec<Filter> {
     let mut filters = Vec::new();
     for pole in candidates {
         let at = new[pole].pole;
         let Some((residue, alike)) = chain::filter_residue(old, &new[pole]) else { continue };
-        // The mode that the pole sits beside can't testify: an absorber's pole changes it by the very same factor.
+        // The mode that the pole sits beside is excluded: an absorber's pole changes it by the very same factor.
         let beside = chain::beside(old, at);
-        let evidence = chain::weigh(witnesses, |_, s| chain::adding(at, residue)(s), beside, at, gain_sd);
+        let evidence =
+            chain::log_likelihood_ratio(witnesses, |_, s| chain::adding(at, residue)(s), beside, at, gain_sd);
         if alike >= LIKE_RESPONSE && evidence.is_filter(FILTER) {
             filters.push(Filter { pole, at, residue });
         }
@@ -48,12 +49,12 @@ pub(super) fn filters(
     filters
 }
 
-/// All that testifies about the chain.
+/// What the question of room or chain is decided by.
 pub(super) struct Causes<'a> {
     pub old: &'a [Resonance],
     /// For each mode before its poles after.
     pub after: &'a [Vec<Resonance>],
-    pub witnesses: &'a [Witness],
+    pub witnesses: &'a [NeighbourRatio],
     pub rows: Option<&'a Rows<'a>>,
     pub filters: &'a [Filter],
     /// Factor of pressure between the states, and the sd of its logarithm.
@@ -65,11 +66,11 @@ pub(super) struct Causes<'a> {
 }
 
 impl Causes<'_> {
-    /// Who changed each decay that is a finding.
+    /// What changed each decay whose change is significant.
     pub fn decays(&self, findings: &[bool]) -> Vec<Cause> {
         let found: Vec<usize> = (0..self.old.len()).filter(|i| findings[*i]).collect();
         let together = self.together(&found);
-        let mut causes = vec![Cause::Untold; self.old.len()];
+        let mut causes = vec![Cause::Undetermined; self.old.len()];
         for &i in &found {
             let evidence = self.alone(i);
             let alone = evidence.for_filter;
@@ -79,35 +80,35 @@ impl Causes<'_> {
         causes
     }
 
-    fn by_bins(&self, i: usize, evidence: Evidence) -> Cause {
+    fn by_bins(&self, i: usize, evidence: TransferEvidence) -> Cause {
         // A unit beside the loudspeaker acts on what all positions get alike, as a filter does, and splits the mode; a
         // filter that does the same would have to cancel the mode's pole to the digit and put two in its place.
         let unit_like = self.after[i].len() > 1;
         let after: Vec<&Resonance> = self.after[i].iter().collect();
         let rank = self.rows.map(|rows| rows.test(&self.old[i], &after, self.gain.0));
         match rank {
-            Some(Rank::Rejected) if evidence.for_filter < FILTER => Cause::Room,
-            // Witnesses against bins: neither is believed.
-            Some(Rank::Rejected) => Cause::Untold,
-            _ if unit_like => Cause::Untold,
-            Some(Rank::OneFilter) if evidence.is_filter(ROOM) => Cause::Filter,
+            Some(RankOneTest::Rejected) if evidence.for_filter < FILTER => Cause::Room,
+            // Neighbouring modes and bins contradict each other: neither decides.
+            Some(RankOneTest::Rejected) => Cause::Undetermined,
+            _ if unit_like => Cause::Undetermined,
+            Some(RankOneTest::Accepted) if evidence.is_filter(ROOM) => Cause::Filter,
             _ if evidence.is_filter(FILTER) => Cause::Filter,
-            _ => Cause::Untold,
+            _ => Cause::Undetermined,
         }
     }
 
-    /// A filter that explains one mode's change alone, against none.
-    fn alone(&self, i: usize) -> Evidence {
+    /// Log-likelihood ratio of a filter that explains one mode's change, against none.
+    fn alone(&self, i: usize) -> TransferEvidence {
         match self.transfer(i) {
             Some(transfer) => {
-                let weigh = |_: usize, s: Complex64| transfer(s);
-                chain::weigh(self.witnesses, weigh, Some(i), self.old[i].pole, self.gain.1)
+                let transfer = |_: usize, s: Complex64| transfer(s);
+                chain::log_likelihood_ratio(self.witnesses, transfer, Some(i), self.old[i].pole, self.gain.1)
             }
-            None => Evidence::default(),
+            None => TransferEvidence::default(),
         }
     }
 
-    /// Filters that explain all changes, against none: ln of the odds. Each mode feels those of the others.
+    /// Log-likelihood ratio of filters that explain all changes, against none. Each mode is changed by those of the others.
     fn together(&self, found: &[usize]) -> f64 {
         let transfers: Vec<_> = found.iter().filter_map(|i| Some((*i, self.transfer(*i)?))).collect();
         let Some(&middle) = found.get(found.len() / 2) else { return 0.0 };
@@ -115,10 +116,11 @@ impl Causes<'_> {
             let others = transfers.iter().filter(|(i, _)| *i != but);
             others.map(|(_, transfer)| transfer(s)).product::<Complex64>()
         };
-        chain::weigh(self.witnesses, product, None, self.old[middle].pole, self.gain.1).for_filter
+        chain::log_likelihood_ratio(self.witnesses, product, None, self.old[middle].pole, self.gain.1)
+            .for_filter
     }
 
-    /// The filter that would make a mode look like what it became.
+    /// The filter that would turn a mode's pole before into its poles after.
     fn transfer(&self, i: usize) -> Option<Box<dyn Fn(Complex64) -> Complex64>> {
         match self.after[i].as_slice() {
             [one] => Some(Box::new(chain::replacing(self.old[i].pole, one.pole))),
@@ -132,19 +134,19 @@ impl Causes<'_> {
         }
     }
 
-    /// Who changed a mode's level, its decay apart. `decays`: who changed each decay.
+    /// What changed a mode's level, its decay apart. `decays`: what changed each decay.
     pub fn level(&self, i: usize, decays: &[Cause]) -> Cause {
         if self.loudspeaker {
             return Cause::Loudspeaker;
         }
         match self.filter_on(i, decays) {
             Some(true) => Cause::Filter,
-            _ if self.places < 2 => Cause::Untold,
+            _ if self.places < 2 => Cause::Undetermined,
             _ => Cause::Room,
         }
     }
 
-    /// Whether the filters found explain the factor on a mode's strengths; `None` without a witness.
+    /// Whether the filters found explain the ratio of a mode's residues; `None` where that is not known.
     fn filter_on(&self, i: usize, decays: &[Cause]) -> Option<bool> {
         let witness = self.witnesses.iter().find(|w| w.before == i)?;
         let added = self.filters.iter().fold(Complex64::new(1.0, 0.0), |sum, f| {
@@ -154,9 +156,9 @@ impl Causes<'_> {
         let replaced: Complex64 =
             replacing.filter_map(|n| self.transfer(n)).map(|transfer| transfer(witness.pole)).product();
         let transfer = added * replaced;
-        let sd = witness.factor.variance.sqrt().max(0.02);
+        let sd = witness.ratio.variance.sqrt().max(0.02);
         let felt = (transfer - 1.0).norm() > 3.0 * sd;
-        let explains = (witness.factor.value - transfer).norm() < 0.5 * (witness.factor.value - 1.0).norm();
+        let explains = (witness.ratio.value - transfer).norm() < 0.5 * (witness.ratio.value - 1.0).norm();
         Some(felt && explains)
     }
 }

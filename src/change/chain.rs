@@ -1,17 +1,17 @@
-//! Room or measuring chain: who changed?
+//! Room or measuring chain: the likelihood ratio of a filter, from the neighbouring modes.
 //!
-//! A filter in the chain multiplies every position by the same E(ω). To make a mode's pole z look like
-//! another p, E must hold (s − z)/(s − p): then it also turns and scales the strength of every *other*
-//! mode by E at that mode's pole, by known amounts. A damper leaves those strengths alone. So each
-//! neighbour votes, by as much as its own strength is known; this works from one position up.
+//! A filter in the chain multiplies every position by the same E(ω). To turn a mode's pole z into another pole p, E must
+//! contain (s − z)/(s − p): then it also multiplies the residues of every *other* mode by E at that mode's pole, a known
+//! complex number. A damper in the room leaves those residues alone. So each neighbouring mode contributes to the
+//! log-likelihood ratio, weighted by how well its own residues are known; this works from one position up.
 
-use super::shape::{Factor, factor};
+use super::shape::{ResidueRatio, residue_ratio};
 use super::view::Resonance;
 use rustfft::num_complex::Complex64;
 
 /// Neighbours farther away than this hardly feel the filter, hertz.
 const REACH_HZ: f64 = 80.0;
-/// What the room itself does to its neighbours' strengths, relative (units couple modes a little).
+/// What the room itself does to the neighbours' residues, relative (units couple modes a little).
 const SLACK: f64 = 0.02;
 /// What a unit does to its neighbours, in units of what the filter would: it drives them too, and through it they take on
 /// some of the treated mode's shape. With couplings g, h and a distance Δω each such part is of the size gh/Δω², and so is
@@ -20,94 +20,99 @@ const BY_UNIT: f64 = 1.5;
 /// Shift of the origin between states that arrivals can't exclude, seconds.
 const ORIGIN_SD_S: f64 = 5e-5;
 
-/// A pair of one mode before and after, as a witness.
+/// One neighbouring mode before and after, and the ratio of its residues.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Witness {
+pub(super) struct NeighbourRatio {
     /// Index of the mode before.
     pub before: usize,
     /// Pole after.
     pub pole: Complex64,
-    /// Factor on its strengths.
-    pub factor: Factor,
+    /// Its residues after over those before.
+    pub ratio: ResidueRatio,
 }
 
-/// Witnesses among the modes that have one partner.
+/// The modes that have one partner and are known well, with the ratios of their residues.
 pub(super) fn witnesses(
     old: &[Resonance],
     new: &[Resonance],
     partners: &[Option<usize>],
     moved: &[bool],
-) -> Vec<Witness> {
+) -> Vec<NeighbourRatio> {
     let mut witnesses = Vec::new();
     for (before, partner) in partners.iter().enumerate() {
         let Some(after) = partner.map(|j| &new[j]) else { continue };
         if old[before].log_sd() > 0.15 || after.log_sd() > 0.15 {
             continue;
         }
-        if let Some(factor) = factor(&old[before], after, SLACK, moved) {
-            // A mode whose shape changed says less, by as much as it fits worse than chance.
-            let excess = if factor.freedom > 0 { factor.misfit / factor.freedom as f64 } else { 1.0 };
-            let variance = factor.variance * excess.max(1.0);
-            witnesses.push(Witness { before, pole: after.pole, factor: Factor { variance, ..factor } });
+        if let Some(ratio) = residue_ratio(&old[before], after, SLACK, moved) {
+            // A mode whose shape changed tells less: its variance grows as one ratio fits it worse than chance explains.
+            let excess = if ratio.freedom > 0 { ratio.misfit / ratio.freedom as f64 } else { 1.0 };
+            let variance = ratio.variance * excess.max(1.0);
+            witnesses.push(NeighbourRatio {
+                before,
+                pole: after.pole,
+                ratio: ResidueRatio { variance, ..ratio },
+            });
         }
     }
     witnesses
 }
 
-/// What the witnesses say about a filter against none.
+/// Log-likelihood ratios of a filter.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Evidence {
-    /// ln of the likelihood of the filter over that of none.
+pub(super) struct TransferEvidence {
+    /// Against no change of the chain and none by a unit.
     pub for_filter: f64,
-    /// The same over that of a unit in the room, which leaves its mark on the neighbours, but not the filter's.
+    /// Against a unit in the room, which changes the neighbours too, but not by the filter's ratios.
     pub over_unit: f64,
 }
 
-impl Evidence {
+impl TransferEvidence {
     /// Whether a filter is so much likelier than anything in the room.
     pub fn is_filter(self, from: f64) -> bool {
         self.for_filter >= from && self.over_unit >= from
     }
 }
 
-/// Weighs the filter `transfer` (as a mode feels it, given its index and pole) against none; mode `but`
-/// doesn't testify.
+/// Log-likelihood ratio of the filter `transfer` (its value for a mode, given index and pole) against none; mode `but` is
+/// excluded.
 ///
 /// `gain_sd`: of ln of the gain that was removed.
-pub(super) fn weigh(
-    witnesses: &[Witness],
+pub(super) fn log_likelihood_ratio(
+    witnesses: &[NeighbourRatio],
     transfer: impl Fn(usize, Complex64) -> Complex64,
     but: Option<usize>,
     centre: Complex64,
     gain_sd: f64,
-) -> Evidence {
+) -> TransferEvidence {
     let reach = 2.0 * std::f64::consts::PI * REACH_HZ;
-    let near = |w: &&Witness| Some(w.before) != but && (w.pole.im - centre.im).abs() < reach;
-    let chosen: Vec<&Witness> = witnesses.iter().filter(near).collect();
-    let expected = |filter: bool, w: &Witness| {
+    let near = |w: &&NeighbourRatio| Some(w.before) != but && (w.pole.im - centre.im).abs() < reach;
+    let chosen: Vec<&NeighbourRatio> = witnesses.iter().filter(near).collect();
+    let expected = |filter: bool, w: &NeighbourRatio| {
         if filter { transfer(w.before, w.pole) } else { Complex64::new(1.0, 0.0) }
     };
-    let plain = |filter: bool, w: &Witness| variance(w, expected(filter, w));
+    let plain = |filter: bool, w: &NeighbourRatio| variance(w, expected(filter, w));
     let misfit = |filter: bool| misfit(&chosen, |w| expected(filter, w), |w| plain(filter, w), gain_sd);
     let (with, without) = (misfit(true), misfit(false));
-    // Where neither fits, both say less than they claim.
+    // Where neither fits, the errors are larger than assumed, and the ratio is scaled down.
     let scale = (with.min(without) / chosen.len().max(1) as f64).max(1.0);
-    let marked = |w: &Witness| plain(false, w) + (BY_UNIT * (transfer(w.before, w.pole) - 1.0)).norm_sqr();
+    let marked =
+        |w: &NeighbourRatio| plain(false, w) + (BY_UNIT * (transfer(w.before, w.pole) - 1.0)).norm_sqr();
     let by_unit = self::misfit(&chosen, |w| expected(false, w), marked, gain_sd);
     let wider: f64 = chosen.iter().map(|w| (marked(w) / plain(true, w)).ln()).sum();
-    Evidence { for_filter: (without - with) / scale, over_unit: (by_unit - with) / scale + wider }
+    TransferEvidence { for_filter: (without - with) / scale, over_unit: (by_unit - with) / scale + wider }
 }
 
-fn variance(witness: &Witness, expected: Complex64) -> f64 {
-    witness.factor.variance + SLACK * SLACK * expected.norm_sqr()
+fn variance(witness: &NeighbourRatio, expected: Complex64) -> f64 {
+    witness.ratio.variance + SLACK * SLACK * expected.norm_sqr()
 }
 
 /// −ln of the likelihood (complex normal, without the variances' own part), with gain and origin free within what is
 /// known of them.
 fn misfit(
-    witnesses: &[&Witness],
-    expected: impl Fn(&Witness) -> Complex64,
-    variance: impl Fn(&Witness) -> f64,
+    witnesses: &[&NeighbourRatio],
+    expected: impl Fn(&NeighbourRatio) -> Complex64,
+    variance: impl Fn(&NeighbourRatio) -> f64,
     gain_sd: f64,
 ) -> f64 {
     // e = c − h (1 + x − iωτ), x and τ with their own priors: two real unknowns, normal equations.
@@ -118,7 +123,7 @@ fn misfit(
     for w in witnesses {
         let h = expected(w);
         let weight = 1.0 / variance(w);
-        let error = w.factor.value - h;
+        let error = w.ratio.value - h;
         let columns = [h, h * Complex64::new(0.0, -w.pole.im)];
         for (r, column) in columns.iter().enumerate() {
             right[r] += weight * (error * column.conj()).re;
@@ -145,23 +150,23 @@ pub(super) fn adding(pole: Complex64, residue: Complex64) -> impl Fn(Complex64) 
     move |s| 1.0 + residue / (s - pole) + residue.conj() / (s - pole.conj())
 }
 
-/// Whether a pole that only the after state has could be a filter's: its strengths are the before
-/// state's response at that pole, times one factor, which is returned with the match (0 to 1).
+/// Whether a pole that only the after state has could be a filter's: then its residues are the before state's response at
+/// that pole times one factor. Returns the factor and the match (0 to 1).
 pub(super) fn filter_residue(old: &[Resonance], pole: &Resonance) -> Option<(Complex64, f64)> {
     let response = |m: usize| -> Option<Complex64> {
         let mut sum = Complex64::default();
         for mode in old {
-            let b = mode.seen[m]?.strength;
+            let b = mode.residues[m]?.value;
             sum += b / (pole.pole - mode.pole) + b.conj() / (pole.pole - mode.pole.conj());
         }
         Some(sum)
     };
     let (mut top, mut squares) = (Complex64::default(), (0.0, 0.0));
-    for (m, seen) in pole.seen.iter().enumerate() {
-        let (Some(seen), Some(h)) = (seen, response(m)) else { continue };
-        top += seen.strength * h.conj();
+    for (m, residue) in pole.residues.iter().enumerate() {
+        let (Some(residue), Some(h)) = (residue, response(m)) else { continue };
+        top += residue.value * h.conj();
         squares.0 += h.norm_sqr();
-        squares.1 += seen.strength.norm_sqr();
+        squares.1 += residue.value.norm_sqr();
     }
     let alike = top.norm_sqr() / (squares.0 * squares.1);
     alike.is_finite().then(|| (top / squares.0, alike))
@@ -170,8 +175,8 @@ pub(super) fn filter_residue(old: &[Resonance], pole: &Resonance) -> Option<(Com
 /// The mode that makes most of the before state's response at a pole.
 pub(super) fn beside(old: &[Resonance], at: Complex64) -> Option<usize> {
     let part = |mode: &Resonance| {
-        let strength: f64 = mode.seen.iter().flatten().map(|s| s.strength.norm_sqr()).sum();
-        strength / (at - mode.pole).norm_sqr()
+        let squares: f64 = mode.residues.iter().flatten().map(|s| s.value.norm_sqr()).sum();
+        squares / (at - mode.pole).norm_sqr()
     };
     (0..old.len()).max_by(|a, b| part(&old[*a]).total_cmp(&part(&old[*b])))
 }

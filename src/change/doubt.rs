@@ -1,4 +1,4 @@
-//! What takes a verdict back: faults of the files or of the set-up that would pass for a change of the room.
+//! Doubts that take a verdict back: faults of the files or of the set-up that look like a change of the room.
 //!
 //! Verdicts are reached mode by mode; these doubts are about a state as a whole, so they come last and only ever
 //! turn a decision into `unsure`, with a sentence that names what to mend.
@@ -23,7 +23,7 @@ const UNEVEN: f64 = 0.17;
 /// Shares of places that end in noise: most, and hardly any.
 const MOST: f64 = 0.75;
 const HARDLY: f64 = 0.25;
-/// Records may differ by this much in length and still be held against each other.
+/// Records may differ by this much in length and still be compared with each other.
 const AS_LONG: f64 = 0.8;
 
 /// All that can take a verdict back.
@@ -151,21 +151,21 @@ impl Doubts {
                 let db = Value::Number(format!("{:+.1}", 8.686 * self.direct_off.unwrap_or(0.0)));
                 Some((Some(Flag::GainUneven), say!("change.direct-off", db = db)))
             }
-            Verdict::Shorter if self.lost_its_noise(0, 1) => {
+            Verdict::Shorter if self.records_contradict(0, 1) => {
                 Some((Some(Flag::EndsContradict), say!("change.faded-after")))
             }
-            Verdict::Longer if self.lost_its_noise(1, 0) => {
+            Verdict::Longer if self.records_contradict(1, 0) => {
                 Some((Some(Flag::EndsContradict), say!("change.faded-before")))
             }
             _ => None,
         }
     }
 
-    /// Whether state `short` rings longer than `long` if its records are believed: those of `long` end in noise,
-    /// those of `short`, as long as they are, don't, although its decays are the shorter ones.
-    fn lost_its_noise(&self, long: usize, short: usize) -> bool {
-        let (long, short) = (self.ends[long], self.ends[short]);
-        long.0 >= MOST && short.0 <= HARDLY && short.1 >= AS_LONG * long.1
+    /// Whether the records contradict the verdict: those of the state with the slower decays fall into their noise, those
+    /// of the state with the faster decays, at least about as long, don't. One of the two was faded or gated.
+    fn records_contradict(&self, slower: usize, faster: usize) -> bool {
+        let (slower, faster) = (self.ends[slower], self.ends[faster]);
+        slower.0 >= MOST && faster.0 <= HARDLY && faster.1 >= AS_LONG * slower.1
     }
 }
 

@@ -37,9 +37,9 @@ pub struct Changes {
 pub enum Verdict {
     /// Below the noise after, though a mode damped to half its T60 would have been seen.
     Gone,
-    /// The decay got shorter, beyond chance and not by the measuring chain.
+    /// The decay got significantly shorter, and not by the measuring chain.
     Shorter,
-    /// The decay got longer, beyond chance and not by the measuring chain.
+    /// The decay got significantly longer, and not by the measuring chain.
     Longer,
     /// What changed is explained by the measuring chain.
     Chain,
@@ -103,9 +103,9 @@ pub struct ModeValues {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct ModeChange {
-    /// Its place in the before state's list of resonances; `None` for one that only the after state has.
+    /// Its index in the before state's list of resonances; `None` for one that only the after state has.
     pub before: Option<usize>,
-    /// Its partner's place in the after state's list; of a split mode the slower pole's.
+    /// Its partner's index in the after state's list; of a split mode the slower pole's.
     pub after: Option<usize>,
     /// The faster pole of a split mode, or the second of a pair that can't be told apart.
     pub second_after: Option<usize>,

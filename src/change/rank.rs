@@ -1,8 +1,8 @@
 //! One filter for all positions? Bin by bin, with no model of the room.
 //!
-//! Put the spectra of two states side by side, one column a position. If only the chain changed, the
-//! second row is E(ω) times the first, in every bin: what is left after the best E is noise, and over
-//! that noise it is χ² with 2(M − 1) degrees a bin for M positions.
+//! In each bin the spectra of the two states at M positions form a 2 × M matrix. If only the chain changed, its second
+//! row is E(ω) times its first, so that the matrix has rank one: what is left after the best E is noise, and over that
+//! noise it is χ² with 2(M − 1) degrees of freedom a bin.
 
 use super::noise::Noise;
 use super::view::{Common, Resonance};
@@ -22,25 +22,26 @@ const WIDTHS_HZ: [f64; 3] = [2.5, 5.0, 10.0];
 const LEAD_S: f64 = 0.01;
 const FADE: f64 = 0.1;
 
-/// What the bins round one mode say.
+/// What the bins round one mode say of rank one, that is, of one filter for all positions.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Rank {
-    /// No one filter explains the change.
+pub(super) enum RankOneTest {
+    /// No single filter explains the change.
     Rejected,
-    /// One filter does, and a change of the room would not have looked like that.
-    OneFilter,
-    /// One filter does, but so would the room.
-    CantTell,
+    /// One filter explains it, and a change of the room would not have looked like that.
+    Accepted,
+    /// One filter explains it, but so would the room.
+    Inconclusive,
 }
 
 /// Spectra of both states at the common places.
 pub(super) struct Rows<'a> {
-    places: Vec<Place<'a>>,
+    places: Vec<PathRows<'a>>,
     seconds: f64,
     factor: f64,
 }
 
-struct Place<'a> {
+/// Records of one path in both states.
+struct PathRows<'a> {
     low: [&'a LowEnd; 2],
     /// Time of the origin in each record, seconds.
     origin_s: [f64; 2],
@@ -69,7 +70,7 @@ impl<'a> Rows<'a> {
             for (low, origin) in [old, new].iter().zip(origin_s) {
                 rows.seconds = rows.seconds.min(low.samples.len() as f64 / low.rate_hz - origin);
             }
-            rows.places.push(Place {
+            rows.places.push(PathRows {
                 low: [old, new],
                 origin_s,
                 noise: [quiet, then],
@@ -81,7 +82,7 @@ impl<'a> Rows<'a> {
     }
 
     /// Tests the bins round `mode`; `after` is what the room would have made of it.
-    pub fn test(&self, mode: &Resonance, after: &[&Resonance], gain: f64) -> Rank {
+    pub fn test(&self, mode: &Resonance, after: &[&Resonance], gain: f64) -> RankOneTest {
         let hz = mode.hz();
         let widest = WIDTHS_HZ[WIDTHS_HZ.len() - 1];
         let first = ((hz - widest) * self.seconds).ceil().max(1.0) as usize;
@@ -91,13 +92,13 @@ impl<'a> Rows<'a> {
         // The window is chosen by what the room would do to it, never by what is found.
         let windows = WIDTHS_HZ.map(|width| Window::sum(bins.iter().filter(|b| (b.hz - hz).abs() <= width)));
         let best = windows.into_iter().max_by(|a, b| a.promise().total_cmp(&b.promise()));
-        let Some(window) = best.filter(|w| w.freedom > 0.0) else { return Rank::CantTell };
+        let Some(window) = best.filter(|w| w.freedom > 0.0) else { return RankOneTest::Inconclusive };
         if window.found > window.limit() {
-            Rank::Rejected
+            RankOneTest::Rejected
         } else if window.would_reject() {
-            Rank::OneFilter
+            RankOneTest::Accepted
         } else {
-            Rank::CantTell
+            RankOneTest::Inconclusive
         }
     }
 
@@ -110,8 +111,8 @@ impl<'a> Rows<'a> {
             let (y, w) = place.spectrum(1, omega * self.factor, self.seconds);
             // Under the room: the mode's own part replaced by what is there after.
             let part = |r: &Resonance| {
-                r.seen[place.index]
-                    .map_or(Complex64::default(), |s| s.strength / (Complex64::new(0.0, omega) - r.pole))
+                r.residues[place.index]
+                    .map_or(Complex64::default(), |s| s.value / (Complex64::new(0.0, omega) - r.pole))
             };
             let change = after.iter().map(|r| part(r)).sum::<Complex64>() - part(mode);
             loud += usize::from(x.norm_sqr() > OVER_NOISE * v);
@@ -126,8 +127,8 @@ impl<'a> Rows<'a> {
     }
 }
 
-impl Place<'_> {
-    /// Spectrum at ω from the origin on, in strength over 1/s, and its noise's expected square.
+impl PathRows<'_> {
+    /// Spectrum at ω from the origin on, residue per 1/s, and its noise's expected square.
     fn spectrum(&self, state: usize, omega: f64, seconds: f64) -> (Complex64, f64) {
         let low = self.low[state];
         let origin = self.origin_s[state];

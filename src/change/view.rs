@@ -57,19 +57,20 @@ pub(super) fn common_places<'a>(before: &'a StateFacts<'a>, after: &'a StateFact
     places
 }
 
-/// How a resonance shows at one place.
+/// The residue of a resonance at one place times the sample rate, fs·A: so scaled it doesn't depend on the rate, and the
+/// gain between the states is removed.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct PlaceStrength {
-    /// Strength fs·A, gain removed, at the common origin.
-    pub strength: Complex64,
-    /// Expected squared error of the strength with the pole held.
+pub(super) struct ScaledResidue {
+    /// fs·A, gain removed, referred to the origin that both states share.
+    pub value: Complex64,
+    /// Expected squared error of the value at a fixed pole.
     pub variance: f64,
 }
 
 /// A resonance of one state.
 #[derive(Debug, Clone)]
 pub(super) struct Resonance {
-    /// Place in the state's list.
+    /// Index in the state's list.
     pub index: usize,
     /// −δ + iω, 1/s.
     pub pole: Complex64,
@@ -81,8 +82,9 @@ pub(super) struct Resonance {
     pub kind: Kind,
     /// Whether single modes can't be told where it lies.
     pub overlapping: bool,
-    /// At each common place.
-    pub seen: Vec<Option<PlaceStrength>>,
+    /// Its residue at each common place; `None` where it has no amplitude (whether that stands out of the noise, the
+    /// variance tells).
+    pub residues: Vec<Option<ScaledResidue>>,
 }
 
 impl Resonance {
@@ -101,16 +103,16 @@ impl Resonance {
         self.decay_sd / self.decay()
     }
 
-    /// Expected squared relative error that the pole's own error puts into every strength alike.
+    /// Expected squared relative error that the pole's own error puts into every residue alike.
     ///
     /// A damped oscillation fitted with its pole free has dA = A dλ/(2δ) on top of what the noise
-    /// does at a held pole (normal equations of a e^{λt}; neighbours left out).
+    /// does at a fixed pole (normal equations of a e^{λt}; neighbours left out).
     pub fn common_variance(&self) -> f64 {
         (self.decay_sd.powi(2) + self.omega_sd.powi(2)) / (4.0 * self.decay().powi(2))
     }
 }
 
-/// How many sd a pole's standard deviations are widened by (repeats that scatter more than the fit claims).
+/// Factor on a pole's standard deviations: repeats scatter by so much more than the fit claims; 1 without repeats.
 pub(super) type Widening = f64;
 
 /// The resonances of a state that the comparison can use, at the common places.
@@ -144,22 +146,22 @@ pub(super) fn resonance(
         omega_sd: widening * mode.omega_sd_per_s,
         decay_sd: widening * mode.decay_sd_per_s,
         kind: mode.kind,
-        overlapping: mode.flags.has(Flag::Overlapping),
-        seen: Vec::new(),
+        overlapping: mode.flags.has(Flag::NotPredicted),
+        residues: Vec::new(),
     };
     let common = resonance.common_variance();
-    resonance.seen = places
+    resonance.residues = places
         .iter()
         .map(|&(at, rate_hz, shift_s)| {
             let amplitude = mode.amplitudes.get(at).copied().flatten()?;
             let turn = (resonance.pole * shift_s).exp() * rate_hz / gain;
-            let strength = Complex64::new(amplitude.re, amplitude.im) * turn;
+            let value = Complex64::new(amplitude.re, amplitude.im) * turn;
             let total =
                 (amplitude.covariance[0] + amplitude.covariance[2]) * turn.norm_sqr() * widening * widening;
             // The share of the pole's error is an estimate too; a tenth is always left to the noise.
-            let variance = (total - common * strength.norm_sqr()).max(0.1 * total);
-            let sound = strength.is_finite() && total.is_finite() && total > 0.0;
-            sound.then_some(PlaceStrength { strength, variance })
+            let variance = (total - common * value.norm_sqr()).max(0.1 * total);
+            let sound = value.is_finite() && total.is_finite() && total > 0.0;
+            sound.then_some(ScaledResidue { value, variance })
         })
         .collect();
     resonance

@@ -1,4 +1,4 @@
-//! What a resonance is taken for, and why it may not be claimed.
+//! The kind of each resonance, and the flags that say why one is not taken for a mode.
 
 use super::chain::Chain;
 use super::pole::Pole;
@@ -18,13 +18,13 @@ const RECORDS: [f64; 2] = [1.25, 2.5];
 /// Relative sd up to which a decay longer than the record stands: in hard rooms such intervals hold (own simulation).
 const BACKED_UP: f64 = 0.03;
 
-/// A place sees a mode whose amplitude there gains more than this of χ² with the poles held (2 degrees of freedom, the
-/// chance of three standard deviations).
-const SEEN: f64 = 11.83;
-/// From so many places on a mode must be seen by …
+/// A resonance is detected at a place if its amplitude there lowers χ² by more than this with the poles fixed (2 degrees
+/// of freedom, the chance of three standard deviations).
+const DETECTED: f64 = 11.83;
+/// With at least this many places a mode must be detected at …
 const MANY_PLACES: usize = 6;
-/// … this many: what one place alone has is its own disturbance.
-const SEEN_BY: usize = 2;
+/// … this many: what one place alone shows is its own disturbance.
+const DETECTED_AT: usize = 2;
 
 /// Judges one resonance by its pole, its uncertainty, the record's length, the places that see it, and by whether poles
 /// around it predict how the sound goes on (where that was looked at) and the direct sound brings it along.
@@ -36,9 +36,8 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>
         pole.decay_per_s < 1.5 / seconds && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
     if steady && reproduced {
         mode.kind = Kind::Hum;
-        if !near_mains(&pole, mode.omega_sd_per_s, seconds) {
-            flags.add(Flag::SteadyTone);
-        }
+        let mains = near_mains(&pole, mode.omega_sd_per_s, seconds);
+        flags.add(if mains { Flag::MainsHum } else { Flag::SteadyTone });
     } else if (pole.t60_s() < CHAIN_T60_S || chain.has(mode)) && reproduced {
         mode.kind = Kind::Loudspeaker;
     } else {
@@ -49,9 +48,9 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>
             flags.add(Flag::LongForRecord);
         }
         if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
-            flags.add(Flag::Overlapping);
+            flags.add(Flag::NotPredicted);
         }
-        if seen_by_too_few(mode) {
+        if detected_at_too_few(mode) {
             flags.add(Flag::SeenAtOnePlace);
         }
         mode.kind = if flags.is_empty() && reproduced { Kind::Mode } else { Kind::Unsure };
@@ -65,16 +64,18 @@ fn is_long(pole: &Pole, log_sd: f64, seconds: f64) -> bool {
     longest > RECORDS[if log_sd < BACKED_UP { 1 } else { 0 }]
 }
 
-fn seen_by_too_few(mode: &Mode) -> bool {
+fn detected_at_too_few(mode: &Mode) -> bool {
     let places = mode.amplitudes.iter().flatten().count();
-    places >= MANY_PLACES && mode.amplitudes.iter().flatten().filter(|a| a.is_seen()).count() < SEEN_BY
+    places >= MANY_PLACES
+        && mode.amplitudes.iter().flatten().filter(|a| a.is_detected()).count() < DETECTED_AT
 }
 
 impl Amplitude {
-    /// Whether the place sees the mode: its record says so with the poles held, whatever their own uncertainty.
+    /// Whether the resonance is detected at this place: its amplitude is significant at fixed poles, whatever their own
+    /// uncertainty.
     #[must_use]
-    pub fn is_seen(&self) -> bool {
-        self.gain > SEEN
+    pub fn is_detected(&self) -> bool {
+        self.delta_chi2 > DETECTED
     }
 }
 
@@ -88,6 +89,29 @@ fn near_mains(pole: &Pole, omega_sd_per_s: f64, seconds: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A tone at a multiple of 50 or 60 Hz is hum, one beside them another steady tone; each says so and not the contrary.
+    #[test]
+    fn a_steady_tone_is_hum_or_not_by_its_frequency() {
+        let tone = |hz: f64| {
+            let mut mode = Mode {
+                kind: Kind::Unsure,
+                omega_per_s: std::f64::consts::TAU * hz,
+                decay_per_s: 0.01,
+                omega_sd_per_s: 0.001,
+                decay_sd_per_s: 0.01,
+                amplitudes: Vec::new(),
+                flags: Flags::default(),
+            };
+            judge(&mut mode, 4.0, None, &Chain::of(&[]));
+            assert_eq!(mode.kind, Kind::Hum);
+            mode.flags.to_string()
+        };
+        assert_eq!(
+            [50.0, 100.05, 120.0, 53.0].map(tone),
+            ["mains-hum", "mains-hum", "mains-hum", "steady-tone"]
+        );
+    }
 
     /// In a record of 4 s: a decay of 6 s stands if it is known well, one of 11 s never, one of 3 s always.
     #[test]

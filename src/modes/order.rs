@@ -1,29 +1,29 @@
-//! How many residual terms a window takes: as many as the data pay for.
+//! How many residual terms a window uses: more as long as the criterion falls.
 
 use super::residual_terms::ResidualTerms;
 use super::window::{CLOSE, Window};
 
 impl Window {
-    /// The window with as many terms for poles outside as are worth their penalty; `inner` if poles lie below it too.
+    /// The window with as many terms for poles outside as lower the criterion; `inner` if poles lie below it too.
     pub fn with_outer_terms(mut self, inner: bool) -> Self {
-        while let Some(better) = self.cheaper(self.problem.terms.with_one_outer_more(inner)) {
+        while let Some(better) = self.improved_by(self.problem.terms.with_one_outer_more(inner)) {
             self = better;
         }
         self
     }
 
-    /// The same, and with as high a polynomial: last and not before, since it takes more from the modes, and poles
-    /// still missing would ask for it.
+    /// The same, and then a higher polynomial: only at the end, since it takes more from the modes, and poles still missing
+    /// would be made up for by it.
     pub fn with_order_selected(self, inner: bool) -> Self {
         let mut window = self.with_outer_terms(inner);
-        while let Some(better) = window.cheaper(window.problem.terms.of_higher_degree()) {
+        while let Some(better) = window.improved_by(window.problem.terms.of_higher_degree()) {
             window = better.with_outer_terms(inner);
         }
         window
     }
 
-    /// The window beside the best of these residual terms, refined; `None` if that costs more.
-    fn cheaper(&self, choices: impl IntoIterator<Item = ResidualTerms>) -> Option<Self> {
+    /// The window with the best of these sets of residual terms, refined; `None` if its criterion is no lower.
+    fn improved_by(&self, choices: impl IntoIterator<Item = ResidualTerms>) -> Option<Self> {
         let tried =
             choices.into_iter().filter_map(|terms| Window::new(self.problem.beside(terms)?, &self.fit.poles));
         let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
@@ -36,7 +36,8 @@ impl Window {
     }
 }
 
-/// Terms that would cost more even if moving the poles gained so many times what a linear step promises are not tried.
+/// Terms whose criterion would be higher even if moving the poles gained so many times what a linear step predicts are not
+/// tried.
 const MARGIN: f64 = 10.0;
 
 #[cfg(test)]
@@ -60,15 +61,15 @@ mod tests {
         window
     }
 
-    /// Noise alone buys a term about once in fifty (a chance of 1 % each, two kinds tried).
+    /// Noise alone adds a term about once in fifty (a chance of 1 % each, two kinds tried).
     #[test]
-    fn noise_pays_for_no_terms() {
+    fn noise_adds_no_terms() {
         let terms = |seed| window((20.0, 105.0), seed).with_order_selected(true).problem.terms;
-        let bought = (0..20).filter(|seed| terms(*seed) != ResidualTerms::of_degree_below(3)).count();
-        assert!(bought <= 2, "{bought} of 20");
+        let added = (0..20).filter(|seed| terms(*seed) != ResidualTerms::of_degree_below(3)).count();
+        assert!(added <= 2, "{added} of 20");
     }
 
-    /// Terms are paid for by the side on which a pole was left out.
+    /// Terms are added on the side on which a pole was left out.
     #[test]
     fn outer_terms_are_taken_where_poles_lie_outside() {
         for seed in 0..4 {

@@ -1,8 +1,8 @@
-//! What a fit leaves at each place, held against the noise that the place's record ends in.
+//! The residual of a fit at each place, compared with the noise at the end of that place's record.
 //!
 //! Whether a model fits can't be seen from its own intervals. Where the record ends in noise, that noise
-//! is the measure: a fit that leaves more has not explained the response, one that leaves less has
-//! followed noise.
+//! is the measure: a fit with a larger residual has not explained the response, one with a smaller residual has
+//! fitted noise.
 
 use super::noise::{MOST_FALL, Tail};
 use super::record::Records;
@@ -19,10 +19,9 @@ const KEPT: f64 = 0.75;
 /// Below this a room's noise is what moves the air, not what is measured, Hz.
 const LOWEST_HZ: f64 = 10.0;
 
-/// Mean over the bins of what is left, in units of the noise's density there, by place; 1 is a perfect fit.
+/// Mean over the bins of the residual's density over that of the noise, by place; 1 is a perfect fit.
 ///
-/// Each window is freed of what its own unknowns take away: n numbers fitted with p unknowns leave
-/// (n − p)/n of the noise.
+/// Corrected for the degrees of freedom of each window: n numbers fitted with p unknowns leave (n − p)/n of the noise.
 pub(crate) fn residual_over_noise(
     places: &[Place<'_>],
     records: &Records,
@@ -37,15 +36,15 @@ pub(crate) fn residual_over_noise(
     ratios
 }
 
-/// Density (one-sided) that is left at one frequency.
+/// One-sided density of the residual at one frequency.
 #[derive(Debug, Clone, Copy)]
-struct Left {
+struct RecordResidual {
     hz: f64,
     density: f64,
 }
 
-/// What each record's windows leave within the frequencies they answer for.
-fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<Left>> {
+/// Residual of each record, from each window within the range whose poles it reports.
+fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<RecordResidual>> {
     let mut all = vec![Vec::new(); records];
     for fitted in windows {
         let problem = &fitted.window.problem;
@@ -60,7 +59,7 @@ fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<Left>> {
                 for (column, record) in group.places.iter().enumerate() {
                     let (re, im) = (fit.residual.at(k, column), fit.residual.at(n + k, column));
                     let square = re * re + im * im;
-                    all[*record].push(Left { hz, density: scale * square });
+                    all[*record].push(RecordResidual { hz, density: scale * square });
                 }
             }
         }
@@ -68,7 +67,7 @@ fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<Left>> {
     all
 }
 
-fn over_noise(left: &[Left], place: &Place<'_>) -> Result<f64, Flag> {
+fn over_noise(left: &[RecordResidual], place: &Place<'_>) -> Result<f64, Flag> {
     let tail = Tail::new(place).filter(|tail| tail.log_fall <= MOST_FALL).ok_or(Flag::NoQuietEnd)?;
     let background = Background::new(&tail);
     let mut sum = 0.0;

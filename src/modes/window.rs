@@ -1,4 +1,4 @@
-//! One window of the fit on its way: poles, noise levels, and the penalty of one pole more.
+//! One window while it is fitted: its poles and noise variances, and the criterion by which poles are added and removed.
 
 use super::gain::{Candidates, PeakRule};
 use super::pole::Pole;
@@ -19,15 +19,15 @@ pub(crate) struct Window {
     pub variances: Vec<f64>,
 }
 
-/// At most this share of the numbers may go into parameters: beyond, noise is interpolated.
-const MOST: f64 = 0.45;
-/// Chance that noise alone adds a pole somewhere in the window.
-const CHANCE: f64 = 0.01;
-/// Quick steps while poles are still being sought.
+/// At most this share of the data may go into parameters: beyond, noise is interpolated.
+const MOST_PARAMETERS: f64 = 0.45;
+/// Significance level: chance that noise alone adds a pole somewhere in the window.
+const SIGNIFICANCE: f64 = 0.01;
+/// A few steps while poles are still being searched for.
 pub(crate) const QUICK: Effort = Effort { steps: 4, enough: 0.5 };
-/// Steps to the bottom.
+/// Steps to convergence.
 pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
-/// Steps that bring known poles close.
+/// Steps that bring known poles near their optimum.
 pub(crate) const CLOSE: Effort = Effort { steps: 6, enough: 0.1 };
 
 /// Poles further than this from a change stay where they are until all are refined together, Hz.
@@ -40,19 +40,19 @@ const TWINS: f64 = 0.03;
 /// Squares below this share of the data are rounding, not noise.
 const ROUNDING: f64 = 1e-25;
 
-/// A rest 70 dB under the response is the model's own error (direct sound as a polynomial, resampling),
-/// and no pole more is asked to explain it.
-const MODEL: f64 = 1e-7;
+/// A residual 70 dB under the response is the model's own error (direct sound as a polynomial, resampling), and no more
+/// poles are added to explain it.
+const MODEL_ERROR: f64 = 1e-7;
 
 /// Noise variance from what a fit leaves, for the degrees of freedom it leaves.
 pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) -> Vec<f64> {
     let mut variances = vec![1.0; problem.places];
     for group in &problem.groups {
         let rows = group.rows() as f64;
-        let free = (rows - problem.penalty(poles)).max(1.0);
+        let degrees_of_freedom = (rows - problem.penalty(poles)).max(1.0);
         for (square, place) in group.spectra.squares().into_iter().zip(&group.places) {
             let rounding = ROUNDING * square.max(f64::MIN_POSITIVE);
-            variances[*place] = fit.squares[*place].max(rounding) / free;
+            variances[*place] = fit.squares[*place].max(rounding) / degrees_of_freedom;
         }
     }
     variances
@@ -66,45 +66,46 @@ impl Window {
         Some(Self { problem, fit, variances })
     }
 
-    /// −2 ln likelihood with every place's noise level free, each fit judged by the freedom it leaves.
+    /// −2 ln likelihood (but for a constant), each place's noise variance put in as RSS/(n − p).
     ///
-    /// RSS/(n − p) rather than RSS/n: the logarithm of a residual that many poles interpolate away
-    /// would beat any penalty.
-    pub fn score(&self) -> f64 {
-        self.score_of(&self.fit.projection, self.fit.poles.len())
+    /// Not RSS/n: the logarithm of a residual that many poles interpolate away would outweigh any penalty. Variances have
+    /// a floor, the model's own error.
+    pub fn deviance(&self) -> f64 {
+        self.deviance_of(&self.fit.projection, self.fit.poles.len())
     }
 
-    /// Misfit and penalty of the poles together: −2 ln likelihood of the numbers before weighting, which other
-    /// weights leave comparable, and the threshold for each pole.
+    /// The criterion that sets of poles are compared by, lower is better: the deviance of the data before weighting, so
+    /// that fits with other weights compare, plus the χ² threshold for each pole and for each residual term.
     pub fn cost(&self) -> f64 {
         let weighting = |group: &Group| {
             // ln of a weight's square, for real and imaginary part.
             4.0 * group.bins.weights.iter().map(|w| w.ln()).sum::<f64>() * group.places.len() as f64
         };
         let weighting: f64 = self.problem.groups.iter().map(weighting).sum();
-        self.score() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.penalty_of_terms()
+        self.deviance() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.penalty_of_terms()
     }
 
-    /// What the residual terms must gain: for each term the level that noise reaches with the chance `CHANCE`.
+    /// Penalty of the residual terms: for each the χ² quantile that noise alone exceeds with the chance `SIGNIFICANCE`.
     fn penalty_of_terms(&self) -> f64 {
-        let freedom = 2.0 * self.problem.places as f64;
-        let penalty = ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE));
+        let degrees = 2.0 * self.problem.places as f64;
+        let penalty = ChiSquared::new(degrees).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - SIGNIFICANCE));
         penalty * self.problem.terms.count() as f64
     }
 
-    fn score_of(&self, projection: &Projection, poles: usize) -> f64 {
+    fn deviance_of(&self, projection: &Projection, poles: usize) -> f64 {
         let variances = variances_of(&self.problem, projection, poles);
-        let floor = |place: usize| MODEL * self.problem.mean_square(place);
+        let floor = |place: usize| MODEL_ERROR * self.problem.mean_square(place);
         let places = variances.iter().enumerate();
         places.map(|(m, v)| self.problem.rows_of(m) as f64 * v.max(floor(m)).ln()).sum()
     }
 
-    /// What one pole more must gain: the level that noise reaches somewhere in the window with the
-    /// chance `CHANCE`, from χ² with 2 + 2 × places degrees of freedom in 3 B T independent tries.
+    /// By how much one more pole must lower the deviance: what noise alone reaches somewhere in the window with the chance
+    /// `SIGNIFICANCE`, from χ² with 2 + 2 × places degrees of freedom in 3 B T independent tries (that number is our own
+    /// choice).
     pub fn threshold(&self) -> f64 {
         let tries = 3.0 * (self.problem.band_hz.1 - self.problem.band_hz.0) * self.problem.seconds();
-        let freedom = 2.0 + 2.0 * self.problem.places as f64;
-        ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE / tries.max(1.0)))
+        let degrees = 2.0 + 2.0 * self.problem.places as f64;
+        ChiSquared::new(degrees).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - SIGNIFICANCE / tries.max(1.0)))
     }
 
     /// Refines the poles and the noise levels in turn.
@@ -115,55 +116,58 @@ impl Window {
         }
     }
 
-    /// The fit's poles but those left `out`, and others; those near a change moved to where they fit best, the rest
-    /// held; and the score there.
-    fn changed(&self, out: &[usize], added: &[Pole]) -> Option<(Vec<Pole>, f64)> {
+    /// The fit's poles without those left `out` and with the `added` ones; those near a change are moved to where they fit
+    /// best, the others stay fixed. Returns the poles and the deviance.
+    fn try_poles(&self, out: &[usize], added: &[Pole]) -> Option<(Vec<Pole>, f64)> {
         let own = &self.fit.poles;
         let changes: Vec<Pole> = out.iter().map(|j| own[*j]).chain(added.iter().copied()).collect();
         let near =
             |p: &Pole| changes.iter().any(|a| (a.omega_per_s - p.omega_per_s).abs() < 2.0 * PI * NEAR_HZ);
         let kept = (0..own.len()).filter(|j| !out.contains(j));
-        let (free, held): (Vec<usize>, Vec<usize>) = kept.partition(|j| near(&own[*j]));
-        let free: Vec<Pole> = free.into_iter().map(|j| own[j]).chain(added.iter().copied()).collect();
-        let reduced = self.problem.holding(&self.fit.projection, &held)?;
-        let fit = refine(&reduced, Fitted::at(&reduced, &free)?, &self.variances, QUICK);
-        let mut poles: Vec<Pole> = held.into_iter().map(|j| own[j]).chain(fit.poles).collect();
-        let score = self.score_of(&fit.projection, poles.len());
+        let (moving, fixed): (Vec<usize>, Vec<usize>) = kept.partition(|j| near(&own[*j]));
+        let moving: Vec<Pole> = moving.into_iter().map(|j| own[j]).chain(added.iter().copied()).collect();
+        let reduced = self.problem.holding(&self.fit.projection, &fixed)?;
+        let fit = refine(&reduced, Fitted::at(&reduced, &moving)?, &self.variances, QUICK);
+        let mut poles: Vec<Pole> = fixed.into_iter().map(|j| own[j]).chain(fit.poles).collect();
+        let deviance = self.deviance_of(&fit.projection, poles.len());
         poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
-        Some((poles, score))
+        Some((poles, deviance))
     }
 
-    fn take(&mut self, fit: Fitted) {
+    fn set_fit(&mut self, fit: Fitted) {
         self.fit = fit;
         self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
     }
 
-    /// Adds poles from the candidates until none is worth its penalty.
+    /// Adds poles from the candidates until none lowers the deviance by the threshold.
     ///
-    /// `patience`: how many steps below their penalty may be tried on, in case several poles together earn it.
+    /// It stops after more than `patience` additions in a row that stay below their threshold: several poles together may
+    /// pass it.
     pub fn grow(&mut self, candidates: &Candidates, patience: usize, cancelled: &dyn Fn() -> bool) {
-        let most = self.problem.most_poles(MOST);
+        let most = self.problem.most_poles(MOST_PARAMETERS);
         let threshold = self.threshold();
-        let (mut best, mut best_score, mut worse) = (self.fit.clone(), self.score(), 0);
+        let (mut best, mut best_deviance, mut worse) = (self.fit.clone(), self.deviance(), 0);
         while self.fit.poles.len() < most && worse <= patience && !cancelled() {
             let missing = self.fit.poles.len() - best.poles.len();
-            let asked = |poles: &[Pole]| threshold * (poles.len() - best.poles.len()) as f64;
-            let enough = |poles: &[Pole], score: f64| best_score - score > asked(poles);
-            let Some((poles, score)) = self.step(candidates, most, missing, &enough) else { break };
-            let better = enough(&poles, score);
+            let required = |poles: &[Pole]| threshold * (poles.len() - best.poles.len()) as f64;
+            let enough = |poles: &[Pole], deviance: f64| best_deviance - deviance > required(poles);
+            let Some((poles, deviance)) = self.best_addition(candidates, most, missing, &enough) else {
+                break;
+            };
+            let better = enough(&poles, deviance);
             let Some(fit) = Fitted::at(&self.problem, &poles) else { break };
             if better {
-                (best, best_score, worse) = (fit.clone(), score, 0);
+                (best, best_deviance, worse) = (fit.clone(), deviance, 0);
             } else {
                 worse += 1;
             }
-            self.take(fit);
+            self.set_fit(fit);
         }
-        self.take(best);
+        self.set_fit(best);
     }
 
-    /// The first of several additions that is worth its penalty, else the best of them.
-    fn step(
+    /// The first of several additions that passes the threshold, else the one with the lowest deviance.
+    fn best_addition(
         &self,
         candidates: &Candidates,
         most: usize,
@@ -180,47 +184,47 @@ impl Window {
         let first = (missing == 0 && together.len() > 1).then_some(together);
         let mut best: Option<(Vec<Pole>, f64)> = None;
         for added in first.into_iter().chain(singles) {
-            let Some((poles, score)) = self.changed(&[], &added) else { continue };
-            if enough(&poles, score) {
-                return Some((poles, score));
+            let Some((poles, deviance)) = self.try_poles(&[], &added) else { continue };
+            if enough(&poles, deviance) {
+                return Some((poles, deviance));
             }
-            if best.as_ref().is_none_or(|(_, s)| score < *s) {
-                best = Some((poles, score));
+            if best.as_ref().is_none_or(|(_, s)| deviance < *s) {
+                best = Some((poles, deviance));
             }
         }
         best
     }
 
-    /// Fall of χ² that each pole brings with the others where they are (more than it would cost after a refit), over the
-    /// same least noise as the score's.
+    /// Wald statistic of each pole's residues, the other poles fixed: an upper bound of the rise of χ² when the pole is
+    /// removed and the others are refitted. Noise variances are floored as in the deviance.
     pub fn wald_statistics(&self) -> Vec<f64> {
         let over_floor = |(place, variance): (usize, &f64)| {
-            variance / variance.max(MODEL * self.problem.mean_square(place))
+            variance / variance.max(MODEL_ERROR * self.problem.mean_square(place))
         };
         let shares: Vec<f64> = self.variances.iter().enumerate().map(over_floor).collect();
-        let sum = |gains: &Vec<f64>| gains.iter().zip(&shares).map(|(gain, share)| gain * share).sum();
-        self.gains_by_place().iter().map(sum).collect()
+        let sum = |falls: &Vec<f64>| falls.iter().zip(&shares).map(|(fall, share)| fall * share).sum();
+        self.delta_chi2_by_place().iter().map(sum).collect()
     }
 
-    /// The same at each place, over the noise that the fit leaves: pole by place.
-    pub fn gains_by_place(&self) -> Vec<Vec<f64>> {
-        let mut gains = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
+    /// The same at each place, variances without the floor: pole by place.
+    pub fn delta_chi2_by_place(&self) -> Vec<Vec<f64>> {
+        let mut falls = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
         for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {
             let Some(unscaled) = fit.factor.unscaled_covariance() else { continue };
-            for (j, gains) in gains.iter_mut().enumerate() {
+            for (j, falls) in falls.iter_mut().enumerate() {
                 let block = unscaled.view((2 * j, 2 * j), (2, 2));
                 let determinant = block[(0, 0)] * block[(1, 1)] - block[(0, 1)] * block[(1, 0)];
                 for (m, place) in group.places.iter().enumerate() {
                     let (a, b) = (fit.coefficients[(2 * j, m)], fit.coefficients[(2 * j + 1, m)]);
                     let square = block[(1, 1)] * a * a - 2.0 * block[(0, 1)] * a * b + block[(0, 0)] * b * b;
-                    gains[*place] += square / determinant / self.variances[*place];
+                    falls[*place] += square / determinant / self.variances[*place];
                 }
             }
         }
-        gains
+        falls
     }
 
-    /// Refined, with one pole in place of two that end within a small part of their width: in little noise such a pair
+    /// Refined, with one pole in place of two that end within a small part of their width: in low noise such a pair
     /// follows what is no exponential, and no record could tell it from one pole.
     pub fn refined_without_twins(mut self, effort: Effort, rounds: usize) -> Self {
         self.refine_with_noise(effort, rounds);
@@ -228,7 +232,7 @@ impl Window {
             let mut poles = self.fit.poles.clone();
             poles.remove(twin);
             let Some(fit) = Fitted::at(&self.problem, &poles) else { break };
-            self.take(fit);
+            self.set_fit(fit);
             self.refine_with_noise(effort, rounds);
         }
         self
@@ -241,7 +245,8 @@ impl Window {
         (1..poles.len()).find(|k| poles[..*k].iter().any(|other| near(other, &poles[*k])))
     }
 
-    /// Drops poles that aren't worth their penalty, the cheapest first, trying the four cheapest with a refit.
+    /// Removes poles whose removal raises the deviance by less than the threshold, those with the smallest Wald statistic
+    /// first; the four smallest are tried with a refit of their neighbours.
     pub fn prune(&mut self, cancelled: &dyn Fn() -> bool) {
         let threshold = self.threshold();
         while !self.fit.poles.is_empty() && !cancelled() {
@@ -249,13 +254,13 @@ impl Window {
             let mut order: Vec<usize> =
                 (0..wald_statistics.len()).filter(|j| wald_statistics[*j] < 4.0 * threshold).collect();
             order.sort_by(|a, b| wald_statistics[*a].total_cmp(&wald_statistics[*b]));
-            let score = self.score();
+            let deviance = self.deviance();
             let trial = order.into_iter().take(4).find_map(|j| {
-                let (poles, without) = self.changed(&[j], &[])?;
-                (without - score < threshold).then_some(poles)
+                let (poles, without) = self.try_poles(&[j], &[])?;
+                (without - deviance < threshold).then_some(poles)
             });
             let Some(fit) = trial.and_then(|poles| Fitted::at(&self.problem, &poles)) else { break };
-            self.take(fit);
+            self.set_fit(fit);
         }
     }
 }

@@ -1,4 +1,5 @@
-//! What was found becomes rows: the one place where a state's values are put into tables' units.
+//! What was found becomes rows: the only code that puts a state's values into the tables' units. (The command `gather`, which
+//! merges results of many sessions, is [`crate::archive`].)
 
 use std::sync::Arc;
 
@@ -173,7 +174,7 @@ fn fit_rows(state: &StateResult) -> Vec<FitRow> {
         position: position.as_str().into(),
         source: source.as_str().into(),
         residual_over_noise_db: ratio.and_then(|r| decibel::of_power(r).ok_or(Flag::NotFinite)),
-        single_modes_to_hz: found.set.single_modes_to_hz.ok_or(Flag::Overlapping),
+        single_modes_to_hz: found.set.single_modes_to_hz.ok_or(Flag::NotPredicted),
         flags: Flags::default(),
     };
     places.map(row).collect()
@@ -298,7 +299,7 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     let given = &found.names.modes[m];
     let known: Vec<(usize, &Amplitude)> =
         mode.amplitudes.iter().enumerate().filter_map(|(p, a)| Some((p, a.as_ref()?))).collect();
-    let seen = known.iter().filter(|(_, amplitude)| amplitude.is_seen()).count();
+    let seen = known.iter().filter(|(_, amplitude)| amplitude.is_detected()).count();
     let power = known.iter().map(|(p, a)| level(&found.set, mode, *p, a).value.powi(2)).sum::<f64>()
         / known.len().max(1) as f64;
     let frequency = mode.frequency();
@@ -327,9 +328,10 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     }
 }
 
-/// A steady tone has no decay time.
+/// A tone that doesn't decay has no decay time; its own flag says whether it is the mains'.
 fn t60(mode: &Mode) -> Reading {
-    if mode.kind == Kind::Hum { Err(Flag::SteadyTone) } else { Ok(mode.t60()) }
+    let hum = if mode.flags.has(Flag::MainsHum) { Flag::MainsHum } else { Flag::SteadyTone };
+    if mode.kind == Kind::Hum { Err(hum) } else { Ok(mode.t60()) }
 }
 
 fn number(index: usize) -> u32 {
@@ -352,7 +354,7 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
         for (p, (position, source)) in set.places.iter().enumerate() {
             let Some(amplitude) = &mode.amplitudes[p] else { continue };
             let based = state.places.get(p).is_some_and(|place| place.response.emission_s.is_some());
-            let seen = amplitude.is_seen();
+            let seen = amplitude.is_detected();
             let known = state.places.get(p).and_then(|place| place.response.known);
             let zero_db = known.and_then(|known| known.zero_db_spl).or(session.zero_db_spl);
             let level = decibel::of_amplitude_estimate(level(set, mode, p, amplitude)).ok_or(Flag::NotSeen);
@@ -374,4 +376,26 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
         }
     }
     rows
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The empty cell of a hum carries the mode's own flag: hum at 50 Hz is no "tone at no multiple of 50 or 60 Hz".
+    #[test]
+    fn hum_has_no_decay_time_and_says_which_hum_it_is() {
+        for flag in [Flag::MainsHum, Flag::SteadyTone] {
+            let mode = Mode {
+                kind: Kind::Hum,
+                omega_per_s: 314.16,
+                decay_per_s: 0.01,
+                omega_sd_per_s: 0.001,
+                decay_sd_per_s: 0.01,
+                amplitudes: Vec::new(),
+                flags: [flag].into_iter().collect(),
+            };
+            assert_eq!(t60(&mode), Err(flag));
+        }
+    }
 }

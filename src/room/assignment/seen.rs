@@ -22,7 +22,7 @@ const AGREE_DB: f64 = 3.0;
 pub(super) fn facts(seen: &[MeasuredPlace<'_>], signs: bool) -> Vec<String> {
     let mut parts: Vec<String> = loudest(seen, signs).into_iter().collect();
     if let Silent::At(place, down_db) = silent(seen) {
-        parts.extend(down(place, "near a line of nothing", down_db));
+        parts.extend(down(place, "near a nodal line", down_db));
     }
     parts
 }
