@@ -151,7 +151,7 @@ fn respond(sums: &Sums, rate_hz: f64, before_s: f64) -> Result<PeriodicResponse,
     let range_hz = (low.0.max(hertz(edges.inner.0)), high.0.min(hertz(edges.inner.1)));
     let of_range = |bin: &usize| (range_hz.0..=range_hz.1).contains(&hertz(*bin));
     Ok(PeriodicResponse {
-        samples: kept(inverse(response, length), rate_hz, -before_s, period_s),
+        samples: kept(response, length, rate_hz, (-before_s, period_s)),
         emission_s: before_s,
         arrival_s: before_s + arrival.lag_s,
         period_s,

@@ -7,7 +7,7 @@ use super::background::Background;
 use super::dropout::dropouts;
 use super::recovered::{Deconvolution, PeriodicResponse, Recovered, Trouble};
 use super::reference::{Rise, Signal};
-use crate::recording::{Fault, inspect, is_silent};
+use crate::recording::{flat_tops, is_silent};
 
 /// What findings call the channels.
 const MICROPHONE: &str = "the microphone's channel";
@@ -73,14 +73,10 @@ fn hum(background: &Background) -> Option<Trouble> {
 /// What kept a response from being found: a clipped recording shows none, or that of another signal.
 pub(super) fn cause(recording: &[f64], rate_hz: f64, error: RecoveryError) -> RecoveryError {
     match error {
-        RecoveryError::NoResponse | RecoveryError::OtherSignal { .. } => clipped(recording, rate_hz)
+        RecoveryError::NoResponse | RecoveryError::OtherSignal { .. } => flat_tops(recording, rate_hz)
             .map_or(error, |fault| RecoveryError::Clipped { clipped: fault.to_string() }),
         other => other,
     }
-}
-
-fn clipped(samples: &[f64], rate_hz: f64) -> Option<Fault> {
-    inspect(samples, rate_hz).found.into_iter().find(|fault| matches!(fault, Fault::Clipped { .. }))
 }
 
 /// Clipping and gaps of a recording and its reference as they were recorded: reading them at another clock's rate
@@ -111,7 +107,7 @@ fn gaps(
 }
 
 fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
-    let clipped = clipped(samples, rate_hz)?;
+    let clipped = flat_tops(samples, rate_hz)?;
     Some(Trouble::again("clipped", format!("{whose} is {clipped}"), "turn the gain down and repeat"))
 }
 
