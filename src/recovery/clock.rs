@@ -1,7 +1,7 @@
 //! Player and recorder run on two clocks: by how much they differ, and the recording put right.
 
-use super::reference::{Edges, Rise, Signal, edges};
 use super::deconvolution::ring_length;
+use super::reference::{Edges, Rise, Signal, edges};
 use super::transform::{Lags, quick_length, spectrum, spectrum_of};
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
@@ -157,15 +157,20 @@ const BETA: f64 = 7.857;
 /// Steps between two samples at which the kernel is tabulated.
 const STEPS: usize = 512;
 
-/// Clocks nearer than this are one, ppm: of a minute it moves the end by 6 µs, and no frequency is known to a hundredth
-/// of what it leaves open.
+/// Clocks nearer than this are one, ppm: it moves the end of a minute by 6 µs, and 50 ppm stay in any frequency anyway.
 const ONE_CLOCK_PPM: f64 = 0.1;
 
-/// A recording as the player's clock would have taken it: value n is read at n (1 + ppm/10⁶). Within a tenth of a ppm
-/// it is what was recorded.
+impl ClockError {
+    /// What of it is worth being taken out of a sweep's recording, ppm.
+    pub(super) fn worth_removing(self) -> f64 {
+        if self.ppm.abs() < ONE_CLOCK_PPM { 0.0 } else { self.ppm }
+    }
+}
+
+/// A recording as the player's clock would have taken it: value n is read at n (1 + ppm/10⁶).
 #[must_use]
 pub fn on_the_players_clock(samples: &[f64], ppm: f64) -> Cow<'_, [f64]> {
-    if ppm.abs() < ONE_CLOCK_PPM {
+    if ppm == 0.0 {
         return Cow::Borrowed(samples);
     }
     let ratio = 1.0 + 1e-6 * ppm;

@@ -69,16 +69,13 @@ fn together(
     let parts = parts_by_reference(&reference.samples, rate_hz);
     let once = parts.first().map_or(&reference.samples[..], |(from, to)| &reference.samples[*from..*to]);
     let clock = first.and_then(|written| clock_from_reference(once, written, rate_hz));
-    let ppm = clock.map_or(0.0, |clock| clock.ppm);
+    let ppm = clock.map_or(0.0, ClockError::worth_removing);
     let settings = Deconvolution { after_s: taken.length_s, ..Deconvolution::default() };
     let played = on_the_players_clock(&reference.samples, ppm);
     let heard = on_the_players_clock(&microphone.samples, ppm);
     let moved = matches!(heard, Cow::Owned(_));
-    let recorded = if moved {
-        as_recorded(&microphone.samples, Some(&reference.samples), rate_hz)
-    } else {
-        Vec::new()
-    };
+    let recorded =
+        if moved { as_recorded(&microphone.samples, Some(&reference.samples), rate_hz) } else { Vec::new() };
     let sweeps = Sweeps { taken, clock, settings, recorded };
     let parts = if moved { parts_by_reference(&played, rate_hz) } else { parts };
     let each = |(from, to): &(usize, usize)| (part(&heard, *from, *to), part(&played, *from, *to));
@@ -96,7 +93,7 @@ fn apart(
 ) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
     let (microphone, rate_hz) = (taken.microphone, taken.microphone.rate_hz);
     let clock = clock_from_repeats(&microphone.samples, &signal.samples, rate_hz);
-    let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, |clock| clock.ppm));
+    let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, ClockError::worth_removing));
     let once = first_signal(&signal.samples, rate_hz).ok_or(RecoveryError::SilentReference)?;
     let repeats = once.len() < signal.samples.len();
     let settings = Deconvolution { after_s: taken.length_s, together: false, ..Deconvolution::default() };

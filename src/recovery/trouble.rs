@@ -7,7 +7,7 @@ use super::background::Background;
 use super::dropout::dropouts;
 use super::recovered::{Deconvolution, PeriodicResponse, Recovered, Trouble};
 use super::reference::{Rise, Signal};
-use crate::recording::{flat_tops, is_silent};
+use crate::recording::{Fault, flat_tops, inspect, is_silent};
 
 /// What findings call the channels.
 const MICROPHONE: &str = "the microphone's channel";
@@ -47,6 +47,7 @@ pub(super) fn of_take(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     found.extend(clipping(seen.reference, seen.rate_hz, REFERENCE));
     found.extend(start_and_end(seen));
     found.extend(channels(seen));
+    found.extend(no_room(seen));
     let reference = reference_noise(seen);
     let recorded = seen.settings.together && reference.as_ref().is_none_or(|trouble| trouble.word != "click");
     let channels = (seen.recording, recorded.then_some(seen.reference));
@@ -163,6 +164,19 @@ fn channels(seen: &TakeEvidence<'_>) -> Option<Trouble> {
             format!("the sound comes {:.0} ms after the signal in the reference", 1e3 * lag_s),
             "something delays the loudspeaker and not the reference; levels and decays are right, distances are \
              not",
+        )
+    })
+}
+
+/// A response with no room in it: the microphone's channel holds the loopback.
+fn no_room(seen: &TakeEvidence<'_>) -> Option<Trouble> {
+    let found = inspect(&seen.recovered.samples, seen.rate_hz).found;
+    found.iter().any(|fault| matches!(fault, Fault::SignalItself { .. })).then(|| {
+        Trouble::again(
+            "loopback",
+            "the response is a pulse with no room behind it: the microphone's channel holds the signal itself"
+                .to_owned(),
+            "check which channel holds the microphone (--channel)",
         )
     })
 }
