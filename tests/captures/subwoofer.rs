@@ -102,6 +102,7 @@ fn the_modes_of_a_subwoofer_and_no_other() {
 #[test]
 #[ignore = "long: six sweeps at 48 kHz; run with --release"]
 fn all_modes_of_a_subwoofer_in_a_hard_room() {
-    let found = outcome(2.2, &Sweep { tail_s: 8.0, ..Sweep::default() });
+    // Resonances that ring longer get louder: turned down by as much.
+    let found = outcome(2.2, &Sweep { tail_s: 8.0, peak: 0.09, ..Sweep::default() });
     assert_eq!(found.missed[1], Vec::<f64>::new(), "{} below the limit of {}", found.below, found.limit_hz);
 }
