@@ -89,6 +89,25 @@ impl Memory {
         let _ = plan.process_with_scratch(&mut self.real, &mut self.bins, &mut self.scratch);
     }
 
+    /// The real record of `length` samples with these bins, `length` times as large, in `real`; the bins are lost. The
+    /// first bin, and the last of an even length, count as real.
+    pub(crate) fn back_to_real(&mut self, length: usize) {
+        let zero = Complex::ZERO;
+        self.bins.resize(length / 2 + 1, zero);
+        self.real.clear();
+        self.real.resize(length, 0.0);
+        if length == 0 {
+            return;
+        }
+        self.bins[0].im = 0.0;
+        if length.is_multiple_of(2) {
+            self.bins[length / 2].im = 0.0;
+        }
+        let plan = BACK.get(length, length, || RealFftPlanner::new().plan_fft_inverse(length));
+        self.scratch.resize(plan.get_scratch_len().max(self.scratch.len()), zero);
+        let _ = plan.process_with_scratch(&mut self.bins, &mut self.real, &mut self.scratch);
+    }
+
     /// Σ complex[k] exp(2πi k m / length) in place of entry m.
     pub(crate) fn back(&mut self) {
         let length = self.complex.len();
@@ -164,6 +183,9 @@ mod tests {
         }
         let again = to_real(&mut bins.clone(), 60);
         assert!(again.iter().zip(&record).all(|(a, b)| (a / 60.0 - b).abs() < 1e-14));
+        let mut memory = Memory { bins: bins.clone(), ..Memory::default() };
+        memory.back_to_real(60);
+        assert_eq!(memory.real, again);
         let mut memory = Memory { complex: bins.clone(), ..Memory::default() };
         memory.back();
         let sum: Complex<f64> =

@@ -56,6 +56,7 @@ const RULES: &[(&str, &[&str])] = &[
         "table",
         &[
             "analysis",
+            "capture",
             "state",
             "change",
             "absorber",

@@ -59,6 +59,10 @@ pub struct CaptureRecord {
     pub repeat_difference_db: Option<f64>,
     /// Median coherence between 20 and 200 Hz; noise only.
     pub coherence: Option<f64>,
+    /// Half the 95 % interval of the level of a line, dB, median between 20 and 200 Hz, by Student's t from the scatter of
+    /// the periods; noise only.
+    #[serde(default)]
+    pub magnitude_95_db: Option<f64>,
     /// H2 over H1, dB, median between 20 and 200 Hz: the truth lies between both; noise only.
     #[serde(default)]
     pub bracket_db: Option<f64>,
@@ -174,6 +178,13 @@ impl CaptureRecord {
     #[must_use]
     pub fn advice(&self) -> &str {
         self.findings.first().map_or("", |finding| &finding.advice)
+    }
+
+    /// A level of the background, dB of a sine at full scale, as a sound pressure level; `None` without a calibrator or
+    /// the level of full scale.
+    #[must_use]
+    pub fn background_db_spl(&self, db: Option<f64>) -> Option<f64> {
+        Some(self.full_scale_db_spl? + db?)
     }
 
     /// Relative sd that the clocks leave in any frequency of the response.

@@ -1,5 +1,7 @@
 //! `stillroom check`: the look before packing up.
 
+mod background;
+
 use super::args::CheckArgs;
 use super::progress::Bar;
 use super::{Exit, Failed, analyze::options, interrupt, screen, write};
@@ -152,6 +154,7 @@ fn show(judged: &Readiness, found: &Analysis) {
     show_files(&judged.files);
     screen::heading("Peak-to-noise by octave (Hz), dB");
     show_noise(&judged.noise);
+    background::show(&found.files);
     for (weight, title) in [(Weight::Again, "Measure again"), (Weight::Note, "Good to know")] {
         let of_weight = grouped(judged.findings.iter().filter(|f| f.weight == weight));
         if !of_weight.is_empty() {

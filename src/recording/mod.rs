@@ -42,7 +42,7 @@ mod text;
 mod wav;
 
 pub use error::{AudioError, Refusal};
-pub use faults::{Fault, Faults, MIN_LENGTH_S, inspect, is_silent};
+pub use faults::{Fault, Faults, MIN_LENGTH_S, flat_tops, inspect, is_silent};
 
 /// Lowest sample rate accepted: bands and modes up to 500 Hz, the least that makes a response of use.
 pub const MIN_RATE_HZ: u32 = 1_000;

@@ -46,6 +46,11 @@ impl Ring {
             centres(low_hz, high_hz).filter_map(|hz| Lags::of(quotient, length, rate_hz, hz)).collect();
         Self { bands }
     }
+
+    /// The same of a recording that fills this share of the transform.
+    pub fn filled(self, share: f64) -> Self {
+        Self { bands: self.bands.into_iter().map(|band| band.filled(share)).collect() }
+    }
 }
 
 /// A band's tolerance around the common arrival, s.
@@ -59,7 +64,7 @@ fn tolerance_s(band: &Lags) -> f64 {
 /// [`RecoveryError::NoResponse`] where no band shows any, [`RecoveryError::OtherSignal`] where each shows
 /// its own.
 pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, RecoveryError> {
-    let seconds = ring.bands.first().map_or(0.0, |b| b.step_s * b.power.len() as f64);
+    let seconds = ring.bands.first().map_or(0.0, Lags::seconds);
     let clear: Vec<(&Lags, f64, f64)> = ring
         .bands
         .iter()
@@ -123,7 +128,7 @@ fn again(clear: &[(&Lags, f64, f64)], rough: f64, rise: Option<&Rise>) -> Vec<f6
     let mut times: Vec<(f64, usize)> = Vec::new();
     for (band, most, _) in &upper {
         let limit = (AGAIN * most).max(CLEAR * band.usual());
-        let half = band.power.len() as f64 * band.step_s / 2.0;
+        let half = band.seconds() / 2.0;
         let mut at = -half;
         while at + 0.1 < half {
             let (power, lag) = band.largest(at, at + 0.1);

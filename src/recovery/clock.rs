@@ -1,8 +1,10 @@
 //! Player and recorder run on two clocks: by how much they differ, and the recording put right.
 
+use super::deconvolution::ring_length;
 use super::reference::{Edges, Rise, Signal, edges};
-use super::transform::{Lags, quick_length, spectrum};
+use super::transform::{Lags, quick_length, spectrum, spectrum_of};
 use rustfft::num_complex::Complex64;
+use std::borrow::Cow;
 use std::f64::consts::PI;
 
 /// By how much a recorder's clock runs fast against the player's.
@@ -15,23 +17,28 @@ pub struct ClockError {
     pub sd_ppm: f64,
 }
 
+/// Bands above this, Hz, would tell times sharper still, and cost most of the time.
+const SHARP_ENOUGH_HZ: f64 = 6_500.0;
+
 /// Reads the clocks off a reference as it was recorded, against the signal as it was written: a sweep that
 /// was stretched by ε passes each frequency ε·t later. `None` where the signal is no sweep, or neither is
 /// clear enough.
 #[must_use]
 pub fn clock_from_reference(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
-    let length = quick_length(recorded.len() + written.len());
+    // As a ring: only how lags differ from band to band counts.
+    let length = ring_length(recorded.len(), written.len(), rate_hz, true);
     let lines = spectrum(written, length);
     let Edges { inner, .. } = edges(&lines);
     let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
     let range = (hertz(inner.0), hertz(inner.1));
-    let rise = Rise::of(written, rate_hz, range)?;
+    let rise = Rise::of(&lines, length, rate_hz, range)?;
     let crossed = crossed(&spectrum(recorded, length), &lines);
-    let points: Vec<(f64, f64, f64)> = super::reference::centres(2.0 * range.0.max(100.0), range.1 / 1.3)
+    let upper_hz = (range.1 / 1.3).min(SHARP_ENOUGH_HZ);
+    let points: Vec<(f64, f64, f64)> = super::reference::centres(2.0 * range.0.max(100.0), upper_hz)
         .filter_map(|hz| Lags::of(&crossed, length, rate_hz, hz))
         .map(|lags| (rise.passes_s(lags.centre_hz), peak_s(&lags), lags.width_hz.powi(2)))
         .collect();
-    weighted_slope(&points)
+    weighted_slope(&unwrapped(points, length as f64 / rate_hz))
 }
 
 /// Reads the clocks off a signal that was played several times: where its repeats stand in the recording
@@ -43,9 +50,8 @@ pub fn clock_from_repeats(recording: &[f64], written: &[f64], rate_hz: f64) -> O
     if signal.bursts.len() < 2 {
         return None;
     }
-    let once = signal.only(written, 0, rate_hz);
-    let length = quick_length(recording.len() + once.len());
-    let lines = spectrum(&once, length);
+    let length = quick_length(recording.len() + first.1);
+    let lines = spectrum_of(length, |record| signal.only(written, 0, rate_hz, record));
     let inner = edges(&lines).inner;
     let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
     let crossed = crossed(&spectrum(recording, length), &lines);
@@ -78,6 +84,13 @@ pub fn clock_limit_ppm(recording: &[f64], written: &[f64], rate_hz: f64) -> Opti
     let drift = clock_from_reference(recording, written, rate_hz)?;
     let at_least = drift.ppm.abs() - 2.0 * drift.sd_ppm;
     (at_least > USUAL_PPM).then(|| drift.ppm.abs() + 2.0 * drift.sd_ppm)
+}
+
+/// Lags on a ring of `seconds`, each put beside the first one's.
+fn unwrapped(mut points: Vec<(f64, f64, f64)>, seconds: f64) -> Vec<(f64, f64, f64)> {
+    let first = points.first().map_or(0.0, |point| point.1);
+    points.iter_mut().for_each(|point| point.1 -= seconds * ((point.1 - first) / seconds).round());
+    points
 }
 
 fn crossed(recording: &[Complex64], signal: &[Complex64]) -> Vec<Complex64> {
@@ -137,32 +150,45 @@ fn weighted_slope(points: &[(f64, f64, f64)]) -> Option<ClockError> {
 
 /// Half the length of the interpolating kernel, samples.
 const HALF: i64 = 24;
+/// Its samples.
+const TAPS: usize = 2 * HALF as usize;
 /// Shape of its Kaiser window: side lobes 80 dB down (Kaiser's formula: 0.1102 (80 − 8.7)).
 const BETA: f64 = 7.857;
 /// Steps between two samples at which the kernel is tabulated.
 const STEPS: usize = 512;
 
+/// Clocks nearer than this are one, ppm: it moves the end of a minute by 6 µs, and 50 ppm stay in any frequency anyway.
+const ONE_CLOCK_PPM: f64 = 0.1;
+
+impl ClockError {
+    /// What of it is worth being taken out of a sweep's recording, ppm.
+    pub(super) fn worth_removing(self) -> f64 {
+        if self.ppm.abs() < ONE_CLOCK_PPM { 0.0 } else { self.ppm }
+    }
+}
+
 /// A recording as the player's clock would have taken it: value n is read at n (1 + ppm/10⁶).
 #[must_use]
-pub fn on_the_players_clock(samples: &[f64], ppm: f64) -> Vec<f64> {
+pub fn on_the_players_clock(samples: &[f64], ppm: f64) -> Cow<'_, [f64]> {
     if ppm == 0.0 {
-        return samples.to_vec();
+        return Cow::Borrowed(samples);
     }
     let ratio = 1.0 + 1e-6 * ppm;
     let table = kernel();
     let length = (samples.len() as f64 / ratio) as usize;
-    (0..length).map(|n| read_at(samples, n as f64 * ratio, &table)).collect()
+    Cow::Owned((0..length).map(|n| read_at(samples, n as f64 * ratio, &table)).collect())
 }
 
 /// Windowed sinc at [`STEPS`] fractions of a sample.
-fn kernel() -> Vec<Vec<f64>> {
+fn kernel() -> Vec<[f64; TAPS]> {
     let value = |x: f64| {
         let sinc = if x.abs() < 1e-12 { 1.0 } else { (PI * x).sin() / (PI * x) };
         let inside = 1.0 - (x / HALF as f64).powi(2);
         if inside <= 0.0 { 0.0 } else { sinc * bessel_i0(BETA * inside.sqrt()) / bessel_i0(BETA) }
     };
     let at = |step: usize| step as f64 / STEPS as f64;
-    (0..=STEPS).map(|step| (1 - HALF..=HALF).map(|k| value(at(step) - k as f64)).collect()).collect()
+    let taps = |step: usize| std::array::from_fn(|tap| value(at(step) - (tap as i64 + 1 - HALF) as f64));
+    (0..=STEPS).map(taps).collect()
 }
 
 /// Modified Bessel function of order zero by its series (Abramowitz & Stegun, 9.6.12).
@@ -176,19 +202,33 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
-fn read_at(samples: &[f64], at: f64, table: &[Vec<f64>]) -> f64 {
+fn read_at(samples: &[f64], at: f64, table: &[[f64; TAPS]]) -> f64 {
     let whole = at.floor();
     let fine = (at - whole) * STEPS as f64;
     let step = (fine as usize).min(STEPS - 1);
     let share = fine - step as f64;
     let first = whole as i64 + 1 - HALF;
-    (0..2 * HALF)
-        .map(|k| {
-            let tap = k as usize;
-            let gain = table[step][tap] * (1.0 - share) + table[step + 1][tap] * share;
-            usize::try_from(first + k).ok().and_then(|n| samples.get(n)).map_or(0.0, |x| gain * x)
+    let inside = usize::try_from(first).ok().and_then(|from| samples.get(from..)?.first_chunk::<TAPS>());
+    // Beyond both ends there is silence.
+    let around = inside.copied().unwrap_or_else(|| {
+        std::array::from_fn(|tap| {
+            usize::try_from(first + tap as i64).ok().and_then(|n| samples.get(n)).copied().unwrap_or(0.0)
         })
-        .sum()
+    });
+    between(&around, (&table[step], &table[step + 1]), share)
+}
+
+/// Sum of samples times gains between two rows, in four parts side by side.
+fn between(samples: &[f64; TAPS], (below, above): (&[f64; TAPS], &[f64; TAPS]), share: f64) -> f64 {
+    let mut sums = [0.0; 4];
+    let rows = below.chunks_exact(4).zip(above.chunks_exact(4));
+    for (samples, (below, above)) in samples.chunks_exact(4).zip(rows) {
+        for part in 0..4 {
+            let gain = below[part] + (above[part] - below[part]) * share;
+            sums[part] += gain * samples[part];
+        }
+    }
+    sums.iter().sum()
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use super::arrival::{Arrival, Ring, locate};
 use super::background::background;
 use super::recovered::{Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
-use super::transform::{fall, inverse, quick_length, spectrum};
+use super::transform::{fall, inverse_to, quick_length, spectrum, spectrum_of};
 use super::{RecoveryError, trouble};
 use rustfft::num_complex::Complex64;
 
@@ -19,6 +19,8 @@ const LEAST_AFTER_S: f64 = 0.5;
 const STARTED_TOGETHER_S: f64 = 0.08;
 /// A sweep may be heard this much before the level that counts as its start, s.
 const FADE_S: f64 = 0.15;
+/// Kept free at the end of the ring of a division, s: filters ring there.
+const SPARE_S: f64 = 1.0;
 /// Where noise ends the range, the response fades out over this, octaves; a steep edge would ring.
 const NOISE_EDGE_OCTAVES: f64 = 0.5;
 
@@ -40,15 +42,20 @@ pub fn deconvolve(
     if signal.bursts.len() > 1 {
         return Err(RecoveryError::SeveralSignals { found: signal.bursts.len() });
     }
-    let gated = if settings.together { signal.only(reference, 0, rate_hz) } else { reference.to_vec() };
-    let length = quick_length(recording.len() + gated.len());
-    let lines = spectrum(&gated, length);
+    let length = ring_length(recording.len(), reference.len(), rate_hz, settings.together);
+    let lines = if settings.together {
+        spectrum_of(length, |record| signal.only(reference, 0, rate_hz, record))
+    } else {
+        spectrum(reference, length)
+    };
     let edges = edges(&lines);
     let mut quotient = spectrum(recording, length);
     divide(&mut quotient, &lines, &edges);
     let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
-    let rise = Rise::of(&gated, rate_hz, (hertz(edges.inner.0), hertz(edges.inner.1)));
-    let ring = Ring::of(&quotient, length, rate_hz, (hertz(edges.inner.0), hertz(edges.inner.1)));
+    let range = (hertz(edges.inner.0), hertz(edges.inner.1));
+    let rise = Rise::of(&lines, length, rate_hz, range);
+    let filled = recording.len() as f64 / length as f64;
+    let ring = Ring::of(&quotient, length, rate_hz, range).filled(filled);
     let signal_end = signal.bursts[0].1;
     let arrival = locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
     let held = held_s(recording.len(), signal_end, rate_hz, (settings, arrival.lag_s))?;
@@ -57,8 +64,8 @@ pub fn deconvolve(
     let (low, high) = levels.range().ok_or(RecoveryError::NoResponse)?;
     fade_to(&mut quotient, (low, high), hertz);
     let zero_s = zero_s(settings.together, &arrival);
-    let samples =
-        kept(inverse(quotient, length), rate_hz, zero_s - settings.before_s, settings.before_s + after_s);
+    let stretch = (zero_s - settings.before_s, settings.before_s + after_s);
+    let samples = kept(quotient, length, rate_hz, stretch);
     let mut recovered = Recovered {
         emission_s: settings.together.then_some(settings.before_s),
         arrival_s: settings.before_s + arrival.lag_s - zero_s,
@@ -82,6 +89,14 @@ pub fn deconvolve(
         recovered: &recovered,
     });
     Ok(recovered)
+}
+
+/// Length of the transforms. Recorded together, noise at time t lands at lags from t − (end of the signal) to t; as a
+/// ring a little longer than the recording, none of it wraps into the response, which ends with the recording. A signal
+/// that was recorded apart may have begun as much before the recording as after its start: no lag may stand for two.
+pub(super) fn ring_length(recording: usize, signal: usize, rate_hz: f64, together: bool) -> usize {
+    let spare = (SPARE_S * rate_hz) as usize;
+    quick_length(if together { recording.max(signal) + spare } else { recording + signal })
 }
 
 /// The recording before the signal and its fade.
@@ -146,8 +161,8 @@ pub(super) fn fade_to(
 ) {
     for (k, line) in quotient.iter_mut().enumerate() {
         let hz = hertz(k);
-        let below = if low.1 { (low.0 / hz).log2() } else { 0.0 };
-        let above = if high.1 { (hz / high.0).log2() } else { 0.0 };
+        let below = if low.1 && hz < low.0 { (low.0 / hz).log2() } else { 0.0 };
+        let above = if high.1 && hz > high.0 { (hz / high.0).log2() } else { 0.0 };
         let outside = below.max(above);
         if outside > 0.0 {
             *line *= fall(outside / NOISE_EDGE_OCTAVES);
@@ -155,9 +170,16 @@ pub(super) fn fade_to(
     }
 }
 
-/// A stretch of a ring of samples, `from_s` at its start; between two samples the nearest is meant.
-pub(super) fn kept(ring: Vec<f64>, rate_hz: f64, from_s: f64, length_s: f64) -> Vec<f64> {
-    let length = ring.len() as i64;
+/// A stretch of the ring of samples with these lines, `from_s` at its start; between two samples the nearest is meant.
+pub(super) fn kept(
+    lines: Vec<Complex64>,
+    length: usize,
+    rate_hz: f64,
+    (from_s, length_s): (f64, f64),
+) -> Vec<f64> {
     let (from, count) = ((from_s * rate_hz).round() as i64, (length_s * rate_hz).round() as i64);
-    (from..from + count.min(length)).map(|n| ring[n.rem_euclid(length) as usize]).collect()
+    let samples = from..from + count.min(length as i64);
+    inverse_to(lines, length, |ring| {
+        samples.map(|n| ring[n.rem_euclid(length as i64) as usize] / length as f64).collect()
+    })
 }

@@ -49,6 +49,10 @@ pub(super) fn dropouts(samples: &[f64], rate_hz: f64, within: Range<usize>, whos
 fn gap(samples: &[f64], rate_hz: f64) -> Option<(usize, usize)> {
     let least = (STILL_S * rate_hz).ceil() as usize;
     let beside = (BESIDE_S * rate_hz).ceil() as usize;
+    // A gap is hit by steps of its least length.
+    if samples.iter().step_by(least.max(1)).all(|x| *x != 0.0) {
+        return None;
+    }
     let nonzero = samples.iter().map(|x| x.abs()).filter(|x| *x > 0.0);
     let limit = STEPS * nonzero.reduce(f64::min)?;
     let loud = |part: &[f64]| part.iter().any(|x| x.abs() >= limit);
@@ -71,17 +75,25 @@ fn gap(samples: &[f64], rate_hz: f64) -> Option<(usize, usize)> {
 
 /// Where the waveform jumps.
 fn jumps(samples: &[f64], rate_hz: f64) -> Vec<usize> {
-    let bends: Vec<f64> = samples.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs()).collect();
     let piece = ((PIECE_S * rate_hz) as usize).max(16);
-    let medians: Vec<f64> = bends.chunks(piece).map(median).collect();
+    let mut bends = Vec::with_capacity(piece);
+    let medians: Vec<f64> = (0..samples.len().saturating_sub(2))
+        .step_by(piece)
+        .map(|from| {
+            bends.clear();
+            bends.extend(bends_of(samples, from, piece));
+            median(&mut bends)
+        })
+        .collect();
     // The sweep's end, and a change of level, are no jumps: the larger median of the neighbours counts.
     let usual = |k: usize| {
         medians[k.saturating_sub(1)..(k + 2).min(medians.len())].iter().copied().fold(0.0, f64::max)
     };
     let mut high = Vec::new();
-    for (k, part) in bends.chunks(piece).enumerate() {
+    for k in 0..medians.len() {
         let limit = JUMP * usual(k);
-        high.extend(part.iter().enumerate().filter(|(_, bend)| **bend > limit).map(|(n, _)| k * piece + n));
+        let above = bends_of(samples, k * piece, piece).enumerate().filter(|(_, bend)| *bend > limit);
+        high.extend(above.map(|(n, _)| k * piece + n));
     }
     let apart = (ALONE_S * rate_hz) as usize;
     high.chunk_by(|a, b| b - a < apart)
@@ -90,10 +102,15 @@ fn jumps(samples: &[f64], rate_hz: f64) -> Vec<usize> {
         .collect()
 }
 
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    let middle = sorted.len() / 2;
-    *sorted.select_nth_unstable_by(middle, f64::total_cmp).1
+/// Magnitudes of a piece's second differences.
+fn bends_of(samples: &[f64], from: usize, piece: usize) -> impl Iterator<Item = f64> {
+    let part = &samples[from..(from + piece + 2).min(samples.len())];
+    part.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs())
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 #[cfg(test)]

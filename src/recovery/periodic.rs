@@ -11,6 +11,7 @@ use super::reference::{Signal, edges};
 use super::transform::{inverse, spectrum};
 use super::{RecoveryError, on_the_players_clock, trouble};
 use rustfft::num_complex::Complex64;
+use statrs::distribution::{ContinuousCDF, StudentsT};
 
 /// Shortest period looked for, s.
 const LEAST_PERIOD_S: f64 = 0.25;
@@ -151,7 +152,7 @@ fn respond(sums: &Sums, rate_hz: f64, before_s: f64) -> Result<PeriodicResponse,
     let range_hz = (low.0.max(hertz(edges.inner.0)), high.0.min(hertz(edges.inner.1)));
     let of_range = |bin: &usize| (range_hz.0..=range_hz.1).contains(&hertz(*bin));
     Ok(PeriodicResponse {
-        samples: kept(inverse(response, length), rate_hz, -before_s, period_s),
+        samples: kept(response, length, rate_hz, (-before_s, period_s)),
         emission_s: before_s,
         arrival_s: before_s + arrival.lag_s,
         period_s,
@@ -185,6 +186,15 @@ impl PeriodicResponse {
     #[must_use]
     pub fn bracket(&self) -> Option<f64> {
         self.median(|line| line.bracket)
+    }
+
+    /// Half the 95 % interval of the magnitude there, relative: Student's t, as real and imaginary part of each line take
+    /// their sd from n periods, 2 (n − 1) degrees of freedom.
+    #[must_use]
+    pub fn magnitude_interval(&self) -> Option<f64> {
+        let freedom = 2.0 * (self.averages as f64 - 1.0);
+        let t = StudentsT::new(0.0, 1.0, freedom).ok()?.inverse_cdf(0.975);
+        Some(t * self.magnitude_sd()?)
     }
 
     /// Median relative sd of the magnitude there.

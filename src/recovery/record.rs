@@ -89,6 +89,7 @@ pub fn record_of_noise(found: &PeriodicResponse, recording: &Recording) -> Captu
         peak_to_noise: octaves(&found.peak_to_noise),
         repeats: u32::try_from(found.averages).unwrap_or(u32::MAX),
         coherence: found.coherence().map(|c| rounded(c, 1e4)),
+        magnitude_95_db: found.magnitude_interval().map(|share| rounded(20.0 * (1.0 + share).log10(), 100.0)),
         bracket_db: found.bracket().map(|ratio| rounded(20.0 * ratio.log10(), 100.0)),
         ..begun(recording, &found.background, &found.troubles)
     }

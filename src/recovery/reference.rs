@@ -1,6 +1,6 @@
 //! What the test signal is: where it starts and ends, its range, how it rises, what is wrong with it.
 
-use super::transform::{Lags, fall, quick_length, spectrum};
+use super::transform::{Lags, fall};
 use rustfft::num_complex::Complex64;
 
 /// What was found out about a reference.
@@ -56,17 +56,18 @@ impl Signal {
 
     /// The reference with nothing but burst `index` in it: what the input picks up beside the signal
     /// isn't divided by.
-    pub fn only(&self, reference: &[f64], index: usize, rate_hz: f64) -> Vec<f64> {
+    pub fn only(&self, reference: &[f64], index: usize, rate_hz: f64, into: &mut Vec<f64>) {
         let (from, to) = self.bursts[index];
         let margin = (MARGIN_S * rate_hz) as usize;
         let (from, to) = (from.saturating_sub(margin), (to + margin).min(reference.len()));
-        let mut gated = vec![0.0; to];
-        let length = to - from;
-        for n in 0..length {
+        into.resize(from, 0.0);
+        into.extend_from_slice(&reference[from..to]);
+        let gated = &mut into[from..];
+        let length = gated.len();
+        for n in (0..length).filter(|n| *n < margin || length - n < margin) {
             let edge = n.min(length - n) as f64 / margin.max(1) as f64;
-            gated[from + n] = reference[from + n] * fall(1.0 - edge);
+            gated[n] *= fall(1.0 - edge);
         }
-        gated
     }
 }
 
@@ -117,16 +118,18 @@ impl Rise {
         self.time_constant_s * f64::from(order).ln()
     }
 
-    /// Reads the law off the signal's own bands; `None` for too few bands, or no sweep at all. Bands up to 2 kHz are
+    /// Reads the law off the bands of the signal's spectrum, a transform of `length` samples; `None` for too few bands, or no sweep at all. Bands up to 2 kHz are
     /// enough where the signal spans five octaves under it; those above cost most of the time.
-    pub fn of(signal: &[f64], rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Option<Self> {
-        let length = quick_length(signal.len() + 1);
-        let lines = spectrum(signal, length);
-        let seconds = length as f64 / rate_hz;
+    pub fn of(
+        lines: &[Complex64],
+        length: usize,
+        rate_hz: f64,
+        (low_hz, high_hz): (f64, f64),
+    ) -> Option<Self> {
         let enough_hz = if low_hz < ENOUGH_HZ / 32.0 { ENOUGH_HZ } else { high_hz };
         let passes: Vec<(f64, f64)> = centres(1.3 * low_hz, (high_hz / 1.3).min(enough_hz))
-            .filter_map(|hz| Lags::of(&lines, length, rate_hz, hz))
-            .map(|lags| (lags.centre_hz.ln(), middle_s(&lags, seconds)))
+            .filter_map(|hz| Lags::of(lines, length, rate_hz, hz))
+            .map(|lags| (lags.centre_hz.ln(), middle_s(&lags)))
             .collect();
         let (time_constant_s, at_one_hertz_s, scatter_s) = line(&passes)?;
         (time_constant_s > 0.05 && scatter_s < 0.1 * time_constant_s).then_some(Self {
@@ -141,10 +144,10 @@ impl Rise {
 const ENOUGH_HZ: f64 = 2_000.0;
 
 /// Centre of gravity of a band's power over time, s.
-fn middle_s(lags: &Lags, seconds: f64) -> f64 {
+fn middle_s(lags: &Lags) -> f64 {
     let whole: f64 = lags.power.iter().sum();
     let moment: f64 = lags.power.iter().enumerate().map(|(k, p)| k as f64 * p).sum();
-    (moment / whole.max(f64::MIN_POSITIVE) * lags.step_s).min(seconds)
+    moment / whole.max(f64::MIN_POSITIVE) * lags.step_s
 }
 
 /// Least squares: slope, value at zero, rms departure.
@@ -167,20 +170,19 @@ pub(super) fn centres(low_hz: f64, high_hz: f64) -> impl Iterator<Item = f64> {
     (first..=last).map(|k| 1_000.0 * 2.0_f64.powf(f64::from(k) / 3.0))
 }
 
-/// Power per octave smoothed over a twelfth of an octave, line by line.
-fn per_octave(lines: &[Complex64]) -> Vec<f64> {
+/// Power per octave smoothed over a twelfth of an octave, by line.
+fn per_octave(lines: &[Complex64]) -> impl Fn(usize) -> f64 {
     let mut running = vec![0.0; lines.len() + 1];
     for (k, line) in lines.iter().enumerate() {
         running[k + 1] = running[k] + line.norm_sqr();
     }
     // A band of fixed relative width holds the power per octave times a constant.
     let half = 2.0_f64.powf(1.0 / 24.0);
-    let band = |k: usize| {
+    move |k: usize| {
         let low = (k as f64 / half).ceil() as usize;
-        let high = ((k as f64 * half).floor() as usize + 1).min(lines.len());
+        let high = ((k as f64 * half).floor() as usize + 1).min(running.len() - 1);
         (running[high] - running[low.min(high)]) / (high - low.min(high)).max(1) as f64 * k as f64
-    };
-    (0..lines.len()).map(band).collect()
+    }
 }
 
 impl Edges {
@@ -210,15 +212,15 @@ const EDGES: (f64, f64) = (0.8, 0.063);
 pub(super) fn edges(lines: &[Complex64]) -> Edges {
     let power = per_octave(lines);
     let each = |k: usize| (1.02_f64.powi(k as i32) + 7.0) as usize;
-    let mut sampled: Vec<f64> = (0..).map(each).take_while(|k| *k < power.len()).map(|k| power[k]).collect();
+    let mut sampled: Vec<f64> = (0..).map(each).take_while(|k| *k < lines.len()).map(&power).collect();
     let most = sampled.iter().fold(0.0_f64, |a, b| a.max(*b));
     sampled.retain(|p| *p >= 0.1 * most);
     sampled.sort_by(f64::total_cmp);
     let kept = sampled.get(sampled.len() / 2).copied().unwrap_or(most);
     let between = |limit: f64| {
-        let inside = |power: &f64| *power >= limit * kept;
-        let first = power.iter().skip(8).position(inside).map_or(8, |k| k + 8);
-        let last = power.iter().rposition(inside).unwrap_or(first);
+        let inside = |k: &usize| power(*k) >= limit * kept;
+        let first = (8..lines.len()).find(inside).unwrap_or(8);
+        let last = (0..lines.len()).rev().find(inside).unwrap_or(first);
         (first, last.max(first))
     };
     Edges { inner: between(EDGES.0), outer: between(EDGES.1), kept }
@@ -226,6 +228,7 @@ pub(super) fn edges(lines: &[Complex64]) -> Edges {
 
 #[cfg(test)]
 mod tests {
+    use super::super::transform::spectrum;
     use super::*;
     use crate::excitation::Sweep;
 
@@ -244,10 +247,10 @@ mod tests {
     #[test]
     fn the_law_of_a_sweep_is_read_off_its_bands() {
         let samples = sweep().samples().expect("in range");
-        let rise = Rise::of(&samples, 8_000.0, (20.0, 3_400.0)).expect("a sweep");
+        let lines = spectrum(&samples, 80_000);
+        let rise = Rise::of(&lines, 80_000, 8_000.0, (20.0, 3_400.0)).expect("a sweep");
         assert!((rise.time_constant_s - 6.0 / 240.0_f64.ln()).abs() < 5e-3, "{rise:?}");
         assert!((rise.passes_s(60.0) - (1.0 + 6.0 / 240.0_f64.ln() * 4.0_f64.ln())).abs() < 0.01, "{rise:?}");
-        let lines = spectrum(&samples, 80_000);
         let found = edges(&lines);
         let hertz = |bin: usize| bin as f64 * 0.1;
         assert!((14.0..19.0).contains(&hertz(found.inner.0)), "{}", hertz(found.inner.0));

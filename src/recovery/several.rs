@@ -36,8 +36,8 @@ pub fn parts_by_arrival(
     divide(&mut quotient, &lines, &edges);
     let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
     let range = (hertz(edges.inner.0), hertz(edges.inner.1));
-    let arrival =
-        locate(&Ring::of(&quotient, length, rate_hz, range), Rise::of(signal, rate_hz, range).as_ref())?;
+    let rise = Rise::of(&lines, length, rate_hz, range);
+    let arrival = locate(&Ring::of(&quotient, length, rate_hz, range), rise.as_ref())?;
     let mut lags: Vec<f64> = arrival.again_s;
     lags.push(arrival.lag_s);
     lags.sort_by(f64::total_cmp);
@@ -52,13 +52,13 @@ pub fn parts_by_arrival(
 
 /// The first signal of a reference alone, with the silence before it.
 #[must_use]
-pub fn first_signal(reference: &[f64], rate_hz: f64) -> Option<Vec<f64>> {
+pub fn first_signal(reference: &[f64], rate_hz: f64) -> Option<&[f64]> {
     let signal = Signal::of(reference, rate_hz)?;
     if signal.bursts.len() == 1 {
-        return Some(reference.to_vec());
+        return Some(reference);
     }
     let end = parts(&signal.bursts, reference.len(), rate_hz)[0].1;
-    Some(reference[..end.min(reference.len())].to_vec())
+    Some(&reference[..end.min(reference.len())])
 }
 
 /// A part begins a second before its signal, or in the last fifth of a shorter pause; the first at the start.
@@ -181,6 +181,6 @@ mod tests {
             }
             assert_eq!((found[0].0, found[2].1), (0, 144_000));
         }
-        assert_eq!(first_signal(&once, 8_000.0), Some(once));
+        assert_eq!(first_signal(&once, 8_000.0), Some(&once[..]));
     }
 }

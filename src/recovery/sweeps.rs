@@ -8,6 +8,7 @@ use super::{
 };
 use crate::capture::CaptureRecord;
 use crate::recording::Recording;
+use std::borrow::Cow;
 
 /// What was recorded, and what is known of it.
 #[derive(Debug, Clone, Copy)]
@@ -67,22 +68,18 @@ fn together(
     let first = taken.signal.and_then(|signal| first_signal(&signal.samples, rate_hz));
     let parts = parts_by_reference(&reference.samples, rate_hz);
     let once = parts.first().map_or(&reference.samples[..], |(from, to)| &reference.samples[*from..*to]);
-    let clock = first.and_then(|written| clock_from_reference(once, &written, rate_hz));
-    let ppm = clock.map_or(0.0, |clock| clock.ppm);
+    let clock = first.and_then(|written| clock_from_reference(once, written, rate_hz));
+    let ppm = clock.map_or(0.0, ClockError::worth_removing);
     let settings = Deconvolution { after_s: taken.length_s, ..Deconvolution::default() };
-    // On one clock the samples are divided as they are, and looked at there.
-    let raw = (ppm != 0.0).then_some(&microphone.samples);
-    let recorded = raw.map_or_else(Vec::new, |raw| as_recorded(raw, Some(&reference.samples), rate_hz));
-    let sweeps = Sweeps { taken, clock, settings, recorded };
     let played = on_the_players_clock(&reference.samples, ppm);
     let heard = on_the_players_clock(&microphone.samples, ppm);
-    let parts = parts_by_reference(&played, rate_hz);
+    let moved = matches!(heard, Cow::Owned(_));
+    let recorded =
+        if moved { as_recorded(&microphone.samples, Some(&reference.samples), rate_hz) } else { Vec::new() };
+    let sweeps = Sweeps { taken, clock, settings, recorded };
+    let parts = if moved { parts_by_reference(&played, rate_hz) } else { parts };
     let each = |(from, to): &(usize, usize)| (part(&heard, *from, *to), part(&played, *from, *to));
-    sweeps.divided(if parts.len() > 1 {
-        parts.iter().map(each).collect()
-    } else {
-        vec![(heard.as_slice(), played.as_slice())]
-    })
+    sweeps.divided(if parts.len() > 1 { parts.iter().map(each).collect() } else { vec![(&heard, &played)] })
 }
 
 fn part(samples: &[f64], from: usize, to: usize) -> &[f64] {
@@ -96,24 +93,25 @@ fn apart(
 ) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
     let (microphone, rate_hz) = (taken.microphone, taken.microphone.rate_hz);
     let clock = clock_from_repeats(&microphone.samples, &signal.samples, rate_hz);
-    let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, |clock| clock.ppm));
+    let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, ClockError::worth_removing));
     let once = first_signal(&signal.samples, rate_hz).ok_or(RecoveryError::SilentReference)?;
     let repeats = once.len() < signal.samples.len();
     let settings = Deconvolution { after_s: taken.length_s, together: false, ..Deconvolution::default() };
-    let raw = clock.map(|_| &microphone.samples);
-    let recorded = raw.map_or_else(Vec::new, |raw| as_recorded(raw, None, rate_hz));
+    // On one clock the samples are divided as they are, and looked at there.
+    let moved = matches!(heard, Cow::Owned(_));
+    let recorded = if moved { as_recorded(&microphone.samples, None, rate_hz) } else { Vec::new() };
     let sweeps = Sweeps { taken, clock, settings, recorded };
     if !repeats && taken.parts == Parts::AsPlayed {
-        let mut found = sweeps.divided(vec![(heard.as_slice(), once.as_slice())])?;
-        if let Some(limit_ppm) = clock_limit_ppm(&heard, &once, rate_hz) {
+        let mut found = sweeps.divided(vec![(&heard, once)])?;
+        if let Some(limit_ppm) = clock_limit_ppm(&heard, once, rate_hz) {
             for (_, record) in &mut found {
                 *record = std::mem::take(record).with_clock_limit(limit_ppm);
             }
         }
         return Ok(found);
     }
-    let parts = parts_by_arrival(&heard, &once, rate_hz)?;
-    sweeps.divided(parts.iter().map(|(from, to)| (part(&heard, *from, *to), once.as_slice())).collect())
+    let parts = parts_by_arrival(&heard, once, rate_hz)?;
+    sweeps.divided(parts.iter().map(|(from, to)| (part(&heard, *from, *to), once)).collect())
 }
 
 impl Sweeps<'_> {

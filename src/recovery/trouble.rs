@@ -7,7 +7,7 @@ use super::background::Background;
 use super::dropout::dropouts;
 use super::recovered::{Deconvolution, PeriodicResponse, Recovered, Trouble};
 use super::reference::{Rise, Signal};
-use crate::recording::{Fault, inspect, is_silent};
+use crate::recording::{Fault, flat_tops, inspect, is_silent};
 
 /// What findings call the channels.
 const MICROPHONE: &str = "the microphone's channel";
@@ -47,6 +47,7 @@ pub(super) fn of_take(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     found.extend(clipping(seen.reference, seen.rate_hz, REFERENCE));
     found.extend(start_and_end(seen));
     found.extend(channels(seen));
+    found.extend(no_room(seen));
     let reference = reference_noise(seen);
     let recorded = seen.settings.together && reference.as_ref().is_none_or(|trouble| trouble.word != "click");
     let channels = (seen.recording, recorded.then_some(seen.reference));
@@ -73,14 +74,10 @@ fn hum(background: &Background) -> Option<Trouble> {
 /// What kept a response from being found: a clipped recording shows none, or that of another signal.
 pub(super) fn cause(recording: &[f64], rate_hz: f64, error: RecoveryError) -> RecoveryError {
     match error {
-        RecoveryError::NoResponse | RecoveryError::OtherSignal { .. } => clipped(recording, rate_hz)
+        RecoveryError::NoResponse | RecoveryError::OtherSignal { .. } => flat_tops(recording, rate_hz)
             .map_or(error, |fault| RecoveryError::Clipped { clipped: fault.to_string() }),
         other => other,
     }
-}
-
-fn clipped(samples: &[f64], rate_hz: f64) -> Option<Fault> {
-    inspect(samples, rate_hz).found.into_iter().find(|fault| matches!(fault, Fault::Clipped { .. }))
 }
 
 /// Clipping and gaps of a recording and its reference as they were recorded: reading them at another clock's rate
@@ -111,7 +108,7 @@ fn gaps(
 }
 
 fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
-    let clipped = clipped(samples, rate_hz)?;
+    let clipped = flat_tops(samples, rate_hz)?;
     Some(Trouble::again("clipped", format!("{whose} is {clipped}"), "turn the gain down and repeat"))
 }
 
@@ -167,6 +164,19 @@ fn channels(seen: &TakeEvidence<'_>) -> Option<Trouble> {
             format!("the sound comes {:.0} ms after the signal in the reference", 1e3 * lag_s),
             "something delays the loudspeaker and not the reference; levels and decays are right, distances are \
              not",
+        )
+    })
+}
+
+/// A response with no room in it: the microphone's channel holds the loopback.
+fn no_room(seen: &TakeEvidence<'_>) -> Option<Trouble> {
+    let found = inspect(&seen.recovered.samples, seen.rate_hz).found;
+    found.iter().any(|fault| matches!(fault, Fault::SignalItself { .. })).then(|| {
+        Trouble::again(
+            "loopback",
+            "the response is a pulse with no room behind it: the microphone's channel holds the signal itself"
+                .to_owned(),
+            "check which channel holds the microphone (--channel)",
         )
     })
 }

@@ -10,6 +10,7 @@ mod absorber;
 mod alone;
 mod answer;
 mod bands;
+mod captures;
 mod content;
 mod decays;
 pub mod draw;
@@ -110,7 +111,7 @@ fn kicker(content: &Content<'_>) -> String {
 }
 
 fn sections(content: &Content<'_>) -> Markup {
-    let parts: [(&str, &'static str, Markup); 15] = [
+    let parts: [(&str, &'static str, Markup); 16] = [
         ("room", "part.room", plans::section(content)),
         ("decays", "part.decays", decays::section(content)),
         ("maps", "part.maps", maps::section(content)),
@@ -123,6 +124,7 @@ fn sections(content: &Content<'_>) -> Markup {
         ("targets", "part.targets", procedure::targets(content)),
         ("tables", "part.tables", resonances::section(content)),
         ("procedure", "part.procedure", procedure::section(content)),
+        ("captures", "part.captures", captures::section(content)),
         ("method", "part.method", method::section(content)),
         ("troubles", "part.troubles", provenance::troubles(content)),
         ("files", "part.files", provenance::section(content)),

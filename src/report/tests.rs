@@ -76,6 +76,7 @@ fn hostile() -> (Session, Analysis, Results) {
         failures: Vec::new(),
         warnings: Vec::new(),
         files: Vec::new(),
+        captures: crate::table::Captures::default(),
         room_fit: Vec::new(),
         fits: Vec::new(),
         absorber: Vec::new(),

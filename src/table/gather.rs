@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use super::cell::Name;
 use super::decibel;
+use super::gather_captures::captures;
 use super::{
     BandRow, CheckRow, FailureRow, FileRow, FitRow, ModeLevelRow, ModeRow, Results, RoomFitRow, SessionRow,
     SettingsRow,
@@ -48,6 +49,7 @@ pub fn results(session: &Session, settings: &Settings, asked: &Asked<'_>, found:
         failures: found.failures.iter().map(failure_row).collect(),
         warnings: found.warnings.clone(),
         files: found.files.iter().map(|file| file_row(session, file)).collect(),
+        captures: captures(session, &found.files),
         room_fit: found.states.iter().filter_map(|state| room_fit(session, state)).collect(),
         fits: found.states.iter().flat_map(fit_rows).collect(),
         absorber: Vec::new(),

@@ -3,6 +3,7 @@
 use super::absorbers::AbsorberRow;
 use super::band_changes::BandChangeRow;
 use super::bands::BandRow;
+use super::captures::{CaptureBandRow, CaptureRow, HarmonicRow, HumRow};
 use super::cell::Cell;
 use super::changes::ChangeRow;
 use super::checks::CheckRow;
@@ -10,6 +11,7 @@ use super::column::Table;
 use super::failures::FailureRow;
 use super::files::FileRow;
 use super::fits::FitRow;
+use super::gather_captures::Captures;
 use super::mode_levels::ModeLevelRow;
 use super::modes::ModeRow;
 use super::position_changes::PositionChangeRow;
@@ -34,6 +36,8 @@ pub struct Results {
     pub warnings: Vec<String>,
     /// Audio files with their provenance.
     pub files: Vec<FileRow>,
+    /// How they were recorded, as far as capture records say.
+    pub captures: Captures,
     /// Fitted dimensions.
     pub room_fit: Vec<RoomFitRow>,
     /// How well the modes explain each place.
@@ -85,10 +89,14 @@ pub const COMPARISON_TABLES: [&Table; 4] =
 pub const JSON_OBJECTS: [&Table; 2] = [SessionRow::TABLE, SettingsRow::TABLE];
 
 /// What `results.json` holds besides: arrays of objects.
-pub const JSON_TABLES: [&Table; 6] = [
+pub const JSON_TABLES: [&Table; 10] = [
     TableRow::TABLE,
     FailureRow::TABLE,
     FileRow::TABLE,
+    CaptureRow::TABLE,
+    CaptureBandRow::TABLE,
+    HumRow::TABLE,
+    HarmonicRow::TABLE,
     RoomFitRow::TABLE,
     FitRow::TABLE,
     AbsorberRow::TABLE,
@@ -144,6 +152,10 @@ impl Results {
         vec![
             Rows::of(&self.failures),
             Rows::of(&self.files),
+            Rows::of(&self.captures.takes),
+            Rows::of(&self.captures.bands),
+            Rows::of(&self.captures.hum),
+            Rows::of(&self.captures.harmonics),
             Rows::of(&self.room_fit),
             Rows::of(&self.fits),
             Rows::of(&self.absorber),

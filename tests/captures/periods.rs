@@ -61,18 +61,31 @@ fn a_period_of_any_length_gives_the_room() {
 /// Pooled over some hundred lines, the true error is what is stated, within a fifth.
 #[test]
 fn the_stated_scatter_is_the_true_one() {
-    for periods in [5, 9, 17] {
+    for periods in [3, 5, 9, 17] {
         let chain = Chain { noise: 3e-3, tail: (0.0, 0.3), seed: periods as u64, ..Chain::default() };
         let found = found(&chain, 2.73, periods);
         let lines: Vec<_> = found.lines.iter().filter(|line| (30.0..300.0).contains(&line.hz)).collect();
         assert!(lines.len() >= 200, "{}", lines.len());
         let response = chain.truth(0.0, 6.0);
         let (mut true_error, mut stated) = (0.0, 0.0);
+        // Student's t for the parts of a line: 95 % of the errors lie within, also of few periods.
+        let t = found.magnitude_interval().expect("several") / found.magnitude_sd().expect("several");
+        let (mut within, mut parts) = (0, 0);
         for line in &lines {
             let sd = line.sd.expect("several periods");
             true_error += (Complex64::new(line.re, line.im) - truth(&response, line.hz)).norm_sqr() / 2.0;
             stated += sd * sd;
+            let off = Complex64::new(line.re, line.im) - truth(&response, line.hz);
+            within += [off.re, off.im].iter().filter(|part| part.abs() < t * sd).count();
+            parts += 2;
         }
+        let share = f64::from(within as u32) / f64::from(parts);
+        println!(
+            "{periods} periods, {} lines: {:.3} of the stated scatter, {share:.3} within",
+            lines.len(),
+            (true_error / stated).sqrt()
+        );
+        assert!((0.93..0.97).contains(&share), "{periods}: {share}");
         let ratio = (true_error / stated).sqrt();
         assert!((0.8..1.2).contains(&ratio), "{periods}: {ratio}");
     }

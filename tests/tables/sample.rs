@@ -24,6 +24,7 @@ pub fn results() -> Results {
         }],
         warnings: vec!["treated: position “corner” is missing".into()],
         files: vec![file("empty/seat.wav")],
+        captures: captures(),
         room_fit: vec![room_fit()],
         fits: vec![fit(), unjudged_fit()],
         absorber: vec![absorber(), vague_absorber()],
@@ -85,6 +86,44 @@ fn file(name: &str) -> FileRow {
         capture: vec!["peak-to-noise 31 dB at 31 Hz".into()],
         repairs: vec!["truncated: 2000 bytes promised, 1299 there".into()],
     }
+}
+
+fn captures() -> Captures {
+    let (file, channel): (Name, _) = ("empty/seat.wav".into(), Some(1));
+    let mut found = Captures::default();
+    found.takes.push(CaptureRow {
+        file: file.clone(),
+        channel,
+        signal: "sweep".into(),
+        recording: "seat.wav".into(),
+        recording_sha256: Some("0".repeat(64)),
+        again: false,
+        advice: String::new(),
+        arrival_s: 0.106,
+        start_offset_s: -0.816,
+        repeats: 2,
+        repeat_difference: Some(-41.3),
+        coherence: None,
+        magnitude_95: None,
+        bracket: None,
+        clock_limit_ppm: None,
+        temperature_c: Some(19.5),
+        note: Some("lorry passed".into()),
+        corrections: vec!["mic.txt".into()],
+        full_scale_spl: Some(110.99),
+        zero_spl: Some(98.9),
+        quieter_lower: Some(10.0),
+        quieter_change: Some(-0.12),
+        quieter_band_hz: Some(31.5),
+    });
+    let noise_fs = Some(-71.4);
+    let band =
+        CaptureBandRow { file, channel, band_hz: 62.5, peak_to_noise: None, noise_fs, noise_spl: Some(39.6) };
+    let file = band.file.clone();
+    found.hum.push(HumRow { file: file.clone(), channel, frequency_hz: 50.0, over_noise: 21.7 });
+    found.harmonics.push(HarmonicRow { file, channel, order: 3, level: -38.2, band_hz: 39.7 });
+    found.bands.push(band);
+    found
 }
 
 fn room_fit() -> RoomFitRow {

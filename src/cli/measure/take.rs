@@ -53,7 +53,7 @@ impl Live<'_> {
             "  {stem}: plays for {:.0} s at {level_db:.0} dB of full scale.",
             lasts_s(&self.sweep)
         ));
-        let sweep = self.sweep.clone();
+        let sweep = self.sweep;
         let (heard, judged) = self.played(&sweep, level_db)?;
         if interrupt::asked() {
             return Ok(Verdict::Interrupted);
@@ -113,7 +113,7 @@ impl Live<'_> {
 }
 
 fn signal(sweep: &Sweep, level_db: f64) -> Result<Vec<f64>, Failed> {
-    Sweep { peak: 10_f64.powf(level_db / 20.0), ..sweep.clone() }.samples().map_err(Failed::usage)
+    Sweep { peak: 10_f64.powf(level_db / 20.0), ..*sweep }.samples().map_err(Failed::usage)
 }
 
 fn lasts_s(sweep: &Sweep) -> f64 {

@@ -11,6 +11,7 @@ use channels::microphones;
 pub use channels::read;
 pub use channels::{Microphone, microphones_of};
 use given::Given;
+use rayon::prelude::*;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use stillroom::capture::{self, CaptureRecord};
@@ -37,24 +38,26 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
     }
     let signal = played.as_ref().map(|path| read(path, 1)).transpose().map_err(Failed::usage)?;
     one_recording(args)?;
+    let given = microphones.iter().map(|m| Given::read(args, m.channel)).collect::<Result<Vec<_>, _>>()?;
+    let mut jobs = Vec::new();
+    for (path, of_channels) in args.recordings.iter().zip(&names) {
+        for ((microphone, given), names) in microphones.iter().zip(&given).zip(of_channels) {
+            let known = Divisor { signal: signal.as_ref(), in_order: &in_order, given };
+            jobs.push(Job { path, channel: microphone.channel, names, known });
+        }
+    }
     let (mut rows, mut bad) = (Vec::new(), 0);
-    for (path, of_channels) in args.recordings.iter().zip(names) {
-        for (microphone, names) in microphones.iter().zip(of_channels) {
-            if interrupt::asked() {
-                return Ok(Exit::Interrupted);
+    for done in all_of(args, &jobs)? {
+        let Some(done) = done else { return Ok(Exit::Interrupted) };
+        match done {
+            Ok(kept) => {
+                kept.said.iter().for_each(|text| screen::warning(text));
+                rows.extend(kept.rows);
+                bad += kept.again;
             }
-            let given = Given::read(args, microphone.channel)?;
-            let known = Divisor { signal: signal.as_ref(), in_order: &in_order, given: &given };
-            let found = responses(args, path, microphone.channel, &known);
-            match found.and_then(|found| keep(args, path, (names.as_slice(), found))) {
-                Ok((cells, again)) => {
-                    rows.extend(cells);
-                    bad += again;
-                }
-                Err(text) => {
-                    screen::error(&text);
-                    bad += 1;
-                }
+            Err(text) => {
+                screen::error(&text);
+                bad += 1;
             }
         }
     }
@@ -65,6 +68,39 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
         show(args, &rows);
     }
     Ok(if bad > 0 { Exit::Partial } else { Exit::Done })
+}
+
+/// One channel of one recording, and the names of its responses.
+struct Job<'a> {
+    path: &'a Path,
+    channel: usize,
+    names: &'a [String],
+    known: Divisor<'a>,
+}
+
+/// What became of one.
+#[derive(Default)]
+struct Done {
+    /// Lines of the summary.
+    rows: Vec<Vec<String>>,
+    /// How many are to be recorded again.
+    again: usize,
+    /// What the user should know, in sentences.
+    said: Vec<String>,
+}
+
+/// Recordings worked on side by side: each takes some ten times its channels' memory.
+const SIDE_BY_SIDE: usize = 4;
+
+/// All of them, side by side, told in order; `None` for those that an interruption left.
+fn all_of(args: &RespondArgs, jobs: &[Job<'_>]) -> Result<Vec<Option<Result<Done, String>>>, Failed> {
+    let threads = std::thread::available_parallelism().map_or(1, usize::from).min(SIDE_BY_SIDE);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().map_err(Failed::nothing)?;
+    let one = |job: &Job<'_>| {
+        let found = || responses(args, job.path, job.channel, &job.known);
+        (!interrupt::asked()).then(|| found().and_then(|found| keep(args, job.path, (job.names, found))))
+    };
+    Ok(pool.install(|| jobs.par_iter().map(one).collect()))
 }
 
 /// A second run belongs to one recording.
@@ -149,13 +185,12 @@ fn keep_inputs(args: &RespondArgs, names: &[Vec<Vec<String>>]) -> Result<(), Fai
     Ok(())
 }
 
-/// Writes the responses of a channel with their records; the cells of their lines, and how many are to be
-/// recorded again.
+/// Writes the responses of a channel with their records.
 fn keep(
     args: &RespondArgs,
     recording: &Path,
     (names, found): (&[String], Vec<Found>),
-) -> Result<(Vec<Vec<String>>, usize), String> {
+) -> Result<Done, String> {
     if found.len() != names.len() {
         return Err(format!(
             "{}: {} signals found, {} positions named\n  allowed  as many signals as positions\n  \
@@ -165,15 +200,15 @@ fn keep(
             names.len()
         ));
     }
-    let (mut rows, mut bad) = (Vec::new(), 0);
+    let mut done = Done::default();
     for (name, found) in names.iter().zip(found) {
         let path = args.out.join(format!("{name}.wav"));
-        let again = write_one(args, recording, (&path, &found))?;
-        bad += usize::from(again);
+        let again = write_one(args, recording, (&path, &found), &mut done.said)?;
+        done.again += usize::from(again);
         let seconds = found.samples.len() as f64 / found.rate_hz;
-        rows.push(vec![format!("{name}.wav"), format!("{seconds:.2} s"), found.remark]);
+        done.rows.push(vec![format!("{name}.wav"), format!("{seconds:.2} s"), found.remark]);
     }
-    Ok((rows, bad))
+    Ok(done)
 }
 
 /// Writes one response and its record; whether it is to be recorded again.
@@ -181,6 +216,7 @@ fn write_one(
     args: &RespondArgs,
     recording: &Path,
     (path, found): (&PathBuf, &Found),
+    said: &mut Vec<String>,
 ) -> Result<bool, String> {
     if args.force {
         // A record of the file that was there before says nothing of the new one.
@@ -194,7 +230,7 @@ fn write_one(
     let record = record_beside(path, recording, record, args.force)?;
     for finding in &record.findings {
         let kind = if finding.again { "again, because " } else { "" };
-        screen::warning(&format!("{}: {kind}{}; {}", write::shown(path), finding.found, finding.advice));
+        said.push(format!("{}: {kind}{}; {}", write::shown(path), finding.found, finding.advice));
     }
     Ok(record.again().is_some())
 }

@@ -152,11 +152,10 @@ fn noise(
             found = found.with_second_seed(&other, &difference);
         }
         let record = record_of_noise(&found, microphone);
-        let spread = match (found.coherence(), found.magnitude_sd()) {
-            (Some(coherence), Some(sd)) => {
+        let spread = match (found.coherence(), record.magnitude_95_db) {
+            (Some(coherence), Some(half)) => {
                 let bracket = record.bracket_db.unwrap_or(0.0);
-                let sd_db = DB_PER_NEPER * sd;
-                format!("; coherence {coherence:.3}, sd {sd_db:.2} dB, H2 {bracket:+.2} dB against H1")
+                format!("; coherence {coherence:.3}, ±{half:.2} dB (95 %), H2 {bracket:+.2} dB against H1")
             }
             _ => String::new(),
         };
@@ -188,7 +187,8 @@ pub fn rests_on(record: &CaptureRecord) -> String {
     } else {
         String::new()
     };
-    let clock = record.clock.map_or(String::new(), |c| format!(", clock {:+.0} ppm", c.ppm));
+    // Plus zero: a clock that agrees isn't slow.
+    let clock = record.clock.map_or(String::new(), |c| format!(", clock {:+.0} ppm", c.ppm.round() + 0.0));
     let verdict = match weakest {
         _ if record.again().is_some() => "again",
         Some(db) if db < T20_DB => "keep, but not every octave carries T20 (35 dB)",

@@ -34,7 +34,8 @@ fn touches(samples: &[f64], scan: &Scan) -> Vec<Top> {
         |k: Option<usize>| k.and_then(|k| samples.get(k)).is_some_and(|v| v.abs() < (1.0 - SHARP) * peak);
     let mut found = Vec::new();
     let mut from = 0;
-    while let Some(start) = (from..samples.len()).find(|k| at_top(*k)) {
+    let limit = peak - 1.01 * step;
+    while let Some(start) = first_from(samples, from, |v| v.abs() >= limit) {
         let len = (start..samples.len()).take_while(|k| at_top(*k)).count();
         from = start + len;
         if falls(start.checked_sub(1)) && falls(Some(from)) {
@@ -85,6 +86,15 @@ fn tops(samples: &[f64], sign: f64, ceiling: f64, scan: &Scan) -> Vec<Top> {
     if exact.is_empty() { runs(samples, sign, ceiling, NEARLY * ceiling, scan.step) } else { exact }
 }
 
+/// The first sample from `from` on that is so: looked for by blocks, of which most hold none.
+fn first_from(samples: &[f64], from: usize, is: impl Fn(f64) -> bool) -> Option<usize> {
+    const BLOCK: usize = 64;
+    let blocks = samples.get(from..)?.chunks(BLOCK);
+    let hit = |block: &&[f64]| block.iter().fold(false, |any, v| any | is(*v));
+    let (index, block) = blocks.enumerate().find(|(_, block)| hit(block))?;
+    Some(from + BLOCK * index + block.iter().position(|v| is(*v))?)
+}
+
 /// Runs within `tolerance` of the ceiling with a corner: at either end of an exactly flat one, at both of
 /// another.
 fn runs(samples: &[f64], sign: f64, ceiling: f64, tolerance: f64, step: f64) -> Vec<Top> {
@@ -92,8 +102,8 @@ fn runs(samples: &[f64], sign: f64, ceiling: f64, tolerance: f64, step: f64) -> 
     let falls = |beside: Option<&f64>| beside.is_some_and(|v| ceiling - sign * v > corner);
     let mut found = Vec::new();
     let mut from = 0;
-    while let Some(start) = samples[from..].iter().position(|v| sign * v >= ceiling - tolerance) {
-        let start = from + start;
+    let limit = ceiling - tolerance;
+    while let Some(start) = first_from(samples, from, |v| sign * v >= limit) {
         let len = samples[start..].iter().take_while(|v| sign * **v >= ceiling - tolerance).count();
         from = start + len;
         let before = start.checked_sub(1).and_then(|i| samples.get(i));

@@ -187,6 +187,14 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
     faults
 }
 
+/// Flat tops alone, as [`inspect`] finds them: [`Fault::Clipped`], or nothing.
+#[must_use]
+pub fn flat_tops(samples: &[f64], rate_hz: f64) -> Option<Fault> {
+    let scan = Scan::at(samples);
+    let nothing = scan.highest - scan.lowest < SILENCE || (samples.len() as f64) < MIN_LENGTH_S * rate_hz;
+    if nothing { None } else { clipping::find(samples, &scan) }
+}
+
 /// Whether nothing was recorded: the first thing that [`inspect`] looks for.
 #[must_use]
 pub fn is_silent(samples: &[f64]) -> bool {
