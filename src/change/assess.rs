@@ -1,9 +1,9 @@
 //! Each mode's case: gathered from pairing, splits, chain and levels, then decided.
 
 use super::cause::{Causes, Filter};
-use super::chain::Witness;
+use super::chain::NeighbourRatio;
 use super::facts::ChangeSettings;
-use super::finding::{DecayChange, discoveries};
+use super::finding::{LogChange, significant};
 use super::gain::Gain;
 use super::level::{LevelChange, PeakLevel, mean_change, peak_levels};
 use super::moved::Moved;
@@ -16,9 +16,9 @@ use super::seats::{TrackedMode, positions};
 use super::shape::mac;
 use super::split::{APART_SD, Split, one_pole};
 use super::treated::Treated;
-use super::verdict::{Case, Cause, Why, decide};
-use super::view::{Common, PlaceStrength, Resonance, Widening};
-use super::visible::{bound_log_sd, strength_noise, would_show};
+use super::verdict::{Cause, VerdictInput, Why, decide};
+use super::view::{Common, Resonance, ScaledResidue, Widening};
+use super::visible::{bound_log_sd, residue_noise, would_show};
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
 use crate::language::{number, say};
@@ -41,7 +41,7 @@ pub(super) struct Assessment<'a> {
     /// Joint fits of modes and units.
     pub treated: &'a [Treated<'a>],
     pub widening: Widening,
-    pub witnesses: &'a [Witness],
+    pub witnesses: &'a [NeighbourRatio],
     pub filters: &'a [Filter],
     /// Standard deviation of ln of the gain.
     pub gain_sd: f64,
@@ -58,9 +58,10 @@ struct ModeEvidence {
     /// Its poles after, the slower first.
     after: Vec<Resonance>,
     split: Option<Split>,
-    /// Place of the joint fit that it follows.
+    /// Index of the joint fit that it follows.
     treated: Option<usize>,
-    decay: Option<DecayChange>,
+    /// ln of the ratio of the decay constants; of a mode with a tuned unit that of the ringing times, the sign turned.
+    ringing: Option<LogChange>,
     peak_levels: (Vec<Option<PeakLevel>>, Vec<Option<PeakLevel>>),
     level: Result<LevelChange, Flag>,
 }
@@ -73,9 +74,9 @@ struct Ring {
     ratio: Ratio,
 }
 
-/// Which changes are findings, over all claimed pairs of this comparison.
-struct Findings {
-    decay: Vec<bool>,
+/// Which changes are significant, all claimed pairs of this comparison tested together.
+struct Significant {
+    ringing: Vec<bool>,
     level: Vec<bool>,
 }
 
@@ -96,16 +97,16 @@ impl Assessment<'_> {
             loudspeaker: self.moved.loudspeaker,
             places: self.usable().iter().filter(|u| **u).count(),
         };
-        let findings = Findings {
-            decay: self.discovered(&all, |f| Some(f.decay?.chance())),
-            level: self.discovered(&all, |f| Some(f.level.ok()?.chance())),
+        let significant = Significant {
+            ringing: self.significant(&all, |f| Some(f.ringing?.p_value())),
+            level: self.significant(&all, |f| Some(f.level.ok()?.p_value())),
         };
-        let decay_causes = causes.decays(&findings.decay);
+        let decay_causes = causes.decays(&significant.ringing);
         let mut changes = Vec::new();
         let mut seats = Vec::new();
         for (i, evidence) in all.iter().enumerate().filter(|(i, _)| self.old[*i].kind != Kind::Loudspeaker) {
             let cause = (decay_causes[i], causes.level(i, &decay_causes));
-            let (change, places) = self.change(i, evidence, &findings, cause, &noises.1);
+            let (change, places) = self.change(i, evidence, &significant, cause, &noises.1);
             changes.push(change);
             seats.extend(places);
         }
@@ -145,17 +146,16 @@ impl Assessment<'_> {
         };
         let treated = self.treated.iter().position(|t| t.facts.mode == mode.index && !after.is_empty());
         let after = treated.map_or_else(|| after.clone(), |t| self.jointly(t, &after[0]));
-        let decay = after.first().map(|a| DecayChange {
-            log: (a.decay() / mode.decay()).ln(),
-            sd: mode.log_sd().hypot(a.log_sd()),
-        });
-        let decay = treated.map(|t| self.treated[t].ring_change(mode, self.widening)).or(decay);
+        let ringing = after
+            .first()
+            .map(|a| LogChange { log: (a.decay() / mode.decay()).ln(), sd: mode.log_sd().hypot(a.log_sd()) });
+        let ringing = treated.map(|t| self.treated[t].ring_change(mode, self.widening)).or(ringing);
         let poles: Vec<&Resonance> = after.iter().collect();
         let peak_levels =
             (peak_levels(&[mode]), if after.is_empty() { Vec::new() } else { peak_levels(&poles) });
         let level =
             if after.is_empty() { Err(Flag::NoPartner) } else { self.level(&peak_levels.0, &peak_levels.1) };
-        ModeEvidence { after, split, treated, decay, peak_levels, level }
+        ModeEvidence { after, split, treated, ringing, peak_levels, level }
     }
 
     /// The joint fit's poles in place of what the after state by itself has, under that one's number.
@@ -163,24 +163,24 @@ impl Assessment<'_> {
         self.treated[t].poles.iter().map(|p| Resonance { index: found.index, ..p.clone() }).collect()
     }
 
-    /// One pole in place of two that can't be told apart; as well known as one pole of their strength.
+    /// One pole in place of two that can't be told apart; as well known as one pole with the sum of their residues.
     fn merged(&self, split: Split, noise_after: &[Option<Noise>]) -> Resonance {
         let (slow, fast) = (&self.new[split.slow], &self.new[split.fast]);
         let pole = one_pole(slow, fast);
-        let seen: Vec<_> = slow
-            .seen
+        let residues: Vec<_> = slow
+            .residues
             .iter()
-            .zip(&fast.seen)
+            .zip(&fast.residues)
             .map(|(a, b)| {
                 let (a, b) = ((*a)?, (*b)?);
-                let strength = a.strength + b.strength;
+                let value = a.value + b.value;
                 // Errors of the two cancel in the sum, as far as one pole's would.
                 let variance = a.variance.min(b.variance);
-                Some(PlaceStrength { strength, variance })
+                Some(ScaledResidue { value, variance })
             })
             .collect();
-        let noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), slow.hz());
-        let powers: Vec<f64> = seen.iter().map(|s| s.map_or(0.0, |s| s.strength.norm_sqr())).collect();
+        let noise = residue_noise(noise_after, &self.rates(true), self.gain_factor(), slow.hz());
+        let powers: Vec<f64> = residues.iter().map(|s| s.map_or(0.0, |s| s.value.norm_sqr())).collect();
         let narrow = slow.log_sd().min(fast.log_sd());
         let log_sd = bound_log_sd(-pole.re, &powers, &noise).map_or(narrow, |sd| 1.2 * sd);
         let kind = if slow.kind == Kind::Mode || fast.kind == Kind::Mode { Kind::Mode } else { Kind::Unsure };
@@ -191,12 +191,12 @@ impl Assessment<'_> {
             decay_sd: -pole.re * log_sd,
             kind,
             overlapping: slow.overlapping && fast.overlapping,
-            seen,
+            residues,
         }
     }
 
-    /// Which of the claimed pairs' changes are findings, by their chance.
-    fn discovered(&self, all: &[ModeEvidence], chance: impl Fn(&ModeEvidence) -> Option<f64>) -> Vec<bool> {
+    /// Which of the claimed pairs' changes are significant, by their p-values (Benjamini & Hochberg).
+    fn significant(&self, all: &[ModeEvidence], p_value: impl Fn(&ModeEvidence) -> Option<f64>) -> Vec<bool> {
         let claimed = |i: usize, f: &ModeEvidence| {
             self.old[i].kind == Kind::Mode && f.after.first().is_some_and(|a| a.kind == Kind::Mode)
         };
@@ -204,12 +204,12 @@ impl Assessment<'_> {
             .iter()
             .enumerate()
             .filter(|(i, f)| claimed(*i, f))
-            .filter_map(|(i, f)| Some((i, chance(f)?)))
+            .filter_map(|(i, f)| Some((i, p_value(f)?)))
             .collect();
-        let chances: Vec<f64> = tested.iter().map(|t| t.1).collect();
+        let p_values: Vec<f64> = tested.iter().map(|t| t.1).collect();
         let mut found = vec![false; all.len()];
-        for ((i, _), finding) in tested.iter().zip(discoveries(&chances, self.settings.false_discovery)) {
-            found[*i] = finding;
+        for ((i, _), is_one) in tested.iter().zip(significant(&p_values, self.settings.false_discovery)) {
+            found[*i] = is_one;
         }
         found
     }
@@ -218,19 +218,19 @@ impl Assessment<'_> {
         &self,
         i: usize,
         evidence: &ModeEvidence,
-        findings: &Findings,
+        significant: &Significant,
         (decay_cause, level_cause): (Cause, Cause),
         noise_after: &[Option<Noise>],
     ) -> (ModeChange, Vec<PositionChange>) {
         let mode = &self.old[i];
         let after: Vec<&Resonance> = evidence.after.iter().collect();
-        let case = Case {
+        let case = VerdictInput {
             claimed: (mode.kind == Kind::Mode, after.first().is_none_or(|a| a.kind == Kind::Mode)),
             partner: !after.is_empty(),
             would_show: if after.is_empty() { self.would_show_after(i, noise_after) } else { None },
-            decay: evidence.decay,
-            finding: findings.decay[i],
-            level_finding: findings.level[i],
+            ringing: evidence.ringing,
+            ringing_significant: significant.ringing[i],
+            level_significant: significant.level[i],
             decay_sd: (mode.log_sd(), self.after_sd(evidence)),
             level: evidence.level,
             decay_cause,
@@ -253,7 +253,7 @@ impl Assessment<'_> {
 
     /// Relative sd of what the verdict goes by after: the decay, or with a unit the ringing.
     fn after_sd(&self, evidence: &ModeEvidence) -> f64 {
-        match (evidence.treated, evidence.decay) {
+        match (evidence.treated, evidence.ringing) {
             (Some(_), Some(change)) => change.sd,
             _ => evidence.after.first().map_or(0.0, Resonance::log_sd),
         }
@@ -301,7 +301,7 @@ impl Assessment<'_> {
 
     fn would_show_after(&self, i: usize, noise_after: &[Option<Noise>]) -> Option<bool> {
         let mode = &self.old[i];
-        let mut noise = strength_noise(noise_after, &self.rates(true), self.gain_factor(), mode.hz());
+        let mut noise = residue_noise(noise_after, &self.rates(true), self.gain_factor(), mode.hz());
         // A fit that leaves more than the noise has not explained the response: nothing is gone from what it didn't see.
         for (place, noise) in self.places.iter().zip(&mut noise) {
             let left = self.left_after.get(place.indices.1).copied().and_then(Result::ok);
@@ -326,7 +326,7 @@ impl Assessment<'_> {
         &self,
         i: usize,
         evidence: &ModeEvidence,
-        case: &Case,
+        case: &VerdictInput,
         (verdict, why): (Verdict, Why),
         mut flags: Flags,
     ) -> ModeChange {
@@ -339,7 +339,7 @@ impl Assessment<'_> {
         }
         let ring = self.ring(mode, evidence).filter(|_| shown.is_some());
         let treated = evidence.treated.map(|t| &self.treated[t]);
-        let own = || case.decay.map(|d| d.t60_ratio());
+        let own = || case.ringing.map(|d| d.ratio());
         let t60 = treated.map(|t| t.t60_ratio(mode)).or_else(own).filter(|_| shown.is_some());
         let told = ring.filter(|_| treated.is_some());
         let numbers = Numbers {
@@ -376,14 +376,14 @@ impl Assessment<'_> {
 
     /// Ringing before and after.
     fn ring(&self, mode: &Resonance, evidence: &ModeEvidence) -> Option<Ring> {
-        if let (Some(t), Some(change)) = (evidence.treated, evidence.decay) {
+        if let (Some(t), Some(change)) = (evidence.treated, evidence.ringing) {
             let (before_s, after_s) = self.treated[t].facts.ring_s;
-            return Some(Ring { before_s, after_s, ratio: change.t60_ratio() });
+            return Some(Ring { before_s, after_s, ratio: change.ratio() });
         }
         let (before_s, after_s) = (LN_1000 / mode.decay(), ring_of(&evidence.after)?);
         let sd = match &evidence.after[..] {
             poles @ [_, _] => mode.log_sd().hypot(ring_log_sd(poles)?),
-            _ => evidence.decay?.sd,
+            _ => evidence.ringing?.sd,
         };
         let ratio = Ratio::from_log((after_s / before_s).ln(), sd);
         Some(Ring { before_s, after_s, ratio })
@@ -402,12 +402,12 @@ impl Assessment<'_> {
 
     fn arrival(&self, j: usize, noise_before: &[Option<Noise>]) -> ModeChange {
         let pole = &self.new[j];
-        let noise = strength_noise(noise_before, &self.rates(false), 1.0, pole.hz());
+        let noise = residue_noise(noise_before, &self.rates(false), 1.0, pole.hz());
         let (verdict, reason) = if self.filters.iter().any(|f| f.pole == j) {
             (Verdict::Chain, say!("change.filter-rings"))
         } else if !self.inside(pole) || would_show(pole, 1.0, self.old, &noise) == Some(false) {
             (Verdict::Unsure, say!("change.only-after"))
-        } else if pole.seen.len() < 2 && self.settings.same_chain != Some(true) {
+        } else if pole.residues.len() < 2 && self.settings.same_chain != Some(true) {
             (Verdict::Unsure, say!("change.only-after-one-place"))
         } else {
             (Verdict::New, say!("change.new", hz = number(pole.hz(), 1)))

@@ -48,7 +48,7 @@ impl Evidence {
     }
 
     /// Two-sided probability of so large a change by chance, times the choices (Bonferroni).
-    pub fn chance(&self) -> f64 {
+    pub fn p_value(&self) -> f64 {
         let beyond = student(self.places - 1).map_or(1.0, |t| t.cdf(-self.log.abs() / self.sd));
         (2.0 * self.choices * beyond).min(1.0)
     }
@@ -197,7 +197,7 @@ mod tests {
         assert_relative_eq!(evidence.log, -0.25, max_relative = 1e-12);
         assert_relative_eq!(evidence.sd, 0.064_55, max_relative = 1e-3);
         assert_relative_eq!(evidence.ratio().high, (-0.25 + 3.182 * 0.064_55_f64).exp(), max_relative = 1e-3);
-        assert_relative_eq!(evidence.chance(), 0.030_5, max_relative = 2e-2);
+        assert_relative_eq!(evidence.p_value(), 0.030_5, max_relative = 2e-2);
         let places = evidence.places_for(0.10).unwrap();
         assert!(
             (8..=12).contains(&places),
@@ -218,6 +218,6 @@ mod tests {
     #[test]
     fn equal_files_have_no_interval_of_zero() {
         let evidence = told([1.0; 4], [None; 4]).unwrap();
-        assert!(evidence.sd > 0.0 && evidence.chance() > 0.99);
+        assert!(evidence.sd > 0.0 && evidence.p_value() > 0.99);
     }
 }

@@ -3,7 +3,7 @@
 use super::band_evidence::{Evidence, Partner, evidence};
 use super::band_reason::{self, Why};
 use super::facts::{BandFacts, ChangeSettings, StateFacts};
-use super::finding::discoveries;
+use super::finding::significant;
 use super::gain::Gain;
 use super::outcome::{BandChange, Ratio, Verdict};
 use crate::estimate::Reading;
@@ -38,8 +38,8 @@ pub(super) fn band_changes(
 /// Which bands changed: findings over all bands together, and the bands between two of them that moved the same way, each
 /// beyond chance by itself. These add none where there was none, so that what is held over pairs of states holds as before.
 fn findings(bands: &[&Evidence], settings: &ChangeSettings) -> Vec<bool> {
-    let chances: Vec<f64> = bands.iter().map(|band| band.chance()).collect();
-    let first = discoveries(&chances, settings.band_false_discovery);
+    let chances: Vec<f64> = bands.iter().map(|band| band.p_value()).collect();
+    let first = significant(&chances, settings.band_false_discovery);
     let anchors: Vec<usize> = (0..bands.len()).filter(|k| first[*k]).collect();
     let mut found = first;
     for pair in anchors.windows(2) {
@@ -86,7 +86,7 @@ fn decide(change: &mut BandChange, evidence: Option<&Evidence>, counts: bool, se
                 Why::Moved
             } else if ratio.low >= 1.0 - margin && ratio.high <= 1.0 + margin {
                 Why::AsBefore
-            } else if evidence.chance() < settings.false_discovery && !counts && heard {
+            } else if evidence.p_value() < settings.false_discovery && !counts && heard {
                 change.flags.add(Flag::ManyModes);
                 Why::AmongMany
             } else {

@@ -1,7 +1,7 @@
 //! Who changed a mode: the room, a filter in the chain, or the loudspeaker.
 
-use super::chain::{self, Evidence, Witness};
-use super::rank::{Rank, Rows};
+use super::chain::{self, Evidence, NeighbourRatio};
+use super::rank::{RankOneTest, Rows};
 use super::verdict::Cause;
 use super::view::Resonance;
 use rustfft::num_complex::Complex64;
@@ -31,7 +31,7 @@ pub(super) fn filters(
     old: &[Resonance],
     new: &[Resonance],
     candidates: impl Iterator<Item = usize>,
-    witnesses: &[Witness],
+    witnesses: &[NeighbourRatio],
     gain_sd: f64,
 ) -> Vec<Filter> {
     let mut filters = Vec::new();
@@ -40,7 +40,8 @@ pub(super) fn filters(
         let Some((residue, alike)) = chain::filter_residue(old, &new[pole]) else { continue };
         // The mode that the pole sits beside can't testify: an absorber's pole changes it by the very same factor.
         let beside = chain::beside(old, at);
-        let evidence = chain::weigh(witnesses, |_, s| chain::adding(at, residue)(s), beside, at, gain_sd);
+        let evidence =
+            chain::log_likelihood_ratio(witnesses, |_, s| chain::adding(at, residue)(s), beside, at, gain_sd);
         if alike >= LIKE_RESPONSE && evidence.is_filter(FILTER) {
             filters.push(Filter { pole, at, residue });
         }
@@ -53,7 +54,7 @@ pub(super) struct Causes<'a> {
     pub old: &'a [Resonance],
     /// For each mode before its poles after.
     pub after: &'a [Vec<Resonance>],
-    pub witnesses: &'a [Witness],
+    pub witnesses: &'a [NeighbourRatio],
     pub rows: Option<&'a Rows<'a>>,
     pub filters: &'a [Filter],
     /// Factor of pressure between the states, and the sd of its logarithm.
@@ -69,7 +70,7 @@ impl Causes<'_> {
     pub fn decays(&self, findings: &[bool]) -> Vec<Cause> {
         let found: Vec<usize> = (0..self.old.len()).filter(|i| findings[*i]).collect();
         let together = self.together(&found);
-        let mut causes = vec![Cause::Untold; self.old.len()];
+        let mut causes = vec![Cause::Undetermined; self.old.len()];
         for &i in &found {
             let evidence = self.alone(i);
             let alone = evidence.for_filter;
@@ -86,13 +87,13 @@ impl Causes<'_> {
         let after: Vec<&Resonance> = self.after[i].iter().collect();
         let rank = self.rows.map(|rows| rows.test(&self.old[i], &after, self.gain.0));
         match rank {
-            Some(Rank::Rejected) if evidence.for_filter < FILTER => Cause::Room,
+            Some(RankOneTest::Rejected) if evidence.for_filter < FILTER => Cause::Room,
             // Witnesses against bins: neither is believed.
-            Some(Rank::Rejected) => Cause::Untold,
-            _ if unit_like => Cause::Untold,
-            Some(Rank::OneFilter) if evidence.is_filter(ROOM) => Cause::Filter,
+            Some(RankOneTest::Rejected) => Cause::Undetermined,
+            _ if unit_like => Cause::Undetermined,
+            Some(RankOneTest::Accepted) if evidence.is_filter(ROOM) => Cause::Filter,
             _ if evidence.is_filter(FILTER) => Cause::Filter,
-            _ => Cause::Untold,
+            _ => Cause::Undetermined,
         }
     }
 
@@ -100,8 +101,8 @@ impl Causes<'_> {
     fn alone(&self, i: usize) -> Evidence {
         match self.transfer(i) {
             Some(transfer) => {
-                let weigh = |_: usize, s: Complex64| transfer(s);
-                chain::weigh(self.witnesses, weigh, Some(i), self.old[i].pole, self.gain.1)
+                let transfer = |_: usize, s: Complex64| transfer(s);
+                chain::log_likelihood_ratio(self.witnesses, transfer, Some(i), self.old[i].pole, self.gain.1)
             }
             None => Evidence::default(),
         }
@@ -115,7 +116,8 @@ impl Causes<'_> {
             let others = transfers.iter().filter(|(i, _)| *i != but);
             others.map(|(_, transfer)| transfer(s)).product::<Complex64>()
         };
-        chain::weigh(self.witnesses, product, None, self.old[middle].pole, self.gain.1).for_filter
+        chain::log_likelihood_ratio(self.witnesses, product, None, self.old[middle].pole, self.gain.1)
+            .for_filter
     }
 
     /// The filter that would make a mode look like what it became.
@@ -139,7 +141,7 @@ impl Causes<'_> {
         }
         match self.filter_on(i, decays) {
             Some(true) => Cause::Filter,
-            _ if self.places < 2 => Cause::Untold,
+            _ if self.places < 2 => Cause::Undetermined,
             _ => Cause::Room,
         }
     }
@@ -154,9 +156,9 @@ impl Causes<'_> {
         let replaced: Complex64 =
             replacing.filter_map(|n| self.transfer(n)).map(|transfer| transfer(witness.pole)).product();
         let transfer = added * replaced;
-        let sd = witness.factor.variance.sqrt().max(0.02);
+        let sd = witness.ratio.variance.sqrt().max(0.02);
         let felt = (transfer - 1.0).norm() > 3.0 * sd;
-        let explains = (witness.factor.value - transfer).norm() < 0.5 * (witness.factor.value - 1.0).norm();
+        let explains = (witness.ratio.value - transfer).norm() < 0.5 * (witness.ratio.value - 1.0).norm();
         Some(felt && explains)
     }
 }

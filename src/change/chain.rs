@@ -5,7 +5,7 @@
 //! mode by E at that mode's pole, by known amounts. A damper leaves those strengths alone. So each
 //! neighbour votes, by as much as its own strength is known; this works from one position up.
 
-use super::shape::{Factor, factor};
+use super::shape::{ResidueRatio, residue_ratio};
 use super::view::Resonance;
 use rustfft::num_complex::Complex64;
 
@@ -22,13 +22,13 @@ const ORIGIN_SD_S: f64 = 5e-5;
 
 /// A pair of one mode before and after, as a witness.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Witness {
+pub(super) struct NeighbourRatio {
     /// Index of the mode before.
     pub before: usize,
     /// Pole after.
     pub pole: Complex64,
-    /// Factor on its strengths.
-    pub factor: Factor,
+    /// Its residues after over those before.
+    pub ratio: ResidueRatio,
 }
 
 /// Witnesses among the modes that have one partner.
@@ -37,18 +37,22 @@ pub(super) fn witnesses(
     new: &[Resonance],
     partners: &[Option<usize>],
     moved: &[bool],
-) -> Vec<Witness> {
+) -> Vec<NeighbourRatio> {
     let mut witnesses = Vec::new();
     for (before, partner) in partners.iter().enumerate() {
         let Some(after) = partner.map(|j| &new[j]) else { continue };
         if old[before].log_sd() > 0.15 || after.log_sd() > 0.15 {
             continue;
         }
-        if let Some(factor) = factor(&old[before], after, SLACK, moved) {
+        if let Some(ratio) = residue_ratio(&old[before], after, SLACK, moved) {
             // A mode whose shape changed says less, by as much as it fits worse than chance.
-            let excess = if factor.freedom > 0 { factor.misfit / factor.freedom as f64 } else { 1.0 };
-            let variance = factor.variance * excess.max(1.0);
-            witnesses.push(Witness { before, pole: after.pole, factor: Factor { variance, ..factor } });
+            let excess = if ratio.freedom > 0 { ratio.misfit / ratio.freedom as f64 } else { 1.0 };
+            let variance = ratio.variance * excess.max(1.0);
+            witnesses.push(NeighbourRatio {
+                before,
+                pole: after.pole,
+                ratio: ResidueRatio { variance, ..ratio },
+            });
         }
     }
     witnesses
@@ -74,40 +78,41 @@ impl Evidence {
 /// doesn't testify.
 ///
 /// `gain_sd`: of ln of the gain that was removed.
-pub(super) fn weigh(
-    witnesses: &[Witness],
+pub(super) fn log_likelihood_ratio(
+    witnesses: &[NeighbourRatio],
     transfer: impl Fn(usize, Complex64) -> Complex64,
     but: Option<usize>,
     centre: Complex64,
     gain_sd: f64,
 ) -> Evidence {
     let reach = 2.0 * std::f64::consts::PI * REACH_HZ;
-    let near = |w: &&Witness| Some(w.before) != but && (w.pole.im - centre.im).abs() < reach;
-    let chosen: Vec<&Witness> = witnesses.iter().filter(near).collect();
-    let expected = |filter: bool, w: &Witness| {
+    let near = |w: &&NeighbourRatio| Some(w.before) != but && (w.pole.im - centre.im).abs() < reach;
+    let chosen: Vec<&NeighbourRatio> = witnesses.iter().filter(near).collect();
+    let expected = |filter: bool, w: &NeighbourRatio| {
         if filter { transfer(w.before, w.pole) } else { Complex64::new(1.0, 0.0) }
     };
-    let plain = |filter: bool, w: &Witness| variance(w, expected(filter, w));
+    let plain = |filter: bool, w: &NeighbourRatio| variance(w, expected(filter, w));
     let misfit = |filter: bool| misfit(&chosen, |w| expected(filter, w), |w| plain(filter, w), gain_sd);
     let (with, without) = (misfit(true), misfit(false));
     // Where neither fits, both say less than they claim.
     let scale = (with.min(without) / chosen.len().max(1) as f64).max(1.0);
-    let marked = |w: &Witness| plain(false, w) + (BY_UNIT * (transfer(w.before, w.pole) - 1.0)).norm_sqr();
+    let marked =
+        |w: &NeighbourRatio| plain(false, w) + (BY_UNIT * (transfer(w.before, w.pole) - 1.0)).norm_sqr();
     let by_unit = self::misfit(&chosen, |w| expected(false, w), marked, gain_sd);
     let wider: f64 = chosen.iter().map(|w| (marked(w) / plain(true, w)).ln()).sum();
     Evidence { for_filter: (without - with) / scale, over_unit: (by_unit - with) / scale + wider }
 }
 
-fn variance(witness: &Witness, expected: Complex64) -> f64 {
-    witness.factor.variance + SLACK * SLACK * expected.norm_sqr()
+fn variance(witness: &NeighbourRatio, expected: Complex64) -> f64 {
+    witness.ratio.variance + SLACK * SLACK * expected.norm_sqr()
 }
 
 /// −ln of the likelihood (complex normal, without the variances' own part), with gain and origin free within what is
 /// known of them.
 fn misfit(
-    witnesses: &[&Witness],
-    expected: impl Fn(&Witness) -> Complex64,
-    variance: impl Fn(&Witness) -> f64,
+    witnesses: &[&NeighbourRatio],
+    expected: impl Fn(&NeighbourRatio) -> Complex64,
+    variance: impl Fn(&NeighbourRatio) -> f64,
     gain_sd: f64,
 ) -> f64 {
     // e = c − h (1 + x − iωτ), x and τ with their own priors: two real unknowns, normal equations.
@@ -118,7 +123,7 @@ fn misfit(
     for w in witnesses {
         let h = expected(w);
         let weight = 1.0 / variance(w);
-        let error = w.factor.value - h;
+        let error = w.ratio.value - h;
         let columns = [h, h * Complex64::new(0.0, -w.pole.im)];
         for (r, column) in columns.iter().enumerate() {
             right[r] += weight * (error * column.conj()).re;
@@ -151,17 +156,17 @@ pub(super) fn filter_residue(old: &[Resonance], pole: &Resonance) -> Option<(Com
     let response = |m: usize| -> Option<Complex64> {
         let mut sum = Complex64::default();
         for mode in old {
-            let b = mode.seen[m]?.strength;
+            let b = mode.residues[m]?.value;
             sum += b / (pole.pole - mode.pole) + b.conj() / (pole.pole - mode.pole.conj());
         }
         Some(sum)
     };
     let (mut top, mut squares) = (Complex64::default(), (0.0, 0.0));
-    for (m, seen) in pole.seen.iter().enumerate() {
-        let (Some(seen), Some(h)) = (seen, response(m)) else { continue };
-        top += seen.strength * h.conj();
+    for (m, residue) in pole.residues.iter().enumerate() {
+        let (Some(residue), Some(h)) = (residue, response(m)) else { continue };
+        top += residue.value * h.conj();
         squares.0 += h.norm_sqr();
-        squares.1 += seen.strength.norm_sqr();
+        squares.1 += residue.value.norm_sqr();
     }
     let alike = top.norm_sqr() / (squares.0 * squares.1);
     alike.is_finite().then(|| (top / squares.0, alike))
@@ -170,8 +175,8 @@ pub(super) fn filter_residue(old: &[Resonance], pole: &Resonance) -> Option<(Com
 /// The mode that makes most of the before state's response at a pole.
 pub(super) fn beside(old: &[Resonance], at: Complex64) -> Option<usize> {
     let part = |mode: &Resonance| {
-        let strength: f64 = mode.seen.iter().flatten().map(|s| s.strength.norm_sqr()).sum();
-        strength / (at - mode.pole).norm_sqr()
+        let squares: f64 = mode.residues.iter().flatten().map(|s| s.value.norm_sqr()).sum();
+        squares / (at - mode.pole).norm_sqr()
     };
     (0..old.len()).max_by(|a, b| part(&old[*a]).total_cmp(&part(&old[*b])))
 }

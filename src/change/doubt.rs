@@ -151,10 +151,10 @@ impl Doubts {
                 let db = Value::Number(format!("{:+.1}", 8.686 * self.direct_off.unwrap_or(0.0)));
                 Some((Some(Flag::GainUneven), say!("change.direct-off", db = db)))
             }
-            Verdict::Shorter if self.lost_its_noise(0, 1) => {
+            Verdict::Shorter if self.records_contradict(0, 1) => {
                 Some((Some(Flag::EndsContradict), say!("change.faded-after")))
             }
-            Verdict::Longer if self.lost_its_noise(1, 0) => {
+            Verdict::Longer if self.records_contradict(1, 0) => {
                 Some((Some(Flag::EndsContradict), say!("change.faded-before")))
             }
             _ => None,
@@ -163,7 +163,7 @@ impl Doubts {
 
     /// Whether state `short` rings longer than `long` if its records are believed: those of `long` end in noise,
     /// those of `short`, as long as they are, don't, although its decays are the shorter ones.
-    fn lost_its_noise(&self, long: usize, short: usize) -> bool {
+    fn records_contradict(&self, long: usize, short: usize) -> bool {
         let (long, short) = (self.ends[long], self.ends[short]);
         long.0 >= MOST && short.0 <= HARDLY && short.1 >= AS_LONG * long.1
     }

@@ -1,7 +1,7 @@
-//! Level of a mode: the height of its peak in the steady response, strength over decay.
+//! Level of a mode: the height of its peak in the steady response, residue over decay constant.
 
 use super::finding::normal_tail;
-use super::view::{PlaceStrength, Resonance};
+use super::view::{Resonance, ScaledResidue};
 use rustfft::num_complex::Complex64;
 
 /// Height of a mode's peak at one place.
@@ -24,28 +24,28 @@ impl PeakLevel {
 
 /// Heights of one mode, or of the two poles that it split into, at each common place.
 ///
-/// The strength's error has a part A dδ/(2δ) from the pole; over δ that leaves −dδ/(2δ), alike at all places.
+/// The residue's error has a part A dδ/(2δ) from the pole; over δ that leaves −dδ/(2δ), alike at all places.
 pub(super) fn peak_levels(poles: &[&Resonance]) -> Vec<Option<PeakLevel>> {
     let [mode] = poles else { return together(poles) };
     let shared = 0.25 * mode.log_sd().powi(2);
-    let peak_level = |seen: &Option<PlaceStrength>| {
-        let seen = (*seen)?;
-        let size = seen.strength.norm();
-        let own = 0.5 * seen.variance / (size * size);
+    let peak_level = |residue: &Option<ScaledResidue>| {
+        let residue = (*residue)?;
+        let size = residue.value.norm();
+        let own = 0.5 * residue.variance / (size * size);
         (size > 0.0).then(|| PeakLevel { value: size / mode.decay(), own, shared })
     };
-    mode.seen.iter().map(peak_level).collect()
+    mode.residues.iter().map(peak_level).collect()
 }
 
 fn together(poles: &[&Resonance]) -> Vec<Option<PeakLevel>> {
-    let places = poles.iter().map(|p| p.seen.len()).min().unwrap_or(0);
+    let places = poles.iter().map(|p| p.residues.len()).min().unwrap_or(0);
     let at = |m: usize, omega: f64| -> Option<(Complex64, f64)> {
         let mut sum = (Complex64::default(), 0.0);
         for pole in poles {
-            let seen = pole.seen[m]?;
+            let residue = pole.residues[m]?;
             let distance = Complex64::new(0.0, omega) - pole.pole;
-            sum.0 += seen.strength / distance;
-            sum.1 += seen.variance / distance.norm_sqr();
+            sum.0 += residue.value / distance;
+            sum.1 += residue.variance / distance.norm_sqr();
         }
         Some(sum)
     };
@@ -89,8 +89,8 @@ pub(super) struct LevelChange {
 }
 
 impl LevelChange {
-    /// Two-sided probability of so large a change by chance.
-    pub fn chance(&self) -> f64 {
+    /// p-value, two-sided.
+    pub fn p_value(&self) -> f64 {
         2.0 * normal_tail(self.log.abs() / self.sd)
     }
 }

@@ -1,6 +1,6 @@
 //! Did a microphone or the loudspeaker move between the states?
 
-use super::shape::factor;
+use super::shape::residue_ratio;
 use super::treated::Treated;
 use super::unmoved;
 use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
@@ -8,9 +8,9 @@ use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
 /// Misfit over its expectation from which shapes don't agree, and by how much one place less must better it.
 const DISAGREE: f64 = 3.0;
 const BETTER: f64 = 0.3;
-/// What treatment does to shapes, relative to the rms strength.
+/// What treatment does to shapes, relative to the rms residue.
 const SLACK: f64 = 0.03;
-/// Share of the modes whose strengths changed without a decay to show for it, from which the loudspeaker moved.
+/// Share of the modes whose residues changed without a decay to show for it, from which the loudspeaker moved.
 const MANY: f64 = 0.6;
 
 /// A mode is away from a unit if the unit changes its shape by less than this share.
@@ -25,7 +25,7 @@ pub(super) struct Moved {
     pub loudspeaker: bool,
 }
 
-/// Judges by arrivals (where the emission is known), by gains that are off, and by strengths.
+/// Judges by arrivals (where the emission is known), by gains that are off, and by residues.
 pub(super) fn moved(
     places: &[Common<'_>],
     gain_off: &[bool],
@@ -50,7 +50,7 @@ pub(super) fn moved(
     let own = |r: &Resonance| treated.iter().any(|t| t.facts.mode == r.index);
     let away = |(a, b): &(&Resonance, &Resonance)| !own(a) && mixed(b) < AWAY && mixed(a) < AWAY;
     let pairs: Vec<(&Resonance, &Resonance)> = pairs.into_iter().filter(away).collect();
-    let loudspeaker = by_arrival || by_strength(&pairs);
+    let loudspeaker = by_arrival || by_residues(&pairs);
     let mut microphones: Vec<bool> = gain_off.to_vec();
     if !by_arrival {
         microphones.iter_mut().zip(&arrivals).for_each(|(m, off)| *m |= off);
@@ -87,7 +87,7 @@ fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool], stayed: &[b
 /// Upper quartile over the pairs of misfit over its expectation: the modes with the shorter waves show a
 /// moved microphone first, and treated ones are few.
 fn disagreement(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> Option<f64> {
-    let each = pairs.iter().filter_map(|(a, b)| factor(a, b, SLACK, without));
+    let each = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, without));
     let mut misfits: Vec<f64> = each.filter(|f| f.freedom > 0).map(|f| f.misfit / f.freedom as f64).collect();
     misfits.sort_by(f64::total_cmp);
     misfits.get(3 * misfits.len() / 4).copied()
@@ -95,12 +95,12 @@ fn disagreement(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> Option<
 
 /// A loudspeaker elsewhere drives each mode by another amount, with no smooth course over frequency,
 /// and leaves every decay alone.
-fn by_strength(pairs: &[(&Resonance, &Resonance)]) -> bool {
-    let factors: Vec<_> = pairs.iter().filter_map(|(a, b)| factor(a, b, SLACK, &[])).collect();
+fn by_residues(pairs: &[(&Resonance, &Resonance)]) -> bool {
+    let factors: Vec<_> = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, &[])).collect();
     if factors.len() < 5 {
         return false;
     }
-    let changed = |f: &&super::shape::Factor| {
+    let changed = |f: &&super::shape::ResidueRatio| {
         let off = (f.value - 1.0).norm();
         off > 0.15 && off > 4.0 * f.variance.sqrt()
     };

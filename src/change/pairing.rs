@@ -59,18 +59,18 @@ fn unlikeness(before: &Resonance, after: &Resonance, log_drift: f64) -> Option<f
     }
     let sd_hz = before.omega_sd.hypot(after.omega_sd) / (2.0 * PI);
     let near_hz = sd_hz.hypot(FREQUENCY_SLACK * before.hz());
-    let frequency =
-        (1.0 - TREATED) * normal(off_hz, near_hz) + TREATED * normal(off_hz, near_hz.hypot(TREATED_HZ));
+    let frequency = (1.0 - TREATED) * normal_density(off_hz, near_hz)
+        + TREATED * normal_density(off_hz, near_hz.hypot(TREATED_HZ));
     let log = (after.decay() / before.decay()).ln();
     let sd = before.log_sd().hypot(after.log_sd());
-    let decay =
-        (1.0 - TREATED) * normal(log, sd.hypot(0.03)) + TREATED * normal(log, sd.hypot(TREATED_LOG_DECAY));
+    let decay = (1.0 - TREATED) * normal_density(log, sd.hypot(0.03))
+        + TREATED * normal_density(log, sd.hypot(TREATED_LOG_DECAY));
     // Decays of unrelated modes of one room differ by about a factor e.
-    let total = frequency * decay / normal(log, 1.0) * shape_likelihood(before, after);
+    let total = frequency * decay / normal_density(log, 1.0) * shape_likelihood(before, after);
     total.is_finite().then(|| -total.max(f64::MIN_POSITIVE).ln())
 }
 
-fn normal(x: f64, sd: f64) -> f64 {
+fn normal_density(x: f64, sd: f64) -> f64 {
     (-0.5 * (x / sd).powi(2)).exp() / (sd * (2.0 * PI).sqrt())
 }
 
@@ -82,7 +82,7 @@ fn shape_likelihood(before: &Resonance, after: &Resonance) -> f64 {
     let Some(alike) = mac(before, after) else { return 1.0 };
     let (mut squares, mut errors, mut n) = ((0.0, 0.0), (0.0, 0.0), 0.0);
     for (_, a, b) in both(before, after) {
-        squares = (squares.0 + a.strength.norm_sqr(), squares.1 + b.strength.norm_sqr());
+        squares = (squares.0 + a.value.norm_sqr(), squares.1 + b.value.norm_sqr());
         errors = (errors.0 + a.variance, errors.1 + b.variance);
         n += 1.0;
     }

@@ -24,13 +24,13 @@ const FADE: f64 = 0.1;
 
 /// What the bins round one mode say.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Rank {
+pub(super) enum RankOneTest {
     /// No one filter explains the change.
     Rejected,
     /// One filter does, and a change of the room would not have looked like that.
-    OneFilter,
+    Accepted,
     /// One filter does, but so would the room.
-    CantTell,
+    Inconclusive,
 }
 
 /// Spectra of both states at the common places.
@@ -81,7 +81,7 @@ impl<'a> Rows<'a> {
     }
 
     /// Tests the bins round `mode`; `after` is what the room would have made of it.
-    pub fn test(&self, mode: &Resonance, after: &[&Resonance], gain: f64) -> Rank {
+    pub fn test(&self, mode: &Resonance, after: &[&Resonance], gain: f64) -> RankOneTest {
         let hz = mode.hz();
         let widest = WIDTHS_HZ[WIDTHS_HZ.len() - 1];
         let first = ((hz - widest) * self.seconds).ceil().max(1.0) as usize;
@@ -91,13 +91,13 @@ impl<'a> Rows<'a> {
         // The window is chosen by what the room would do to it, never by what is found.
         let windows = WIDTHS_HZ.map(|width| Window::sum(bins.iter().filter(|b| (b.hz - hz).abs() <= width)));
         let best = windows.into_iter().max_by(|a, b| a.promise().total_cmp(&b.promise()));
-        let Some(window) = best.filter(|w| w.freedom > 0.0) else { return Rank::CantTell };
+        let Some(window) = best.filter(|w| w.freedom > 0.0) else { return RankOneTest::Inconclusive };
         if window.found > window.limit() {
-            Rank::Rejected
+            RankOneTest::Rejected
         } else if window.would_reject() {
-            Rank::OneFilter
+            RankOneTest::Accepted
         } else {
-            Rank::CantTell
+            RankOneTest::Inconclusive
         }
     }
 
@@ -110,8 +110,8 @@ impl<'a> Rows<'a> {
             let (y, w) = place.spectrum(1, omega * self.factor, self.seconds);
             // Under the room: the mode's own part replaced by what is there after.
             let part = |r: &Resonance| {
-                r.seen[place.index]
-                    .map_or(Complex64::default(), |s| s.strength / (Complex64::new(0.0, omega) - r.pole))
+                r.residues[place.index]
+                    .map_or(Complex64::default(), |s| s.value / (Complex64::new(0.0, omega) - r.pole))
             };
             let change = after.iter().map(|r| part(r)).sum::<Complex64>() - part(mode);
             loud += usize::from(x.norm_sqr() > OVER_NOISE * v);

@@ -43,7 +43,7 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> Message {
         Why::ChainMovedLevel { loudspeaker: true } => {
             say!("change.loudspeaker-moved-level", level = level(n))
         }
-        Why::Untold { one_place } => {
+        Why::Undetermined { one_place } => {
             let what = if n.ratio.is_some_and(|r| r.low > 1.0 || r.high < 1.0) { rings(n) } else { level(n) };
             let key = if one_place { "change.untold-one-place" } else { "change.untold" };
             say!(key, what = what)

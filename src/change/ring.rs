@@ -6,9 +6,9 @@ use rustfft::num_complex::Complex64;
 
 /// Time from which the sum of some decays stays 60 dB under its largest value, seconds.
 ///
-/// `poles`: −δ + iω; `strengths[m][k]`: of pole k at place m. Energies of the places add, envelopes of
+/// `poles`: −δ + iω; `residues[m][k]`: of pole k at place m. Energies of the places add, envelopes of
 /// the poles interfere. One pole: its T60. `None` where nothing decays.
-pub(crate) fn ring_s(poles: &[Complex64], strengths: &[Vec<Complex64>]) -> Option<f64> {
+pub(crate) fn ring_s(poles: &[Complex64], residues: &[Vec<Complex64>]) -> Option<f64> {
     if let [pole] = poles {
         return (pole.re < 0.0).then(|| -LN_1000 / pole.re);
     }
@@ -20,9 +20,9 @@ pub(crate) fn ring_s(poles: &[Complex64], strengths: &[Vec<Complex64>]) -> Optio
         let place = |at: &Vec<Complex64>| {
             at.iter().zip(poles).map(|(a, p)| a * (p * t).exp()).sum::<Complex64>().norm_sqr()
         };
-        strengths.iter().map(place).sum()
+        residues.iter().map(place).sum()
     };
-    let bound = strengths.iter().map(|at| at.iter().map(|a| a.norm()).sum::<f64>().powi(2)).sum::<f64>();
+    let bound = residues.iter().map(|at| at.iter().map(|a| a.norm()).sum::<f64>().powi(2)).sum::<f64>();
     let widest = poles.iter().flat_map(|a| poles.iter().map(move |b| (a - b).norm())).fold(0.0, f64::max);
     // Fine enough to see each beat and each decay.
     let fastest = poles.iter().map(|p| -p.re).fold(0.0, f64::max);
@@ -62,15 +62,15 @@ pub(super) fn ring_log_sd(poles: &[Resonance]) -> Option<f64> {
         let decay = |p: &mut Resonance, by: f64| p.pole.re -= by * p.decay_sd.min(0.9 * p.decay());
         variance += change(k, &decay)?.powi(2);
         variance += change(k, &|p, by| p.pole.im += by * p.omega_sd)?.powi(2);
-        for (m, seen) in pole.seen.iter().enumerate() {
-            let Some(sd) = seen.map(|s| (0.5 * s.variance).sqrt()) else { continue };
+        for (m, residue) in pole.residues.iter().enumerate() {
+            let Some(sd) = residue.map(|s| (0.5 * s.variance).sqrt()) else { continue };
             for turn in [Complex64::new(sd, 0.0), Complex64::new(0.0, sd)] {
-                let strength = |p: &mut Resonance, by: f64| {
-                    if let Some(seen) = &mut p.seen[m] {
-                        seen.strength += turn * by;
+                let moved = |p: &mut Resonance, by: f64| {
+                    if let Some(residue) = &mut p.residues[m] {
+                        residue.value += turn * by;
                     }
                 };
-                variance += change(k, &strength)?.powi(2);
+                variance += change(k, &moved)?.powi(2);
             }
         }
     }
@@ -80,8 +80,8 @@ pub(super) fn ring_log_sd(poles: &[Resonance]) -> Option<f64> {
 /// Ring of one pole or of two together, over all places.
 pub(super) fn ring_of(poles: &[Resonance]) -> Option<f64> {
     let list: Vec<Complex64> = poles.iter().map(|p| p.pole).collect();
-    let places = poles.iter().map(|p| p.seen.len()).min()?;
-    let at = |m: usize| poles.iter().map(|p| p.seen[m].map(|s| s.strength)).collect::<Option<Vec<_>>>();
+    let places = poles.iter().map(|p| p.residues.len()).min()?;
+    let at = |m: usize| poles.iter().map(|p| p.residues[m].map(|s| s.value)).collect::<Option<Vec<_>>>();
     ring_s(&list, &(0..places).filter_map(at).collect::<Vec<_>>())
 }
 
@@ -98,12 +98,12 @@ mod tests {
         assert_eq!(ring_s(&[Complex64::new(0.0, 250.0)], &[vec![pole]]), None);
     }
 
-    /// Equal poles side by side are one pole with the sum of strengths.
+    /// Equal poles side by side are one pole with the sum of residues.
     #[test]
     fn two_equal_poles_ring_as_one() {
         let pole = Complex64::new(-4.0, 250.0);
-        let strengths = vec![vec![Complex64::new(1.0, 0.0), Complex64::new(0.5, 0.5)]];
-        let found = ring_s(&[pole, pole], &strengths).unwrap();
+        let residues = vec![vec![Complex64::new(1.0, 0.0), Complex64::new(0.5, 0.5)]];
+        let found = ring_s(&[pole, pole], &residues).unwrap();
         assert_relative_eq!(found, 3.0 * 10f64.ln() / 4.0, epsilon = 0.0, max_relative = 1e-9);
     }
 

@@ -95,12 +95,12 @@ fn level_ratio(
 
 /// Ring of some poles at one place.
 fn ring_here(poles: &[&Resonance], m: usize) -> Option<f64> {
-    let strengths: Vec<Complex64> =
-        poles.iter().map(|p| p.seen.get(m).copied().flatten().map(|s| s.strength)).collect::<Option<_>>()?;
+    let residues: Vec<Complex64> =
+        poles.iter().map(|p| p.residues.get(m).copied().flatten().map(|s| s.value)).collect::<Option<_>>()?;
     match poles {
         [] => None,
         [one] => Some(LN_1000 / one.decay()),
-        _ => ring_s(&poles.iter().map(|p| p.pole).collect::<Vec<_>>(), &[strengths]),
+        _ => ring_s(&poles.iter().map(|p| p.pole).collect::<Vec<_>>(), &[residues]),
     }
 }
 

@@ -1,33 +1,33 @@
 //! How alike two resonances are over the places.
 
-use super::view::{PlaceStrength, Resonance};
+use super::view::{Resonance, ScaledResidue};
 use rustfft::num_complex::Complex64;
 
 /// Places where both are known.
 pub(super) fn both<'a>(
     a: &'a Resonance,
     b: &'a Resonance,
-) -> impl Iterator<Item = (usize, PlaceStrength, PlaceStrength)> + 'a {
-    a.seen.iter().zip(&b.seen).enumerate().filter_map(|(m, (a, b))| Some((m, (*a)?, (*b)?)))
+) -> impl Iterator<Item = (usize, ScaledResidue, ScaledResidue)> + 'a {
+    a.residues.iter().zip(&b.residues).enumerate().filter_map(|(m, (a, b))| Some((m, (*a)?, (*b)?)))
 }
 
 /// Modal assurance criterion |Σ a b*|² / (Σ|a|² Σ|b|²) (Allemang & Brown 1982); `None` under two places.
 pub(super) fn mac(a: &Resonance, b: &Resonance) -> Option<f64> {
     let (mut product, mut squares, mut count) = (Complex64::default(), (0.0, 0.0), 0);
     for (_, x, y) in both(a, b) {
-        product += x.strength * y.strength.conj();
-        squares.0 += x.strength.norm_sqr();
-        squares.1 += y.strength.norm_sqr();
+        product += x.value * y.value.conj();
+        squares.0 += x.value.norm_sqr();
+        squares.1 += y.value.norm_sqr();
         count += 1;
     }
     let whole = squares.0 * squares.1;
     (count >= 2 && whole > 0.0).then(|| (product.norm_sqr() / whole).min(1.0))
 }
 
-/// One factor for all places: `after ≈ factor × before`.
+/// One complex ratio of residues for all places: `after ≈ ratio × before`.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Factor {
-    /// The complex factor.
+pub(super) struct ResidueRatio {
+    /// The ratio.
     pub value: Complex64,
     /// Its expected squared error: the noise's part and that of both poles.
     pub variance: f64,
@@ -37,34 +37,38 @@ pub(super) struct Factor {
     pub freedom: usize,
 }
 
-/// The factor with errors on both sides, weights by the places' own noise plus `slack` times the rms
-/// strength; `without` leaves one place out. `None` where no place shows both.
-pub(super) fn factor(before: &Resonance, after: &Resonance, slack: f64, without: &[bool]) -> Option<Factor> {
-    let places: Vec<(PlaceStrength, PlaceStrength)> = both(before, after)
+/// The ratio with errors on both sides, weights by the places' own noise plus `slack` times the rms
+/// residue; `without` leaves one place out. `None` where no place shows both.
+pub(super) fn residue_ratio(
+    before: &Resonance,
+    after: &Resonance,
+    slack: f64,
+    without: &[bool],
+) -> Option<ResidueRatio> {
+    let places: Vec<(ScaledResidue, ScaledResidue)> = both(before, after)
         .filter(|(m, ..)| !without.get(*m).copied().unwrap_or(false))
         .map(|(_, a, b)| (a, b))
         .collect();
-    let mean = places.iter().map(|(a, _)| a.strength.norm_sqr()).sum::<f64>() / places.len().max(1) as f64;
+    let mean = places.iter().map(|(a, _)| a.value.norm_sqr()).sum::<f64>() / places.len().max(1) as f64;
     let mut value = Complex64::new(1.0, 0.0);
     let mut weights = vec![0.0; places.len()];
     for _ in 0..6 {
         let (mut top, mut bottom) = (Complex64::default(), 0.0);
         for ((a, b), weight) in places.iter().zip(&mut weights) {
             *weight = 1.0 / (b.variance + value.norm_sqr() * (a.variance + slack * slack * mean));
-            top += *weight * b.strength * a.strength.conj();
-            // The noise in a² would pull the factor towards zero.
-            bottom += *weight * (a.strength.norm_sqr() - a.variance).max(0.5 * a.strength.norm_sqr());
+            top += *weight * b.value * a.value.conj();
+            // The noise in a² would pull the ratio towards zero.
+            bottom += *weight * (a.value.norm_sqr() - a.variance).max(0.5 * a.value.norm_sqr());
         }
         if !(bottom > 0.0 && top.is_finite()) {
             return None;
         }
         value = top / bottom;
     }
-    let information: f64 = places.iter().zip(&weights).map(|((a, _), w)| w * a.strength.norm_sqr()).sum();
-    let misfit =
-        places.iter().zip(&weights).map(|((a, b), w)| w * (b.strength - value * a.strength).norm_sqr());
+    let information: f64 = places.iter().zip(&weights).map(|((a, _), w)| w * a.value.norm_sqr()).sum();
+    let misfit = places.iter().zip(&weights).map(|((a, b), w)| w * (b.value - value * a.value).norm_sqr());
     let poles = before.common_variance() + after.common_variance();
-    Some(Factor {
+    Some(ResidueRatio {
         value,
         variance: 1.0 / information + value.norm_sqr() * poles,
         // Twice: the weights are those of a complex error, whose parts have half of it each.

@@ -85,11 +85,11 @@ fn split(
     (known && apart_sd >= APART_SD || merged).then_some(Split { before, slow, fast, apart_sd, rest })
 }
 
-/// Whether a mode's strengths are known to a seventh in all.
+/// Whether a mode's residues are known to a seventh in all.
 fn sharp(mode: &Resonance) -> bool {
-    let seen = || mode.seen.iter().flatten();
+    let residues = || mode.residues.iter().flatten();
     let (errors, power) =
-        (seen().map(|s| s.variance).sum::<f64>(), seen().map(|s| s.strength.norm_sqr()).sum::<f64>());
+        (residues().map(|s| s.variance).sum::<f64>(), residues().map(|s| s.value.norm_sqr()).sum::<f64>());
     errors < 0.02 * power
 }
 
@@ -97,9 +97,9 @@ fn sharp(mode: &Resonance) -> bool {
 fn rest(mode: &Resonance, first: &Resonance, second: &Resonance) -> Option<f64> {
     let mut sums = [0.0; 4];
     let mut shares = [Complex64::default(); 2];
-    for ((a, b), c) in mode.seen.iter().zip(&first.seen).zip(&second.seen) {
+    for ((a, b), c) in mode.residues.iter().zip(&first.residues).zip(&second.residues) {
         let (Some(a), Some(b), Some(c)) = (a, b, c) else { continue };
-        let (r0, r1, r2) = (a.strength, b.strength, c.strength);
+        let (r0, r1, r2) = (a.value, b.value, c.value);
         sums[0] += r0.norm_sqr();
         sums[1] += (r0 - r1).norm_sqr();
         sums[2] += (r0 - r2).norm_sqr();
@@ -131,17 +131,17 @@ fn apart(set: &ModeSet, a: &Resonance, b: &Resonance) -> Option<f64> {
 ///
 /// Maximises `2δ Σ_m |R1/(λ1 + λ*) + R2/(λ2 + λ*)|²`, the energy that a single decay catches.
 pub(super) fn one_pole(first: &Resonance, second: &Resonance) -> Complex64 {
-    let strengths: Vec<(Complex64, Complex64)> = first
-        .seen
+    let residues: Vec<(Complex64, Complex64)> = first
+        .residues
         .iter()
-        .zip(&second.seen)
-        .filter_map(|(a, b)| Some((a.as_ref()?.strength, b.as_ref()?.strength)))
+        .zip(&second.residues)
+        .filter_map(|(a, b)| Some((a.as_ref()?.value, b.as_ref()?.value)))
         .collect();
     let caught = |pole: Complex64| -> f64 {
         let one = |(a, b): &(Complex64, Complex64)| {
             (a / (first.pole + pole.conj()) + b / (second.pole + pole.conj())).norm_sqr()
         };
-        -2.0 * pole.re * strengths.iter().map(one).sum::<f64>()
+        -2.0 * pole.re * residues.iter().map(one).sum::<f64>()
     };
     let mut best = 0.5 * (first.pole + second.pole);
     let mut step = 0.5 * (first.pole - second.pole).norm().max(0.1);

@@ -4,7 +4,7 @@
 //! neither well, while the joint fit knows both, and the ringing best of all.
 
 use super::facts::TreatedMode;
-use super::finding::DecayChange;
+use super::finding::LogChange;
 use super::outcome::Ratio;
 use super::view::{Resonance, Widening, resonance};
 use crate::estimate::SD_PER_95;
@@ -46,10 +46,10 @@ impl Treated<'_> {
     }
 
     /// Change of the ringing, as a change of decay; no better known than the mode before.
-    pub fn ring_change(&self, before: &Resonance, widening: Widening) -> DecayChange {
+    pub fn ring_change(&self, before: &Resonance, widening: Widening) -> LogChange {
         let log_sd =
             widening * (self.facts.ring_ratio.high / self.facts.ring_ratio.low).ln() / (2.0 * SD_PER_95);
-        DecayChange { log: -self.facts.ring_ratio.value.ln(), sd: log_sd.max(before.log_sd()) }
+        LogChange { log: -self.facts.ring_ratio.value.ln(), sd: log_sd.max(before.log_sd()) }
     }
 
     /// Change of T60, no better known than the poles that it is made of.

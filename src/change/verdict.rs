@@ -1,7 +1,7 @@
 //! From what was found of one mode to its verdict, in the fixed order.
 
 use super::facts::ChangeSettings;
-use super::finding::DecayChange;
+use super::finding::LogChange;
 use super::level::LevelChange;
 use super::outcome::Verdict;
 use crate::estimate::SD_PER_95;
@@ -9,9 +9,9 @@ use crate::flag::{Flag, Flags};
 
 /// Half width of a 99 % interval in standard deviations, Φ⁻¹(0.995).
 const SD_PER_99: f64 = 2.575_829_303_548_901;
-/// A decay worse known than this makes no finding: the interval of a logarithm no longer holds.
+/// A decay worse known than this decides nothing: the interval of a logarithm no longer holds.
 const DECAY_SD: f64 = 0.15;
-/// A level worse known than this (1 dB) makes no finding either: modes that overlap have errors that
+/// A level worse known than this (1 dB) decides nothing either: modes that overlap have errors that
 /// are far from normal.
 const LEVEL_SD: f64 = 0.115;
 /// Nepers in a decibel of pressure.
@@ -27,26 +27,26 @@ pub(super) enum Cause {
     /// The loudspeaker stood elsewhere.
     Loudspeaker,
     /// The data can't tell.
-    Untold,
+    Undetermined,
 }
 
-/// What is known of one mode.
+/// What the verdict on one mode rests on.
 #[derive(Debug, Clone)]
-pub(super) struct Case {
+pub(super) struct VerdictInput {
     /// Whether the mode is claimed before, and its partner after.
     pub claimed: (bool, bool),
     /// Whether it has a partner.
     pub partner: bool,
     /// Whether, without a partner, it would have been seen at half its T60; `None` where nothing tells.
     pub would_show: Option<bool>,
-    /// Change of the decay; `None` without a partner.
-    pub decay: Option<DecayChange>,
-    /// Whether it survives the control of false findings.
-    pub finding: bool,
-    /// Relative sd of the decay before and after.
+    /// Change of the decay, of a mode with a tuned unit that of its ringing; `None` without a partner.
+    pub ringing: Option<LogChange>,
+    /// Whether it is significant among all pairs.
+    pub ringing_significant: bool,
+    /// Relative sd of the decay (with a tuned unit, after: of the ringing) before and after.
     pub decay_sd: (f64, f64),
-    /// Whether the change of level survives it.
-    pub level_finding: bool,
+    /// Whether the change of level is.
+    pub level_significant: bool,
     /// Change of level with the gain removed, its error included.
     pub level: Result<LevelChange, Flag>,
     /// Who changed the decay.
@@ -66,7 +66,7 @@ pub(super) enum Why {
     DecayMoved { as_stated: bool },
     FilterMovedDecay,
     ChainMovedLevel { loudspeaker: bool },
-    Untold { one_place: bool },
+    Undetermined { one_place: bool },
     AmongMany,
     LevelAmongMany,
     LevelMoved { as_stated: bool },
@@ -89,11 +89,11 @@ pub(super) struct Need {
 }
 
 /// The verdict with its reason.
-pub(super) fn decide(case: &Case, settings: &ChangeSettings, flags: &mut Flags) -> (Verdict, Why) {
+pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut Flags) -> (Verdict, Why) {
     if !case.claimed.0 {
         return (Verdict::Unsure, Why::NotClaimed { before: true });
     }
-    let Some(decay) = case.decay.filter(|_| case.partner) else {
+    let Some(ringing) = case.ringing.filter(|_| case.partner) else {
         return match case.would_show {
             Some(true) => (Verdict::Gone, Why::NothingLeft),
             _ => (Verdict::Unsure, Why::NotSeenEither),
@@ -102,24 +102,24 @@ pub(super) fn decide(case: &Case, settings: &ChangeSettings, flags: &mut Flags) 
     if !case.claimed.1 {
         return (Verdict::Unsure, Why::NotClaimed { before: false });
     }
-    let known = case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD;
-    let counts = decay.log.abs() > (1.0 + settings.least_t60).ln();
-    if case.finding && known && counts {
-        return changed_decay(case, decay, settings, flags);
+    let precise = case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD;
+    let large_enough = ringing.log.abs() > (1.0 + settings.least_t60).ln();
+    if case.ringing_significant && precise && large_enough {
+        return changed_decay(case, ringing, settings, flags);
     }
-    if decay.excludes_none() && known && !case.finding {
+    if ringing.excludes_zero() && precise && !case.ringing_significant {
         flags.add(Flag::ManyModes);
-        // A change that is small for certain needs no finding to be called none.
-        if !decay.within(settings.t60_margin) {
+        // A change that is certainly small is called none, significant or not.
+        if !ringing.within(settings.t60_margin) {
             return (Verdict::Unsure, Why::AmongMany);
         }
     }
-    by_level(case, decay, settings, flags)
+    by_level(case, ringing, settings, flags)
 }
 
 fn changed_decay(
-    case: &Case,
-    decay: DecayChange,
+    case: &VerdictInput,
+    decay: LogChange,
     settings: &ChangeSettings,
     flags: &mut Flags,
 ) -> (Verdict, Why) {
@@ -128,18 +128,23 @@ fn changed_decay(
         Cause::Filter => (Verdict::Chain, Why::FilterMovedDecay),
         // A loudspeaker elsewhere leaves every decay alone.
         Cause::Room | Cause::Loudspeaker => (verdict, Why::DecayMoved { as_stated: false }),
-        Cause::Untold if settings.same_chain == Some(true) => {
+        Cause::Undetermined if settings.same_chain == Some(true) => {
             flags.add(Flag::ChainAsStated);
             (verdict, Why::DecayMoved { as_stated: true })
         }
-        Cause::Untold => {
+        Cause::Undetermined => {
             flags.add(Flag::ChainUntold);
-            (Verdict::Unsure, Why::Untold { one_place: case.places < 2 })
+            (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 })
         }
     }
 }
 
-fn by_level(case: &Case, decay: DecayChange, settings: &ChangeSettings, flags: &mut Flags) -> (Verdict, Why) {
+fn by_level(
+    case: &VerdictInput,
+    decay: LogChange,
+    settings: &ChangeSettings,
+    flags: &mut Flags,
+) -> (Verdict, Why) {
     let steady = decay.within(settings.t60_margin);
     let level = match case.level {
         Ok(level) => level,
@@ -148,7 +153,7 @@ fn by_level(case: &Case, decay: DecayChange, settings: &ChangeSettings, flags: &
     };
     let least = settings.least_level_db * NEPERS_PER_DB;
     let moved = level.log.abs() > least && level.log.abs() > SD_PER_99 * level.sd;
-    if moved && level.sd < LEVEL_SD && case.level_finding {
+    if moved && level.sd < LEVEL_SD && case.level_significant {
         return changed_level(case, decay, level, settings, flags);
     }
     let margin = settings.level_margin_db * NEPERS_PER_DB;
@@ -166,8 +171,8 @@ fn by_level(case: &Case, decay: DecayChange, settings: &ChangeSettings, flags: &
 }
 
 fn changed_level(
-    case: &Case,
-    decay: DecayChange,
+    case: &VerdictInput,
+    decay: LogChange,
     level: LevelChange,
     settings: &ChangeSettings,
     flags: &mut Flags,
@@ -186,21 +191,21 @@ fn changed_level(
         return (Verdict::Unsure, Why::MaybeDamping);
     }
     match case.level_cause {
-        Cause::Untold if settings.same_chain == Some(true) => {
+        Cause::Undetermined if settings.same_chain == Some(true) => {
             flags.add(Flag::ChainAsStated);
             (Verdict::LevelOnly, Why::LevelMoved { as_stated: true })
         }
-        Cause::Untold => {
+        Cause::Undetermined => {
             flags.add(Flag::ChainUntold);
-            (Verdict::Unsure, Why::Untold { one_place: case.places < 2 })
+            (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 })
         }
         _ => (Verdict::LevelOnly, Why::LevelMoved { as_stated: false }),
     }
 }
 
 /// By what factor the noise must fall for a decision: either that the change is one (3.5 sd, which
-/// control of false findings passes as a rule), or that it is none (the interval within the margin).
-fn need(case: &Case, decay: DecayChange, settings: &ChangeSettings) -> Need {
+/// the control of false discoveries passes as a rule), or that it is none (the interval within the margin).
+fn need(case: &VerdictInput, decay: LogChange, settings: &ChangeSettings) -> Need {
     let none = ((1.0 + settings.t60_margin).ln() - decay.log.abs()) / SD_PER_95;
     let target = (decay.log.abs() / 3.5).max(none).max(0.005);
     let (before, after) = case.decay_sd;

@@ -59,10 +59,10 @@ pub(super) fn common_places<'a>(before: &'a StateFacts<'a>, after: &'a StateFact
 
 /// How a resonance shows at one place.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct PlaceStrength {
+pub(super) struct ScaledResidue {
     /// Strength fs·A, gain removed, at the common origin.
-    pub strength: Complex64,
-    /// Expected squared error of the strength with the pole held.
+    pub value: Complex64,
+    /// Expected squared error of the value at a fixed pole.
     pub variance: f64,
 }
 
@@ -82,7 +82,7 @@ pub(super) struct Resonance {
     /// Whether single modes can't be told where it lies.
     pub overlapping: bool,
     /// At each common place.
-    pub seen: Vec<Option<PlaceStrength>>,
+    pub residues: Vec<Option<ScaledResidue>>,
 }
 
 impl Resonance {
@@ -145,21 +145,21 @@ pub(super) fn resonance(
         decay_sd: widening * mode.decay_sd_per_s,
         kind: mode.kind,
         overlapping: mode.flags.has(Flag::Overlapping),
-        seen: Vec::new(),
+        residues: Vec::new(),
     };
     let common = resonance.common_variance();
-    resonance.seen = places
+    resonance.residues = places
         .iter()
         .map(|&(at, rate_hz, shift_s)| {
             let amplitude = mode.amplitudes.get(at).copied().flatten()?;
             let turn = (resonance.pole * shift_s).exp() * rate_hz / gain;
-            let strength = Complex64::new(amplitude.re, amplitude.im) * turn;
+            let value = Complex64::new(amplitude.re, amplitude.im) * turn;
             let total =
                 (amplitude.covariance[0] + amplitude.covariance[2]) * turn.norm_sqr() * widening * widening;
             // The share of the pole's error is an estimate too; a tenth is always left to the noise.
-            let variance = (total - common * strength.norm_sqr()).max(0.1 * total);
-            let sound = strength.is_finite() && total.is_finite() && total > 0.0;
-            sound.then_some(PlaceStrength { strength, variance })
+            let variance = (total - common * value.norm_sqr()).max(0.1 * total);
+            let sound = value.is_finite() && total.is_finite() && total > 0.0;
+            sound.then_some(ScaledResidue { value, variance })
         })
         .collect();
     resonance

@@ -29,7 +29,7 @@ pub(super) fn would_show(
     others: &[Resonance],
     noise: &[Option<f64>],
 ) -> Option<bool> {
-    let powers: Vec<f64> = mode.seen.iter().map(|s| s.map_or(0.0, |s| s.strength.norm_sqr())).collect();
+    let powers: Vec<f64> = mode.residues.iter().map(|s| s.map_or(0.0, |s| s.value.norm_sqr())).collect();
     let decay = faster * mode.decay();
     let alone = bound_log_sd(decay, &powers, noise)?;
     let crowd: f64 = others.iter().map(|o| overlap(o, mode, decay)).sum();
@@ -44,7 +44,7 @@ fn overlap(other: &Resonance, mode: &Resonance, decay: f64) -> f64 {
 }
 
 /// Noise of each common place in the unit of strengths squared per hertz.
-pub(super) fn strength_noise(
+pub(super) fn residue_noise(
     noises: &[Option<Noise>],
     rates_hz: &[f64],
     gain: f64,
