@@ -1,4 +1,4 @@
-//! Who changed a mode: the room, a filter in the chain, or the loudspeaker.
+//! What changed a mode: the room, a filter in the chain, or the loudspeaker.
 
 use super::chain::{self, Evidence, NeighbourRatio};
 use super::rank::{RankOneTest, Rows};
@@ -6,15 +6,15 @@ use super::verdict::Cause;
 use super::view::Resonance;
 use rustfft::num_complex::Complex64;
 
-/// ln of the odds from which neighbours speak for a filter: a thousand to one.
+/// Log-likelihood ratio from which the neighbouring modes show a filter: odds of a thousand to one.
 const FILTER: f64 = 6.9;
-/// ln of the odds from which they speak for the room: ten to one. A filter that cancels a mode's pole
+/// … and from which they show that it was the room: ten to one. A filter that cancels a mode's pole
 /// to the digit does not come about by itself (common practice, no source).
 const ROOM: f64 = 2.3;
-/// From so many decays that changed together, by the room as all of them together say, one alone is
-/// the room's too unless its neighbours speak for a filter.
+/// If at least this many decays changed and the joint test rejects a filter for all of them, each single one is
+/// attributed to the room unless its own test favours a filter.
 const MANY: usize = 3;
-/// A pole whose strengths follow the before state's response this closely may be a filter's.
+/// A pole whose residues follow the before state's response this closely may be a filter's.
 const LIKE_RESPONSE: f64 = 0.8;
 
 /// A pole of the after state that belongs to a filter.
@@ -26,7 +26,7 @@ pub(super) struct Filter {
     residue: Complex64,
 }
 
-/// Poles among `candidates` that act as a filter on all witnesses.
+/// Poles among `candidates` that act as a filter on all modes that have one partner.
 pub(super) fn filters(
     old: &[Resonance],
     new: &[Resonance],
@@ -38,7 +38,7 @@ pub(super) fn filters(
     for pole in candidates {
         let at = new[pole].pole;
         let Some((residue, alike)) = chain::filter_residue(old, &new[pole]) else { continue };
-        // The mode that the pole sits beside can't testify: an absorber's pole changes it by the very same factor.
+        // The mode that the pole sits beside is excluded: an absorber's pole changes it by the very same factor.
         let beside = chain::beside(old, at);
         let evidence =
             chain::log_likelihood_ratio(witnesses, |_, s| chain::adding(at, residue)(s), beside, at, gain_sd);
@@ -49,7 +49,7 @@ pub(super) fn filters(
     filters
 }
 
-/// All that testifies about the chain.
+/// What the question of room or chain is decided by.
 pub(super) struct Causes<'a> {
     pub old: &'a [Resonance],
     /// For each mode before its poles after.
@@ -66,7 +66,7 @@ pub(super) struct Causes<'a> {
 }
 
 impl Causes<'_> {
-    /// Who changed each decay that is a finding.
+    /// What changed each decay whose change is significant.
     pub fn decays(&self, findings: &[bool]) -> Vec<Cause> {
         let found: Vec<usize> = (0..self.old.len()).filter(|i| findings[*i]).collect();
         let together = self.together(&found);
@@ -88,7 +88,7 @@ impl Causes<'_> {
         let rank = self.rows.map(|rows| rows.test(&self.old[i], &after, self.gain.0));
         match rank {
             Some(RankOneTest::Rejected) if evidence.for_filter < FILTER => Cause::Room,
-            // Witnesses against bins: neither is believed.
+            // Neighbouring modes and bins contradict each other: neither decides.
             Some(RankOneTest::Rejected) => Cause::Undetermined,
             _ if unit_like => Cause::Undetermined,
             Some(RankOneTest::Accepted) if evidence.is_filter(ROOM) => Cause::Filter,
@@ -97,7 +97,7 @@ impl Causes<'_> {
         }
     }
 
-    /// A filter that explains one mode's change alone, against none.
+    /// Log-likelihood ratio of a filter that explains one mode's change, against none.
     fn alone(&self, i: usize) -> Evidence {
         match self.transfer(i) {
             Some(transfer) => {
@@ -108,7 +108,7 @@ impl Causes<'_> {
         }
     }
 
-    /// Filters that explain all changes, against none: ln of the odds. Each mode feels those of the others.
+    /// Log-likelihood ratio of filters that explain all changes, against none. Each mode is changed by those of the others.
     fn together(&self, found: &[usize]) -> f64 {
         let transfers: Vec<_> = found.iter().filter_map(|i| Some((*i, self.transfer(*i)?))).collect();
         let Some(&middle) = found.get(found.len() / 2) else { return 0.0 };
@@ -134,7 +134,7 @@ impl Causes<'_> {
         }
     }
 
-    /// Who changed a mode's level, its decay apart. `decays`: who changed each decay.
+    /// What changed a mode's level, its decay apart. `decays`: what changed each decay.
     pub fn level(&self, i: usize, decays: &[Cause]) -> Cause {
         if self.loudspeaker {
             return Cause::Loudspeaker;
@@ -146,7 +146,7 @@ impl Causes<'_> {
         }
     }
 
-    /// Whether the filters found explain the factor on a mode's strengths; `None` without a witness.
+    /// Whether the filters found explain the ratio of a mode's residues; `None` where that is not known.
     fn filter_on(&self, i: usize, decays: &[Cause]) -> Option<bool> {
         let witness = self.witnesses.iter().find(|w| w.before == i)?;
         let added = self.filters.iter().fold(Complex64::new(1.0, 0.0), |sum, f| {

@@ -1,9 +1,9 @@
-//! Room or measuring chain: who changed?
+//! Room or measuring chain: the likelihood ratio of a filter, from the neighbouring modes.
 //!
-//! A filter in the chain multiplies every position by the same E(ω). To make a mode's pole z look like
-//! another p, E must hold (s − z)/(s − p): then it also turns and scales the strength of every *other*
-//! mode by E at that mode's pole, by known amounts. A damper leaves those strengths alone. So each
-//! neighbour votes, by as much as its own strength is known; this works from one position up.
+//! A filter in the chain multiplies every position by the same E(ω). To turn a mode's pole z into another pole p, E must
+//! contain (s − z)/(s − p): then it also multiplies the residues of every *other* mode by E at that mode's pole, a known
+//! complex number. A damper in the room leaves those residues alone. So each neighbouring mode contributes to the
+//! log-likelihood ratio, weighted by how well its own residues are known; this works from one position up.
 
 use super::shape::{ResidueRatio, residue_ratio};
 use super::view::Resonance;
@@ -11,7 +11,7 @@ use rustfft::num_complex::Complex64;
 
 /// Neighbours farther away than this hardly feel the filter, hertz.
 const REACH_HZ: f64 = 80.0;
-/// What the room itself does to its neighbours' strengths, relative (units couple modes a little).
+/// What the room itself does to the neighbours' residues, relative (units couple modes a little).
 const SLACK: f64 = 0.02;
 /// What a unit does to its neighbours, in units of what the filter would: it drives them too, and through it they take on
 /// some of the treated mode's shape. With couplings g, h and a distance Δω each such part is of the size gh/Δω², and so is
@@ -20,7 +20,7 @@ const BY_UNIT: f64 = 1.5;
 /// Shift of the origin between states that arrivals can't exclude, seconds.
 const ORIGIN_SD_S: f64 = 5e-5;
 
-/// A pair of one mode before and after, as a witness.
+/// One neighbouring mode before and after, and the ratio of its residues.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct NeighbourRatio {
     /// Index of the mode before.
@@ -31,7 +31,7 @@ pub(super) struct NeighbourRatio {
     pub ratio: ResidueRatio,
 }
 
-/// Witnesses among the modes that have one partner.
+/// The modes that have one partner and are known well, with the ratios of their residues.
 pub(super) fn witnesses(
     old: &[Resonance],
     new: &[Resonance],
@@ -45,7 +45,7 @@ pub(super) fn witnesses(
             continue;
         }
         if let Some(ratio) = residue_ratio(&old[before], after, SLACK, moved) {
-            // A mode whose shape changed says less, by as much as it fits worse than chance.
+            // A mode whose shape changed tells less: its variance grows as one ratio fits it worse than chance explains.
             let excess = if ratio.freedom > 0 { ratio.misfit / ratio.freedom as f64 } else { 1.0 };
             let variance = ratio.variance * excess.max(1.0);
             witnesses.push(NeighbourRatio {
@@ -58,12 +58,12 @@ pub(super) fn witnesses(
     witnesses
 }
 
-/// What the witnesses say about a filter against none.
+/// Log-likelihood ratios of a filter.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Evidence {
-    /// ln of the likelihood of the filter over that of none.
+    /// Against no change of the chain and none by a unit.
     pub for_filter: f64,
-    /// The same over that of a unit in the room, which leaves its mark on the neighbours, but not the filter's.
+    /// Against a unit in the room, which changes the neighbours too, but not by the filter's ratios.
     pub over_unit: f64,
 }
 
@@ -74,8 +74,8 @@ impl Evidence {
     }
 }
 
-/// Weighs the filter `transfer` (as a mode feels it, given its index and pole) against none; mode `but`
-/// doesn't testify.
+/// Log-likelihood ratio of the filter `transfer` (its value for a mode, given index and pole) against none; mode `but` is
+/// excluded.
 ///
 /// `gain_sd`: of ln of the gain that was removed.
 pub(super) fn log_likelihood_ratio(
@@ -94,7 +94,7 @@ pub(super) fn log_likelihood_ratio(
     let plain = |filter: bool, w: &NeighbourRatio| variance(w, expected(filter, w));
     let misfit = |filter: bool| misfit(&chosen, |w| expected(filter, w), |w| plain(filter, w), gain_sd);
     let (with, without) = (misfit(true), misfit(false));
-    // Where neither fits, both say less than they claim.
+    // Where neither fits, the errors are larger than assumed, and the ratio is scaled down.
     let scale = (with.min(without) / chosen.len().max(1) as f64).max(1.0);
     let marked =
         |w: &NeighbourRatio| plain(false, w) + (BY_UNIT * (transfer(w.before, w.pole) - 1.0)).norm_sqr();
@@ -150,8 +150,8 @@ pub(super) fn adding(pole: Complex64, residue: Complex64) -> impl Fn(Complex64) 
     move |s| 1.0 + residue / (s - pole) + residue.conj() / (s - pole.conj())
 }
 
-/// Whether a pole that only the after state has could be a filter's: its strengths are the before
-/// state's response at that pole, times one factor, which is returned with the match (0 to 1).
+/// Whether a pole that only the after state has could be a filter's: then its residues are the before state's response at
+/// that pole times one factor. Returns the factor and the match (0 to 1).
 pub(super) fn filter_residue(old: &[Resonance], pole: &Resonance) -> Option<(Complex64, f64)> {
     let response = |m: usize| -> Option<Complex64> {
         let mut sum = Complex64::default();

@@ -161,11 +161,11 @@ impl Doubts {
         }
     }
 
-    /// Whether state `short` rings longer than `long` if its records are believed: those of `long` end in noise,
-    /// those of `short`, as long as they are, don't, although its decays are the shorter ones.
-    fn records_contradict(&self, long: usize, short: usize) -> bool {
-        let (long, short) = (self.ends[long], self.ends[short]);
-        long.0 >= MOST && short.0 <= HARDLY && short.1 >= AS_LONG * long.1
+    /// Whether the records contradict the verdict: those of the state with the slower decays fall into their noise, those
+    /// of the state with the faster decays, at least about as long, don't. One of the two was faded or gated.
+    fn records_contradict(&self, slower: usize, faster: usize) -> bool {
+        let (slower, faster) = (self.ends[slower], self.ends[faster]);
+        slower.0 >= MOST && faster.0 <= HARDLY && faster.1 >= AS_LONG * slower.1
     }
 }
 

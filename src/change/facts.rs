@@ -37,7 +37,7 @@ pub struct PlaceFacts<'a> {
     pub at_m: [Option<[f64; 3]>; 2],
     /// The low end that the resonances were fitted to; without it no test of the chain bin by bin.
     pub low: Option<&'a LowEnd>,
-    /// Sample rate of the file in hertz: a strength is this times the amplitude.
+    /// Sample rate of the file in hertz: residues are compared as this times the amplitude.
     pub file_rate_hz: f64,
     /// Middle of the direct sound, seconds from sample 0.
     pub arrival_s: f64,
@@ -69,7 +69,7 @@ pub struct HighBand {
 /// A mode that a tuned unit stands at, as one fit of both states' records to mode and unit gives it.
 #[derive(Debug, Clone)]
 pub struct TreatedMode {
-    /// Its place in the before state's list of resonances.
+    /// Its index in the before state's list of resonances.
     pub mode: usize,
     /// Its two poles after, the slower first; amplitudes at the after state's places.
     pub poles: [Mode; 2],

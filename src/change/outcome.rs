@@ -103,9 +103,9 @@ pub struct ModeValues {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct ModeChange {
-    /// Its place in the before state's list of resonances; `None` for one that only the after state has.
+    /// Its index in the before state's list of resonances; `None` for one that only the after state has.
     pub before: Option<usize>,
-    /// Its partner's place in the after state's list; of a split mode the slower pole's.
+    /// Its partner's index in the after state's list; of a split mode the slower pole's.
     pub after: Option<usize>,
     /// The faster pole of a split mode, or the second of a pair that can't be told apart.
     pub second_after: Option<usize>,

@@ -15,16 +15,16 @@ use std::f64::consts::PI;
 const FREQUENCY_SLACK: f64 = 1e-3;
 /// A treated mode moves by this much, hertz (one sd): half the split of a strong unit.
 const TREATED_HZ: f64 = 2.0;
-/// How many modes are treated, beforehand.
+/// Prior probability that a mode is treated (own choice).
 const TREATED: f64 = 0.15;
 /// Treated decays differ by this much (one sd of ln): a factor of two.
 const TREATED_LOG_DECAY: f64 = 0.8;
-/// Beforehand: a mode that goes, and unrelated poles per hertz that come.
+/// Prior probability that a mode disappears, and prior density of unrelated new poles, per hertz (own choice).
 const GOES: f64 = 0.05;
 const COMES_PER_HZ: f64 = 0.02;
 /// Change of shape that treatment makes, in units of 1 − MAC.
 const SHAPE_SLACK: f64 = 0.03;
-/// How many shapes change beyond that, beforehand.
+/// Prior probability that a shape changes by more than that (own choice).
 const RESHAPED: f64 = 0.2;
 /// Beyond this no treatment moves a mode, hertz.
 const FARTHEST_HZ: f64 = 9.0;

@@ -1,8 +1,8 @@
 //! One filter for all positions? Bin by bin, with no model of the room.
 //!
-//! Put the spectra of two states side by side, one column a position. If only the chain changed, the
-//! second row is E(ω) times the first, in every bin: what is left after the best E is noise, and over
-//! that noise it is χ² with 2(M − 1) degrees a bin for M positions.
+//! In each bin the spectra of the two states at M positions form a 2 × M matrix. If only the chain changed, its second
+//! row is E(ω) times its first, so that the matrix has rank one: what is left after the best E is noise, and over that
+//! noise it is χ² with 2(M − 1) degrees of freedom a bin.
 
 use super::noise::Noise;
 use super::view::{Common, Resonance};
@@ -22,14 +22,14 @@ const WIDTHS_HZ: [f64; 3] = [2.5, 5.0, 10.0];
 const LEAD_S: f64 = 0.01;
 const FADE: f64 = 0.1;
 
-/// What the bins round one mode say.
+/// What the bins round one mode say of rank one, that is, of one filter for all positions.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum RankOneTest {
-    /// No one filter explains the change.
+    /// No single filter explains the change.
     Rejected,
-    /// One filter does, and a change of the room would not have looked like that.
+    /// One filter explains it, and a change of the room would not have looked like that.
     Accepted,
-    /// One filter does, but so would the room.
+    /// One filter explains it, but so would the room.
     Inconclusive,
 }
 
@@ -127,7 +127,7 @@ impl<'a> Rows<'a> {
 }
 
 impl Place<'_> {
-    /// Spectrum at ω from the origin on, in strength over 1/s, and its noise's expected square.
+    /// Spectrum at ω from the origin on, residue per 1/s, and its noise's expected square.
     fn spectrum(&self, state: usize, omega: f64, seconds: f64) -> (Complex64, f64) {
         let low = self.low[state];
         let origin = self.origin_s[state];

@@ -17,7 +17,7 @@ const LEVEL_SD: f64 = 0.115;
 /// Nepers in a decibel of pressure.
 pub(super) const NEPERS_PER_DB: f64 = std::f64::consts::LN_10 / 20.0;
 
-/// Who changed, as far as the data tell.
+/// What changed, as far as the data tell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Cause {
     /// The room: no filter explains what the data show.
@@ -49,9 +49,9 @@ pub(super) struct VerdictInput {
     pub level_significant: bool,
     /// Change of level with the gain removed, its error included.
     pub level: Result<LevelChange, Flag>,
-    /// Who changed the decay.
+    /// What changed the decay.
     pub decay_cause: Cause,
-    /// Who changed the level, decay apart.
+    /// What changed the level, decay apart.
     pub level_cause: Cause,
     /// Places that both states have and that can be compared.
     pub places: usize,

@@ -57,10 +57,11 @@ pub(super) fn common_places<'a>(before: &'a StateFacts<'a>, after: &'a StateFact
     places
 }
 
-/// How a resonance shows at one place.
+/// The residue of a resonance at one place times the sample rate, fs·A: so scaled it doesn't depend on the rate, and the
+/// gain between the states is removed.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct ScaledResidue {
-    /// Strength fs·A, gain removed, at the common origin.
+    /// fs·A, gain removed, referred to the origin that both states share.
     pub value: Complex64,
     /// Expected squared error of the value at a fixed pole.
     pub variance: f64,
@@ -69,7 +70,7 @@ pub(super) struct ScaledResidue {
 /// A resonance of one state.
 #[derive(Debug, Clone)]
 pub(super) struct Resonance {
-    /// Place in the state's list.
+    /// Index in the state's list.
     pub index: usize,
     /// −δ + iω, 1/s.
     pub pole: Complex64,
@@ -81,7 +82,8 @@ pub(super) struct Resonance {
     pub kind: Kind,
     /// Whether single modes can't be told where it lies.
     pub overlapping: bool,
-    /// At each common place.
+    /// Its residue at each common place; `None` where it has no amplitude (whether that stands out of the noise, the
+    /// variance tells).
     pub residues: Vec<Option<ScaledResidue>>,
 }
 
@@ -101,16 +103,16 @@ impl Resonance {
         self.decay_sd / self.decay()
     }
 
-    /// Expected squared relative error that the pole's own error puts into every strength alike.
+    /// Expected squared relative error that the pole's own error puts into every residue alike.
     ///
     /// A damped oscillation fitted with its pole free has dA = A dλ/(2δ) on top of what the noise
-    /// does at a held pole (normal equations of a e^{λt}; neighbours left out).
+    /// does at a fixed pole (normal equations of a e^{λt}; neighbours left out).
     pub fn common_variance(&self) -> f64 {
         (self.decay_sd.powi(2) + self.omega_sd.powi(2)) / (4.0 * self.decay().powi(2))
     }
 }
 
-/// How many sd a pole's standard deviations are widened by (repeats that scatter more than the fit claims).
+/// Factor on a pole's standard deviations: repeats scatter by so much more than the fit claims; 1 without repeats.
 pub(super) type Widening = f64;
 
 /// The resonances of a state that the comparison can use, at the common places.

@@ -3,17 +3,17 @@
 use super::noise::Noise;
 use super::view::Resonance;
 
-/// A mode shows if its decay would be known at least this well; the fit claims modes to 25 %.
+/// A mode shows if its decay would be known at least this well; the fit claims modes up to 20 %.
 const SHOWS: f64 = 0.12;
 
 /// Beyond this overlap with its neighbours a mode may be taken for one of them.
 const CROWD: f64 = 0.35;
 
-/// Least relative standard deviation of δ that a mode of these strengths can have, alone in its noise.
+/// Least relative standard deviation of δ that a mode with residues of these squares can have, alone in its noise.
 ///
 /// (sd/δ)² = 2δ / Σ_m |B_m|²/S_m, S the one-sided density: the Cramér–Rao bound of a damped oscillation
-/// with free frequency, decay, strength and phase in noise that is flat over its width
-/// (Yao & Pandit 1995). `noise`: of each common place at the mode's frequency, in the strength's unit.
+/// with free frequency, decay, magnitude and phase in noise that is flat over its width
+/// (Yao & Pandit 1995). `noise`: of each common place at the mode's frequency, in the unit of fs·A.
 pub(super) fn bound_log_sd(decay: f64, powers: &[f64], noise: &[Option<f64>]) -> Option<f64> {
     let known: Vec<f64> = powers.iter().zip(noise).filter_map(|(p, s)| Some(p / (*s)?)).collect();
     let ratio: f64 = known.iter().sum();
@@ -43,7 +43,7 @@ fn overlap(other: &Resonance, mode: &Resonance, decay: f64) -> f64 {
     4.0 * other.decay() * decay / (sum * sum + distance * distance)
 }
 
-/// Noise of each common place in the unit of strengths squared per hertz.
+/// Noise of each common place, (fs·A)² per hertz.
 pub(super) fn residue_noise(
     noises: &[Option<Noise>],
     rates_hz: &[f64],
