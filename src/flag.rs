@@ -137,7 +137,7 @@ flags! {
     LongForRecord, "long-for-record", "The decay is too long for this record to show its length.",
         "Export longer responses, at least as long as the longest decay time.";
 
-    Overlapping, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
+    NotPredicted, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
         "Read the bands; more positions and a lower noise move the limit up.";
     SeenAtOnePlace, "seen-at-one-place", "Of six positions or more fewer than two see this resonance, so it may be a disturbance of one recording.",
         "Repeat the take that sees it.";

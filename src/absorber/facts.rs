@@ -7,7 +7,7 @@ use crate::session::Unit;
 
 /// One state.
 #[derive(Debug, Clone)]
-pub struct TakeFacts<'a> {
+pub struct SettingFacts<'a> {
     /// Its name.
     pub state: &'a str,
     /// Low ends of its places, in the order of `places`.
@@ -23,12 +23,12 @@ pub struct TakeFacts<'a> {
 }
 
 /// For each record the onset and, where known, the emission, seconds from sample 0.
-pub(super) fn instants_s(facts: &TakeFacts<'_>) -> Vec<(f64, Option<f64>)> {
+pub(super) fn instants_s(facts: &SettingFacts<'_>) -> Vec<(f64, Option<f64>)> {
     facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
 }
 
 /// The low ends of a take as records.
-pub(super) fn records<'a>(facts: &TakeFacts<'a>) -> Vec<Record<'a>> {
+pub(super) fn records<'a>(facts: &SettingFacts<'a>) -> Vec<Record<'a>> {
     facts
         .lows
         .iter()

@@ -52,9 +52,9 @@ mod tune;
 mod words;
 
 pub use coupled::{Identified, Pair, Resonator, best_t60_s, best_unit, couple, identify, slower_t60_s};
-pub use facts::TakeFacts;
+pub use facts::SettingFacts;
 pub use outcome::{Finding, Next, Tuning, Values};
 pub use placement::{Placement, RoomMode, placements, units_for};
-pub use reference::{Look, Reference};
+pub use reference::{Reference, SettingFit};
 pub use target::TuneError;
 pub use tune::tune;

@@ -1,11 +1,11 @@
 //! A baseline and its target mode, looked at once, and what each take shows of it.
 
-use super::facts::{TakeFacts, instants_s, records};
+use super::facts::{SettingFacts, instants_s, records};
 use super::join::PoleEstimate;
 use super::joint::{Side, Treated, WAYS};
 use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
-use super::sight::{Expected, Sight, look, one};
+use super::sight::{Expected, PoleObservation, look, one};
 use super::target::{TuneError, nearest_hz, target};
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
@@ -40,8 +40,8 @@ pub struct Reference {
 
 /// What one take shows of the target.
 #[derive(Debug, Clone)]
-pub struct Look {
-    pub(super) sight: Sight,
+pub struct SettingFit {
+    pub(super) observation: PoleObservation,
     pub(super) joint: Option<Treated>,
 }
 
@@ -58,7 +58,7 @@ impl Reference {
     ///
     /// # Errors
     /// [`TuneError`]: the baseline doesn't show the mode.
-    pub fn new(baseline: &TakeFacts<'_>, asked_hz: f64) -> Result<Self, TuneError> {
+    pub fn new(baseline: &SettingFacts<'_>, asked_hz: f64) -> Result<Self, TuneError> {
         let empty = ModeSet::default();
         let modes = baseline.modes.unwrap_or(&empty);
         let index = target(modes, asked_hz, baseline.state)?;
@@ -113,7 +113,7 @@ impl Reference {
 
     /// Looks at the target in a take.
     #[must_use]
-    pub fn look(&self, take: &TakeFacts<'_>) -> Look {
+    pub fn look(&self, take: &SettingFacts<'_>) -> SettingFit {
         let at =
             |place: &(&str, &str)| self.places.iter().position(|p| (p.0.as_str(), p.1.as_str()) == *place);
         let shape = |place| self.expected.shape.get(at(place)?).copied().flatten();
@@ -122,8 +122,8 @@ impl Reference {
         if let Some(modes) = take.modes {
             known_poles(&mut expected, modes);
         }
-        let sight = look(&records(take), &expected);
-        let joint = self.joint(take, &sight);
-        Look { sight, joint }
+        let observation = look(&records(take), &expected);
+        let joint = self.joint(take, &observation);
+        SettingFit { observation, joint }
     }
 }

@@ -25,13 +25,13 @@ const GRID: usize = 16;
 
 /// A pole with the standard deviations of decay constant and angular frequency, 1/s.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Known {
+pub(super) struct PoleWithSd {
     pub pole: Complex64,
     pub sds: (f64, f64),
 }
 
 /// Change of the unit's frequency that leads to the mode, hertz; `None` where the side isn't sure.
-pub(super) fn step_hz(before: Known, after: Known) -> Option<f64> {
+pub(super) fn step_hz(before: PoleWithSd, after: PoleWithSd) -> Option<f64> {
     let moved = after.pole - before.pole;
     let sds = (before.sds.0.hypot(after.sds.0), before.sds.1.hypot(after.sds.1));
     let same = moved.im.abs() < TAU * SAME_HZ && after.pole.re / before.pole.re < SAME_DECAY;
@@ -72,7 +72,7 @@ mod tests {
                 let unit =
                     Resonator { omega_per_s: mode.omega_per_s + TAU * off_hz, decay_per_s: 4.0 + share * g };
                 let pole = couple(mode, unit, g * g).unwrap().poles()[0];
-                let known = |pole| Known { pole, sds: (0.02, 0.02) };
+                let known = |pole| PoleWithSd { pole, sds: (0.02, 0.02) };
                 let found = step_hz(known(mode.pole()), known(pole));
                 let Some(found) = found else {
                     assert!(g > 10.0, "{off_hz} {g}: the pole moved little");
@@ -86,7 +86,7 @@ mod tests {
     /// A mode that stayed where it was says nothing.
     #[test]
     fn no_shift_no_side() {
-        let at = |hz: f64| Known { pole: Complex64::new(-4.0, TAU * hz), sds: (0.02, 0.02) };
+        let at = |hz: f64| PoleWithSd { pole: Complex64::new(-4.0, TAU * hz), sds: (0.02, 0.02) };
         assert_eq!(step_hz(at(40.0), at(40.005)), None);
         assert_eq!(step_hz(at(40.0), at(44.0)), None);
     }

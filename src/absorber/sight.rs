@@ -2,7 +2,7 @@
 
 use super::coupled::{Pair, Resonator, couple};
 use super::local::{Fitted, Start, Stretch, Target};
-use super::shift::Known;
+use super::shift::PoleWithSd;
 use super::spectrum::{Cut, Record};
 use crate::estimate::Estimate;
 use nalgebra::{Cholesky, DMatrix, DVector};
@@ -58,26 +58,26 @@ pub(super) struct Expected {
 
 /// The target's poles in one state.
 #[derive(Debug, Clone)]
-pub(super) enum Sight {
+pub(super) enum PoleObservation {
     Two(Box<Two>),
     /// One pole only stands out.
-    One(Box<Seen>),
+    One(Box<LocalFit>),
     Nothing,
 }
 
 /// Two poles in place of the mode.
 #[derive(Debug, Clone)]
 pub(super) struct Two {
-    pub seen: Seen,
+    pub seen: LocalFit,
     /// Where modes lie near and another pair keeps the mode's shape better: that one.
-    pub shaped: Option<Seen>,
+    pub shaped: Option<LocalFit>,
     /// What a fit of one pole finds: where the second is faint, still the mode's own.
-    pub alone: Known,
+    pub alone: PoleWithSd,
 }
 
 /// Poles with their covariance and residues.
 #[derive(Debug, Clone)]
-pub(super) struct Seen {
+pub(super) struct LocalFit {
     pub target: Target,
     pub covariance: DMatrix<f64>,
     /// At each place: residues (slower pole first) at the record's start, and its time.
@@ -98,18 +98,18 @@ pub(super) struct Seen {
     pub joint: DMatrix<f64>,
 }
 
-impl Seen {
+impl LocalFit {
     /// Sum of the residues at each place, from the direct sound.
     pub fn shape(&self) -> Vec<Option<Complex64>> {
         self.residues.iter().map(|r| r.as_ref().map(|(values, _)| values.iter().sum())).collect()
     }
 
     /// One pole with its sds; of two the middle.
-    pub fn known(&self) -> Known {
+    pub fn known(&self) -> PoleWithSd {
         let sd = |i: usize| self.covariance[(i, i)].sqrt();
         match self.target {
-            Target::One(pole) => Known { pole, sds: (sd(0), sd(1)) },
-            Target::Two(pair) => Known { pole: 0.5 * pair.sum, sds: (0.5 * sd(0), 0.5 * sd(1)) },
+            Target::One(pole) => PoleWithSd { pole, sds: (sd(0), sd(1)) },
+            Target::Two(pair) => PoleWithSd { pole: 0.5 * pair.sum, sds: (0.5 * sd(0), 0.5 * sd(1)) },
         }
     }
 
@@ -139,7 +139,7 @@ impl Seen {
 }
 
 /// The mode alone, in the state without the unit.
-pub(super) fn one(records: &[Record<'_>], expected: &Expected) -> Option<Seen> {
+pub(super) fn one(records: &[Record<'_>], expected: &Expected) -> Option<LocalFit> {
     let (free, held) = expected.neighbours();
     let stretch = Stretch::new(records, cut(expected, 0.0), held, 0.0)?;
     let (_, found) = stretch.fit(&Start { target: Target::One(expected.mode), neighbours: free })?;
@@ -147,11 +147,11 @@ pub(super) fn one(records: &[Record<'_>], expected: &Expected) -> Option<Seen> {
 }
 
 /// Looks for two poles in place of the mode.
-pub(super) fn look(records: &[Record<'_>], expected: &Expected) -> Sight {
-    two_or_one(records, expected).unwrap_or(Sight::Nothing)
+pub(super) fn look(records: &[Record<'_>], expected: &Expected) -> PoleObservation {
+    two_or_one(records, expected).unwrap_or(PoleObservation::Nothing)
 }
 
-fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<Sight> {
+fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<PoleObservation> {
     let (free, held) = expected.neighbours();
     let start = |target: Target| Start { target, neighbours: free.clone() };
     let stretch = Stretch::new(records, cut(expected, 0.0), held, 0.0)?;
@@ -168,9 +168,9 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<Sight> {
     let shows = |two: &&Fitted| one.score - two.score > needed(stretch.used());
     let settle = |two: &Fitted| settled(records, expected, two.clone());
     let alone = widened(records, expected, &one);
-    let Some(two) = two.filter(shows) else { return Some(Sight::One(Box::new(alone))) };
+    let Some(two) = two.filter(shows) else { return Some(PoleObservation::One(Box::new(alone))) };
     let shaped = shaped.filter(shows).map(settle);
-    Some(Sight::Two(Box::new(Two { seen: settle(two), shaped, alone: alone.known() })))
+    Some(PoleObservation::Two(Box::new(Two { seen: settle(two), shaped, alone: alone.known() })))
 }
 
 impl Expected {
@@ -260,7 +260,7 @@ fn of_candidates(stretch: &Stretch, expected: &Expected, free: &[Complex64]) -> 
 }
 
 /// Takes in what the search for modes saw besides, then fits to the end.
-fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> Seen {
+fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> LocalFit {
     let Target::Two(pair) = two.target else { return widened(records, expected, &two) };
     let poles = pair.poles();
     let own =
@@ -318,7 +318,7 @@ fn starts(stretch: &Stretch, expected: &Expected, start: &dyn Fn(Target) -> Star
 }
 
 /// Fits again from later starts: their mean square distance widens the covariance.
-fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Seen {
+fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> LocalFit {
     let (here, own) = numbers(found);
     let mut all = found.joint.clone();
     let again = LATER_S.iter().filter_map(|later| {
@@ -339,7 +339,7 @@ fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Seen 
     let places = expected.near_places();
     let rows: Vec<usize> =
         (0..own).chain(places.iter().flat_map(|k| [own + 2 * k, own + 2 * k + 1])).collect();
-    Seen {
+    LocalFit {
         top_hz: expected.top_hz,
         target: found.target,
         covariance: all.view((0, 0), (own, own)).into_owned(),

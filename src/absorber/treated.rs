@@ -2,11 +2,11 @@
 //! comparison of both states.
 
 use super::coupled::{CLOSED_FORM, Pair, Resonator};
-use super::facts::TakeFacts;
+use super::facts::SettingFacts;
 use super::joint::{self, Data, Ends, Side, Times, Treated, WAYS};
 use super::local::Target;
-use super::reference::{Look, Reference};
-use super::sight::{Seen, Sight};
+use super::reference::{Reference, SettingFit};
+use super::sight::{LocalFit, PoleObservation};
 use crate::change::{Ratio, TreatedMode, ring_s};
 use crate::estimate::Estimate;
 use crate::flag::Flags;
@@ -23,14 +23,14 @@ const SAME_POLE: f64 = 0.5;
 
 impl Reference {
     /// Mode and unit from the baseline's records and the take's at once.
-    pub(super) fn joint(&self, take: &TakeFacts<'_>, sight: &Sight) -> Option<Treated> {
-        let (seen, pair) = match sight {
-            Sight::Two(two) => match two.seen.target {
+    pub(super) fn joint(&self, take: &SettingFacts<'_>, observation: &PoleObservation) -> Option<Treated> {
+        let (seen, pair) = match observation {
+            PoleObservation::Two(two) => match two.seen.target {
                 Target::Two(pair) => (&two.seen, Some(pair)),
                 Target::One(_) => (&two.seen, None),
             },
-            Sight::One(seen) => (&**seen, None),
-            Sight::Nothing => return None,
+            PoleObservation::One(seen) => (&**seen, None),
+            PoleObservation::Nothing => return None,
         };
         if self.occupied {
             return None;
@@ -44,13 +44,13 @@ impl Reference {
         let others = (1..WAYS.len()).filter_map(|way| self.data(take, seen, way)?.again(&found));
         let others: Vec<Times> = others.chain(found.looser).collect();
         found.widen(&others);
-        self.let_speak(take, &mut found);
+        self.prefer_separate_poles(take, &mut found);
         Some(found)
     }
 
     /// Puts the times of the take's own two resonances in place of the joint fit's, where they are told apart and known
     /// as well.
-    fn let_speak(&self, take: &TakeFacts<'_>, joint: &mut Treated) {
+    fn prefer_separate_poles(&self, take: &SettingFacts<'_>, joint: &mut Treated) {
         if joint.separation() < RESOLVED {
             return;
         }
@@ -78,7 +78,7 @@ impl Reference {
     }
 
     /// Both states' records, cut in one of the ways.
-    fn data(&self, take: &TakeFacts<'_>, seen: &Seen, way: usize) -> Option<Data> {
+    fn data(&self, take: &SettingFacts<'_>, seen: &LocalFit, way: usize) -> Option<Data> {
         let mut before = self.sides.get(way)?.clone()?;
         let mut after = Side::of(take, self.mode.pole, seen, take.frequency_factor, WAYS[way])?;
         let mut places = self.places.len();
@@ -102,14 +102,14 @@ impl Reference {
 
     /// The joint fit of a take where it speaks of one mode and one unit: sound, and no other mode so near that the unit
     /// works on both.
-    pub(super) fn usable<'l>(&self, look: &'l Look) -> Option<&'l Treated> {
+    pub(super) fn usable<'l>(&self, look: &'l SettingFit) -> Option<&'l Treated> {
         let joint = look.joint.as_ref().filter(|joint| joint.sound())?;
         (self.nearest_hz * TAU > CLOSED_FORM * joint.shared.coupling.sqrt()).then_some(joint)
     }
 
     /// What the joint fit of a take says, for the comparison of both states.
     #[must_use]
-    pub fn treated(&self, take: &TakeFacts<'_>, look: &Look) -> Option<TreatedMode> {
+    pub fn treated(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<TreatedMode> {
         let joint = self.usable(look)?;
         let pole = |k: usize| {
             if let Some(own) = &joint.own {
@@ -143,7 +143,7 @@ impl Reference {
     /// Amplitude of one of the treated mode's poles at a place of a take, at the instant that the take's modes refer to.
     fn amplitude(
         &self,
-        take: &TakeFacts<'_>,
+        take: &SettingFacts<'_>,
         joint: &Treated,
         m: usize,
         (k, pole): (usize, Complex64),
@@ -158,13 +158,13 @@ impl Reference {
         };
         let value = residues.1[k] * (pole * late_s).exp();
         let each = 0.5 * variance;
-        let gain = value.norm_sqr() / each.max(f64::MIN_POSITIVE);
-        Some(Amplitude { re: value.re, im: value.im, covariance: [each, 0.0, each], gain })
+        let delta_chi2 = value.norm_sqr() / each.max(f64::MIN_POSITIVE);
+        Some(Amplitude { re: value.re, im: value.im, covariance: [each, 0.0, each], delta_chi2 })
     }
 }
 
 /// The take's own resonances that are the joint fit's two poles, the slower first.
-fn own_modes(take: &TakeFacts<'_>, joint: &Treated) -> Option<[Mode; 2]> {
+fn own_modes(take: &SettingFacts<'_>, joint: &Treated) -> Option<[Mode; 2]> {
     let modes = &take.modes?.modes;
     let nearest = |pole: Complex64| {
         let pole = Complex64::new(pole.re, pole.im * take.frequency_factor);

@@ -3,15 +3,15 @@
 use super::advise::{advise, best_of, expected};
 use super::coupled::{CLOSED_FORM, Pair, Resonator, best_t60_s, best_unit, couple};
 use super::dials::{self, Setting};
-use super::facts::TakeFacts;
+use super::facts::SettingFacts;
 use super::join::{Cluster, Joint, PairEstimate, State, consistency, join, misfit};
 use super::joint::Ends;
 use super::local::Target;
 use super::outcome::{Finding, Next, Tuning, Values};
-use super::reference::{Look, Reference};
+use super::reference::{Reference, SettingFit};
 use super::sharing::{SHARED, chance, each_freedom, groups};
-use super::shift::{self, Known};
-use super::sight::{Seen, Sight};
+use super::shift::{self, PoleWithSd};
+use super::sight::{LocalFit, PoleObservation};
 use super::target::TuneError;
 use super::{history, words};
 use crate::change::ring_s;
@@ -56,16 +56,20 @@ const MET: f64 = 1.3;
 ///
 /// # Errors
 /// [`TuneError`]: the baseline doesn't show the mode.
-pub fn tune(baseline: &TakeFacts<'_>, takes: &[TakeFacts<'_>], asked_hz: f64) -> Result<Tuning, TuneError> {
+pub fn tune(
+    baseline: &SettingFacts<'_>,
+    takes: &[SettingFacts<'_>],
+    asked_hz: f64,
+) -> Result<Tuning, TuneError> {
     let reference = Reference::new(baseline, asked_hz)?;
-    let looks: Vec<Look> = takes.iter().map(|take| reference.look(take)).collect();
+    let looks: Vec<SettingFit> = takes.iter().map(|take| reference.look(take)).collect();
     Ok(reference.tuning(takes, &looks))
 }
 
 impl Reference {
     /// What all takes together say; `looks` in the order of `takes`.
     #[must_use]
-    pub fn tuning(&self, takes: &[TakeFacts<'_>], looks: &[Look]) -> Tuning {
+    pub fn tuning(&self, takes: &[SettingFacts<'_>], looks: &[SettingFit]) -> Tuning {
         let chosen: Vec<Option<Chosen>> = takes.iter().zip(looks).map(|(t, l)| self.chosen(t, l)).collect();
         let pairs: Vec<Option<&PairEstimate>> = chosen.iter().map(|c| c.as_ref().map(|c| &c.pair)).collect();
         let (states, shared) = self.joined(takes, &chosen);
@@ -96,8 +100,8 @@ impl Reference {
 
     /// The poles that speak for a take: those of the whole group, unless only the mode's pair by itself keeps its
     /// check.
-    fn chosen(&self, take: &TakeFacts<'_>, look: &Look) -> Option<Chosen> {
-        let Sight::Two(two) = &look.sight else { return None };
+    fn chosen(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<Chosen> {
+        let PoleObservation::Two(two) = &look.observation else { return None };
         let whole = pair(take, &two.seen)?;
         if self.sound(&whole) {
             return Some(Chosen { pair: whole, sound: true });
@@ -110,7 +114,7 @@ impl Reference {
     /// What all takes with sound poles say of each; whether they may share one coupling, where that is a question.
     fn joined(
         &self,
-        takes: &[TakeFacts<'_>],
+        takes: &[SettingFacts<'_>],
         chosen: &[Option<Chosen>],
     ) -> (Vec<Option<State>>, Option<bool>) {
         let mut states = vec![None; takes.len()];
@@ -139,7 +143,7 @@ impl Reference {
     /// Least squares over some takes; shared coupling unless they contradict it.
     fn joined_of(
         &self,
-        takes: &[TakeFacts<'_>],
+        takes: &[SettingFacts<'_>],
         shown: &[usize],
         pairs: &[PairEstimate],
     ) -> Option<(Joint, Option<bool>)> {
@@ -165,28 +169,30 @@ impl Reference {
     }
 
     /// The unit that works on the mode, where that is known.
-    fn unit_of<'a>(&self, take: &TakeFacts<'a>) -> Option<&'a Unit> {
+    fn unit_of<'a>(&self, take: &SettingFacts<'a>) -> Option<&'a Unit> {
         words::unit(take.units, self.mode.pole.im / TAU)
     }
 
     fn finding(
         &self,
-        take: &TakeFacts<'_>,
-        look: &Look,
+        take: &SettingFacts<'_>,
+        look: &SettingFit,
         pair: Option<&PairEstimate>,
         state: Option<&State>,
     ) -> Finding {
-        let (sight, joint) = (&look.sight, self.usable(look));
-        let seen = match sight {
-            Sight::Two(two) => Some(&two.seen),
-            Sight::One(seen) => Some(&**seen),
-            Sight::Nothing => None,
+        let (observation, joint) = (&look.observation, self.usable(look));
+        let seen = match observation {
+            PoleObservation::Two(two) => Some(&two.seen),
+            PoleObservation::One(seen) => Some(&**seen),
+            PoleObservation::Nothing => None,
         };
         let mut finding = Finding {
             state: take.state.to_owned(),
             unit: self.unit_of(take).map(|u| u.name.clone()),
-            t60_s: joint
-                .map_or_else(|| seen.and_then(Seen::slower).map(t60), |j| Some(estimate(j.after_t60_s[0]))),
+            t60_s: joint.map_or_else(
+                || seen.and_then(LocalFit::slower).map(t60),
+                |j| Some(estimate(j.after_t60_s[0])),
+            ),
             faster_t60_s: joint.map(|j| estimate(j.after_t60_s[1])),
             ring_s: joint.map_or_else(|| seen.and_then(ring).map(unsure), |j| Some(estimate(j.after_ring_s))),
             values: None,
@@ -203,24 +209,24 @@ impl Reference {
             finding.advice = Some(words::effect(before.map(t60), finding.t60_s));
             return finding;
         }
-        match (sight, state) {
-            (Sight::Nothing, _) => finding.reason = Some(say!("absorber.nothing")),
-            (Sight::One(seen), _) => self.one_pole(take, seen, &mut finding),
-            (Sight::Two(_), None) if !self.mode.near.is_empty() => {
+        match (observation, state) {
+            (PoleObservation::Nothing, _) => finding.reason = Some(say!("absorber.nothing")),
+            (PoleObservation::One(seen), _) => self.one_pole(take, seen, &mut finding),
+            (PoleObservation::Two(_), None) if !self.mode.near.is_empty() => {
                 finding.reason = Some(words::crowd(self.nearest_hz));
                 finding.advice = Some(say!("absorber.close-advice"));
             }
-            (Sight::Two(_), None) => {
+            (PoleObservation::Two(_), None) => {
                 finding.reason = Some(say!("absorber.check-fails"));
                 finding.advice = Some(say!("absorber.check-fails-advice"));
             }
-            (Sight::Two(two), Some(state)) => self.identified(take, two.alone, state, &mut finding),
+            (PoleObservation::Two(two), Some(state)) => self.identified(take, two.alone, state, &mut finding),
         }
         finding
     }
 
     /// One pole: of the mode, moved by the unit or left alone.
-    fn one_pole(&self, take: &TakeFacts<'_>, seen: &Seen, finding: &mut Finding) {
+    fn one_pole(&self, take: &SettingFacts<'_>, seen: &LocalFit, finding: &mut Finding) {
         let mode_hz = self.mode.pole.im / TAU;
         let label = take.units.iter().find_map(|u| Some((u.name.as_str(), u.tuned_hz?)));
         let meant = label.is_some_and(|(_, hz)| (hz - mode_hz).abs() < ELSEWHERE_HZ);
@@ -234,7 +240,7 @@ impl Reference {
         (finding.advice, finding.next) = (Some(advice), next);
     }
 
-    fn one_pole_facts(&self, take: &TakeFacts<'_>, after: Known) -> words::OnePole {
+    fn one_pole_facts(&self, take: &SettingFacts<'_>, after: PoleWithSd) -> words::OnePole {
         words::OnePole {
             decay_moved: (after.pole.re / self.mode.pole.re).ln().abs() > 0.1,
             by_label_hz: words::by_label_hz(take.units, self.mode.pole.im / TAU),
@@ -242,18 +248,18 @@ impl Reference {
         }
     }
 
-    fn known(&self) -> Known {
+    fn known(&self) -> PoleWithSd {
         let sd = |i: usize| self.mode.covariance[(i, i)].sqrt();
-        Known { pole: self.mode.pole, sds: (sd(0), sd(1)) }
+        PoleWithSd { pole: self.mode.pole, sds: (sd(0), sd(1)) }
     }
 
     /// A pole of a take, common factor of frequencies taken out.
-    fn without_drift(&self, take: &TakeFacts<'_>, known: Known) -> Known {
-        Known { pole: Complex64::new(known.pole.re, known.pole.im / take.frequency_factor), ..known }
+    fn without_drift(&self, take: &SettingFacts<'_>, known: PoleWithSd) -> PoleWithSd {
+        PoleWithSd { pole: Complex64::new(known.pole.re, known.pole.im / take.frequency_factor), ..known }
     }
 
     /// Whether the pole is the baseline's as far as both are known, and both are known well.
-    fn untouched(&self, take: &TakeFacts<'_>, seen: &Seen) -> bool {
+    fn untouched(&self, take: &SettingFacts<'_>, seen: &LocalFit) -> bool {
         let (before, after) = (self.known(), self.without_drift(take, seen.known()));
         let moved = after.pole - before.pole;
         let sds = (before.sds.0.hypot(after.sds.0), before.sds.1.hypot(after.sds.1));
@@ -279,7 +285,7 @@ impl Reference {
     }
 
     /// What an identified take says.
-    fn identified(&self, take: &TakeFacts<'_>, alone: Known, state: &State, finding: &mut Finding) {
+    fn identified(&self, take: &SettingFacts<'_>, alone: PoleWithSd, state: &State, finding: &mut Finding) {
         let sd_of = |i: usize| state.covariance[(i, i)].sqrt();
         if state.coupling < SHOWS_SD * sd_of(4) || state.coupling <= 0.0 {
             self.weak(take, alone, state, finding);
@@ -340,7 +346,7 @@ impl Reference {
     }
 
     /// Two poles, but a coupling that may be nothing: the unit's own frequency is known all the same.
-    fn weak(&self, take: &TakeFacts<'_>, alone: Known, state: &State, finding: &mut Finding) {
+    fn weak(&self, take: &SettingFacts<'_>, alone: PoleWithSd, state: &State, finding: &mut Finding) {
         let sd = |i: usize| state.covariance[(i, i)].sqrt();
         let step_hz = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
         finding.reason = Some(say!("absorber.weak"));
@@ -358,7 +364,7 @@ impl Reference {
     /// Dials to try, where the takes tell what each does.
     fn add_dials(
         &self,
-        takes: &[TakeFacts<'_>],
+        takes: &[SettingFacts<'_>],
         states: &[Option<&State>],
         shared: bool,
         findings: &mut [Finding],
@@ -448,7 +454,7 @@ struct Chosen {
 }
 
 /// A take's pair, common factor of frequencies taken out.
-fn pair(take: &TakeFacts<'_>, seen: &Seen) -> Option<PairEstimate> {
+fn pair(take: &SettingFacts<'_>, seen: &LocalFit) -> Option<PairEstimate> {
     let Target::Two(pair) = seen.target else { return None };
     let back = |s: Complex64| Complex64::new(s.re, s.im / take.frequency_factor);
     let [a, b] = pair.poles();
@@ -466,7 +472,7 @@ fn t60(decay: Estimate) -> Estimate {
 }
 
 /// Time until both poles together are 60 dB down for good.
-fn ring(seen: &Seen) -> Option<f64> {
+fn ring(seen: &LocalFit) -> Option<f64> {
     let poles = match seen.target {
         Target::One(pole) => vec![pole],
         Target::Two(pair) => pair.poles().to_vec(),

@@ -1,6 +1,6 @@
 //! Sentences of the advice: reasons, effects, cautions.
 
-use super::facts::TakeFacts;
+use super::facts::SettingFacts;
 use super::outcome::{Finding, Next};
 use crate::estimate::Estimate;
 use crate::language::{Message, Value, number, say};
@@ -167,7 +167,7 @@ const HEAVY: [&str; 8] = ["kg", "heavy", "lb", "ceiling", "overhead", "hang", "h
 const OVERHEAD_M: f64 = 1.7;
 
 /// What to mind, each once.
-pub(super) fn cautions(takes: &[TakeFacts<'_>], findings: &[Finding]) -> Vec<Message> {
+pub(super) fn cautions(takes: &[SettingFacts<'_>], findings: &[Finding]) -> Vec<Message> {
     let moves = findings.iter().any(|f| {
         f.next.frequency_change_hz.is_some_and(|hz| hz.abs() > 0.0)
             || f.next.damping_factor.is_some_and(|x| (x - 1.0).abs() > 0.0)

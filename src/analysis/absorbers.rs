@@ -2,7 +2,7 @@
 
 use super::{Analysis, Comparison, Settings, in_pool};
 use crate::absorber::{
-    Look, Placement, Reference, Resonator, RoomMode, TakeFacts, TuneError, Tuning, placements,
+    Placement, Reference, Resonator, RoomMode, SettingFacts, SettingFit, TuneError, Tuning, placements,
 };
 use crate::change::{Changes, ModeChange, TreatedMode, Verdict};
 use crate::flag::Flag;
@@ -17,8 +17,12 @@ const LABEL_HZ: f64 = 4.0;
 
 /// What the advice needs to know of a state.
 #[must_use]
-pub fn take_facts<'a>(session: &'a Session, state: &'a StateResult, frequency_factor: f64) -> TakeFacts<'a> {
-    TakeFacts {
+pub fn take_facts<'a>(
+    session: &'a Session,
+    state: &'a StateResult,
+    frequency_factor: f64,
+) -> SettingFacts<'a> {
+    SettingFacts {
         state: &state.name,
         lows: state.places.iter().map(|place| &place.response.low).collect(),
         places: state
@@ -63,14 +67,14 @@ fn tune_pairs(
 ) -> Result<Tuned, TuneError> {
     let baseline = take_facts(session, &found.states[compared.before], 1.0);
     let reference = Reference::new(&baseline, mode_hz)?;
-    let takes: Vec<TakeFacts<'_>> = pairs
+    let takes: Vec<SettingFacts<'_>> = pairs
         .iter()
         .map(|p| {
             let (state, changes) = &compared.pairs[*p];
             take_facts(session, &found.states[*state], drift(changes))
         })
         .collect();
-    let looks: Vec<Look> = takes.par_iter().map(|take| reference.look(take)).collect();
+    let looks: Vec<SettingFit> = takes.par_iter().map(|take| reference.look(take)).collect();
     let mut tuning = reference.tuning(&takes, &looks);
     tuning.placements = elsewhere(&found.states[compared.before], &takes, &tuning).unwrap_or_default();
     let treated = pairs.iter().zip(takes.iter().zip(&looks));
@@ -80,7 +84,7 @@ fn tune_pairs(
 }
 
 /// The unit at other places, where the manifest gives the room and its place and the modes have names.
-fn elsewhere(baseline: &StateResult, takes: &[TakeFacts<'_>], tuning: &Tuning) -> Option<Vec<Placement>> {
+fn elsewhere(baseline: &StateResult, takes: &[SettingFacts<'_>], tuning: &Tuning) -> Option<Vec<Placement>> {
     let found = baseline.resonances.as_ref()?;
     let air = found.names.air.as_ref()?;
     let g = tuning.coupling_per_s()?.value;

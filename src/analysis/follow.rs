@@ -3,7 +3,7 @@
 
 use super::absorbers::take_facts;
 use super::{Analysis, Control, Counter, ModeRange, Settings, places, resonances};
-use crate::absorber::{Look, Reference, TakeFacts, TuneError, Tuning};
+use crate::absorber::{Reference, SettingFacts, SettingFit, TuneError, Tuning};
 use crate::session::{Session, State};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
@@ -29,7 +29,7 @@ pub struct Follower {
 struct Followed {
     stamps: FileStamps,
     found: Analysis,
-    look: Option<Look>,
+    look: Option<SettingFit>,
     refined: bool,
 }
 
@@ -169,7 +169,7 @@ impl Follower {
             let Some(state) = known.found.states.first().filter(|s| !s.places.is_empty()) else { continue };
             known.look = Some(reference.look(&take_facts(session, state, 1.0)));
         }
-        let (mut takes, mut looks): (Vec<TakeFacts<'_>>, Vec<Look>) = (Vec::new(), Vec::new());
+        let (mut takes, mut looks): (Vec<SettingFacts<'_>>, Vec<SettingFit>) = (Vec::new(), Vec::new());
         for known in names.iter().filter_map(|n| self.known.get(*n)) {
             let (Some(state), Some(look)) = (known.found.states.first(), &known.look) else { continue };
             takes.push(take_facts(session, state, 1.0));

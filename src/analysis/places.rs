@@ -63,7 +63,7 @@ pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter
     for (state, result) in session.states.iter().zip(&mut found.states) {
         share_instant(session, state, result, settings, &banks);
     }
-    sound::judge(&mut found.states);
+    sound::exclude_faulty(&mut found.states);
     if settings.modes.is_none() {
         let places = found.states.iter_mut().flat_map(|state| &mut state.places);
         places.for_each(|place| place.response.shed_low_ends());

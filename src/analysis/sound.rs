@@ -32,13 +32,13 @@ const COPY: &str = "another file holds the same samples, so one of the two is no
 /// The same for an overload, where enough places have none.
 const OVERLOAD: &str = "it is clipped, and other places are not";
 /// Fewest sound places beside which clipped ones are left out, so that the fit still rests on several. Our choice.
-const ENOUGH_SOUND: usize = 3;
+const ENOUGH_FAULTLESS: usize = 3;
 
 /// Whether clipped places of a state can be spared: most of its places are not clipped.
 fn can_spare_clipped(state: &StateResult) -> bool {
     let clipped = state.places.iter().filter(|p| p.response.flags.has(Flag::Clipped)).count();
     let sound = state.places.len() - clipped;
-    clipped > 0 && sound > clipped && sound >= ENOUGH_SOUND
+    clipped > 0 && sound > clipped && sound >= ENOUGH_FAULTLESS
 }
 
 /// Why a place is left out, if it is.
@@ -53,7 +53,7 @@ pub(super) fn fault(response: &Response) -> Option<Flag> {
 }
 
 /// Flags what is wrong between places, leaves out what can't be used, and says so in the places' warnings.
-pub(super) fn judge(states: &mut [StateResult]) {
+pub(super) fn exclude_faulty(states: &mut [StateResult]) {
     let copies = flag_copies(states);
     rates::flag_relabelled(states);
     for state in &mut *states {

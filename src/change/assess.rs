@@ -239,7 +239,7 @@ impl Assessment<'_> {
         };
         let mut flags = self.common_flags(evidence);
         if mode.overlapping {
-            flags.add(Flag::Overlapping);
+            flags.add(Flag::NotPredicted);
         }
         let (verdict, why) = decide(&case, self.settings, &mut flags);
         let row = self.row(i, evidence, &case, (verdict, why), flags);

@@ -94,7 +94,7 @@ fn others(modes: &[ModeChange]) -> Vec<Message> {
         |m: &&ModeChange| matches!(m.verdict, Verdict::Shorter | Verdict::Gone | Verdict::Longer);
     let rest: Vec<&ModeChange> = modes.iter().filter(|m| m.before.is_some() && !is_changed(m)).collect();
     let some_changed = modes.iter().any(|m| is_changed(&m));
-    let single = |m: &ModeChange| !m.flags.has(Flag::Overlapping);
+    let single = |m: &ModeChange| !m.flags.has(Flag::NotPredicted);
     let told = |m: &&ModeChange| single(m) && known(m).is_some_and(|r| r.high - r.low <= 2.0 * TOLD);
     let Some(last) = rest.iter().rposition(told) else {
         return match (rest.len(), some_changed) {
@@ -221,7 +221,7 @@ mod tests {
         let mut modes = vec![mode(33.0, Verdict::Shorter, -35.0, 2.0)];
         modes.extend([70.0, 90.0].map(|hz| mode(hz, Verdict::Unchanged, 0.0, 2.0)));
         let mut beyond = mode(150.0, Verdict::Unsure, 1.0, 3.0);
-        beyond.flags.add(Flag::Overlapping);
+        beyond.flags.add(Flag::NotPredicted);
         modes.push(beyond);
         let text = said(&modes);
         assert!(text.contains("of the other 2 up to 90.0 Hz") && text.contains("the 1 above"), "{text}");
@@ -277,7 +277,7 @@ mod tests {
     #[test]
     fn where_no_row_is_single_none_is_counted_as_one() {
         let mut all = [70.0, 90.0].map(|hz| mode(hz, Verdict::Unsure, 0.0, 90.0));
-        all.iter_mut().for_each(|m| m.flags.add(Flag::Overlapping));
+        all.iter_mut().for_each(|m| m.flags.add(Flag::NotPredicted));
         assert_eq!(said(&all), "No single modes can be told here (2 rows, none claimed): see the bands.");
     }
 

@@ -146,7 +146,7 @@ pub(super) fn resonance(
         omega_sd: widening * mode.omega_sd_per_s,
         decay_sd: widening * mode.decay_sd_per_s,
         kind: mode.kind,
-        overlapping: mode.flags.has(Flag::Overlapping),
+        overlapping: mode.flags.has(Flag::NotPredicted),
         residues: Vec::new(),
     };
     let common = resonance.common_variance();

@@ -51,7 +51,7 @@ impl Chain {
         let known = mode.amplitudes.iter().zip(&self.arrivals_s).filter_map(|(a, t)| (*a).zip(*t));
         let (mut here, mut there, mut sizes, mut count) =
             (Complex::from(0.0), Complex::from(0.0), (0.0, 0.0), 0);
-        for (amplitude, arrival_s) in known.filter(|(a, _)| a.is_seen()) {
+        for (amplitude, arrival_s) in known.filter(|(a, _)| a.is_detected()) {
             let emitted = Complex::new(amplitude.re, amplitude.im);
             let arrived = emitted * (lambda * arrival_s).exp();
             (here, there) = (here + arrived, there + emitted);
@@ -118,7 +118,7 @@ mod tests {
         let lambda = Complex::new(-9.0, TAU * hz);
         let at = |m: usize| {
             let a = amplitude(m, lambda);
-            Some(Amplitude { re: a.re, im: a.im, covariance: [1e-9, 0.0, 1e-9], gain: 1e6 })
+            Some(Amplitude { re: a.re, im: a.im, covariance: [1e-9, 0.0, 1e-9], delta_chi2: 1e6 })
         };
         Mode {
             kind: Kind::Unsure,

@@ -86,7 +86,7 @@ fn amplitudes(
 ) -> Vec<Vec<Option<Amplitude>>> {
     let window = &fitted.window;
     let poles = &window.fit.poles;
-    let gains = window.gains_by_place();
+    let delta_chi2 = window.delta_chi2_by_place();
     let mut all = vec![vec![None; places.len()]; own.len()];
     for (group, fit) in window.problem.groups.iter().zip(&window.fit.projection.groups) {
         let Some(sensitivity) = Sensitivity::new(group, fit, poles) else { continue };
@@ -98,7 +98,7 @@ fn amplitudes(
                 let variance = window.variances[*index];
                 let earlier_s = record.start_s - origin_s;
                 let value = sensitivity.amplitude(fit, poles, covariance, (*j, m), variance, earlier_s);
-                row[record.place] = Some(Amplitude { gain: gains[*j][*index], ..value });
+                row[record.place] = Some(Amplitude { delta_chi2: delta_chi2[*j][*index], ..value });
             }
         }
     }

@@ -77,6 +77,6 @@ impl Sensitivity {
         let spread = turned * (own + &moves * covariance * moves.transpose()) * turned.transpose();
         let value = Complex::new(a, b) * turn;
         let covariance = [spread[(0, 0)], 0.5 * (spread[(0, 1)] + spread[(1, 0)]), spread[(1, 1)]];
-        Amplitude { re: value.re, im: value.im, covariance, gain: 0.0 }
+        Amplitude { re: value.re, im: value.im, covariance, delta_chi2: 0.0 }
     }
 }

@@ -18,13 +18,13 @@ const RECORDS: [f64; 2] = [1.25, 2.5];
 /// Relative sd up to which a decay longer than the record stands: in hard rooms such intervals hold (own simulation).
 const BACKED_UP: f64 = 0.03;
 
-/// A place sees a mode whose amplitude there gains more than this of χ² with the poles held (2 degrees of freedom, the
-/// chance of three standard deviations).
-const SEEN: f64 = 11.83;
-/// From so many places on a mode must be seen by …
+/// A resonance is detected at a place if its amplitude there lowers χ² by more than this with the poles fixed (2 degrees
+/// of freedom, the chance of three standard deviations).
+const DETECTED: f64 = 11.83;
+/// With at least this many places a mode must be detected at …
 const MANY_PLACES: usize = 6;
-/// … this many: what one place alone has is its own disturbance.
-const SEEN_BY: usize = 2;
+/// … this many: what one place alone shows is its own disturbance.
+const DETECTED_AT: usize = 2;
 
 /// Judges one resonance by its pole, its uncertainty, the record's length, the places that see it, and by whether poles
 /// around it predict how the sound goes on (where that was looked at) and the direct sound brings it along.
@@ -49,9 +49,9 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>
             flags.add(Flag::LongForRecord);
         }
         if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
-            flags.add(Flag::Overlapping);
+            flags.add(Flag::NotPredicted);
         }
-        if seen_by_too_few(mode) {
+        if detected_at_too_few(mode) {
             flags.add(Flag::SeenAtOnePlace);
         }
         mode.kind = if flags.is_empty() && reproduced { Kind::Mode } else { Kind::Unsure };
@@ -65,16 +65,17 @@ fn is_long(pole: &Pole, log_sd: f64, seconds: f64) -> bool {
     longest > RECORDS[if log_sd < BACKED_UP { 1 } else { 0 }]
 }
 
-fn seen_by_too_few(mode: &Mode) -> bool {
+fn detected_at_too_few(mode: &Mode) -> bool {
     let places = mode.amplitudes.iter().flatten().count();
-    places >= MANY_PLACES && mode.amplitudes.iter().flatten().filter(|a| a.is_seen()).count() < SEEN_BY
+    places >= MANY_PLACES
+        && mode.amplitudes.iter().flatten().filter(|a| a.is_detected()).count() < DETECTED_AT
 }
 
 impl Amplitude {
     /// Whether the place sees the mode: its record says so with the poles held, whatever their own uncertainty.
     #[must_use]
-    pub fn is_seen(&self) -> bool {
-        self.gain > SEEN
+    pub fn is_detected(&self) -> bool {
+        self.delta_chi2 > DETECTED
     }
 }
 

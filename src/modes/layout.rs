@@ -60,10 +60,10 @@ pub(crate) fn windows(
     range_hz: (f64, f64),
     own_hz: f64,
     guard_hz: f64,
-    most: usize,
+    max_poles: usize,
     poles: &[Pole],
 ) -> Vec<Span> {
-    let own_hz = if poles.len() <= most { range_hz.1 - range_hz.0 } else { own_hz };
+    let own_hz = if poles.len() <= max_poles { range_hz.1 - range_hz.0 } else { own_hz };
     let mut spans = spans(range_hz, own_hz, guard_hz, 0.0);
     for i in 1..spans.len() {
         let seam = gap_near(spans[i].owns_from_hz, 4.0, poles);

@@ -138,6 +138,6 @@ pub struct Amplitude {
     pub im: f64,
     /// Covariance of (re, im): `[var re, cov, var im]`, with the pole's own uncertainty in it.
     pub covariance: [f64; 3],
-    /// Fall of χ² that the mode brings at this place, poles held: twice the log of its likelihood ratio.
-    pub gain: f64,
+    /// Fall of χ² that this resonance brings at this place with all poles fixed: twice its log-likelihood ratio.
+    pub delta_chi2: f64,
 }

@@ -6,7 +6,7 @@ use super::window::{CLOSE, Window};
 impl Window {
     /// The window with as many terms for poles outside as are worth their penalty; `inner` if poles lie below it too.
     pub fn with_outer_terms(mut self, inner: bool) -> Self {
-        while let Some(better) = self.cheaper(self.problem.terms.with_one_outer_more(inner)) {
+        while let Some(better) = self.improved_by(self.problem.terms.with_one_outer_more(inner)) {
             self = better;
         }
         self
@@ -16,14 +16,14 @@ impl Window {
     /// still missing would ask for it.
     pub fn with_order_selected(self, inner: bool) -> Self {
         let mut window = self.with_outer_terms(inner);
-        while let Some(better) = window.cheaper(window.problem.terms.of_higher_degree()) {
+        while let Some(better) = window.improved_by(window.problem.terms.of_higher_degree()) {
             window = better.with_outer_terms(inner);
         }
         window
     }
 
-    /// The window beside the best of these residual terms, refined; `None` if that costs more.
-    fn cheaper(&self, choices: impl IntoIterator<Item = ResidualTerms>) -> Option<Self> {
+    /// The window with the best of these sets of residual terms, refined; `None` if its criterion is no lower.
+    fn improved_by(&self, choices: impl IntoIterator<Item = ResidualTerms>) -> Option<Self> {
         let tried =
             choices.into_iter().filter_map(|terms| Window::new(self.problem.beside(terms)?, &self.fit.poles));
         let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
@@ -62,10 +62,10 @@ mod tests {
 
     /// Noise alone buys a term about once in fifty (a chance of 1 % each, two kinds tried).
     #[test]
-    fn noise_pays_for_no_terms() {
+    fn noise_adds_no_terms() {
         let terms = |seed| window((20.0, 105.0), seed).with_order_selected(true).problem.terms;
-        let bought = (0..20).filter(|seed| terms(*seed) != ResidualTerms::of_degree_below(3)).count();
-        assert!(bought <= 2, "{bought} of 20");
+        let added = (0..20).filter(|seed| terms(*seed) != ResidualTerms::of_degree_below(3)).count();
+        assert!(added <= 2, "{added} of 20");
     }
 
     /// Terms are paid for by the side on which a pole was left out.

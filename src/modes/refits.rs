@@ -16,9 +16,9 @@ const FOUND_AGAIN: f64 = 0.3;
 const FEW_PLACES: (usize, f64) = (2, 1.5);
 /// From this many refits on the furthest is left out: one of them may have mistaken a neighbour for it.
 const ENOUGH: usize = 5;
-/// A refit that uses less of the record scatters round the fit by the difference of their variances
-/// (Hausman 1978), but no refit may excuse itself by more than this many variances of the fit.
-const EXCUSE: f64 = 1.5;
+/// Expected variance of the difference between a refit on less data and the full fit: the difference of their variances
+/// (Hausman 1978). It is subtracted from the squared distance, but at most this many variances of the full fit.
+const MAX_EXPECTED: f64 = 1.5;
 
 /// Widens the intervals of a fit by its refits and flags what doesn't reappear: in those made `again` from its own poles,
 /// and in the searches for poles from nothing. Those of the `whole` records widen as well; those in records that end
@@ -96,7 +96,7 @@ fn typical(distances: impl Iterator<Item = f64>, factor: f64) -> f64 {
 /// Variance between refits, from their distances and own variances.
 fn between(again: impl Iterator<Item = (f64, f64)>, own: f64, factor: f64) -> f64 {
     let mut squares: Vec<f64> = again
-        .map(|(distance, variance)| distance * distance - (variance - own).clamp(0.0, EXCUSE * own))
+        .map(|(distance, variance)| distance * distance - (variance - own).clamp(0.0, MAX_EXPECTED * own))
         .collect();
     squares.sort_by(f64::total_cmp);
     if squares.len() >= ENOUGH {

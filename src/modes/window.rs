@@ -19,11 +19,11 @@ pub(crate) struct Window {
     pub variances: Vec<f64>,
 }
 
-/// At most this share of the numbers may go into parameters: beyond, noise is interpolated.
-const MOST: f64 = 0.45;
-/// Chance that noise alone adds a pole somewhere in the window.
-const CHANCE: f64 = 0.01;
-/// Quick steps while poles are still being sought.
+/// At most this share of the data may go into parameters: beyond, noise is interpolated.
+const MOST_PARAMETERS: f64 = 0.45;
+/// Significance level: chance that noise alone adds a pole somewhere in the window.
+const SIGNIFICANCE: f64 = 0.01;
+/// A few steps while poles are still being searched for.
 pub(crate) const QUICK: Effort = Effort { steps: 4, enough: 0.5 };
 /// Steps to the bottom.
 pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
@@ -40,19 +40,19 @@ const TWINS: f64 = 0.03;
 /// Squares below this share of the data are rounding, not noise.
 const ROUNDING: f64 = 1e-25;
 
-/// A rest 70 dB under the response is the model's own error (direct sound as a polynomial, resampling),
-/// and no pole more is asked to explain it.
-const MODEL: f64 = 1e-7;
+/// A residual 70 dB under the response is the model's own error (direct sound as a polynomial, resampling), and no more
+/// poles are added to explain it.
+const MODEL_ERROR: f64 = 1e-7;
 
 /// Noise variance from what a fit leaves, for the degrees of freedom it leaves.
 pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) -> Vec<f64> {
     let mut variances = vec![1.0; problem.places];
     for group in &problem.groups {
         let rows = group.rows() as f64;
-        let free = (rows - problem.penalty(poles)).max(1.0);
+        let degrees_of_freedom = (rows - problem.penalty(poles)).max(1.0);
         for (square, place) in group.spectra.squares().into_iter().zip(&group.places) {
             let rounding = ROUNDING * square.max(f64::MIN_POSITIVE);
-            variances[*place] = fit.squares[*place].max(rounding) / free;
+            variances[*place] = fit.squares[*place].max(rounding) / degrees_of_freedom;
         }
     }
     variances
@@ -68,10 +68,10 @@ impl Window {
 
     /// −2 ln likelihood with every place's noise level free, each fit judged by the freedom it leaves.
     ///
-    /// RSS/(n − p) rather than RSS/n: the logarithm of a residual that many poles interpolate away
-    /// would beat any penalty.
-    pub fn score(&self) -> f64 {
-        self.score_of(&self.fit.projection, self.fit.poles.len())
+    /// Not RSS/n: the logarithm of a residual that many poles interpolate away would outweigh any penalty. Variances have
+    /// a floor, the model's own error.
+    pub fn deviance(&self) -> f64 {
+        self.deviance_of(&self.fit.projection, self.fit.poles.len())
     }
 
     /// Misfit and penalty of the poles together: −2 ln likelihood of the numbers before weighting, which other
@@ -82,19 +82,19 @@ impl Window {
             4.0 * group.bins.weights.iter().map(|w| w.ln()).sum::<f64>() * group.places.len() as f64
         };
         let weighting: f64 = self.problem.groups.iter().map(weighting).sum();
-        self.score() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.penalty_of_terms()
+        self.deviance() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.penalty_of_terms()
     }
 
     /// What the residual terms must gain: for each term the level that noise reaches with the chance `CHANCE`.
     fn penalty_of_terms(&self) -> f64 {
-        let freedom = 2.0 * self.problem.places as f64;
-        let penalty = ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE));
+        let degrees = 2.0 * self.problem.places as f64;
+        let penalty = ChiSquared::new(degrees).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - SIGNIFICANCE));
         penalty * self.problem.terms.count() as f64
     }
 
-    fn score_of(&self, projection: &Projection, poles: usize) -> f64 {
+    fn deviance_of(&self, projection: &Projection, poles: usize) -> f64 {
         let variances = variances_of(&self.problem, projection, poles);
-        let floor = |place: usize| MODEL * self.problem.mean_square(place);
+        let floor = |place: usize| MODEL_ERROR * self.problem.mean_square(place);
         let places = variances.iter().enumerate();
         places.map(|(m, v)| self.problem.rows_of(m) as f64 * v.max(floor(m)).ln()).sum()
     }
@@ -103,8 +103,8 @@ impl Window {
     /// chance `CHANCE`, from χ² with 2 + 2 × places degrees of freedom in 3 B T independent tries.
     pub fn threshold(&self) -> f64 {
         let tries = 3.0 * (self.problem.band_hz.1 - self.problem.band_hz.0) * self.problem.seconds();
-        let freedom = 2.0 + 2.0 * self.problem.places as f64;
-        ChiSquared::new(freedom).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - CHANCE / tries.max(1.0)))
+        let degrees = 2.0 + 2.0 * self.problem.places as f64;
+        ChiSquared::new(degrees).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - SIGNIFICANCE / tries.max(1.0)))
     }
 
     /// Refines the poles and the noise levels in turn.
@@ -115,25 +115,25 @@ impl Window {
         }
     }
 
-    /// The fit's poles but those left `out`, and others; those near a change moved to where they fit best, the rest
-    /// held; and the score there.
-    fn changed(&self, out: &[usize], added: &[Pole]) -> Option<(Vec<Pole>, f64)> {
+    /// The fit's poles without those left `out` and with the `added` ones; those near a change are moved to where they fit
+    /// best, the others stay fixed. Returns the poles and the deviance.
+    fn try_poles(&self, out: &[usize], added: &[Pole]) -> Option<(Vec<Pole>, f64)> {
         let own = &self.fit.poles;
         let changes: Vec<Pole> = out.iter().map(|j| own[*j]).chain(added.iter().copied()).collect();
         let near =
             |p: &Pole| changes.iter().any(|a| (a.omega_per_s - p.omega_per_s).abs() < 2.0 * PI * NEAR_HZ);
         let kept = (0..own.len()).filter(|j| !out.contains(j));
-        let (free, held): (Vec<usize>, Vec<usize>) = kept.partition(|j| near(&own[*j]));
-        let free: Vec<Pole> = free.into_iter().map(|j| own[j]).chain(added.iter().copied()).collect();
-        let reduced = self.problem.holding(&self.fit.projection, &held)?;
-        let fit = refine(&reduced, Fitted::at(&reduced, &free)?, &self.variances, QUICK);
-        let mut poles: Vec<Pole> = held.into_iter().map(|j| own[j]).chain(fit.poles).collect();
-        let score = self.score_of(&fit.projection, poles.len());
+        let (moving, fixed): (Vec<usize>, Vec<usize>) = kept.partition(|j| near(&own[*j]));
+        let moving: Vec<Pole> = moving.into_iter().map(|j| own[j]).chain(added.iter().copied()).collect();
+        let reduced = self.problem.holding(&self.fit.projection, &fixed)?;
+        let fit = refine(&reduced, Fitted::at(&reduced, &moving)?, &self.variances, QUICK);
+        let mut poles: Vec<Pole> = fixed.into_iter().map(|j| own[j]).chain(fit.poles).collect();
+        let deviance = self.deviance_of(&fit.projection, poles.len());
         poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
-        Some((poles, score))
+        Some((poles, deviance))
     }
 
-    fn take(&mut self, fit: Fitted) {
+    fn set_fit(&mut self, fit: Fitted) {
         self.fit = fit;
         self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
     }
@@ -142,28 +142,30 @@ impl Window {
     ///
     /// `patience`: how many steps below their penalty may be tried on, in case several poles together earn it.
     pub fn grow(&mut self, candidates: &Candidates, patience: usize, cancelled: &dyn Fn() -> bool) {
-        let most = self.problem.most_poles(MOST);
+        let most = self.problem.most_poles(MOST_PARAMETERS);
         let threshold = self.threshold();
-        let (mut best, mut best_score, mut worse) = (self.fit.clone(), self.score(), 0);
+        let (mut best, mut best_deviance, mut worse) = (self.fit.clone(), self.deviance(), 0);
         while self.fit.poles.len() < most && worse <= patience && !cancelled() {
             let missing = self.fit.poles.len() - best.poles.len();
-            let asked = |poles: &[Pole]| threshold * (poles.len() - best.poles.len()) as f64;
-            let enough = |poles: &[Pole], score: f64| best_score - score > asked(poles);
-            let Some((poles, score)) = self.step(candidates, most, missing, &enough) else { break };
-            let better = enough(&poles, score);
+            let required = |poles: &[Pole]| threshold * (poles.len() - best.poles.len()) as f64;
+            let enough = |poles: &[Pole], deviance: f64| best_deviance - deviance > required(poles);
+            let Some((poles, deviance)) = self.best_addition(candidates, most, missing, &enough) else {
+                break;
+            };
+            let better = enough(&poles, deviance);
             let Some(fit) = Fitted::at(&self.problem, &poles) else { break };
             if better {
-                (best, best_score, worse) = (fit.clone(), score, 0);
+                (best, best_deviance, worse) = (fit.clone(), deviance, 0);
             } else {
                 worse += 1;
             }
-            self.take(fit);
+            self.set_fit(fit);
         }
-        self.take(best);
+        self.set_fit(best);
     }
 
-    /// The first of several additions that is worth its penalty, else the best of them.
-    fn step(
+    /// The first of several additions that passes the threshold, else the one with the lowest deviance.
+    fn best_addition(
         &self,
         candidates: &Candidates,
         most: usize,
@@ -180,12 +182,12 @@ impl Window {
         let first = (missing == 0 && together.len() > 1).then_some(together);
         let mut best: Option<(Vec<Pole>, f64)> = None;
         for added in first.into_iter().chain(singles) {
-            let Some((poles, score)) = self.changed(&[], &added) else { continue };
-            if enough(&poles, score) {
-                return Some((poles, score));
+            let Some((poles, deviance)) = self.try_poles(&[], &added) else { continue };
+            if enough(&poles, deviance) {
+                return Some((poles, deviance));
             }
-            if best.as_ref().is_none_or(|(_, s)| score < *s) {
-                best = Some((poles, score));
+            if best.as_ref().is_none_or(|(_, s)| deviance < *s) {
+                best = Some((poles, deviance));
             }
         }
         best
@@ -195,29 +197,29 @@ impl Window {
     /// same least noise as the score's.
     pub fn wald_statistics(&self) -> Vec<f64> {
         let over_floor = |(place, variance): (usize, &f64)| {
-            variance / variance.max(MODEL * self.problem.mean_square(place))
+            variance / variance.max(MODEL_ERROR * self.problem.mean_square(place))
         };
         let shares: Vec<f64> = self.variances.iter().enumerate().map(over_floor).collect();
-        let sum = |gains: &Vec<f64>| gains.iter().zip(&shares).map(|(gain, share)| gain * share).sum();
-        self.gains_by_place().iter().map(sum).collect()
+        let sum = |falls: &Vec<f64>| falls.iter().zip(&shares).map(|(fall, share)| fall * share).sum();
+        self.delta_chi2_by_place().iter().map(sum).collect()
     }
 
-    /// The same at each place, over the noise that the fit leaves: pole by place.
-    pub fn gains_by_place(&self) -> Vec<Vec<f64>> {
-        let mut gains = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
+    /// The same at each place, variances without the floor: pole by place.
+    pub fn delta_chi2_by_place(&self) -> Vec<Vec<f64>> {
+        let mut falls = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
         for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {
             let Some(unscaled) = fit.factor.unscaled_covariance() else { continue };
-            for (j, gains) in gains.iter_mut().enumerate() {
+            for (j, falls) in falls.iter_mut().enumerate() {
                 let block = unscaled.view((2 * j, 2 * j), (2, 2));
                 let determinant = block[(0, 0)] * block[(1, 1)] - block[(0, 1)] * block[(1, 0)];
                 for (m, place) in group.places.iter().enumerate() {
                     let (a, b) = (fit.coefficients[(2 * j, m)], fit.coefficients[(2 * j + 1, m)]);
                     let square = block[(1, 1)] * a * a - 2.0 * block[(0, 1)] * a * b + block[(0, 0)] * b * b;
-                    gains[*place] += square / determinant / self.variances[*place];
+                    falls[*place] += square / determinant / self.variances[*place];
                 }
             }
         }
-        gains
+        falls
     }
 
     /// Refined, with one pole in place of two that end within a small part of their width: in little noise such a pair
@@ -228,7 +230,7 @@ impl Window {
             let mut poles = self.fit.poles.clone();
             poles.remove(twin);
             let Some(fit) = Fitted::at(&self.problem, &poles) else { break };
-            self.take(fit);
+            self.set_fit(fit);
             self.refine_with_noise(effort, rounds);
         }
         self
@@ -249,13 +251,13 @@ impl Window {
             let mut order: Vec<usize> =
                 (0..wald_statistics.len()).filter(|j| wald_statistics[*j] < 4.0 * threshold).collect();
             order.sort_by(|a, b| wald_statistics[*a].total_cmp(&wald_statistics[*b]));
-            let score = self.score();
+            let deviance = self.deviance();
             let trial = order.into_iter().take(4).find_map(|j| {
-                let (poles, without) = self.changed(&[j], &[])?;
-                (without - score < threshold).then_some(poles)
+                let (poles, without) = self.try_poles(&[j], &[])?;
+                (without - deviance < threshold).then_some(poles)
             });
             let Some(fit) = trial.and_then(|poles| Fitted::at(&self.problem, &poles)) else { break };
-            self.take(fit);
+            self.set_fit(fit);
         }
     }
 }

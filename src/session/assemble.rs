@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use super::collect::{Gathering, Placements, channels};
 use super::error::SessionError;
-use super::gather::{Gathering, Placements, channels};
 use super::language;
 use super::logo;
 use super::order::{NaturalKey, closest, fold, plain};

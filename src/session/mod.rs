@@ -27,12 +27,12 @@
 
 mod assemble;
 mod channels;
+mod collect;
 mod dimensions;
 mod draft;
 mod enclosing;
 mod error;
 mod folder;
-mod gather;
 mod labels;
 mod language;
 mod length;

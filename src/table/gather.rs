@@ -173,7 +173,7 @@ fn fit_rows(state: &StateResult) -> Vec<FitRow> {
         position: position.as_str().into(),
         source: source.as_str().into(),
         residual_over_noise_db: ratio.and_then(|r| decibel::of_power(r).ok_or(Flag::NotFinite)),
-        single_modes_to_hz: found.set.single_modes_to_hz.ok_or(Flag::Overlapping),
+        single_modes_to_hz: found.set.single_modes_to_hz.ok_or(Flag::NotPredicted),
         flags: Flags::default(),
     };
     places.map(row).collect()
@@ -298,7 +298,7 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     let given = &found.names.modes[m];
     let known: Vec<(usize, &Amplitude)> =
         mode.amplitudes.iter().enumerate().filter_map(|(p, a)| Some((p, a.as_ref()?))).collect();
-    let seen = known.iter().filter(|(_, amplitude)| amplitude.is_seen()).count();
+    let seen = known.iter().filter(|(_, amplitude)| amplitude.is_detected()).count();
     let power = known.iter().map(|(p, a)| level(&found.set, mode, *p, a).value.powi(2)).sum::<f64>()
         / known.len().max(1) as f64;
     let frequency = mode.frequency();
@@ -352,7 +352,7 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
         for (p, (position, source)) in set.places.iter().enumerate() {
             let Some(amplitude) = &mode.amplitudes[p] else { continue };
             let based = state.places.get(p).is_some_and(|place| place.response.emission_s.is_some());
-            let seen = amplitude.is_seen();
+            let seen = amplitude.is_detected();
             let known = state.places.get(p).and_then(|place| place.response.known);
             let zero_db = known.and_then(|known| known.zero_db_spl).or(session.zero_db_spl);
             let level = decibel::of_amplitude_estimate(level(set, mode, p, amplitude)).ok_or(Flag::NotSeen);

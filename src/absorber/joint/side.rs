@@ -2,9 +2,9 @@
 //! treated mode's numbers move, free of all the others.
 
 use crate::absorber::coupled::Pair;
-use crate::absorber::facts::{TakeFacts, records};
+use crate::absorber::facts::{SettingFacts, records};
 use crate::absorber::local::Stretch;
-use crate::absorber::sight::{Seen, cut_round};
+use crate::absorber::sight::{LocalFit, cut_round};
 use crate::absorber::spectrum::{Cut, Group, Model};
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex64;
@@ -68,9 +68,9 @@ pub(super) struct Part {
 impl Side {
     /// A state for the joint fit, cut in one of the ways, its places numbered as they come.
     pub(in crate::absorber) fn of(
-        facts: &TakeFacts<'_>,
+        facts: &SettingFacts<'_>,
         mode: Complex64,
-        seen: &Seen,
+        seen: &LocalFit,
         factor: f64,
         (later_s, reach_hz): (f64, f64),
     ) -> Option<Self> {

@@ -4,7 +4,7 @@ use super::rooms::{RATE_HZ, Room, SECONDS, between, room};
 use crate::absorber::coupled::{Pair, Resonator, best_t60_s, identify};
 use crate::absorber::join::{PairEstimate, PoleEstimate, State, join};
 use crate::absorber::local::Target;
-use crate::absorber::sight::{Expected, Seen, Sight, look, one};
+use crate::absorber::sight::{Expected, LocalFit, PoleObservation, look, one};
 use crate::absorber::spectrum::Record;
 use crate::modes::{Listening, Pole, bound};
 use nalgebra::DMatrix;
@@ -132,9 +132,9 @@ fn one_room(number: usize, db: f64) -> Option<One> {
     expected.near = expected.near_places();
     (expected.shape, expected.neighbours, expected.chain_known) =
         (base.shape(), base.neighbours.clone(), true);
-    let sight = look(&records(&after.lows), &expected);
-    let two = matches!(sight, Sight::Two(_));
-    let state = identified(&base, &sight);
+    let observation = look(&records(&after.lows), &expected);
+    let two = matches!(observation, PoleObservation::Two(_));
+    let state = identified(&base, &observation);
     let found = state.map(|state| {
         let error_hz = (state.unit.omega_per_s - truth.unit.omega_per_s) / TAU;
         let best_s = best_t60_s(state.mode, state.coupling.max(0.0).sqrt());
@@ -148,8 +148,8 @@ fn one_room(number: usize, db: f64) -> Option<One> {
 }
 
 /// The unit by one take and the baseline.
-fn identified(base: &Seen, sight: &Sight) -> Option<State> {
-    let Sight::Two(two) = sight else { return None };
+fn identified(base: &LocalFit, observation: &PoleObservation) -> Option<State> {
+    let PoleObservation::Two(two) = observation else { return None };
     let Target::One(pole) = base.target else { return None };
     let Target::Two(pair) = two.seen.target else { return None };
     let mode = PoleEstimate { pole, near: base.near.clone(), covariance: base.joint.clone() };

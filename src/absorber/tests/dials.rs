@@ -3,7 +3,7 @@
 
 use super::rooms::{Measured, Room, between, named, room};
 use super::walk::{facts, modes, truth};
-use crate::absorber::{Look, Reference, TakeFacts};
+use crate::absorber::{Reference, SettingFacts, SettingFit};
 use crate::room::simulate::Unit;
 use crate::session;
 use rayon::prelude::*;
@@ -86,7 +86,7 @@ fn course(number: usize) -> Option<Course> {
     let reference = Reference::new(&empty, room.mode().omega_per_s / TAU).ok()?;
     let best = powered.best_s(&room);
     let mut settings = vec![[4.0, 3.0], [8.0, 3.0], [8.0, 7.0]];
-    let (mut takes, mut looks, mut units): (Vec<Measured>, Vec<Look>, Vec<[session::Unit; 1]>) =
+    let (mut takes, mut looks, mut units): (Vec<Measured>, Vec<SettingFit>, Vec<[session::Unit; 1]>) =
         Default::default();
     let (mut advised, mut log, mut shared) = (Vec::new(), Vec::new(), None);
     let mut now = 0;
@@ -95,7 +95,7 @@ fn course(number: usize) -> Option<Course> {
         let dials = vec![("power".to_owned(), power), ("frequency".to_owned(), frequency)];
         takes.push(room.measure(vec![powered.at(&room, settings[now])]));
         units.push([named("A", dials)]);
-        let all: Vec<TakeFacts<'_>> =
+        let all: Vec<SettingFacts<'_>> =
             takes.iter().zip(&units).map(|(t, u)| facts("take", t, &names, None, u)).collect();
         looks.push(reference.look(&all[now]));
         now += 1;

@@ -2,7 +2,7 @@
 
 use super::rooms::named;
 use super::rooms::{EMISSION_S, Measured, RATE_HZ, Room, between, room};
-use crate::absorber::{Look, Reference, TakeFacts, Tuning};
+use crate::absorber::{Reference, SettingFacts, SettingFit, Tuning};
 use crate::change::ring_s;
 use crate::modes::{FitSettings, LN_1000, ModeSet, Place, fit};
 use crate::room::simulate::Unit;
@@ -61,8 +61,8 @@ pub fn facts<'a>(
     names: &'a [String],
     modes: Option<&'a ModeSet>,
     units: &'a [session::Unit],
-) -> TakeFacts<'a> {
-    TakeFacts {
+) -> SettingFacts<'a> {
+    SettingFacts {
         state: name,
         lows: measured.lows.iter().collect(),
         places: names.iter().map(|n| (n.as_str(), "")).collect(),
@@ -110,11 +110,12 @@ fn walk(number: usize, kind: &str, db: f64) -> Option<Walk> {
     let began = truth(&room, unit);
     let units = [named("A", Vec::new())];
     let mut takes: Vec<Measured> = Vec::new();
-    let mut looks: Vec<Look> = Vec::new();
+    let mut looks: Vec<SettingFit> = Vec::new();
     let (mut ends, mut log) = (Vec::new(), Vec::new());
     for _ in 0..3 {
         takes.push(room.measure(vec![unit]));
-        let all: Vec<TakeFacts<'_>> = takes.iter().map(|t| facts("take", t, &names, None, &units)).collect();
+        let all: Vec<SettingFacts<'_>> =
+            takes.iter().map(|t| facts("take", t, &names, None, &units)).collect();
         looks.push(reference.look(&all[all.len() - 1]));
         let tuning: Tuning = reference.tuning(&all, &looks);
         let found = tuning.takes.last()?;

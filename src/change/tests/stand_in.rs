@@ -134,7 +134,7 @@ impl Linear {
                         re,
                         im,
                         covariance: [c(0, 0), c(0, 1), c(1, 1)],
-                        gain: square / (c(0, 0) * c(1, 1) - c(0, 1) * c(0, 1)),
+                        delta_chi2: square / (c(0, 0) * c(1, 1) - c(0, 1) * c(0, 1)),
                     })
                 })
                 .collect();

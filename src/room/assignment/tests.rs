@@ -26,8 +26,9 @@ fn places(of: &[(&str, [f64; 3])]) -> Vec<Place> {
 }
 
 fn mode(s: Complex64, amplitudes: &[Complex64]) -> Mode {
-    let amplitude =
-        |a: &Complex64| Some(Amplitude { re: a.re, im: a.im, covariance: [0.0; 3], gain: f64::INFINITY });
+    let amplitude = |a: &Complex64| {
+        Some(Amplitude { re: a.re, im: a.im, covariance: [0.0; 3], delta_chi2: f64::INFINITY })
+    };
     Mode {
         kind: Kind::Mode,
         omega_per_s: s.im,
