@@ -1,4 +1,4 @@
-//! Poles that the direct sound brings along: the low end of a loudspeaker, or of the sweep, rings like a mode.
+//! Poles that the direct sound brings along: the lower band edge of a loudspeaker, or of the sweep, rings like a mode.
 //!
 //! At every place such a pole starts with the direct sound and in its phase, while a mode of the room swings everywhere
 //! at once, in phase or against it: brought to each place's own direct sound the amplitudes of the one agree, brought to
@@ -25,10 +25,10 @@ const FALL: f64 = 0.01;
 const LOOK_HZ: (f64, f64) = (10.0, 200.0);
 const STEP: f64 = 1.04;
 
-/// The low end of what the files hold.
+/// The lower band edge of what the files hold.
 pub(super) struct Chain {
     end_hz: Option<f64>,
-    /// Of each place: from the instant that amplitudes refer to until the direct sound, s.
+    /// Of each place: from the emission, to which amplitudes refer, to the direct sound, s.
     arrivals_s: Vec<Option<f64>>,
 }
 

@@ -1,18 +1,19 @@
-//! Which poles the main fit takes in each window: its own or those that another search came to.
+//! Which poles the main fit keeps in each window: its own or those of another search, whichever has the lower criterion.
 
 use super::layout::Span;
 use super::pole::Pole;
 use super::run::{FitRun, Job, Variant};
 use super::single::WindowFit;
 
-/// What another set must save, in units of χ²: less is the same minimum, or as good a one.
+/// Least decrease of the criterion (`Window::cost`, in units of χ²) for which another set of poles is adopted; a smaller
+/// one means the same minimum or an equivalent one.
 const WORTH: f64 = 1.0;
 /// Poles that stay within this share of δ (and of 1/T) would be refined to the same place.
 const SAME: f64 = 0.3;
 
 impl Job<'_> {
-    /// A fit with each window made from the poles of that search which costs least there; `None` where the
-    /// fit's own do everywhere. A search that takes one pole after another can end beside the best set.
+    /// The fit with the poles, in each window, of the search whose criterion is lowest there; `None` if the fit's own are
+    /// everywhere. A search that adds one pole after another can miss the best set.
     pub fn best_of(&self, variant: &Variant, main: &FitRun, searches: &[&FitRun]) -> Option<FitRun> {
         let mut best: Option<FitRun> = None;
         for search in searches {
@@ -30,7 +31,7 @@ impl Job<'_> {
     }
 }
 
-/// The cheaper fit of each window; `None` if the first one is everywhere.
+/// For each window the fit with the lower criterion; `None` if that is the first one everywhere.
 fn cheaper_windows(now: &[WindowFit], other: &[WindowFit]) -> Option<Vec<WindowFit>> {
     let cheaper = |now: &WindowFit| {
         let rival = other.iter().find(|fitted| fitted.span == now.span)?;

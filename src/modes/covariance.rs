@@ -44,7 +44,7 @@ impl Sensitivity {
 
     /// Amplitude of pole `j` in column `m`, `earlier_s` before the record's start, with its covariance.
     ///
-    /// A(t) = A exp(−λ τ); its spread has the noise's part at fixed poles and the poles' own.
+    /// A(t) = A exp(−λ τ); its covariance is the noise's at fixed poles plus that of the poles.
     pub fn amplitude(
         &self,
         fit: &GroupFit,

@@ -30,7 +30,7 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
         let (from, to) = job.range_hz;
         predicted = Some(Predicted::of(&quiet, &early, (from, to + BEYOND_HZ)));
         main = job.tested(main, early);
-        // Where modes run together even the refits say too much.
+        // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut main.set, seconds);
         main.set.single_modes_to_hz = predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(to));
     }
@@ -43,12 +43,14 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     main.set
 }
 
-/// From so many places on the poles of the whole records may start a fit to the first part of them: what they know of
-/// the rest is little against what the places' amplitudes, taken from the first part alone, must predict.
+/// With at least this many places a fit to the first part of the records may also start from the poles of the full
+/// records: little of the later data reaches it through the poles, since the amplitudes, many more numbers, come from the
+/// first part alone.
 const MANY_PLACES: usize = 6;
 
 impl Job<'_> {
-    /// Fits that search for poles in records that end early: whether they predict what comes next is the test of both.
+    /// Fits to the first part of the records. They serve twice: as independent searches for poles, and to test whether
+    /// poles found there predict the next part.
     fn early(&self, main: &FitRun) -> Vec<FitRun> {
         splits_s(self.places, self.range_hz)
             .par_iter()
@@ -67,8 +69,8 @@ impl Job<'_> {
         Variant::AGAIN.par_iter().filter_map(|way| Some(self.again(way, main)?.set)).collect()
     }
 
-    /// The main fit with the best poles that any search found, its intervals widened by what other ways of fitting make
-    /// of it, and flagged where no other search finds a pole again.
+    /// The main fit with the best poles that any search found, its intervals widened by the scatter of the refits, and
+    /// flagged where they don't find a resonance again.
     fn tested(&self, main: FitRun, early: Vec<FitRun>) -> FitRun {
         let mut whole: Vec<FitRun> = self.run_beside(&Variant::ANEW, &main.windows).into_iter().collect();
         let searches: Vec<&FitRun> = whole.iter().chain(&early).collect();

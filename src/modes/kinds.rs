@@ -1,4 +1,4 @@
-//! What a resonance is taken for, and why it may not be claimed.
+//! The kind of each resonance, and the flags that say why one is not taken for a mode.
 
 use super::chain::Chain;
 use super::pole::Pole;
@@ -72,7 +72,8 @@ fn detected_at_too_few(mode: &Mode) -> bool {
 }
 
 impl Amplitude {
-    /// Whether the place sees the mode: its record says so with the poles held, whatever their own uncertainty.
+    /// Whether the resonance is detected at this place: its amplitude is significant at fixed poles, whatever their own
+    /// uncertainty.
     #[must_use]
     pub fn is_detected(&self) -> bool {
         self.delta_chi2 > DETECTED

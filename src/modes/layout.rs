@@ -1,31 +1,31 @@
 //! How the range is cut into windows: poles are sought in narrow bands and fitted in wide windows.
 //!
 //! A polynomial of degree D over B hertz spans D + 1 degrees of freedom that sit around the onset, and
-//! takes about the first (D + 1)/2B seconds from the poles. So the window that is fitted is as wide as
-//! the work allows; the search may do with less.
+//! removes about the first (D + 1)/2B seconds of the decay from what the poles are fitted to. So the windows of the
+//! joint fit are as wide as computing time allows; narrow bands are enough for the search.
 
 use super::pole::Pole;
 
-/// A window: what it fits and which poles it answers for, Hz.
+/// A window in frequency: the data that it uses and, narrower, the range whose poles it reports, Hz.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Span {
-    /// Poles from here (included) …
+    /// Reports poles from here (included) …
     pub owns_from_hz: f64,
-    /// … to here (not included) are this window's.
+    /// … to here (not included).
     pub owns_to_hz: f64,
-    /// Lowest frequency of the data.
+    /// Uses data from here …
     pub fits_from_hz: f64,
-    /// Highest frequency of the data.
+    /// … to here.
     pub fits_to_hz: f64,
 }
 
 impl Span {
-    /// Whether a pole is this window's to report.
+    /// Whether this window reports a pole.
     pub fn owns(&self, pole: &Pole) -> bool {
         (self.owns_from_hz..self.owns_to_hz).contains(&pole.frequency_hz())
     }
 
-    /// Whether a pole reaches into this window.
+    /// Whether a pole is relevant to this window's data: it lies within them or just outside.
     pub fn meets(&self, pole: &Pole) -> bool {
         let hz = pole.frequency_hz();
         hz > self.fits_from_hz - super::refine::OUTSIDE_HZ && hz < self.fits_to_hz + super::refine::OUTSIDE_HZ
@@ -54,7 +54,7 @@ pub(crate) fn spans(range_hz: (f64, f64), own_hz: f64, guard_hz: f64, offset_hz:
         .collect()
 }
 
-/// Windows for known poles: the whole range if `most` poles lie in it, else spans of at most `own_hz`
+/// Windows for known poles: the whole range if it holds at most `max_poles` poles, else spans of at most `own_hz`
 /// with the seams moved into the widest gap nearby.
 pub(crate) fn windows(
     range_hz: (f64, f64),

@@ -1,12 +1,35 @@
-//! The low ends of a state become a [`ModeSet`]: poles that all positions share, and how strongly
-//! each position sees them.
+//! The low-frequency records of a state become a [`ModeSet`]: poles that all its source–receiver paths share, with their
+//! residues at each path.
 //!
-//! `fit` leads through it. A *run* (`run`) cuts and transforms the records (`record`), seeks poles in narrow bands
-//! (`single`, candidates from `gain`) and fits them together in wide windows (`layout`, `window`): a `problem` is the
-//! window's spectra beside its `residual_terms` and `noise`; `projection` solves for amplitudes at given poles (columns
-//! from `basis`, products in `tall` and `factor`), `refine` moves the poles, `order` chooses how many terms there are.
-//! `choose` takes the cheapest poles of several runs, `refits` widens intervals by what other variants give, `overlap`
-//! by crowding; `prediction` and `kinds` say what is claimed; `collect`, `covariance` and `residual` gather it.
+//! A *pole* is −δ ± iω. A *resonance* is a fitted pair of poles with its residues, of any [`Kind`]; [`Mode`] is the type of
+//! one, [`ModeSet`] of a state's list. A *mode*, in the strict sense, is a resonance that the program attributes to the
+//! room: [`Kind::Mode`]. A *place* is a path, a position with a source. T60 = 3 ln 10/δ, its standard deviation T60·σ_δ/δ.
+//!
+//! Data: the DFT of each record over the sample rate, from the direct sound on. Model: the exact DFT of
+//! Σ 2 Re(A e^{(−δ + iω)t}) over the poles, which all paths share, each path with residues A of its own; plus residual terms
+//! for what no pole in the window models; plus noise.
+//!
+//! 1. *Records* (`record`): cut from the direct sound on, at most 6 s, transformed. Those of one rate and length share one
+//!    matrix of columns (`basis`; products of such matrices in `tall`).
+//! 2. *Noise* (`noise`): its spectrum, seen in the last part of the records, weights the bins; a power of frequency is
+//!    then fitted to the residual.
+//! 3. *Search* (`single`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
+//!    −2 ln L falls by more than noise alone would make it with a chance of 1 %, then pruned by the same threshold.
+//! 4. *Joint fit* in wide windows (`layout`, `problem`), or over the whole range where there are few poles: at given poles
+//!    residues (under a weak prior on their size) and `residual_terms` are solved for (variable projection: `projection`,
+//!    `factor`); Levenberg–Marquardt
+//!    moves ω and δ (`refine`); noise variances are estimated in turn; poles are pruned and added, and residual
+//!    terms added (`order`), by the same criterion. Steps 3 to 5 decide the number of poles.
+//! 5. *Other sets of poles* (`run`, `choose`): searches with a later start or in records that end early offer theirs; in
+//!    each window the set with the lowest criterion is kept.
+//! 6. *Intervals*: inverse of the Fisher information (`covariance`); to σ_δ² and σ_ω² is added the mean square distance of
+//!    refits with other choices (`refits`); where modal overlap is high both grow again (`overlap`).
+//! 7. *Kind* (`kinds`): a resonance is a mode if the refits find it again, poles fitted to the first part of the decay
+//!    predict the next part at its frequency (`prediction`, a hold-out test), its interval is narrow enough, and it
+//!    neither is a steady tone nor starts with the direct sound (`chain`).
+//!
+//! `fit` leads through these steps, `collect` gathers what the windows hold, `residual` compares what the fit leaves with
+//! the noise, `bound` gives the Cramér–Rao bound that tests measure it by.
 
 mod basis;
 mod bound;
@@ -51,7 +74,7 @@ use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
 use std::f64::consts::TAU;
 
-/// The resonances of one state, in rising frequency, with one joint covariance.
+/// The resonances of one state, of every kind, in rising frequency, with one joint covariance.
 #[derive(Debug, Clone, Default)]
 #[non_exhaustive]
 pub struct ModeSet {
@@ -69,7 +92,7 @@ pub struct ModeSet {
     /// Parts of the range that no fit came to an end in, Hz; nothing is said of resonances there.
     pub unfitted_hz: Vec<(f64, f64)>,
     /// Up to here poles found in the first part of the decay predict the next, so that single modes can be told, Hz; above,
-    /// or everywhere without a value, modes overlap or the sound is no sum of modes. Looked at with refits only.
+    /// or everywhere without a value, modes overlap or the sound is no sum of modes. Tested only where refits are made.
     pub single_modes_to_hz: Option<f64>,
     /// Up to where resonances were sought, Hz; `None` where nobody said.
     pub sought_to_hz: Option<f64>,
@@ -77,7 +100,7 @@ pub struct ModeSet {
     pub cancelled: bool,
 }
 
-/// What a resonance is taken for.
+/// What a resonance is attributed to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum Kind {
@@ -91,13 +114,14 @@ pub enum Kind {
     Unsure,
 }
 
-/// One resonance: the pair of poles −δ ± iω, and its complex amplitude at each place.
+/// One resonance of any kind: the pair of poles −δ ± iω, and its residue (complex amplitude) at each place.
 ///
-/// The response holds `2 Re(A exp((−δ + iω) t))` with t from the emission.
+/// The response holds `2 Re(A exp((−δ + iω) t))` with t from the emission, or from the direct sound of each place where no
+/// emission is known.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct Mode {
-    /// What it is taken for.
+    /// What it is attributed to.
     pub kind: Kind,
     /// Damped natural angular frequency ω, rad/s.
     pub omega_per_s: f64,

@@ -1,10 +1,10 @@
-//! How many residual terms a window takes: as many as the data pay for.
+//! How many residual terms a window uses: more as long as the criterion falls.
 
 use super::residual_terms::ResidualTerms;
 use super::window::{CLOSE, Window};
 
 impl Window {
-    /// The window with as many terms for poles outside as are worth their penalty; `inner` if poles lie below it too.
+    /// The window with as many terms for poles outside as lower the criterion; `inner` if poles lie below it too.
     pub fn with_outer_terms(mut self, inner: bool) -> Self {
         while let Some(better) = self.improved_by(self.problem.terms.with_one_outer_more(inner)) {
             self = better;
@@ -12,8 +12,8 @@ impl Window {
         self
     }
 
-    /// The same, and with as high a polynomial: last and not before, since it takes more from the modes, and poles
-    /// still missing would ask for it.
+    /// The same, and then a higher polynomial: only at the end, since it takes more from the modes, and poles still missing
+    /// would be made up for by it.
     pub fn with_order_selected(self, inner: bool) -> Self {
         let mut window = self.with_outer_terms(inner);
         while let Some(better) = window.improved_by(window.problem.terms.of_higher_degree()) {
@@ -36,7 +36,8 @@ impl Window {
     }
 }
 
-/// Terms that would cost more even if moving the poles gained so many times what a linear step promises are not tried.
+/// Terms whose criterion would be higher even if moving the poles gained so many times what a linear step predicts are not
+/// tried.
 const MARGIN: f64 = 10.0;
 
 #[cfg(test)]
@@ -60,7 +61,7 @@ mod tests {
         window
     }
 
-    /// Noise alone buys a term about once in fifty (a chance of 1 % each, two kinds tried).
+    /// Noise alone adds a term about once in fifty (a chance of 1 % each, two kinds tried).
     #[test]
     fn noise_adds_no_terms() {
         let terms = |seed| window((20.0, 105.0), seed).with_order_selected(true).problem.terms;
@@ -68,7 +69,7 @@ mod tests {
         assert!(added <= 2, "{added} of 20");
     }
 
-    /// Terms are paid for by the side on which a pole was left out.
+    /// Terms are added on the side on which a pole was left out.
     #[test]
     fn outer_terms_are_taken_where_poles_lie_outside() {
         for seed in 0..4 {

@@ -1,4 +1,4 @@
-//! Where modes run together one pole stands for several, and no refit knows: intervals there are widened.
+//! Where modes overlap one pole stands for several, and no refit shows it: intervals there are widened empirically.
 //!
 //! Measured on the finite-element rooms and the demo (283 claims with known truth): of the intervals of T60 that
 //! one fit and its refits give, 91 % hold the truth where modal overlap is under 0.75, 78 % up to 1, 77 % up to 1.5

@@ -1,9 +1,9 @@
 //! Do poles found in the first part of a decay predict the part that comes next?
 //!
 //! Poles closer than their bandwidths span any decaying signal: a fit to noise that decays, alike at no two places,
-//! leaves as little as a fit to modes, and its halves agree. What noise can't do is tell its own future. So poles and
-//! amplitudes are taken from records that end early, and the next part of the decay is predicted, band by band: modes
-//! leave a few hundredths of its energy unexplained, noise all of it and more. Where modes overlap so much that
+//! leaves as little as a fit to modes, and its halves agree. But poles fitted to noise don't extrapolate; poles of modes do.
+//! So this is a hold-out test: poles and amplitudes are fitted to records that end early, and the next part of the decay is
+//! predicted, band by band. Modes leave a few hundredths of its energy unexplained, noise all of it and more. Where modes overlap so much that
 //! the record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
 use super::pole::Pole;
@@ -178,7 +178,7 @@ impl Band {
     }
 }
 
-/// Where poles predict what comes next.
+/// Result of the hold-out test: where poles predict what comes next.
 #[derive(Debug, Clone)]
 pub(super) struct Predicted {
     bands: Vec<Band>,

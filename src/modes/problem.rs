@@ -34,7 +34,7 @@ pub(crate) struct Problem {
     pub groups: Vec<Group>,
     /// How many places there are.
     pub places: usize,
-    /// What takes what the poles don't.
+    /// Residual terms: polynomial and poles outside the window, for everything that the fitted poles don't model.
     pub terms: ResidualTerms,
     /// Edges of the bins used, Hz.
     pub band_hz: (f64, f64),
@@ -122,7 +122,7 @@ impl Group {
         2 * self.bins.len()
     }
 
-    /// Takes residual terms and held poles out of columns; returns what they had of each term.
+    /// Projects residual terms and fixed poles out of columns; returns the coefficient of each term in them.
     pub fn free(&self, columns: &mut Tall) -> Option<DMatrix<f64>> {
         let of_terms = self.terms.free(columns)?;
         self.held.iter().try_for_each(|held| held.free(columns).map(|_| ()))?;
@@ -162,8 +162,8 @@ impl Problem {
         Some(Problem { groups, terms, prior: self.prior.clone(), ..*self })
     }
 
-    /// What is left to fit where some of the poles of a fit to this problem keep to their place but not to their
-    /// amplitudes: their columns are taken out once, and a few poles can move at little cost.
+    /// The same problem with some of a fit's poles fixed and their residues free: their columns are projected out of data
+    /// and model once, so that a few other poles can move at little cost.
     pub fn holding(&self, fit: &Projection, poles: &[usize]) -> Option<Problem> {
         let columns: Vec<usize> = poles.iter().flat_map(|j| [2 * j, 2 * j + 1]).collect();
         let groups = self.groups.iter().zip(&fit.groups).map(|(group, fit)| {
@@ -191,7 +191,8 @@ impl Problem {
         found.unwrap_or(0.0).max(f64::MIN_POSITIVE)
     }
 
-    /// Parameters that a place pays for `poles` poles: its amplitudes, its residual terms, its share of the poles.
+    /// Number of parameters charged to one place with `poles` poles: its residues and residual terms, and its share of the
+    /// poles. A count, to take from the degrees of freedom; what a pole must gain is `Window::threshold`.
     pub fn penalty(&self, poles: usize) -> f64 {
         let poles = poles as f64;
         2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.terms.count() as f64

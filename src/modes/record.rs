@@ -10,14 +10,14 @@ use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::sync::Arc;
 
-/// How a record is cut.
+/// Which part of a record is used.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Cut {
-    /// Start after the onset, s.
+    /// It begins so long after the onset, s.
     pub later_s: f64,
-    /// Share of the rest that is kept.
+    /// Of what lies between its beginning and the end this share is kept, from the beginning.
     pub keep: f64,
-    /// Nothing later than this after the onset is kept, s.
+    /// It ends at most this long after the onset (not after its beginning), s.
     pub until_s: f64,
 }
 

@@ -1,16 +1,16 @@
-//! What refits with other, equally good choices make of each resonance: its interval, and whether it stands.
+//! Refits with other, equally good choices: how far they widen each interval, and which resonances they don't find again.
 //!
 //! On measured rooms the choice of poles moves a value further than noise does, so intervals of one fit
-//! are 1.4 to 3 times too small. The variance reported is the fit's own plus the mean square distance of
-//! the refits that have the pole, less what they must scatter for using less of the record.
+//! are 1.4 to 3 times too small. The variance reported is the fit's own plus the mean square distance of the refits that
+//! found the pole, less the distance that is expected because they use less of the record.
 
 use super::collect::pole_of;
 use super::{Amplitude, Mode, ModeSet};
 use crate::flag::Flag;
 
-/// A resonance stands only where this share of the refits that start from it still has it …
+/// A resonance counts as reproduced only if this share of the refits that start from it still have it …
 const REAPPEARS: f64 = 0.7;
-/// … and this share of those that search for themselves (some of them in records that end early).
+/// … and this share of the fits that search for poles anew (some of them in records that end early).
 const FOUND_AGAIN: f64 = 0.3;
 /// With one or two places, distances between refits count this much more: nothing there averages out.
 const FEW_PLACES: (usize, f64) = (2, 1.5);
@@ -21,8 +21,8 @@ const ENOUGH: usize = 5;
 const MAX_EXPECTED: f64 = 1.5;
 
 /// Widens the intervals of a fit by its refits and flags what doesn't reappear: in those made `again` from its own poles,
-/// and in the searches for poles from nothing. Those of the `whole` records widen as well; those in records that end
-/// `early` scatter for what they haven't seen.
+/// and in the searches for poles from nothing. Searches in `whole` records widen intervals as well; those in records that end
+/// `early` don't: they scatter for want of data.
 pub(super) fn widen_by_refits(set: &mut ModeSet, again: &[ModeSet], whole: &[ModeSet], early: &[ModeSet]) {
     let refits: Vec<&ModeSet> = again.iter().chain(whole).chain(early).collect();
     if refits.is_empty() {
@@ -86,7 +86,7 @@ fn widen_amplitude(amplitude: &mut Amplitude, again: &[Amplitude], factor: f64) 
 }
 
 /// Variance that the median square distance stands for (0.4549 of χ² with one degree): a refit that has a
-/// twin of the pole shares the amplitude out between the two, which says nothing of either.
+/// twin of the pole divides the amplitude between the two, which says nothing of either.
 fn typical(distances: impl Iterator<Item = f64>, factor: f64) -> f64 {
     let mut squares: Vec<f64> = distances.map(|d| d * d).collect();
     squares.sort_by(f64::total_cmp);

@@ -1,7 +1,8 @@
-//! What takes what no fitted pole takes: direct sound, a start too early, and the flanks of poles outside the window.
+//! Residual terms: columns for the direct sound, for a start before the modes' own, and for the tails of poles outside the
+//! window, none of which a pole inside models.
 //!
 //! A polynomial does for the first two. The response of a pole just outside is steep at the window's edge, where a
-//! polynomial needs many degrees, each of which takes from the modes as well: at 80 dB over the noise the
+//! polynomial needs a high degree, and each degree takes from the modes as well: at 80 dB over the noise the
 //! poles above the range, not the noise, limited the fit. Upper and lower terms, shaped like such poles, need a few.
 
 use super::basis::Bins;

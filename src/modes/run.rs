@@ -1,4 +1,4 @@
-//! One fit of a state from start to end, and the other ways in which it is made.
+//! Fit variants: how the records are cut and which options a fit uses. [`FitRun`] is the result of one such fit.
 
 use super::ModeSet;
 use super::collect::{collect, empty};

@@ -1,4 +1,4 @@
-//! One fit from start to end: search in narrow bands, fit in wide windows.
+//! The two halves of a fit: the search for poles in narrow bands, and the joint fit in wide windows.
 
 use super::gain::Candidates;
 use super::layout::{Span, spans, windows};
@@ -26,9 +26,9 @@ pub(crate) struct Choices {
     pub search_hz: f64,
     /// By how much the search bands are moved, Hz.
     pub offset_hz: f64,
-    /// Whether the noise spectrum's slope is taken from the residual before poles are added, and not only after: needed
-    /// where nothing else tells it, else noise is taken for poles; worse where the background does, since
-    /// poles still missing look like noise.
+    /// Whether the slope of the noise spectrum is estimated from the residual before poles are added as well as after.
+    /// Needed where the background at the records' ends isn't used (noise would be fitted by poles); harmful otherwise,
+    /// since poles still missing look like noise.
     pub weighs_first: bool,
     /// How far the final poles are refined.
     pub last: Effort,
@@ -37,7 +37,7 @@ pub(crate) struct Choices {
 }
 
 impl Choices {
-    /// What serves best (see `docs/` for the trials): a parabola at least, windows of about 105 Hz.
+    /// Of the main fit, chosen on the rooms of docs/accuracy.md: a parabola at least, windows of about 105 Hz.
     pub const USUAL: Choices = Choices {
         degree: 2,
         own_hz: 55.0,
@@ -50,8 +50,8 @@ impl Choices {
         rounds: 2,
     };
 
-    /// The same for a refit, which only tells how far choices move a value: steps that gain less than a
-    /// tenth of χ² (a third of an sd, and the next one gains its square) are left.
+    /// The same for a refit, which only shows how far such choices move a value: it stops at steps that lower χ² by less
+    /// than a tenth (a third of an sd; each further step lowers it by the square of the last).
     pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
 
     /// The residual terms to begin with.

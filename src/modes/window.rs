@@ -1,4 +1,4 @@
-//! One window of the fit on its way: poles, noise levels, and the penalty of one pole more.
+//! One window while it is fitted: its poles and noise variances, and the criterion by which poles are added and removed.
 
 use super::gain::{Candidates, PeakRule};
 use super::pole::Pole;
@@ -25,9 +25,9 @@ const MOST_PARAMETERS: f64 = 0.45;
 const SIGNIFICANCE: f64 = 0.01;
 /// A few steps while poles are still being searched for.
 pub(crate) const QUICK: Effort = Effort { steps: 4, enough: 0.5 };
-/// Steps to the bottom.
+/// Steps to convergence.
 pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
-/// Steps that bring known poles close.
+/// Steps that bring known poles near their optimum.
 pub(crate) const CLOSE: Effort = Effort { steps: 6, enough: 0.1 };
 
 /// Poles further than this from a change stay where they are until all are refined together, Hz.
@@ -66,7 +66,7 @@ impl Window {
         Some(Self { problem, fit, variances })
     }
 
-    /// −2 ln likelihood with every place's noise level free, each fit judged by the freedom it leaves.
+    /// −2 ln likelihood (but for a constant), each place's noise variance put in as RSS/(n − p).
     ///
     /// Not RSS/n: the logarithm of a residual that many poles interpolate away would outweigh any penalty. Variances have
     /// a floor, the model's own error.
@@ -74,8 +74,8 @@ impl Window {
         self.deviance_of(&self.fit.projection, self.fit.poles.len())
     }
 
-    /// Misfit and penalty of the poles together: −2 ln likelihood of the numbers before weighting, which other
-    /// weights leave comparable, and the threshold for each pole.
+    /// The criterion that sets of poles are compared by, lower is better: the deviance of the data before weighting, so
+    /// that fits with other weights compare, plus the χ² threshold for each pole and for each residual term.
     pub fn cost(&self) -> f64 {
         let weighting = |group: &Group| {
             // ln of a weight's square, for real and imaginary part.
@@ -85,7 +85,7 @@ impl Window {
         self.deviance() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.penalty_of_terms()
     }
 
-    /// What the residual terms must gain: for each term the level that noise reaches with the chance `CHANCE`.
+    /// Penalty of the residual terms: for each the χ² quantile that noise alone exceeds with the chance `SIGNIFICANCE`.
     fn penalty_of_terms(&self) -> f64 {
         let degrees = 2.0 * self.problem.places as f64;
         let penalty = ChiSquared::new(degrees).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - SIGNIFICANCE));
@@ -99,8 +99,9 @@ impl Window {
         places.map(|(m, v)| self.problem.rows_of(m) as f64 * v.max(floor(m)).ln()).sum()
     }
 
-    /// What one pole more must gain: the level that noise reaches somewhere in the window with the
-    /// chance `CHANCE`, from χ² with 2 + 2 × places degrees of freedom in 3 B T independent tries.
+    /// By how much one more pole must lower the deviance: what noise alone reaches somewhere in the window with the chance
+    /// `SIGNIFICANCE`, from χ² with 2 + 2 × places degrees of freedom in 3 B T independent tries (that number is our own
+    /// choice).
     pub fn threshold(&self) -> f64 {
         let tries = 3.0 * (self.problem.band_hz.1 - self.problem.band_hz.0) * self.problem.seconds();
         let degrees = 2.0 + 2.0 * self.problem.places as f64;
@@ -138,9 +139,10 @@ impl Window {
         self.variances = variances_of(&self.problem, &self.fit.projection, self.fit.poles.len());
     }
 
-    /// Adds poles from the candidates until none is worth its penalty.
+    /// Adds poles from the candidates until none lowers the deviance by the threshold.
     ///
-    /// `patience`: how many steps below their penalty may be tried on, in case several poles together earn it.
+    /// It stops after more than `patience` additions in a row that stay below their threshold: several poles together may
+    /// pass it.
     pub fn grow(&mut self, candidates: &Candidates, patience: usize, cancelled: &dyn Fn() -> bool) {
         let most = self.problem.most_poles(MOST_PARAMETERS);
         let threshold = self.threshold();
@@ -193,8 +195,8 @@ impl Window {
         best
     }
 
-    /// Fall of χ² that each pole brings with the others where they are (more than it would cost after a refit), over the
-    /// same least noise as the score's.
+    /// Wald statistic of each pole's residues, the other poles fixed: an upper bound of the rise of χ² when the pole is
+    /// removed and the others are refitted. Noise variances are floored as in the deviance.
     pub fn wald_statistics(&self) -> Vec<f64> {
         let over_floor = |(place, variance): (usize, &f64)| {
             variance / variance.max(MODEL_ERROR * self.problem.mean_square(place))
@@ -222,7 +224,7 @@ impl Window {
         falls
     }
 
-    /// Refined, with one pole in place of two that end within a small part of their width: in little noise such a pair
+    /// Refined, with one pole in place of two that end within a small part of their width: in low noise such a pair
     /// follows what is no exponential, and no record could tell it from one pole.
     pub fn refined_without_twins(mut self, effort: Effort, rounds: usize) -> Self {
         self.refine_with_noise(effort, rounds);
@@ -243,7 +245,8 @@ impl Window {
         (1..poles.len()).find(|k| poles[..*k].iter().any(|other| near(other, &poles[*k])))
     }
 
-    /// Drops poles that aren't worth their penalty, the cheapest first, trying the four cheapest with a refit.
+    /// Removes poles whose removal raises the deviance by less than the threshold, those with the smallest Wald statistic
+    /// first; the four smallest are tried with a refit of their neighbours.
     pub fn prune(&mut self, cancelled: &dyn Fn() -> bool) {
         let threshold = self.threshold();
         while !self.fit.poles.is_empty() && !cancelled() {
