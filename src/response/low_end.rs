@@ -33,25 +33,6 @@ impl LowEnd {
             emission_s: None,
         }
     }
-
-    /// Where the fit may start, in seconds from sample 0: the direct sound, or later, where a
-    /// loudspeaker brings its low end late (a woofer behind a cross-over or an added subwoofer).
-    ///
-    /// First time from the direct sound on at which the pressure below about 300 Hz passes 3 % of
-    /// its peak and four times its noise. Starting late costs a little energy and no bias; starting
-    /// early biases a fit (own derivation; the two thresholds were tried on closed-form rooms:
-    /// −1 to +3 ms).
-    #[must_use]
-    pub fn start_s(&self) -> f64 {
-        let smooth = below_300_hz(&self.samples, self.rate_hz);
-        let first = ((self.onset_s * self.rate_hz).ceil().max(0.0) as usize).min(smooth.len());
-        let peak = smooth[first..].iter().fold(0.0_f64, |most, x| most.max(x.abs()));
-        let tail = &smooth[smooth.len() - smooth.len() / 10..];
-        let noise = (tail.iter().map(|x| x * x).sum::<f64>() / tail.len().max(1) as f64).sqrt();
-        let threshold = (0.03 * peak).max((4.0 * noise).min(0.5 * peak));
-        let crossing = smooth[first..].iter().position(|x| x.abs() >= threshold);
-        crossing.map_or(self.onset_s, |k| ((first + k) as f64 / self.rate_hz).max(self.onset_s))
-    }
 }
 
 /// By how much a file of this rate is thinned out.
@@ -99,17 +80,6 @@ fn value_at(samples: &[f64], taps: &[f64], centre: usize) -> f64 {
         }
     }
     sum
-}
-
-/// Smoothed with a Gaussian of 120 Hz: −27 dB at 300 Hz, no ringing, 1.3 ms wide.
-fn below_300_hz(samples: &[f32], rate_hz: f64) -> Vec<f64> {
-    let sd = rate_hz / (2.0 * std::f64::consts::PI * 120.0);
-    let reach = (5.0 * sd).ceil() as usize;
-    let mut taps: Vec<f64> = (0..=reach).map(|k| (-0.5 * (k as f64 / sd).powi(2)).exp()).collect();
-    let sum = taps[0] + 2.0 * taps[1..].iter().sum::<f64>();
-    taps.iter_mut().for_each(|t| *t /= sum);
-    let wide: Vec<f64> = samples.iter().map(|&x| f64::from(x)).collect();
-    (0..wide.len()).map(|k| value_at(&wide, &taps, k)).collect()
 }
 
 fn sinc(x: f64) -> f64 {
@@ -223,21 +193,6 @@ mod tests {
         for n in [0, 1, 2, 100] {
             let low = LowEnd::new(&vec![1.0; n], 48_000.0, 0.0);
             assert!(low.samples.iter().all(|x| x.is_finite()));
-            assert!(low.start_s().is_finite());
         }
-    }
-
-    /// A subwoofer 10 ms behind the direct sound moves the start of the fit, not the onset.
-    #[test]
-    fn a_late_woofer_moves_the_start() {
-        let mut samples = vec![0.0; 96_000];
-        samples[4_800] = 1.0; // 100 ms, with next to nothing below 300 Hz
-        samples[4_801] = -1.0;
-        let late = damped(45.0, 8.0, -1.2, 48_000.0, 90_000);
-        samples[5_280..].iter_mut().zip(late).for_each(|(x, m)| *x += m);
-        let low = LowEnd::new(&samples, 48_000.0, 0.1);
-        assert!((0.106..0.112).contains(&low.start_s()), "{}", low.start_s());
-        let early = LowEnd::new(&samples, 48_000.0, 0.111);
-        assert_relative_eq!(early.start_s(), 0.111, epsilon = 0.0, max_relative = 5e-3);
     }
 }
