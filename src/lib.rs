@@ -5,19 +5,30 @@
 //! 1. [`session`] reads a folder: states of the room, positions, takes. No audio yet.
 //! 2. [`recording`] reads one channel of a file, or one of the responses that [`layout`] finds in it: finite samples,
 //!    what was mended, what looks wrong.
-//! 3. [`response`] turns the takes of one position and source (a source–receiver path; the code says *place*) into one
-//!    response: onset, time base, repeats averaged, and the low end that the mode fit works on.
+//! 3. [`response`] averages the takes of one position and source (a source–receiver path; the code says *place*) into one
+//!    response, with its onset and time base, and keeps its low-frequency record (below 300 Hz, decimated to about 2 kHz)
+//!    for the mode fit.
 //! 4. [`decay`] runs the class 1 filters of [`filter`] backwards and integrates (ISO 3382): T20, T30, EDT,
 //!    clarity, each an [`estimate::Reading`].
-//! 5. [`modes`] fits poles that all source–receiver paths of a state share: frequency, T60, amplitudes, covariance.
-//! 6. [`room`] names them by those of the room as stated, [`criterion`] holds them against what can be heard,
-//!    [`procedure`] the measurement against its standards.
-//! 7. [`change`] pairs the modes of two states and says what became of each; [`absorber`] reads from a mode
-//!    that became two poles what the unit does, and what to change.
-//! 8. [`analysis`] runs all of this for every [`state`], in parallel, in its own pool of threads: the one
-//!    stage that knows the others.
-//! 9. [`table`] and [`output`] write it down; [`report`] makes the page, with what [`curves`] draws from the
-//!    records. Only there do decibels and rounding occur.
+//! 5. [`modes`] fits poles −δ ± iω that all paths of a state share, with a residue (complex amplitude) at each path.
+//!    - *How many poles*: they are added as long as the likelihood gains more than noise alone would make it; residues are
+//!      solved for at given poles (variable projection).
+//!    - *The interval*: T60 = 3 ln 10/δ. Its standard deviation comes from the Fisher information, widened by the scatter
+//!      of refits with other choices, and again where modes overlap.
+//!    - *The kind*: a resonance is a *mode*, that is, attributed to the room, only if the refits find it again and poles
+//!      fitted to the first part of the decay predict the next part there. The others are *unsure*, *hum* or *loudspeaker*.
+//!
+//!    `analysis::resonances` calls the fit, `table::gather` makes a row of `modes.csv` of each resonance; the module's
+//!    page has the model and the steps.
+//! 6. [`room`] names modes by those of the room as stated, [`criterion`] compares them with audibility thresholds,
+//!    [`procedure`] compares the measurement with its standards.
+//! 7. [`change`] pairs the modes of two states and gives each a verdict. Where a tuned unit works on a mode, [`absorber`]
+//!    fits mode and unit jointly to both states, and the comparison is run again with that result (T60 after is
+//!    then the joint fit's, and may differ from `modes.csv`); `absorber` also says what to change about the unit.
+//! 8. [`analysis`] runs all of this in parallel, in its own pool of threads: the one stage that knows the others. It
+//!    collects one [`state::StateResult`] for each state: responses, bands, modes with names and priorities, checks.
+//! 9. [`table`] and [`output`] write it down; [`report`] makes the page, with what [`curves`] draws from the records.
+//!    No result is in decibels or rounded before that; only sentences may be.
 //!
 //! Before something is built, [`design`] says from the room's and a unit's own numbers what it will do.
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
@@ -25,7 +36,8 @@
 //! [`demo`] writes an invented session whose truth is known,
 //! [`archive`] puts the results of many sessions into one set of tables.
 //!
-//! What stages say in words is a [`language::Message`]; the report puts it into its reader's language.
+//! Reasons and verdicts are [`language::Message`]s, which the report puts into its reader's language; warnings are
+//! English.
 //!
 //! A reading is a value with its standard deviation, or the [`flag::Flag`] that says why the data carry
 //! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz, linear pressure.
@@ -50,7 +62,8 @@
 //! let asked = CompareSettings::new("empty", vec!["absorber".to_owned()]);
 //! let compared = compare_states(&session, &found, &settings, &asked, &Control::default()).ok_or("nothing to compare")?;
 //! let (_, changes) = &compared.pairs[0];
-//! println!("{}", changes.summary); // 33.2 Hz rings 40 % shorter; of the other 2 …
+//! // 33.2 Hz rings 37 % shorter; of the other 2 … (over the default range, with more neighbours fitted, 36 %)
+//! println!("{}", changes.summary);
 //! assert_eq!(changes.modes[0].verdict.word(), "shorter");
 //! # Ok(()) }
 //! ```

@@ -1,16 +1,19 @@
 //! What the advice needs to know of each state: plain borrowed values that an analysis fills.
+//!
+//! A *take* in this module is a whole state, with the unit at one setting (in `tune` that is one try), not one of several
+//! files of a position.
 
 use super::spectrum::Record;
 use crate::modes::ModeSet;
 use crate::response::LowEnd;
 use crate::session::Unit;
 
-/// One state.
+/// One state, with the unit at one setting.
 #[derive(Debug, Clone)]
 pub struct SettingFacts<'a> {
     /// Its name.
     pub state: &'a str,
-    /// Low ends of its places, in the order of `places`.
+    /// Low-frequency records of its places, in the order of `places`.
     pub lows: Vec<&'a LowEnd>,
     /// Position and source of each.
     pub places: Vec<(&'a str, &'a str)>,
@@ -27,7 +30,7 @@ pub(super) fn instants_s(facts: &SettingFacts<'_>) -> Vec<(f64, Option<f64>)> {
     facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
 }
 
-/// The low ends of a take as records.
+/// The low-frequency records of a state.
 pub(super) fn records<'a>(facts: &SettingFacts<'a>) -> Vec<Record<'a>> {
     facts
         .lows

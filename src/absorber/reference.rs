@@ -1,4 +1,4 @@
-//! A baseline and its target mode, looked at once, and what each take shows of it.
+//! A baseline and its target mode, fitted once, and the fit of that mode in each take.
 
 use super::facts::{SettingFacts, instants_s, records};
 use super::join::PoleEstimate;
@@ -16,10 +16,10 @@ use std::f64::consts::TAU;
 const NEAR_HZ: f64 = 8.0;
 const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
 
-/// A baseline and its target mode, looked at once: the ground that takes are held against.
+/// A baseline and its target mode, fitted once: what takes are compared with.
 #[derive(Debug, Clone)]
 pub struct Reference {
-    /// Place of the target in the baseline's list of resonances.
+    /// Index of the target in the baseline's list of resonances.
     pub(super) index: usize,
     /// The same as the search for modes has it.
     pub(super) searched: Mode,
@@ -38,7 +38,7 @@ pub struct Reference {
     pub(super) instants_s: Vec<(f64, Option<f64>)>,
 }
 
-/// What one take shows of the target.
+/// The target in one take: its own fit, and the joint one with the baseline where that was possible.
 #[derive(Debug, Clone)]
 pub struct SettingFit {
     pub(super) observation: PoleObservation,

@@ -56,7 +56,7 @@ pub(super) struct Expected {
     pub top_hz: f64,
 }
 
-/// The target's poles in one state.
+/// What a fit to one state resolves of the target: two poles, one, or none.
 #[derive(Debug, Clone)]
 pub(super) enum PoleObservation {
     Two(Box<Two>),

@@ -1,5 +1,5 @@
-//! The joint fit of a take with the baseline: whether it speaks of one mode and one unit, and what it says for the
-//! comparison of both states.
+//! The joint fit of a take with the baseline: whether one mode and one unit explain both, and what it gives the comparison
+//! of both states.
 
 use super::coupled::{CLOSED_FORM, Pair, Resonator};
 use super::facts::SettingFacts;
@@ -14,7 +14,7 @@ use crate::modes::{Amplitude, Kind, Mode};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-/// Where the poles stand further apart than this share of the sum of their decay rates, the state with the unit tells
+/// Where the poles are further apart than this share of the sum of their decay rates, the state with the unit resolves
 /// them by itself: in simulated rooms (docs/absorber.md) with intervals half as wide that hold as often, and free of what
 /// the model of one mode and one unit leaves out, which in a finite-element room made T60 12 % too long.
 const RESOLVED: f64 = 0.55;
@@ -48,8 +48,8 @@ impl Reference {
         Some(found)
     }
 
-    /// Puts the times of the take's own two resonances in place of the joint fit's, where they are told apart and known
-    /// as well.
+    /// Where the state's own fit resolves the two poles, and gives T60 at least as precisely, its decay and ringing times
+    /// replace those of the joint fit. So this decides `after_t60_s`.
     fn prefer_separate_poles(&self, take: &SettingFacts<'_>, joint: &mut Treated) {
         if joint.separation() < RESOLVED {
             return;

@@ -36,7 +36,8 @@ pub(super) fn range<'a>(asked: ModeRange, places: impl Iterator<Item = &'a Respo
     if narrowed.to_hz > narrowed.from_hz + 5.0 { narrowed } else { asked }
 }
 
-/// Adds what the clocks leave open: all poles of a state scale together.
+/// Adds the uncertainty of the ratio of playback to recording clock: one common relative error of all ω and δ of a state,
+/// fully correlated.
 pub(super) fn widen(set: &mut ModeSet, relative_sd: f64) {
     if relative_sd <= 0.0 {
         return;

@@ -21,7 +21,7 @@ const WIDEST: f64 = 0.3;
 /// The resonances explain a difference if they show at least this share of it.
 const EXPLAINED: f64 = 0.5;
 
-/// The low end of one place and the instant that its amplitudes refer to.
+/// The low-frequency record of one place and the time that its amplitudes refer to.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Heard<'a> {
     /// What the filter gets.
@@ -31,7 +31,7 @@ pub(super) struct Heard<'a> {
 }
 
 impl<'a> Heard<'a> {
-    /// The low end of a response.
+    /// Of a response.
     pub fn new(response: &'a Response) -> Self {
         let low = &response.low;
         Self {

@@ -3,7 +3,7 @@
 //! The only place that starts threads. Work is split over places (a position with a source), then
 //! over states; results are collected in order, so the same input gives the same bytes whatever the
 //! number of threads. Samples live only while their place is worked on: what stays of a file is its
-//! rows and, with modes, its low end.
+//! rows and, with modes, its low-frequency record.
 
 mod absorbers;
 mod averaged;
@@ -62,7 +62,7 @@ impl Default for Settings {
 pub struct ModeRange {
     /// Lowest, Hz; at least 5.
     pub from_hz: f64,
-    /// Highest, Hz; at most 300, where the low end that the fit works on stops being flat.
+    /// Highest, Hz; at most 300, where the low-frequency record that the fit works on stops being flat.
     pub to_hz: f64,
 }
 

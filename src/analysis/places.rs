@@ -228,8 +228,8 @@ fn bands_of(response: &Response, fraction: Fraction, banks: &Banks) -> Vec<BandD
     bands
 }
 
-/// Gives the responses of a state their common instant. A direct sound that the distances place
-/// elsewhere than the first look did is measured anew from there.
+/// Determines the emission time that all positions of a state share. If the known distances move a direct sound, its
+/// files are read again and its bands are computed from the new onset.
 fn share_instant(
     session: &Session,
     state: &State,
@@ -261,8 +261,8 @@ fn share_instant(
     }
 }
 
-/// Measures a place again, with the direct sound where the distances say; files don't change in between,
-/// and if one does, the first look stands.
+/// Measures a place again, with the direct sound where the distances say; files don't change in between, and if one does,
+/// the first result stands.
 fn measured_again(
     session: &Session,
     state: &State,

@@ -38,7 +38,7 @@ pub(super) fn add(
     state
 }
 
-/// The common-pole fit over the low ends of some places.
+/// The common-pole fit over the low-frequency records of some places.
 pub(super) fn fit<'a>(
     places: impl Iterator<Item = (&'a Place, &'a LowEnd)>,
     settings: &Settings,
@@ -142,7 +142,7 @@ fn priorities(session: &Session, set: &ModeSet) -> Vec<Option<u32>> {
             let energy = |place: &usize| mode.amplitudes[*place].map(|a| strength(set, *place, a).powi(2));
             Ringing {
                 frequency_hz: mode.frequency().value,
-                // The low end of T60's interval: what is hardly known doesn't jump the queue.
+                // The lower limit of T60's interval: what is hardly known doesn't jump the queue.
                 decay_per_s: mode.decay_per_s + SD_PER_95 * mode.decay_sd_per_s,
                 energies: counted.iter().map(energy).collect(),
                 claimed: mode.kind == Kind::Mode,

@@ -1,9 +1,8 @@
-//! Which places take part: a fault of one file must not become a claim about the room.
+//! Which places take part: those without a fault, since a fault of one file must not become a claim about the room.
 //!
-//! What the samples alone show stands in a response's flags already. Here the places are held against each
-//! other: the same samples twice, a record that ends before its decay does, a rate that was relabelled, a
-//! polarity turned round. A place left out loses its low end, so that no later stage reads it; its name and
-//! the reason are told.
+//! What the samples alone show stands in a response's flags already. Here the places are compared with each other: the
+//! same samples twice, a record that ends before its decay does, a rate that was relabelled, an inverted polarity. A place
+//! left out loses its low-frequency record, so that no later stage reads it; its name and the reason are told.
 
 use super::{Analysis, files::FileRecord, polarity, rates};
 use crate::flag::Flag;
@@ -31,7 +30,7 @@ const COPY: &str = "another file holds the same samples, so one of the two is no
 
 /// The same for an overload, where enough places have none.
 const OVERLOAD: &str = "it is clipped, and other places are not";
-/// Fewest sound places beside which clipped ones are left out, so that the fit still rests on several. Our choice.
+/// Fewest fault-free places beside which clipped ones are left out, so that the fit still rests on several. Our choice.
 const ENOUGH_FAULTLESS: usize = 3;
 
 /// Whether clipped places of a state can be spared: most of its places are not clipped.
@@ -92,7 +91,7 @@ fn tell_remarks(response: &mut Response) {
 /// Index of a state and of a place in it.
 type At = (usize, usize);
 
-/// Flags the same low end twice, and gives the places that are to be left out: within a state, or at two places,
+/// Flags identical low-frequency records, and gives the places that are to be left out: within a state, or at two places,
 /// neither is to be trusted; so is a place that was copied from another state, unless most of the state was. Then it
 /// stays, for what it may be, and the comparison says that nothing was measured again.
 fn flag_copies(states: &mut [StateResult]) -> BTreeSet<At> {

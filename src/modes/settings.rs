@@ -3,7 +3,7 @@
 use crate::response::LowEnd;
 use std::borrow::Cow;
 
-/// The record of one place (a position with a source).
+/// The record of one place: a source–receiver path, named by its position and source.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct Place<'a> {
@@ -45,7 +45,7 @@ impl<'a> Place<'a> {
         self
     }
 
-    /// The low end of a response.
+    /// The low-frequency record of a response.
     #[must_use]
     pub fn from_low_end(position: &str, source: &str, low: &LowEnd) -> Place<'static> {
         Place {
@@ -66,7 +66,7 @@ impl<'a> Place<'a> {
 pub struct FitSettings<'a> {
     /// Lowest frequency, Hz; default 15, at least 5.
     pub from_hz: f64,
-    /// Highest frequency, Hz; default 200, at most 300 (above that a low end isn't flat).
+    /// Highest frequency, Hz; default 200, at most 300 (above that a low-frequency record isn't flat).
     pub to_hz: f64,
     /// Whether intervals take in what other choices of poles give (several times the work); default true.
     /// Without, they hold only where the model does.

@@ -1,8 +1,8 @@
-//! The low end of a response at about 2 kHz: what the mode fit works on.
+//! The low-frequency record of a response, below 300 Hz at about 2 kHz, that the mode fit works on.
 
 use super::LowEnd;
 
-/// Up to here the low end is the response itself, in hertz.
+/// Up to here the low-frequency record is the response itself, in hertz.
 const PASS_HZ: f64 = 300.0;
 
 /// Lowest rate that the decimator leaves, in hertz; files up to twice this pass unchanged.

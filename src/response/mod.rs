@@ -1,10 +1,21 @@
 //! Recordings of one position and source become a [`Response`]: takes aligned, checked against each
 //! other and averaged, onset, floors; across the positions of a state the common time base; and the
-//! [`LowEnd`] that the mode fit works on.
+//! low-frequency record, [`LowEnd`], that the mode fit works on.
 //!
 //! 1. [`combine`] makes one [`Response`] of the takes of a place, or says why it can't.
 //! 2. [`settle_time_base`] gives the responses of a state their emission, one instant for all.
 //! 3. [`origin_shift_s`] and [`ChainFacts`] let two states be compared, position by position.
+//!
+//! Times, all in seconds from sample 0:
+//!
+//! | word | instant | used for |
+//! | --- | --- | --- |
+//! | *emission* (`emission_s`) | the signal leaves the loudspeaker; one for all positions | amplitudes, phases, shapes |
+//! | *onset* ([`Onset::start_s`]) | the direct sound rises out of the noise | t = 0 of decays; the mode fit begins here |
+//! | *arrival* ([`Onset::arrival_s`]) | peak of its envelope | distances |
+//! | *origin* ([`Response::origin_s`]) | the emission, else the onset | what amplitudes refer to |
+//!
+//! Where distances show that another arrival is the direct sound, the onset is set to that arrival.
 //!
 //! ```
 //! // 0.1 s of faint noise, then a sound that decays: its beginning is found to a tenth of a millisecond.
@@ -66,7 +77,7 @@ pub struct Response {
     pub floor: Floor,
     /// Direct sound and high bands, for the comparison of two states.
     pub chain: ChainFacts,
-    /// Low end of the mean.
+    /// Low-frequency record of the mean.
     pub low: LowEnd,
     /// Every take with what became of it, in the order given.
     pub takes: Vec<TakeUse>,
@@ -102,7 +113,7 @@ impl Response {
         self.samples = Vec::new();
     }
 
-    /// Drops the low ends too, for a run that looks for no modes.
+    /// Drops the low-frequency records too, for a run that looks for no modes.
     pub fn shed_low_ends(&mut self) {
         self.low.samples = Vec::new();
         self.takes.iter_mut().for_each(|take| take.low = None);
@@ -145,10 +156,10 @@ impl Response {
     }
 }
 
-/// The low end of one response, resampled to about 2 kHz without touching what lies below 300 Hz.
+/// The low-frequency record of one response: decimated to about 2 kHz without touching what lies below 300 Hz.
 ///
-/// Linear-phase (zero-delay) low-pass, flat within 1e-5 up to 300 Hz and more than 100 dB down
-/// where it would fold back under 300 Hz; so a damped resonance keeps its pole, amplitude and phase.
+/// Zero-phase low-pass, flat within 1e-6 up to 300 Hz and more than 120 dB down where it would fold back under
+/// 300 Hz; so a damped resonance keeps its pole, amplitude and phase.
 /// Single precision keeps 150 dB under the peak and halves the memory.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]

@@ -37,9 +37,9 @@ const NEXT_TO_TOP: f64 = 0.9;
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Onset {
-    /// Start of the direct sound: t = 0 of clarity, definition and centre time.
+    /// The onset: start of the direct sound, t = 0 of clarity, definition and centre time, and of the mode fit.
     pub start_s: f64,
-    /// Its middle (peak of the envelope), the steadier of the two; an ideal impulse has both in one.
+    /// The arrival: peak of its envelope, the steadier of the two; an ideal impulse has both at one instant.
     pub arrival_s: f64,
     /// Width of the band's impulse response (one sd): how sharply arrivals are seen at all.
     pub resolution_s: f64,

@@ -1,4 +1,5 @@
-//! What was found becomes rows: the one place where a state's values are put into tables' units.
+//! What was found becomes rows: the only code that puts a state's values into the tables' units. (The command `gather`, which
+//! merges results of many sessions, is [`crate::archive`].)
 
 use std::sync::Arc;
 

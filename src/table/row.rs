@@ -12,7 +12,13 @@ pub trait Row {
     fn cells(&self) -> Vec<Cell>;
 }
 
-/// Declares a row struct and its table. Each field names its type and the columns that it fills,
+/// Declares a row struct and its table.
+///
+/// At compile time each `table!` block becomes a struct with one field for each quantity, the list of columns, and
+/// `cells()`, which prints the fields in the order of the columns. `Results::csv_tables` collects the rows of all tables,
+/// `csv_text::write` writes them.
+///
+/// Each field names its type and the columns that it fills,
 /// each column its name, shape, definition and source; so a column can't lack a field, a field
 /// can't lack a column, and the order of both is one.
 macro_rules! table {
