@@ -130,6 +130,8 @@ flags! {
     SomePositions, "some-positions", "Not every position has a value; the average is over those that do.", "";
 
     // ---- modes
+    MainsHum, "mains-hum", "A tone that doesn't decay and lies at a multiple of 50 or 60 Hz, as mains hum does: it has no decay time.",
+        "Look for a ground loop, a dimmer or a power supply near the cables, and measure again without the hum.";
     SteadyTone, "steady-tone", "A tone that doesn't decay and lies at no multiple of 50 or 60 Hz.",
         "Look for a running machine or a feedback tone and measure again without it.";
     WideInterval, "wide-interval", "The decay is known no better than to a fifth.",

@@ -36,9 +36,8 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>
         pole.decay_per_s < 1.5 / seconds && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
     if steady && reproduced {
         mode.kind = Kind::Hum;
-        if !near_mains(&pole, mode.omega_sd_per_s, seconds) {
-            flags.add(Flag::SteadyTone);
-        }
+        let mains = near_mains(&pole, mode.omega_sd_per_s, seconds);
+        flags.add(if mains { Flag::MainsHum } else { Flag::SteadyTone });
     } else if (pole.t60_s() < CHAIN_T60_S || chain.has(mode)) && reproduced {
         mode.kind = Kind::Loudspeaker;
     } else {
@@ -90,6 +89,29 @@ fn near_mains(pole: &Pole, omega_sd_per_s: f64, seconds: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A tone at a multiple of 50 or 60 Hz is hum, one beside them another steady tone; each says so and not the contrary.
+    #[test]
+    fn a_steady_tone_is_hum_or_not_by_its_frequency() {
+        let tone = |hz: f64| {
+            let mut mode = Mode {
+                kind: Kind::Unsure,
+                omega_per_s: std::f64::consts::TAU * hz,
+                decay_per_s: 0.01,
+                omega_sd_per_s: 0.001,
+                decay_sd_per_s: 0.01,
+                amplitudes: Vec::new(),
+                flags: Flags::default(),
+            };
+            judge(&mut mode, 4.0, None, &Chain::of(&[]));
+            assert_eq!(mode.kind, Kind::Hum);
+            mode.flags.to_string()
+        };
+        assert_eq!(
+            [50.0, 100.05, 120.0, 53.0].map(tone),
+            ["mains-hum", "mains-hum", "mains-hum", "steady-tone"]
+        );
+    }
 
     /// In a record of 4 s: a decay of 6 s stands if it is known well, one of 11 s never, one of 3 s always.
     #[test]

@@ -328,9 +328,10 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     }
 }
 
-/// A steady tone has no decay time.
+/// A tone that doesn't decay has no decay time; its own flag says whether it is the mains'.
 fn t60(mode: &Mode) -> Reading {
-    if mode.kind == Kind::Hum { Err(Flag::SteadyTone) } else { Ok(mode.t60()) }
+    let hum = if mode.flags.has(Flag::MainsHum) { Flag::MainsHum } else { Flag::SteadyTone };
+    if mode.kind == Kind::Hum { Err(hum) } else { Ok(mode.t60()) }
 }
 
 fn number(index: usize) -> u32 {
@@ -375,4 +376,26 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
         }
     }
     rows
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The empty cell of a hum carries the mode's own flag: hum at 50 Hz is no "tone at no multiple of 50 or 60 Hz".
+    #[test]
+    fn hum_has_no_decay_time_and_says_which_hum_it_is() {
+        for flag in [Flag::MainsHum, Flag::SteadyTone] {
+            let mode = Mode {
+                kind: Kind::Hum,
+                omega_per_s: 314.16,
+                decay_per_s: 0.01,
+                omega_sd_per_s: 0.001,
+                decay_sd_per_s: 0.01,
+                amplitudes: Vec::new(),
+                flags: [flag].into_iter().collect(),
+            };
+            assert_eq!(t60(&mode), Err(flag));
+        }
+    }
 }
