@@ -9,7 +9,7 @@ use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 use stillroom::decay::{NarrowRecord, narrow_t20};
 use stillroom::flag::Flag;
-use stillroom::modes::{FitSettings, Kind, Listening, Mode, Place, Pole, bound, fit};
+use stillroom::modes::{FitSettings, Kind, Mode, Place, Pole, RecordConditions, bound, fit};
 
 const SAMPLES: usize = 6000;
 const LEAD: usize = 100;
@@ -64,7 +64,7 @@ impl Measured {
     /// Cramér–Rao sds of T60 of the pair, s.
     fn bounds_s(&self) -> Vec<f64> {
         let density = |_: f64| self.density;
-        let listening = Listening { rate_hz: RATE_HZ, samples: SAMPLES, density: &density };
+        let listening = RecordConditions { rate_hz: RATE_HZ, samples: SAMPLES, density: &density };
         let covariance = bound(&[listening; 6], &self.poles, &self.amplitudes, (15.0, 200.0)).unwrap();
         let t60_sd = |j: usize| t60_of(self.poles[j].decay_per_s) * covariance[(2 * j + 1, 2 * j + 1)].sqrt();
         (0..2).map(|j| t60_sd(j) / self.poles[j].decay_per_s).collect()

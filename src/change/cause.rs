@@ -1,6 +1,6 @@
 //! What changed a mode: the room, a filter in the chain, or the loudspeaker.
 
-use super::chain::{self, Evidence, NeighbourRatio};
+use super::chain::{self, NeighbourRatio, TransferEvidence};
 use super::rank::{RankOneTest, Rows};
 use super::verdict::Cause;
 use super::view::Resonance;
@@ -80,7 +80,7 @@ impl Causes<'_> {
         causes
     }
 
-    fn by_bins(&self, i: usize, evidence: Evidence) -> Cause {
+    fn by_bins(&self, i: usize, evidence: TransferEvidence) -> Cause {
         // A unit beside the loudspeaker acts on what all positions get alike, as a filter does, and splits the mode; a
         // filter that does the same would have to cancel the mode's pole to the digit and put two in its place.
         let unit_like = self.after[i].len() > 1;
@@ -98,13 +98,13 @@ impl Causes<'_> {
     }
 
     /// Log-likelihood ratio of a filter that explains one mode's change, against none.
-    fn alone(&self, i: usize) -> Evidence {
+    fn alone(&self, i: usize) -> TransferEvidence {
         match self.transfer(i) {
             Some(transfer) => {
                 let transfer = |_: usize, s: Complex64| transfer(s);
                 chain::log_likelihood_ratio(self.witnesses, transfer, Some(i), self.old[i].pole, self.gain.1)
             }
-            None => Evidence::default(),
+            None => TransferEvidence::default(),
         }
     }
 

@@ -60,14 +60,14 @@ pub(super) fn witnesses(
 
 /// Log-likelihood ratios of a filter.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Evidence {
+pub(super) struct TransferEvidence {
     /// Against no change of the chain and none by a unit.
     pub for_filter: f64,
     /// Against a unit in the room, which changes the neighbours too, but not by the filter's ratios.
     pub over_unit: f64,
 }
 
-impl Evidence {
+impl TransferEvidence {
     /// Whether a filter is so much likelier than anything in the room.
     pub fn is_filter(self, from: f64) -> bool {
         self.for_filter >= from && self.over_unit >= from
@@ -84,7 +84,7 @@ pub(super) fn log_likelihood_ratio(
     but: Option<usize>,
     centre: Complex64,
     gain_sd: f64,
-) -> Evidence {
+) -> TransferEvidence {
     let reach = 2.0 * std::f64::consts::PI * REACH_HZ;
     let near = |w: &&NeighbourRatio| Some(w.before) != but && (w.pole.im - centre.im).abs() < reach;
     let chosen: Vec<&NeighbourRatio> = witnesses.iter().filter(near).collect();
@@ -100,7 +100,7 @@ pub(super) fn log_likelihood_ratio(
         |w: &NeighbourRatio| plain(false, w) + (BY_UNIT * (transfer(w.before, w.pole) - 1.0)).norm_sqr();
     let by_unit = self::misfit(&chosen, |w| expected(false, w), marked, gain_sd);
     let wider: f64 = chosen.iter().map(|w| (marked(w) / plain(true, w)).ln()).sum();
-    Evidence { for_filter: (without - with) / scale, over_unit: (by_unit - with) / scale + wider }
+    TransferEvidence { for_filter: (without - with) / scale, over_unit: (by_unit - with) / scale + wider }
 }
 
 fn variance(witness: &NeighbourRatio, expected: Complex64) -> f64 {

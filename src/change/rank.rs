@@ -35,12 +35,13 @@ pub(super) enum RankOneTest {
 
 /// Spectra of both states at the common places.
 pub(super) struct Rows<'a> {
-    places: Vec<Place<'a>>,
+    places: Vec<PathRows<'a>>,
     seconds: f64,
     factor: f64,
 }
 
-struct Place<'a> {
+/// Records of one path in both states.
+struct PathRows<'a> {
     low: [&'a LowEnd; 2],
     /// Time of the origin in each record, seconds.
     origin_s: [f64; 2],
@@ -69,7 +70,7 @@ impl<'a> Rows<'a> {
             for (low, origin) in [old, new].iter().zip(origin_s) {
                 rows.seconds = rows.seconds.min(low.samples.len() as f64 / low.rate_hz - origin);
             }
-            rows.places.push(Place {
+            rows.places.push(PathRows {
                 low: [old, new],
                 origin_s,
                 noise: [quiet, then],
@@ -126,7 +127,7 @@ impl<'a> Rows<'a> {
     }
 }
 
-impl Place<'_> {
+impl PathRows<'_> {
     /// Spectrum at ω from the origin on, residue per 1/s, and its noise's expected square.
     fn spectrum(&self, state: usize, omega: f64, seconds: f64) -> (Complex64, f64) {
         let low = self.low[state];

@@ -13,7 +13,7 @@ use rustfft::num_complex::Complex;
 
 /// What a place's record is like.
 #[derive(Clone, Copy)]
-pub struct Listening<'a> {
+pub struct RecordConditions<'a> {
     /// Sample rate, Hz.
     pub rate_hz: f64,
     /// Samples from the start of the fit to the end.
@@ -30,7 +30,7 @@ pub struct Listening<'a> {
 /// be told apart in double precision or there are more unknowns than numbers.
 #[must_use]
 pub fn bound(
-    places: &[Listening<'_>],
+    places: &[RecordConditions<'_>],
     poles: &[Pole],
     amplitudes: &[Vec<Complex<f64>>],
     range_hz: (f64, f64),

@@ -64,7 +64,7 @@ mod tall;
 mod tests;
 mod window;
 
-pub use bound::{Listening, bound};
+pub use bound::{RecordConditions, bound};
 pub use fit::fit;
 pub use pole::{LN_1000, Pole};
 pub use settings::{FitSettings, Place};

@@ -39,13 +39,13 @@ pub(crate) fn residual_over_noise(
 
 /// Density (one-sided) that is left at one frequency.
 #[derive(Debug, Clone, Copy)]
-struct Left {
+struct RecordResidual {
     hz: f64,
     density: f64,
 }
 
-/// What each record's windows leave within the frequencies they answer for.
-fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<Left>> {
+/// Residual of each record, from each window within the range whose poles it reports.
+fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<RecordResidual>> {
     let mut all = vec![Vec::new(); records];
     for fitted in windows {
         let problem = &fitted.window.problem;
@@ -60,7 +60,7 @@ fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<Left>> {
                 for (column, record) in group.places.iter().enumerate() {
                     let (re, im) = (fit.residual.at(k, column), fit.residual.at(n + k, column));
                     let square = re * re + im * im;
-                    all[*record].push(Left { hz, density: scale * square });
+                    all[*record].push(RecordResidual { hz, density: scale * square });
                 }
             }
         }
@@ -68,7 +68,7 @@ fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<Left>> {
     all
 }
 
-fn over_noise(left: &[Left], place: &Place<'_>) -> Result<f64, Flag> {
+fn over_noise(left: &[RecordResidual], place: &Place<'_>) -> Result<f64, Flag> {
     let tail = Tail::new(place).filter(|tail| tail.log_fall <= MOST_FALL).ok_or(Flag::NoQuietEnd)?;
     let background = Background::new(&tail);
     let mut sum = 0.0;

@@ -9,7 +9,7 @@ use std::io::{Read, Seek};
 use super::format::{Coding, Number};
 use super::kept::Kept;
 use super::source::Source;
-use super::wav::{Place, stream};
+use super::wav::{SampleRange, stream};
 use super::{Provenance, Recording, Refusal, Wanted, admit};
 
 /// No header of a plain array is longer.
@@ -39,7 +39,7 @@ pub(super) fn read<R: Read + Seek>(
     if incomplete {
         repairs.push(format!("The file is cut short: {} samples promised, {frames} there.", array.frames));
     }
-    let place = Place { data: place.data.start..place.data.start + frames * frame, ..place };
+    let place = SampleRange { data: place.data.start..place.data.start + frames * frame, ..place };
     let kept = stream(&mut source, &place, &coding, Kept::new(most, frames))?;
     let (samples, note) = kept.finish(rate_hz)?;
     repairs.extend(note);
@@ -152,7 +152,7 @@ impl Array {
         data_at: u64,
         len: u64,
         (channel, rate_hz): (usize, u32),
-    ) -> Result<(Place, Coding), Refusal> {
+    ) -> Result<(SampleRange, Coding), Refusal> {
         let size = self.bytes as u64;
         let all =
             self.frames.checked_mul(u64::from(self.channels) * size).and_then(|all| all.checked_add(data_at));
@@ -166,7 +166,7 @@ impl Array {
         let data = data.start.min(len)..data.end.min(len);
         let (number, big_endian, bytes) = (self.number, self.big_endian, self.bytes);
         let coding = Coding { number, big_endian, channels, rate_hz, bytes, bits: 8 * bytes as u32 };
-        Ok((Place { data, channel, container: CONTAINER }, coding))
+        Ok((SampleRange { data, channel, container: CONTAINER }, coding))
     }
 }
 

@@ -24,7 +24,7 @@ pub(super) fn read<R: Read + Seek>(
     let mut coding = format::coding(&mut wave)?;
     let frames = whole_frames(&mut wave, &coding)?;
     admit(coding.rate_hz, coding.channels, channel, Some(frames))?;
-    let place = Place { data: wave.data.clone(), channel, container: container.name() };
+    let place = SampleRange { data: wave.data.clone(), channel, container: container.name() };
     let kept = stream(&mut source, &place, &coding, Kept::new(most, frames))?;
     let (mut samples, note) = kept.finish(coding.rate_hz)?;
     wave.repairs.extend(note);
@@ -63,7 +63,7 @@ fn whole_frames(wave: &mut Wave, coding: &Coding) -> Result<u64, Refusal> {
 }
 
 /// Where samples lie in a file.
-pub(super) struct Place {
+pub(super) struct SampleRange {
     /// Bytes that hold them, whole frames.
     pub data: Range<u64>,
     /// Channel within a frame, from 1.
@@ -75,7 +75,7 @@ pub(super) struct Place {
 /// Streams the whole file through the hash, and the samples through the decoder as well.
 pub(super) fn stream<R: Read + Seek>(
     source: &mut Source<R>,
-    place: &Place,
+    place: &SampleRange,
     coding: &Coding,
     mut kept: Kept,
 ) -> Result<Kept, Refusal> {
@@ -101,7 +101,7 @@ pub(super) fn stream<R: Read + Seek>(
 }
 
 /// Refuses the first sample from `from` on that is no usable number.
-fn check(samples: &[f64], from: usize, place: &Place, coding: &Coding) -> Result<(), Refusal> {
+fn check(samples: &[f64], from: usize, place: &SampleRange, coding: &Coding) -> Result<(), Refusal> {
     let channel = place.channel;
     let Some(bad) = first_unusable(&samples[from..]).map(|i| from + i) else {
         return Ok(());

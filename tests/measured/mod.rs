@@ -5,7 +5,9 @@ use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};
 use stillroom::flag::Flag;
-use stillroom::modes::{FitSettings, Kind, LN_1000, Listening, Mode, ModeSet, Place, Pole, bound, fit};
+use stillroom::modes::{
+    FitSettings, Kind, LN_1000, Mode, ModeSet, Place, Pole, RecordConditions, bound, fit,
+};
 use stillroom::response::{LowEnd, Place as Seat, TakeInput, combine};
 
 /// Folder of the responses; `None` (and a word) where it is missing, an error on the machine that judges.
@@ -231,10 +233,10 @@ impl Known {
         let noise = &self.truth["noise"];
         let (floor, knee) = (noise["floor"].as_f64().unwrap(), noise["knee_hz"].as_f64().unwrap());
         let density = |hz: f64| floor * (1.0 + (knee / hz.max(8.0)).powi(2));
-        let listening: Vec<Listening<'_>> = self
+        let listening: Vec<RecordConditions<'_>> = self
             .lows
             .iter()
-            .map(|low| Listening {
+            .map(|low| RecordConditions {
                 rate_hz: low.rate_hz,
                 samples: low.samples.len() - (low.onset_s * low.rate_hz).ceil() as usize,
                 density: &density,

@@ -5,7 +5,7 @@ use super::synthetic::{Conditions, Measured, RATE_HZ, Room, Scene, measure, scen
 use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
-use stillroom::modes::{FitSettings, Kind, Listening, ModeSet, Place, Pole, bound, fit};
+use stillroom::modes::{FitSettings, Kind, ModeSet, Place, Pole, RecordConditions, bound, fit};
 
 /// One row of the table.
 #[derive(Clone)]
@@ -137,11 +137,11 @@ pub fn bounds(scene: &Scene, measured: &Measured) -> Vec<(f64, f64)> {
     let density = |hz: f64| measured.density(hz);
     let poles: Vec<Pole> = scene.poles.iter().chain(&scene.chain).copied().collect();
     let keep: Vec<usize> = (0..poles.len()).filter(|j| poles[*j].frequency_hz() < 230.0).collect();
-    let listening: Vec<Listening<'_>> = measured
+    let listening: Vec<RecordConditions<'_>> = measured
         .samples
         .iter()
         .zip(&measured.onset_s)
-        .map(|(x, onset)| Listening {
+        .map(|(x, onset)| RecordConditions {
             rate_hz: RATE_HZ,
             samples: x.len() - (onset * RATE_HZ).round() as usize,
             density: &density,

@@ -6,7 +6,7 @@ use crate::absorber::join::{PairEstimate, PoleEstimate, State, join};
 use crate::absorber::local::Target;
 use crate::absorber::sight::{Expected, LocalFit, PoleObservation, look, one};
 use crate::absorber::spectrum::Record;
-use crate::modes::{Listening, Pole, bound};
+use crate::modes::{Pole, RecordConditions, bound};
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
@@ -37,8 +37,11 @@ pub fn bound_hz(
             .collect();
         let density = |hz: f64| room.noise.density(hz);
         let samples = (SECONDS * RATE_HZ) as usize;
-        let places: Vec<Listening<'_>> =
-            room.places.iter().map(|_| Listening { rate_hz: RATE_HZ, samples, density: &density }).collect();
+        let places: Vec<RecordConditions<'_>> = room
+            .places
+            .iter()
+            .map(|_| RecordConditions { rate_hz: RATE_HZ, samples, density: &density })
+            .collect();
         let all = bound(&places, &poles, &amplitudes, (10.0, 115.0))?;
         let rows: Vec<usize> = wanted
             .iter()
