@@ -11,8 +11,8 @@
 //! 4. [`decay`] runs the class 1 filters of [`filter`] backwards and integrates (ISO 3382): T20, T30, EDT,
 //!    clarity, each an [`estimate::Reading`].
 //! 5. [`modes`] fits poles −δ ± iω that all paths of a state share, with a residue (complex amplitude) at each path.
-//!    - *How many poles*: they are added as long as the likelihood gains more than noise alone would make it; residues are
-//!      solved for at given poles (variable projection).
+//!    - *How many poles*: they are added as long as each raises the likelihood by more than noise alone would; residues are solved
+//!      for at given poles (variable projection).
 //!    - *The interval*: T60 = 3 ln 10/δ. Its standard deviation comes from the Fisher information, widened by the scatter
 //!      of refits with other choices, and again where modes overlap.
 //!    - *The kind*: a resonance is a *mode*, that is, attributed to the room, only if the refits find it again and poles

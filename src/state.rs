@@ -1,4 +1,4 @@
-//! What one state of the room showed.
+//! The results of one state of the room.
 
 use crate::criterion::Curve;
 use crate::decay::{self, BandDecay};
@@ -31,7 +31,7 @@ pub struct StateResult {
     pub places: Vec<PlaceResult>,
     /// Modes; `None` where none were asked for.
     pub resonances: Option<Resonances>,
-    /// The measurement against its standards.
+    /// The measurement compared with its standards.
     pub checks: Vec<Check>,
 }
 

@@ -1,10 +1,9 @@
-//! The poles that one mode became in one state: least squares over all places on the stretch of
-//! spectrum round it, residues free at each place (variable projection: Golub & Pereyra 1973, the
-//! Jacobian as in Kaufman 1975).
+//! Fit of the poles of one mode in one state: least squares over all places in a band of the spectrum round the mode,
+//! residues free at each place (variable projection: Golub & Pereyra 1973, the Jacobian as in Kaufman 1975).
 //!
-//! The search for modes asks how many poles there are; here that is given, two where a unit stands,
-//! and they are fitted as sum and squared half distance. So a pair that has met, which no search
-//! tells from one pole, still gives what is known of it, with a joint covariance that holds.
+//! In the search for modes the number of poles is unknown; here it is given, two where a unit stands, and they are fitted
+//! as sum and squared half distance. So even a pair that coincides, which no search can tell from one pole, has an
+//! estimate with a valid joint covariance.
 
 use super::coupled::Pair;
 use super::spectrum::{Cut, Group, Model, Record, groups, weight};
@@ -58,7 +57,7 @@ pub(super) struct Fitted {
     pub variances: Vec<Option<f64>>,
 }
 
-/// The stretch with its noise colour.
+/// The band with the slope of its noise spectrum.
 #[derive(Debug, Clone)]
 pub(super) struct Stretch {
     groups: Vec<Group>,
@@ -66,11 +65,11 @@ pub(super) struct Stretch {
     places: usize,
     colour: f64,
     held: Vec<Complex64>,
-    /// For each group what is held, taken out once and for all.
+    /// For each group the fixed poles and the polynomial, projected out once and for all.
     bases: Vec<FixedPoles>,
 }
 
-/// Orthonormal columns of the held poles and the polynomial, and the whitened data without them.
+/// Orthonormal columns of the fixed poles and the polynomial, and the whitened data with these projected out.
 #[derive(Debug, Clone)]
 struct FixedPoles {
     basis: DMatrix<f64>,
@@ -92,8 +91,7 @@ struct Part {
 }
 
 impl Stretch {
-    /// `held`: poles that take part and don't move. `None` where no record is usable, or they leave
-    /// nothing to fit to.
+    /// `held`: poles that take part at a fixed place. `None` where no record is usable, or they leave nothing to fit.
     pub fn new(records: &[Record<'_>], cut: Cut, held: Vec<Complex64>, colour: f64) -> Option<Self> {
         let groups = groups(records, cut);
         let empty = Self { groups, cut, places: records.len(), colour, held, bases: Vec::new() };
@@ -126,7 +124,7 @@ impl Stretch {
         Some(self)
     }
 
-    /// How well a start fits as it stands.
+    /// Score of a start without any step.
     pub fn score(&self, start: &Start) -> Option<f64> {
         Some(self.point(&model(start))?.score)
     }
@@ -136,7 +134,7 @@ impl Stretch {
         self.groups.iter().map(|g| g.places.len()).sum()
     }
 
-    /// Least squares from a start; then once more with the noise's colour as the residual shows it.
+    /// Least squares from a start; then once more with the slope of the noise spectrum estimated from the residual.
     pub fn fit(self, start: &Start) -> Option<(Self, Fitted)> {
         let (end, point) = self.descend(start)?;
         let colour = self.residual_colour(&point)?;
@@ -145,7 +143,7 @@ impl Stretch {
         Some((coloured, found))
     }
 
-    /// Least squares at the noise's colour as it is.
+    /// Least squares at the present slope of the noise spectrum.
     pub fn finish(&self, start: &Start) -> Option<Fitted> {
         let (end, point) = self.descend(start)?;
         let (normal, _) = self.normal(&end, &point)?;
@@ -206,7 +204,7 @@ impl Stretch {
         }
     }
 
-    /// Whitens columns and takes out of them what is held.
+    /// Whitens columns and projects the fixed columns out of them.
     fn clear(&self, group: &Group, held: &FixedPoles, matrix: &mut DMatrix<f64>) {
         self.whiten(group, matrix);
         let inside = held.basis.tr_mul(matrix);
@@ -340,17 +338,17 @@ impl Stretch {
         all
     }
 
-    /// The groups, each with its data free of what is held.
+    /// The groups, each with its data, fixed columns projected out.
     pub fn parts(&self) -> impl Iterator<Item = (&Group, &DMatrix<f64>)> {
         self.groups.iter().zip(self.bases.iter().map(|held| &held.data))
     }
 
-    /// How many columns are held in a group.
+    /// How many columns are fixed in a group.
     pub fn held_columns(&self, index: usize) -> usize {
         self.bases[index].basis.ncols()
     }
 
-    /// Whitens columns of the group of an index and takes out of them what is held.
+    /// The same for the group of an index.
     pub fn cleared(&self, index: usize, matrix: &mut DMatrix<f64>) {
         self.clear(&self.groups[index], &self.bases[index], matrix);
     }

@@ -1,4 +1,4 @@
-//! What one state shows of the target mode: two poles, one, or none.
+//! Local fit of the target mode in one state: it resolves two poles, one, or none.
 
 use super::coupled::{Pair, Resonator, couple};
 use super::local::{Fitted, Start, Stretch, Target};
@@ -37,7 +37,7 @@ const FOLLOWED: usize = 4;
 /// … and of the grid's frequencies so many.
 const EACH: usize = 7;
 
-/// What is known before looking.
+/// What is known before the fit.
 #[derive(Debug, Clone)]
 pub(super) struct Expected {
     /// The mode without the unit.

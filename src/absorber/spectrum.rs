@@ -1,5 +1,5 @@
-//! The stretch of spectrum round a mode, at all places of one state, as a linear problem: columns of
-//! damped oscillations and of a low polynomial (what lies outside the stretch), data of each place.
+//! A band of the spectrum round a mode, at all places of one state, as a linear problem: columns of damped oscillations
+//! and of a low polynomial (for what lies outside the band), data of each place.
 //!
 //! N samples of A zⁿ have at a bin ω exactly the DFT A (1 − zᴺ)/(1 − z e^{−iω/fs}), a geometric sum;
 //! a real oscillation adds the same with A* and z*. Two poles are not given a column each, which
@@ -20,7 +20,7 @@ pub(super) struct Record<'a> {
     pub onset_s: f64,
 }
 
-/// How the stretch is cut.
+/// Which band of the spectrum is used, and from when on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Cut {
     pub centre_hz: f64,

@@ -247,11 +247,11 @@ impl<'a> Counter<'a> {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct Comparison {
-    /// Place of the baseline in the analysis's states.
+    /// Index of the baseline in the analysis's states.
     pub before: usize,
-    /// Place of each after state, with what changed.
+    /// Index of each after state, with what changed.
     pub pairs: Vec<(usize, Changes)>,
-    /// Place of each state that was held against the target, with the findings.
+    /// Index of each state that was compared with the target, with the findings.
     pub targets: Vec<(usize, Vec<TargetFinding>)>,
     /// Tuned absorbers: one entry for each mode that became two poles, or that a unit's label names.
     pub absorbers: Vec<Tuning>,

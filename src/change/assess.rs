@@ -1,4 +1,4 @@
-//! Each mode's case: gathered from pairing, splits, chain and levels, then decided.
+//! What is known of each mode, from pairing, splits, chain and levels, and its verdict.
 
 use super::cause::{Causes, Filter};
 use super::chain::NeighbourRatio;
@@ -28,7 +28,7 @@ use crate::modes::{Kind, LN_1000};
 /// noise is good to about one.
 const AT_NOISE: f64 = 2.0;
 
-/// All that the cases are gathered from.
+/// What the assessment of each mode is based on.
 pub(super) struct Assessment<'a> {
     pub settings: &'a ChangeSettings,
     pub places: &'a [Common<'a>],
@@ -47,7 +47,7 @@ pub(super) struct Assessment<'a> {
     pub gain_sd: f64,
     /// Factor that all frequencies share.
     pub drift: f64,
-    /// What the fit after leaves over the noise at each of its places (a ratio of powers).
+    /// Residual of the after state's fit over the noise at each of its places (a ratio of powers).
     pub left_after: &'a [Result<f64, Flag>],
     /// Whether repeats say how well states repeat.
     pub repeats_known: bool,
@@ -158,7 +158,7 @@ impl Assessment<'_> {
         ModeEvidence { after, split, treated, ringing, peak_levels, level }
     }
 
-    /// The joint fit's poles in place of what the after state by itself has, under that one's number.
+    /// The joint fit's poles in place of the after state's own, with the index of the latter.
     fn jointly(&self, t: usize, found: &Resonance) -> Vec<Resonance> {
         self.treated[t].poles.iter().map(|p| Resonance { index: found.index, ..p.clone() }).collect()
     }
@@ -251,7 +251,7 @@ impl Assessment<'_> {
         (row, seats)
     }
 
-    /// Relative sd of what the verdict goes by after: the decay, or with a unit the ringing.
+    /// Relative sd of the quantity after that the verdict is based on: the decay, or with a unit the ringing.
     fn after_sd(&self, evidence: &ModeEvidence) -> f64 {
         match (evidence.treated, evidence.ringing) {
             (Some(_), Some(change)) => change.sd,

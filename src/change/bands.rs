@@ -35,8 +35,8 @@ pub(super) fn band_changes(
     changes
 }
 
-/// Which bands changed: findings over all bands together, and the bands between two of them that moved the same way, each
-/// beyond chance by itself. These add none where there was none, so that what is held over pairs of states holds as before.
+/// Which bands changed: those significant over all bands together, and the bands between two of them that moved the same
+/// way, each significant by itself. The latter add none where there was none, so the share of pairs with a false one stays.
 fn findings(bands: &[&Evidence], settings: &ChangeSettings) -> Vec<bool> {
     let chances: Vec<f64> = bands.iter().map(|band| band.p_value()).collect();
     let first = significant(&chances, settings.band_false_discovery);

@@ -1,5 +1,6 @@
-//! The factor that all frequencies share: the speed of sound moves with temperature, 0.17 % per kelvin; a sample rate
-//! with a wrong label moves decays too, and further than any weather.
+//! The constant factor by which all frequencies of the after state differ from those before (no drift within a record): the
+//! speed of sound changes with temperature, 0.17 % per kelvin; a sample rate with a wrong label changes decays too, and by
+//! more than any weather.
 
 use super::shape::mac;
 use super::view::{Resonance, median, robust_sd};

@@ -35,13 +35,13 @@ pub struct PlaceFacts<'a> {
     pub role: Role,
     /// Where microphone and loudspeaker stand, metres, where the user says.
     pub at_m: [Option<[f64; 3]>; 2],
-    /// The low end that the resonances were fitted to; without it no test of the chain bin by bin.
+    /// The low-frequency record that the resonances were fitted to; without it no test of the chain bin by bin.
     pub low: Option<&'a LowEnd>,
     /// Sample rate of the file in hertz: residues are compared as this times the amplitude.
     pub file_rate_hz: f64,
-    /// Middle of the direct sound, seconds from sample 0.
+    /// Arrival: peak of the direct sound's envelope, seconds from sample 0.
     pub arrival_s: f64,
-    /// Instant that amplitudes refer to, seconds from sample 0: the emission, else the onset.
+    /// Origin, the time that amplitudes refer to, seconds from sample 0: the emission, else the onset.
     pub origin_s: f64,
     /// Whether that instant is the emission, which all places share.
     pub emission_known: bool,
@@ -121,11 +121,11 @@ pub struct ChangeSettings {
     pub level_margin_db: f64,
     /// A level change under this many decibels is none; default 0.5.
     pub least_level_db: f64,
-    /// Share of false ones among all findings of one before/after pair; default 0.05
+    /// Share of false discoveries among the significant changes of one before/after pair; default 0.05
     /// (Benjamini & Hochberg 1995).
     pub false_discovery: f64,
-    /// The same among the bands of a pair; default 0.01. Where nothing changed every finding is false, so this is also
-    /// the share of such pairs that hold one.
+    /// The same among the bands of a pair; default 0.01. Where nothing changed every discovery is false, so this is also
+    /// the share of such pairs that have one.
     pub band_false_discovery: f64,
     /// Range of the mode fit, hertz; default 15 to 200. Beside its ends nothing is called gone or new.
     pub range_hz: (f64, f64),

@@ -1,17 +1,20 @@
 //! Two states of a room side by side: what became of each mode, told apart from level and from what
 //! the measuring chain did, with a verdict that a consultant can sign.
 //!
-//! 1. Places that both states have are brought to one origin and one gain (direct sound above the modes).
-//! 2. A factor that all frequencies share (temperature) is found and taken out.
-//! 3. Resonances are paired one to one over all at once, by frequency, decay and shape; two poles after
-//!    that make up one mode before are a split.
-//! 4. Each pair's change of decay has its 95 % interval; which changes are findings is decided over all
-//!    modes together (Benjamini & Hochberg 1995).
-//! 5. A finding is held against the measuring chain: a filter that would explain it must show in the
-//!    strengths of the neighbours, and in every bin at all places alike.
-//! 6. The [`Verdict`] follows in a fixed order, with a sentence that says why.
-//! 7. Bands have verdicts too: T20 paired over places, Student's t, findings decided over all bands together.
-//! 8. Doubts about a state as a whole (a wrong sample rate, copies, a moved set-up) take verdicts back.
+//! 1. Standard deviations of poles are multiplied by the factor by which repeated takes scatter more than the fit claims
+//!    (`repeats`, at least 1): those in `changes.csv` may exceed those in `modes.csv`.
+//! 2. Places that both states have are brought to one origin and one gain (direct sound above the modes).
+//! 3. A constant factor that all frequencies share (temperature) is estimated and taken out (`drift`).
+//! 4. Resonances are paired one to one, over all at once, by frequency, decay and shape; two poles after that together
+//!    make one mode before are a split. For a mode with a tuned unit a joint fit of both states, made elsewhere
+//!    ([`compare_treated`]), replaces its poles after: its T60 may differ from `modes.csv`.
+//! 5. Each pair's change of decay, with a tuned unit of ringing, has its 95 % interval; which changes are significant is
+//!    decided over all modes together (Benjamini & Hochberg 1995).
+//! 6. Room or measuring chain: a filter that would explain a significant change must show in the residues of the
+//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`).
+//! 7. The [`Verdict`] follows in a fixed order, with a sentence that says why.
+//! 8. Bands have verdicts too: T20 paired over places, Student's t, significance decided over all bands together.
+//! 9. Doubts about a state as a whole (a wrong sample rate, copies, a moved set-up) take verdicts back.
 //!
 //! Nothing here opens a file or fits a decay; the same facts give the same changes.
 
@@ -73,7 +76,7 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
     compare_treated(before, after, settings, &[])
 }
 
-/// The same where joint fits of mode and unit are known: they go before what each state by itself says of those modes.
+/// The same with joint fits of mode and unit, which take the place of the after state's own poles for those modes.
 #[must_use]
 pub fn compare_treated(
     before: &StateFacts<'_>,

@@ -1,4 +1,4 @@
-//! Noise of a low end, from the end of its record.
+//! Noise of a low-frequency record, from its end.
 
 use crate::response::LowEnd;
 use rustfft::FftPlanner;

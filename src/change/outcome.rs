@@ -37,9 +37,9 @@ pub struct Changes {
 pub enum Verdict {
     /// Below the noise after, though a mode damped to half its T60 would have been seen.
     Gone,
-    /// The decay got shorter, beyond chance and not by the measuring chain.
+    /// The decay got significantly shorter, and not by the measuring chain.
     Shorter,
-    /// The decay got longer, beyond chance and not by the measuring chain.
+    /// The decay got significantly longer, and not by the measuring chain.
     Longer,
     /// What changed is explained by the measuring chain.
     Chain,

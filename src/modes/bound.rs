@@ -11,7 +11,7 @@ use super::tall::Tall;
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex;
 
-/// What a place's record is like.
+/// Rate, length and noise of a place's record.
 #[derive(Clone, Copy)]
 pub struct RecordConditions<'a> {
     /// Sample rate, Hz.

@@ -14,7 +14,7 @@
 //! 2. *Noise* (`noise`): its spectrum, seen in the last part of the records, weights the bins; a power of frequency is
 //!    then fitted to the residual.
 //! 3. *Search* (`single`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
-//!    −2 ln L falls by more than noise alone would make it with a chance of 1 %, then pruned by the same threshold.
+//!    −2 ln L falls by more than noise alone would lower it (with a chance of 1 %), then pruned by the same threshold.
 //! 4. *Joint fit* in wide windows (`layout`, `problem`), or over the whole range where there are few poles: at given poles
 //!    residues (under a weak prior on their size) and `residual_terms` are solved for (variable projection: `projection`,
 //!    `factor`); Levenberg–Marquardt

@@ -1,7 +1,7 @@
-//! The spectrum of what isn't response: its shape over frequency, common to all places.
+//! The noise spectrum: its course over frequency, which all places share.
 //!
-//! The level at each place comes from the fit's own residual; the shape starts from the background in
-//! the last part of the records, where it can be seen, and is bent by a power of frequency to fit the residual.
+//! The level at each place is estimated from the fit's own residual. The course over frequency starts from the background in
+//! the last part of the records, where there is one, times a power of frequency fitted to the residual.
 
 use super::problem::Problem;
 use super::projection::Projection;
@@ -11,12 +11,12 @@ use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
 
-/// Noise density over frequency; its scale means nothing.
+/// Noise density over frequency, relative: its scale is arbitrary.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct NoiseSpectrum {
     /// ln of the density at 0, 1, 2 … Hz; empty: flat.
     log_density: Vec<f64>,
-    /// Power of frequency on top (density ∝ f^slope).
+    /// Exponent of a power of frequency that multiplies it (density ∝ f^slope).
     pub slope: f64,
 }
 
@@ -31,16 +31,16 @@ impl NoiseSpectrum {
         power + self.log_density[low] * (1.0 - part) + self.log_density[(low + 1).min(last)] * part
     }
 
-    /// Amplitude weight that makes noise of this shape white.
+    /// Amplitude weight that whitens noise of this spectrum.
     pub fn weight(&self, omega: f64) -> f64 {
         (-0.5 * self.log_at(omega)).exp()
     }
 
-    /// The shape seen in the last part of the records, or flat where that part is short or still decays.
+    /// The spectrum of the last part of the records, or flat where that part is short or still decays.
     pub fn of_background(places: &[&Place<'_>]) -> Self {
         let tails: Vec<Tail> = places.iter().filter_map(|place| Tail::new(place)).collect();
         let fall = mean(&tails.iter().map(|t| t.log_fall).collect::<Vec<_>>());
-        // A place whose record is too short to show its background takes the shape of the others.
+        // A place whose record is too short to show its background takes the spectrum of the others.
         if 2 * tails.len() < places.len().max(1) || fall > MOST_FALL {
             return Self::default();
         }
@@ -48,15 +48,15 @@ impl NoiseSpectrum {
     }
 }
 
-/// Share of the record, from its end, that is looked at.
+/// Share of the record, at its end, that the background is taken from.
 const TAIL: f64 = 0.3;
-/// Seconds that a tail must have, and more than which it needn't.
+/// Least and greatest length of that tail, s.
 const TAIL_S: (f64, f64) = (0.25, 2.0);
 /// Reach of the running median, Hz: passes over lines and single modes, follows the background.
 const REACH_HZ: f64 = 6.0;
 /// A tail whose first half holds twice (ln 2) the power density of its second isn't background yet.
 pub(super) const MOST_FALL: f64 = std::f64::consts::LN_2;
-/// Highest frequency of a shape, Hz.
+/// Highest frequency of a spectrum, Hz.
 const TOP_HZ: usize = 310;
 
 /// Spectrum of the end of one record.
@@ -162,7 +162,7 @@ fn power_law(raw: &[(f64, f64)]) -> Vec<f64> {
     (0..raw.len()).map(|hz| offset + slope * x(hz)).collect()
 }
 
-/// The power of frequency that the residual has beyond the weights: maximum likelihood for
+/// Exponent of the power of frequency that the weighted residual still follows: maximum likelihood for
 /// exponentially distributed powers with a level for each place (a gamma regression with log link).
 pub(crate) fn residual_slope(problem: &Problem, fit: &Projection) -> f64 {
     let mut b = 0.0;

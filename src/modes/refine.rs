@@ -6,16 +6,16 @@ use super::projection::{Normal, Projection};
 use nalgebra::{Cholesky, DVector};
 use std::f64::consts::PI;
 
-/// When to stop, and what steps are allowed.
+/// When the iteration stops.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Effort {
-    /// Most accepted steps.
+    /// Greatest number of accepted steps.
     pub steps: usize,
     /// Stop when a step gains less than this of χ², in units of the noise variance.
     pub enough: f64,
 }
 
-/// A set of poles with its best linear fit.
+/// A set of poles with the linear fit (residues, residual terms) at these poles.
 #[derive(Debug, Clone)]
 pub(crate) struct Fitted {
     /// The poles.
@@ -26,10 +26,10 @@ pub(crate) struct Fitted {
 
 /// Shortest and longest T60 that the fit will try, s; outside is no room mode at these frequencies.
 const T60_RANGE_S: (f64, f64) = (0.02, 200.0);
-/// How far outside the window a pole may lie, Hz: its flank still reaches in.
+/// How far outside the window a pole may lie, Hz: its response still reaches in.
 pub(crate) const OUTSIDE_HZ: f64 = 6.0;
 
-/// Moves the poles to the least weighted squares, noise variances held.
+/// Moves the poles to the minimum of the weighted squares, noise variances fixed.
 pub(crate) fn refine(problem: &Problem, start: Fitted, variances: &[f64], effort: Effort) -> Fitted {
     let mut best = start;
     if best.poles.is_empty() {
@@ -56,7 +56,7 @@ impl Fitted {
         Some(Self { poles: poles.to_vec(), projection: Projection::new(problem, poles)? })
     }
 
-    /// Fall of χ² that a linear step promises: gᵀH⁻¹g.
+    /// Fall of χ² that the linear model predicts for a step: gᵀH⁻¹g.
     pub fn expected_gain(&self, problem: &Problem, variances: &[f64]) -> Option<f64> {
         let normal = self.projection.step_normal(problem, &self.poles, variances)?;
         Some(damped_step(&normal, 1e-9)?.dot(&normal.gradient))

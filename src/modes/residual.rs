@@ -1,8 +1,8 @@
-//! What a fit leaves at each place, held against the noise that the place's record ends in.
+//! The residual of a fit at each place, compared with the noise at the end of that place's record.
 //!
 //! Whether a model fits can't be seen from its own intervals. Where the record ends in noise, that noise
-//! is the measure: a fit that leaves more has not explained the response, one that leaves less has
-//! followed noise.
+//! is the measure: a fit with a larger residual has not explained the response, one with a smaller residual has
+//! fitted noise.
 
 use super::noise::{MOST_FALL, Tail};
 use super::record::Records;
@@ -19,10 +19,9 @@ const KEPT: f64 = 0.75;
 /// Below this a room's noise is what moves the air, not what is measured, Hz.
 const LOWEST_HZ: f64 = 10.0;
 
-/// Mean over the bins of what is left, in units of the noise's density there, by place; 1 is a perfect fit.
+/// Mean over the bins of the residual's density over that of the noise, by place; 1 is a perfect fit.
 ///
-/// Each window is freed of what its own unknowns take away: n numbers fitted with p unknowns leave
-/// (n − p)/n of the noise.
+/// Corrected for the degrees of freedom of each window: n numbers fitted with p unknowns leave (n − p)/n of the noise.
 pub(crate) fn residual_over_noise(
     places: &[Place<'_>],
     records: &Records,
@@ -37,7 +36,7 @@ pub(crate) fn residual_over_noise(
     ratios
 }
 
-/// Density (one-sided) that is left at one frequency.
+/// One-sided density of the residual at one frequency.
 #[derive(Debug, Clone, Copy)]
 struct RecordResidual {
     hz: f64,

@@ -1,4 +1,4 @@
-//! One instant for all positions of a state: the emission.
+//! The time base: the emission time that all positions of a state share.
 //!
 //! Amplitudes, phases and shapes across positions mean something only if the files share an instant of
 //! the signal. As a rule they do: the same sample in every file. Where the arrivals contradict the

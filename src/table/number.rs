@@ -1,4 +1,4 @@
-//! How many digits a number is printed with. The one place of the program that rounds for a table.
+//! How many digits a number is printed with. The only code of the program that rounds for a table.
 //!
 //! A standard deviation has three significant digits and its value goes to the same decimal place;
 //! a value without one has five significant digits; decibels and per cent have two decimals.

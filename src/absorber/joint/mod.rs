@@ -1,9 +1,9 @@
 //! One mode and one unit, fitted to the records of the state without the unit and of that with it at once.
 //!
-//! The poles of both states follow from mode, unit and coupling (`coupled`), and so does what becomes of the mode's
-//! residue at each place ([`tie`]), up to an offset that other modes mix in; the size of these offsets is what the
-//! data say it is. Neighbours have poles and residues of their own in each state. One likelihood with each
-//! record's own noise; what is derived from it (decay, ringing, their change) has its interval by a profile.
+//! The poles of both states follow from mode, unit and coupling (`coupled`). So do the residues with the unit from those
+//! without it ([`tie`]), up to offsets that other modes add; the size of these offsets is estimated from the data.
+//! Neighbours have poles and residues of their own in each state. There is one likelihood, with the noise of each record;
+//! quantities derived from it (decay, ringing, their change) have profile-likelihood intervals.
 
 mod likelihood;
 mod reach;
@@ -55,11 +55,11 @@ pub(super) struct Treated {
     /// Expected size of the offsets, as a share of g/2, and the common phase of the residues.
     pub slack: f64,
     pub phase: f64,
-    /// What it says itself, without intervals.
+    /// Times of the fit itself, without intervals.
     pub times: Times,
     /// The same with larger offsets.
     pub looser: Option<Times>,
-    /// What fits of each state by itself leave, and how many unknowns the joint fit saves.
+    /// Weighted squares left by fits of each state by itself, and how many fewer unknowns the joint fit has.
     pub untied: (f64, usize),
     /// The poles with the unit, the slower first.
     pub poles: [Complex64; 2],
@@ -76,7 +76,7 @@ pub(super) struct Treated {
     /// ln of T60 after over before, of the slower pole; and of the ringing.
     pub t60_log: Ends,
     pub ring_log: Ends,
-    /// The two as the state with the unit shows them by itself, where that is what the times above are of.
+    /// The two poles of the state's own fit, where they replace those of the joint fit in the times above.
     pub own: Option<[Mode; 2]>,
 }
 
@@ -113,7 +113,7 @@ impl Treated {
         own.try_inverse().map_or(0.0, |inverse| 2.0 * spread.dot(&(inverse * &spread)).max(0.0).sqrt())
     }
 
-    /// Distance of the two poles as a share of the sum of their decay rates: where it nears one, each shows by itself.
+    /// Distance of the two poles as a share of the sum of their decay rates: near one, the state by itself resolves them.
     pub fn separation(&self) -> f64 {
         let [a, b] = self.poles;
         (a - b).norm() / -(a + b).re
