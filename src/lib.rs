@@ -23,8 +23,8 @@
 //! 6. [`room`] names modes by those of the room as stated, [`criterion`] compares them with audibility thresholds,
 //!    [`procedure`] compares the measurement with its standards.
 //! 7. [`change`] pairs the modes of two states and gives each a verdict. Where a tuned unit works on a mode, [`absorber`]
-//!    fits mode and unit jointly to both states, and the comparison is run again with that result (T60 after is
-//!    then the joint fit's, and may differ from `modes.csv`); `absorber` also says what to change about the unit.
+//!    fits mode and unit jointly to both states, and the comparison is run again with that result (T60 after may
+//!    then be the joint fit's and differ from `modes.csv`); `absorber` also says what to change about the unit.
 //! 8. [`analysis`] runs all of this in parallel, in its own pool of threads: the one stage that knows the others. It
 //!    collects one [`state::StateResult`] for each state: responses, bands, modes with names and priorities, checks.
 //! 9. [`table`] and [`output`] write it down; [`report`] makes the page, with what [`curves`] draws from the records.

@@ -120,7 +120,7 @@ impl Causes<'_> {
             .for_filter
     }
 
-    /// The filter that would make a mode look like what it became.
+    /// The filter that would turn a mode's pole before into its poles after.
     fn transfer(&self, i: usize) -> Option<Box<dyn Fn(Complex64) -> Complex64>> {
         match self.after[i].as_slice() {
             [one] => Some(Box::new(chain::replacing(self.old[i].pole, one.pole))),

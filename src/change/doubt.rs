@@ -1,4 +1,4 @@
-//! What takes a verdict back: faults of the files or of the set-up that would pass for a change of the room.
+//! Doubts that take a verdict back: faults of the files or of the set-up that look like a change of the room.
 //!
 //! Verdicts are reached mode by mode; these doubts are about a state as a whole, so they come last and only ever
 //! turn a decision into `unsure`, with a sentence that names what to mend.
@@ -23,7 +23,7 @@ const UNEVEN: f64 = 0.17;
 /// Shares of places that end in noise: most, and hardly any.
 const MOST: f64 = 0.75;
 const HARDLY: f64 = 0.25;
-/// Records may differ by this much in length and still be held against each other.
+/// Records may differ by this much in length and still be compared with each other.
 const AS_LONG: f64 = 0.8;
 
 /// All that can take a verdict back.

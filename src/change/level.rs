@@ -69,7 +69,7 @@ fn peak(poles: &[&Resonance], energy: impl Fn(f64) -> f64) -> f64 {
     let step = (high - low) / STEPS as f64;
     let grid = (0..=STEPS).map(|k| low + step * k as f64);
     let top = grid.max_by(|a, b| energy(*a).total_cmp(&energy(*b))).unwrap_or(low);
-    // A parabola through three points; the peak is flat, so its place hardly matters.
+    // A parabola through three points; the peak is flat, so where it lies hardly matters.
     let (a, b, c) = (energy(top - step), energy(top), energy(top + step));
     let bend = a - 2.0 * b + c;
     if bend < 0.0 { top + 0.5 * step * (a - c) / bend } else { top }

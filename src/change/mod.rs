@@ -1,8 +1,8 @@
 //! Two states of a room side by side: what became of each mode, told apart from level and from what
 //! the measuring chain did, with a verdict that a consultant can sign.
 //!
-//! 1. Standard deviations of poles are multiplied by the factor by which repeated takes scatter more than the fit claims
-//!    (`repeats`, at least 1): those in `changes.csv` may exceed those in `modes.csv`.
+//! 1. Standard deviations of poles are multiplied by the factor by which repeated takes scatter more than the fit claims,
+//!    where chance doesn't explain that (`repeats`, at least 1): those in `changes.csv` may exceed those in `modes.csv`.
 //! 2. Places that both states have are brought to one origin and one gain (direct sound above the modes).
 //! 3. A constant factor that all frequencies share (temperature) is estimated and taken out (`drift`).
 //! 4. Resonances are paired one to one, over all at once, by frequency, decay and shape; two poles after that together

@@ -1,4 +1,4 @@
-//! Decay times of one state against a target.
+//! Decay times of one state compared with a target.
 
 use super::facts::{BandFacts, StateFacts};
 use crate::criterion::limits;
@@ -52,7 +52,7 @@ pub struct TargetFinding {
     pub position: String,
     /// Mid-band frequency in hertz, of a band.
     pub band_hz: Option<f64>,
-    /// Place in the state's list of resonances, of a mode.
+    /// Index in the state's list of resonances, of a mode.
     pub mode: Option<usize>,
     /// T20 of the band or T60 of the mode, seconds.
     pub value_s: Result<f64, Flag>,
@@ -68,7 +68,7 @@ pub struct TargetFinding {
     pub flags: Flags,
 }
 
-/// Holds averages over positions and claimed modes of a state against a target.
+/// Compares averages over positions and claimed modes of a state with a target.
 #[must_use]
 pub fn hold_against(state: &StateFacts<'_>, target: Target) -> Vec<TargetFinding> {
     let averages = state.bands.iter().filter(|b| matches!(b.position, "*" | "listening"));

@@ -1,7 +1,7 @@
-//! Modes that a tuned unit stands at: what a joint fit of mode and unit says goes before what each state by itself says.
+//! Modes with a tuned unit: the joint fit of mode and unit takes the place of each state's own fit.
 //!
-//! Near the unit's best setting the two poles all but meet; the search for modes then finds one or two, and knows
-//! neither well, while the joint fit knows both, and the ringing best of all.
+//! Near the unit's best setting the two poles nearly coincide. The search for modes then finds one or two, with wide
+//! intervals; the joint fit determines both, and the ringing best of all.
 
 use super::facts::TreatedMode;
 use super::finding::LogChange;
@@ -45,14 +45,14 @@ impl Treated<'_> {
         self.facts.coupling_per_s / (omega_per_s - self.poles[0].pole.im).abs().max(f64::MIN_POSITIVE)
     }
 
-    /// Change of the ringing, as a change of decay; no better known than the mode before.
+    /// Change of the ringing, in the form of a change of decay; its sd is at least that of the mode before.
     pub fn ring_change(&self, before: &Resonance, widening: Widening) -> LogChange {
         let log_sd =
             widening * (self.facts.ring_ratio.high / self.facts.ring_ratio.low).ln() / (2.0 * SD_PER_95);
         LogChange { log: -self.facts.ring_ratio.value.ln(), sd: log_sd.max(before.log_sd()) }
     }
 
-    /// Change of T60, no better known than the poles that it is made of.
+    /// Change of T60; its interval is at least that of the poles it is computed from.
     pub fn t60_ratio(&self, before: &Resonance) -> Ratio {
         let least = SD_PER_95 * before.log_sd().hypot(self.poles[0].log_sd());
         let ratio = self.facts.t60_ratio;

@@ -16,10 +16,10 @@
 //! 3. *Search* (`single`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
 //!    −2 ln L falls by more than noise alone would lower it (with a chance of 1 %), then pruned by the same threshold.
 //! 4. *Joint fit* in wide windows (`layout`, `problem`), or over the whole range where there are few poles: at given poles
-//!    residues (under a weak prior on their size) and `residual_terms` are solved for (variable projection: `projection`,
-//!    `factor`); Levenberg–Marquardt
-//!    moves ω and δ (`refine`); noise variances are estimated in turn; poles are pruned and added, and residual
-//!    terms added (`order`), by the same criterion. Steps 3 to 5 decide the number of poles.
+//!    residues (under a weak prior on their size) and `residual_terms` are solved for (variable projection:
+//!    `projection`, `factor`); Levenberg–Marquardt moves ω and δ (`refine`, inner products in `products`); noise variances
+//!    are estimated in turn; poles are pruned and added, and residual terms added (`order`), by the same criterion. Steps
+//!    3 to 5 decide the number of poles.
 //! 5. *Other sets of poles* (`run`, `choose`): searches with a later start or in records that end early offer theirs; in
 //!    each window the set with the lowest criterion is kept.
 //! 6. *Intervals*: inverse of the Fisher information (`covariance`); to σ_δ² and σ_ω² is added the mean square distance of
@@ -28,7 +28,7 @@
 //!    predict the next part at its frequency (`prediction`, a hold-out test), its interval is narrow enough, and it
 //!    neither is a steady tone nor starts with the direct sound (`chain`).
 //!
-//! `fit` leads through these steps, `collect` gathers what the windows hold, `residual` compares what the fit leaves with
+//! `fit` leads through these steps, `takes` fits single takes from a state's poles, `collect` gathers what the windows hold, `residual` compares what the fit leaves with
 //! the noise, `bound` gives the Cramér–Rao bound that tests measure it by.
 
 mod basis;

@@ -1,4 +1,4 @@
-//! Single takes of a state, fitted from the poles that the state was found to have: how well does it repeat?
+//! Single takes of a state, fitted from the poles found for the state: they show how well it repeats.
 
 use super::collect::{empty, pole_of};
 use super::pole::Pole;
@@ -13,8 +13,8 @@ const SAME: f64 = 0.5;
 /// Fits one take of some of a state's places, beginning at the state's poles instead of a search of its own, so that
 /// takes differ by what is in them and not by what two searches came upon.
 ///
-/// Intervals are widened by refits as the state's are, without those that search anew. Of kind [`Kind::Mode`] is what lies at a pole of that kind in the
-/// state; the rest is `Unsure`.
+/// Intervals are widened by refits as the state's are, without those that search anew. A resonance near one of kind
+/// [`Kind::Mode`] in the state is of that kind; the others are `Unsure`.
 #[must_use]
 pub fn fit_take(places: &[Place<'_>], settings: &FitSettings<'_>, state: &ModeSet) -> ModeSet {
     let cancelled = || settings.cancelled();
