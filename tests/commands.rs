@@ -294,7 +294,7 @@ fn a_design_for_a_target_is_reproducible() {
     assert!(csv.out.starts_with("build,depth_m,units,"), "{}", csv.out);
     let said = job.run(&asked);
     assert!(
-        said.out.contains("What to build for 0.90 s") && said.out.contains("leave the damping"),
+        said.out.contains("Units that bring T60 to 0.90 s") && said.out.contains("leave the damping"),
         "{}",
         said.out
     );
@@ -456,7 +456,7 @@ fn the_visit_s_target_is_answered_on_the_first_sheet() {
     };
     let text = page(&[]);
     assert!(text.contains("Target: no decay longer than 0.60 s"), "the target");
-    assert!(text.contains("missed, at") && text.contains("</bdi>: </b>"), "an answer for each state");
+    assert!(text.contains("missed in") && text.contains("</bdi>: </b>"), "an answer for each state");
     assert!(text.contains("Conclusions of <bdi>A. Sound</bdi>") && text.contains("<bdi>Then again.</bdi>"));
     assert!(text.contains("src=\"data:image/png;base64,iVBORw0KGgp4\""), "the logo");
     assert!(page(&["--target-t60", "1.5"]).contains("Target: no decay longer than 1.50 s"));

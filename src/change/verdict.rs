@@ -108,7 +108,8 @@ pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut
         return changed_decay(case, ringing, settings, flags);
     }
     // A change that is small for certain needs no finding to be called none.
-    if ringing.excludes_zero() && precise && !case.ringing_significant && !ringing.within(settings.t60_margin) {
+    if ringing.excludes_zero() && precise && !case.ringing_significant && !ringing.within(settings.t60_margin)
+    {
         flags.add(Flag::ManyModes);
         return (Verdict::Unsure, Why::AmongMany);
     }

@@ -398,7 +398,7 @@ mod tests {
         let plan = planned(75.0, &[], &PlanSettings::default());
         assert_eq!(plan.positions.len(), 2);
         assert!(plan.positions.iter().all(|p| !p.only_tells_apart.is_empty()), "{plan:#?}");
-        assert!(plan.positions[1].reason.contains("2 0 0 and 0 0 1"));
+        assert!(plan.positions[1].reason.contains("separates 2 0 0 from 0 0 1"));
     }
 
     /// What a plan promises, checked by the definitions; and no place is needless.
