@@ -137,7 +137,7 @@ fn counted(within: &[&ModeChange], some_changed: bool) -> Message {
         0 => say!("modes-change.none-as-before"),
         n => say!("modes-change.n-as-before", n = n),
     };
-    let undecided = (untold > 0).then(|| say!("modes-change.undecided", n = untold)).unwrap_or_default();
+    let undecided = if untold > 0 { say!("modes-change.undecided", n = untold) } else { Message::default() };
     let key = if some_changed { "modes-change.of-the-others" } else { "modes-change.of-all" };
     say!(key, n = n, to = to, ring = ring, undecided = undecided, pooled = pooled)
 }
