@@ -7,7 +7,7 @@ use super::kinds::judge;
 use super::overlap::widen_overlapping;
 use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
-use super::run::{BEYOND_HZ, FitRun, Job, Variant};
+use super::run::{FitRun, Job, Variant};
 use super::settings::{FitSettings, Place};
 use rayon::prelude::*;
 
@@ -26,9 +26,8 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     if settings.refits {
         let quiet = without_steady_tones(places, &main);
         let early = Job { places: &quiet, ..job }.early(&main);
-        // Poles are fitted beyond the range, so that its last bands too have a prediction.
-        let (from, to) = job.range_hz;
-        predicted = Some(Predicted::of(&quiet, &early, (from, to + BEYOND_HZ)));
+        let to = job.range_hz.1;
+        predicted = Some(Predicted::of(&quiet, &early, job.range_hz));
         main = job.tested(main, early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut main.set, seconds);

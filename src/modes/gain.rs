@@ -12,11 +12,10 @@ use nalgebra::DMatrix;
 use std::f64::consts::PI;
 use std::ops::Range;
 
-/// Decay times tried, s. A candidate whose δ is off by a factor q gains 4q/(1 + q)² of what the pole itself would (the
-/// squared inner product of two decays of one frequency): 0.94 between neighbours here.
-const T60S_S: [f64; 5] = [0.15, 0.33, 0.75, 1.75, 4.2];
-/// Distance of candidates in units of δ: half of it off, one gains 1/(1 + (distance/4)²) of it, 0.98. With 1.0 single records
-/// of large rooms lose poles that several searches should find again.
+/// Decay times tried, s; each step at most doubles it, and the fit does the rest. With five of them, or further apart in
+/// frequency, a search costs half, but single records of large rooms show other poles (docs/accuracy.md's halls).
+const T60S_S: [f64; 7] = [0.12, 0.25, 0.5, 1.0, 1.8, 3.2, 6.0];
+/// Distance of candidates in units of δ: half of it off, one gains 1/(1 + (distance/4)²) of the pole's own, 0.98.
 const APART: f64 = 0.55;
 
 /// Candidate poles of a window and their columns, made once and used at each step of the search.

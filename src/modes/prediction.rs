@@ -196,7 +196,7 @@ impl Predicted {
         }
         let bands: Vec<Band> = middles.iter().zip(&sums).map(|(hz, sum)| sum.band(*hz)).collect();
         let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
-        let to_hz = limit(&bands).map(|middle_hz| near * (middle_hz + 0.5 * STEP_HZ));
+        let to_hz = limit(&bands).map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ);
         Self { to_hz, bands }
     }
 

@@ -11,7 +11,7 @@ use super::settings::Place;
 use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides.
-pub(super) const BEYOND_HZ: f64 = 12.0;
+const BEYOND_HZ: f64 = 12.0;
 
 /// One way of fitting a state.
 #[derive(Debug, Clone, Copy)]
