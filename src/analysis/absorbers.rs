@@ -17,7 +17,7 @@ const LABEL_HZ: f64 = 4.0;
 
 /// What the advice needs to know of a state.
 #[must_use]
-pub fn take_facts<'a>(
+pub fn setting_facts<'a>(
     session: &'a Session,
     state: &'a StateResult,
     frequency_factor: f64,
@@ -65,13 +65,13 @@ fn tune_pairs(
     pairs: &[usize],
     mode_hz: f64,
 ) -> Result<Tuned, TuneError> {
-    let baseline = take_facts(session, &found.states[compared.before], 1.0);
+    let baseline = setting_facts(session, &found.states[compared.before], 1.0);
     let reference = Reference::new(&baseline, mode_hz)?;
     let takes: Vec<SettingFacts<'_>> = pairs
         .iter()
         .map(|p| {
             let (state, changes) = &compared.pairs[*p];
-            take_facts(session, &found.states[*state], drift(changes))
+            setting_facts(session, &found.states[*state], drift(changes))
         })
         .collect();
     let looks: Vec<SettingFit> = takes.par_iter().map(|take| reference.look(take)).collect();

@@ -1,7 +1,7 @@
 //! A session that is still being measured: each state is read when its files change, looked at at
 //! once with the baseline's modes, and again with its own; what didn't change is kept.
 
-use super::absorbers::take_facts;
+use super::absorbers::setting_facts;
 use super::{Analysis, Control, Counter, ModeRange, Settings, places, resonances};
 use crate::absorber::{Reference, SettingFacts, SettingFit, TuneError, Tuning};
 use crate::session::{Session, State};
@@ -156,7 +156,7 @@ impl Follower {
             return None;
         }
         if self.reference.is_none() {
-            match Reference::new(&take_facts(session, baseline, 1.0), self.mode_hz) {
+            match Reference::new(&setting_facts(session, baseline, 1.0), self.mode_hz) {
                 Ok(reference) => self.reference = Some(reference),
                 Err(error) => return Some(Err(error)),
             }
@@ -167,12 +167,12 @@ impl Follower {
         for name in &names {
             let Some(known) = self.known.get_mut(*name).filter(|k| k.look.is_none()) else { continue };
             let Some(state) = known.found.states.first().filter(|s| !s.places.is_empty()) else { continue };
-            known.look = Some(reference.look(&take_facts(session, state, 1.0)));
+            known.look = Some(reference.look(&setting_facts(session, state, 1.0)));
         }
         let (mut takes, mut looks): (Vec<SettingFacts<'_>>, Vec<SettingFit>) = (Vec::new(), Vec::new());
         for known in names.iter().filter_map(|n| self.known.get(*n)) {
             let (Some(state), Some(look)) = (known.found.states.first(), &known.look) else { continue };
-            takes.push(take_facts(session, state, 1.0));
+            takes.push(setting_facts(session, state, 1.0));
             looks.push(look.clone());
         }
         Some(Ok(reference.tuning(&takes, &looks)))

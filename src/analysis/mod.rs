@@ -30,7 +30,7 @@ use rayon::prelude::*;
 use std::num::NonZeroUsize;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-pub use absorbers::{take_facts, tune_states};
+pub use absorbers::{setting_facts, tune_states};
 pub use averaged::{Averaged, averaged};
 pub use comparison::{CompareSettings, TargetKind, compare_states};
 pub use files::{Failure, FileRecord as File};

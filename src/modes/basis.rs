@@ -24,7 +24,7 @@ pub(crate) struct Bins {
     /// Weight of each bin.
     pub weights: Vec<f64>,
     /// exp(−iω/fs) of each bin.
-    pub(super) turns: Vec<Complex<f64>>,
+    turns: Vec<Complex<f64>>,
 }
 
 /// exp(x) − 1 without cancellation near zero: e^x cos y − 1 = (e^x − 1) cos y − 2 sin²(y/2).
@@ -73,29 +73,33 @@ impl Bins {
 
     /// Writes the columns of Re A and Im A of each pole into the first `2 * len()` rows.
     pub fn columns(&self, poles: &[Pole], into: &mut Tall) {
-        self.write(poles, into, |sum, step| sum.value(step));
+        self.write(&mut self.sums(poles), into, |sum, turn, _| sum.value(sum.z * turn));
     }
 
     /// Writes the derivatives of both columns along the real direction of λ (Re A, then Im A).
     pub fn derivatives(&self, poles: &[Pole], into: &mut Tall) {
-        self.write(poles, into, |sum, step| sum.derivative(step));
+        self.write(&mut self.sums(poles), into, |sum, turn, _| sum.derivative(sum.z * turn));
     }
 
-    /// The column of Re A holds the sum of what `pick` takes of z and of z*, that of Im A i times their difference.
-    fn write(
+    /// The geometric sums of each pole and of its conjugate.
+    pub(super) fn sums(&self, poles: &[Pole]) -> Vec<[GeometricSum; 2]> {
+        poles.iter().map(|p| [p.lambda(), p.lambda().conj()].map(|lambda| self.sum(lambda))).collect()
+    }
+
+    /// The column of Re A holds the sum of what `pick` takes of a pole's sequence and of its conjugate's at a bin's turn
+    /// and weight, times that weight; that of Im A i times their difference.
+    pub(super) fn write<S>(
         &self,
-        poles: &[Pole],
+        sequences: &mut [[S; 2]],
         into: &mut Tall,
-        pick: impl Fn(&GeometricSum, Complex<f64>) -> Complex<f64>,
+        pick: impl Fn(&mut S, &Complex<f64>, f64) -> Complex<f64>,
     ) {
         let n = self.len();
-        let sums: Vec<[GeometricSum; 2]> =
-            poles.iter().map(|p| [self.sum(p.lambda()), self.sum(p.lambda().conj())]).collect();
         for (k, (turn, weight)) in self.turns.iter().zip(&self.weights).enumerate() {
             let (re, im) = into.rows_mut(k, n + k);
             let pairs = re.as_chunks_mut::<2>().0.iter_mut().zip(im.as_chunks_mut::<2>().0);
-            for ([own, mirrored], (re, im)) in sums.iter().zip(pairs) {
-                let (z, mirror) = (pick(own, own.z * turn), pick(mirrored, mirrored.z * turn));
+            for ([own, mirrored], (re, im)) in sequences.iter_mut().zip(pairs) {
+                let (z, mirror) = (pick(own, turn, *weight), pick(mirrored, turn, *weight));
                 *re = [weight * (z.re + mirror.re), weight * (mirror.im - z.im)];
                 *im = [weight * (z.im + mirror.im), weight * (z.re - mirror.re)];
             }
@@ -103,7 +107,7 @@ impl Bins {
     }
 
     /// The geometric sum of a decay exp(λt).
-    pub(super) fn sum(&self, lambda: Complex<f64>) -> GeometricSum {
+    fn sum(&self, lambda: Complex<f64>) -> GeometricSum {
         let seconds = self.seconds();
         let missing = -exp_m1(lambda * seconds);
         GeometricSum {

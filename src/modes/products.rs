@@ -6,7 +6,7 @@
 //! v* more follows from what has one less. The error is rounding times 1/|1 − a b*| at each of these steps, some digits
 //! of the sixteen: enough for a step of the fit, too little for the columns' own factor and for a covariance.
 
-use super::basis::Bins;
+use super::basis::{Bins, GeometricSum};
 use super::pole::Pole;
 use super::tall::Tall;
 use nalgebra::DMatrix;
@@ -46,29 +46,17 @@ impl Bins {
     /// the columns.
     pub fn derived(&self, poles: &[Pole], rows: usize) -> Derived {
         let mut derivatives = Tall::zeros(rows, 2 * poles.len());
-        let mut own: Vec<[Sequence; 2]> = poles
-            .iter()
-            .map(|p| [p.lambda(), p.lambda().conj()].map(|lambda| Sequence::new(self, lambda)))
-            .collect();
-        let n = self.len();
-        for (k, (turn, weight)) in self.turns.iter().zip(&self.weights).enumerate() {
-            let (re, im) = derivatives.rows_mut(k, n + k);
-            let rows = re.as_chunks_mut::<2>().0.iter_mut().zip(im.as_chunks_mut::<2>().0);
-            for ([own, mirrored], (re, im)) in own.iter_mut().zip(rows) {
-                let (z, mirror) = (own.derivative(turn, *weight), mirrored.derivative(turn, *weight));
-                *re = [weight * (z.re + mirror.re), weight * (mirror.im - z.im)];
-                *im = [weight * (z.im + mirror.im), weight * (z.re - mirror.re)];
-            }
-        }
+        let mut sequences: Vec<[Sequence; 2]> =
+            self.sums(poles).into_iter().map(|pair| pair.map(Sequence::of)).collect();
+        self.write(&mut sequences, &mut derivatives, Sequence::derivative);
         let whole = self.weights.iter().map(|w| w * w).sum();
-        let (gram, cross) = products(&own, whole);
+        let (gram, cross) = products(&sequences, whole);
         Derived { derivatives, gram, cross }
     }
 }
 
 impl Sequence {
-    fn new(bins: &Bins, lambda: Complex<f64>) -> Self {
-        let sum = bins.sum(lambda);
+    fn of(sum: GeometricSum) -> Self {
         let beta = sum.missing * sum.scale * sum.scale;
         Self {
             z: sum.z,

@@ -234,9 +234,7 @@ fn refit_window(
     span: &Span,
     earlier: (&Window, &[Pole]),
 ) -> Option<WindowFit> {
-    let mut window = started(records, task, span, earlier)?;
-    window.refine_with_noise(CLOSE, 1);
-    window.prune(task.cancelled);
+    let window = pruned_window(records, task, span, earlier)?;
     Some(WindowFit { span: *span, window: window.completed(task, span) })
 }
 
@@ -246,13 +244,23 @@ const HOPELESS: f64 = 400.0;
 
 /// The same for a rival of the earlier fit to the same records; `None` too where it is far behind.
 fn rival_window(records: &Records, task: &Task<'_>, kept: &WindowFit, poles: &[Pole]) -> Option<WindowFit> {
-    let mut window = started(records, task, &kept.span, (&kept.window, poles))?;
+    let window = pruned_window(records, task, &kept.span, (&kept.window, poles))?;
+    let hopeless = window.cost() > kept.window.cost() + HOPELESS;
+    (!hopeless).then(|| WindowFit { span: kept.span, window: window.completed(task, &kept.span) })
+}
+
+/// Other poles than those of an earlier fit, beside its residual terms: brought close, those that aren't worth their
+/// penalty left out.
+fn pruned_window(
+    records: &Records,
+    task: &Task<'_>,
+    span: &Span,
+    earlier: (&Window, &[Pole]),
+) -> Option<Window> {
+    let mut window = started(records, task, span, earlier)?;
     window.refine_with_noise(CLOSE, 1);
     window.prune(task.cancelled);
-    if window.cost() > kept.window.cost() + HOPELESS {
-        return None;
-    }
-    Some(WindowFit { span: kept.span, window: window.completed(task, &kept.span) })
+    Some(window)
 }
 
 impl Window {

@@ -234,7 +234,7 @@ fn picture(side: &Side<'_>, zero_db: f64) -> Pixels {
 fn shade(ink: Ink, below_db: f64) -> [u8; 4] {
     let step = (below_db / STEP_DB).floor().max(0.0) * STEP_DB;
     let share = 1.0 - step / RANGE_DB;
-    if share.is_nan() || share <= 0.0 {
+    if below_db.is_nan() || share <= 0.0 {
         return [0; 4];
     }
     let (light, dark) = (ink.light(), ink.dark());
@@ -269,6 +269,6 @@ mod tests {
         assert_eq!((density[0], density[4], density[50]), (255, 255, 0));
         assert!(density.windows(2).all(|pair| pair[1] <= pair[0]));
         assert_eq!(density.iter().collect::<std::collections::BTreeSet<_>>().len(), 11);
-        assert_eq!(shade(Ink::Before, f64::NAN), shade(Ink::Before, 0.0));
+        assert_eq!(shade(Ink::Before, f64::NAN), [0; 4]);
     }
 }
