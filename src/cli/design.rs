@@ -25,8 +25,12 @@ pub struct Answer {
     pub goal: Option<Goal>,
     /// A given unit and what it does.
     pub given: Option<GivenAnswer>,
-    /// What to build, and why not.
+    /// Ways of building that were looked at.
+    pub builds: Vec<Build>,
+    /// What to build in each of them, and why not.
     pub proposals: Vec<Result<Proposal, DesignError>>,
+    /// Whether the air of the units was limited, so that they do what they can and not what is wanted.
+    pub limited: bool,
     /// The least that would do if built exactly.
     pub least: Option<Result<Proposal, DesignError>>,
     /// A porous layer of some thicknesses: layer, absorption, area for the target.
@@ -94,7 +98,8 @@ fn answer(args: &DesignArgs) -> Result<Answer, Failed> {
     };
     let porous = goal.map(|goal| porous(&room, goal.t60_s)).unwrap_or_default();
     let bands = args.areas.as_ref().map(|file| super::design_bands::read(file, &room)).transpose()?;
-    Ok(Answer { room, goal, given, proposals, least, porous, effects, bands: bands.unwrap_or_default() })
+    let (limited, bands) = (args.litres.is_some(), bands.unwrap_or_default());
+    Ok(Answer { room, goal, given, builds, proposals, limited, least, porous, effects, bands })
 }
 
 /// Depths of sealed spaces that are looked at, and one vented box.
@@ -205,9 +210,17 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
         let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
         return Treated::new(air, measured, &[]).map_err(Failed::nothing);
     };
-    let mut session = session::open(std::slice::from_ref(path), &options(&args.reading))?;
-    let state = baseline(&session, args.before.as_deref())?;
-    let temperature_c = args.temperature.unwrap_or_else(|| session.temperature_c(&state));
+    // With --t60 nothing is fitted, so the manifest alone will do.
+    let reading = options(&args.reading);
+    let reading = if args.t60.is_some() { reading.with_or_without_audio() } else { reading };
+    let mut session = session::open(std::slice::from_ref(path), &reading)?;
+    let state = if args.t60.is_some() && session.states.is_empty() {
+        None
+    } else {
+        Some(baseline(&session, args.before.as_deref())?)
+    };
+    let known_c = || state.as_ref().map_or(session.room.temperature_c, |state| session.temperature_c(state));
+    let temperature_c = args.temperature.unwrap_or_else(known_c);
     let air = match (&args.dims, &session.plan) {
         (None, Some(plan)) => Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, up_to_hz),
         _ => Enclosure::rectangular(lengths(args, &session)?, temperature_c, up_to_hz),
@@ -217,7 +230,7 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
         let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
         return Treated::new(air, measured, &[]).map_err(Failed::nothing);
     }
-    session.states = vec![state];
+    session.states = state.into_iter().collect();
     measured(args, &session, air)
 }
 

@@ -3,7 +3,7 @@
 use super::design::{Answer, GivenAnswer};
 use super::screen;
 use super::screen::println;
-use stillroom::design::{Build, DesignError, Layer, Outcome, Proposal, Treated, kelvins_for};
+use stillroom::design::{Build, Layer, Outcome, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;
 
 /// A summary to read.
@@ -89,11 +89,15 @@ fn exactness(exactness: Option<f64>, vented: bool, temperature_c: f64) {
 
 fn proposals(answer: &Answer) {
     if let Some(goal) = answer.goal {
-        screen::heading(&format!(
-            "Units that bring T60 to {:.2} s, {:.2} s at most, in nine of ten builds",
-            goal.t60_s,
-            goal.t60_s * (1.0 + goal.tolerance)
-        ));
+        let most_s = goal.t60_s * (1.0 + goal.tolerance);
+        screen::heading(&if answer.limited {
+            format!("What units of that much air make of T60; right: the share of builds under {most_s:.2} s")
+        } else {
+            format!(
+                "Units that bring T60 to {:.2} s, {most_s:.2} s at most, in nine of ten builds",
+                goal.t60_s
+            )
+        });
     }
     let header = [
         "",
@@ -119,10 +123,16 @@ fn proposals(answer: &Answer) {
              makes T60 a tenth longer.",
         );
     }
-    let mut said: Vec<String> =
-        answer.proposals.iter().filter_map(|p| p.as_ref().err().map(DesignError::to_string)).collect();
-    said.dedup();
-    said.iter().for_each(|reason| screen::paragraph(reason));
+    let failed: Vec<(&Build, String)> = answer
+        .builds
+        .iter()
+        .zip(&answer.proposals)
+        .filter_map(|(b, p)| Some((b, p.as_ref().err()?.to_string())))
+        .collect();
+    for alike in failed.chunk_by(|a, b| a.1 == b.1) {
+        let kinds: Vec<String> = alike.iter().map(|(build, _)| kind(build)).collect();
+        screen::paragraph(&format!("No {}: {}.", kinds.join(", no "), alike[0].1));
+    }
     if let Some(Ok(least)) = &answer.least {
         screen::paragraph(&format!(
             "The smallest unit, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; with \
@@ -147,18 +157,21 @@ fn opening(p: &Proposal, room: &Treated) {
     }
 }
 
-fn row(p: &Proposal, room: &Treated) -> Vec<String> {
-    let kind = match p.build {
+fn kind(build: &Build) -> String {
+    match build {
         Build::Sealed { depth_m, .. } => format!("sealed {:.0} cm", 100.0 * depth_m),
         Build::Vented { .. } => "vented".to_owned(),
-    };
+    }
+}
+
+fn row(p: &Proposal, room: &Treated) -> Vec<String> {
     let kelvins = match (p.build, p.exactness) {
         (Build::Vented { .. }, _) => "–".to_owned(),
         (_, Some(x)) => format!("{:.0}", kelvins_for(x, room.air.temperature_c)),
         (_, None) => ">50".to_owned(),
     };
     vec![
-        kind,
+        kind(&p.build),
         p.faces.len().to_string(),
         format!("{:.3}", p.faces.first().map_or(0.0, Face::area_m2)),
         p.panel_kg_m2().map_or("–".to_owned(), |m| format!("{m:.1}")),

@@ -72,7 +72,11 @@ pub enum DesignError {
         volume_m3: f64,
     },
     /// No reasonable unit reaches the target.
-    #[error("no passive unit reaches {t60_s:.2} s here: units of {:.0} % of the room's volume don't", 100.0 * share)]
+    #[error(
+        "units of up to {:.0} % of the room's volume, as large as its corners hold, don't reach {t60_s:.2} s; close \
+         to another mode no single unit may",
+        100.0 * share
+    )]
     TooMuch {
         /// The target, seconds.
         t60_s: f64,

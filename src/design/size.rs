@@ -129,7 +129,7 @@ impl Proposal {
     }
 }
 
-/// Faces of the best corners for the target, one a corner.
+/// Faces of the best corners for the target, one a corner, none in the place of another.
 fn best_corners(room: &Treated, area_m2: f64, count: usize) -> Option<Vec<Face>> {
     let mut ranked: Vec<(f64, usize, Face)> = room
         .air
@@ -141,7 +141,8 @@ fn best_corners(room: &Treated, area_m2: f64, count: usize) -> Option<Vec<Face>>
     ranked.sort_by(|a, b| (b.0 * 1e6).round().total_cmp(&(a.0 * 1e6).round()).then(a.1.cmp(&b.1)));
     let mut chosen: Vec<(usize, Face)> = Vec::new();
     for (_, corner, face) in ranked {
-        if chosen.len() < count && chosen.iter().all(|(taken, _)| *taken != corner) {
+        let free = |(taken, other): &(usize, Face)| *taken != corner && !face.overlaps(other);
+        if chosen.len() < count && chosen.iter().all(free) {
             chosen.push((corner, face));
         }
     }

@@ -66,6 +66,25 @@ impl Face {
         self.point_m(0.5, 0.5)
     }
 
+    /// Whether another face of the same wall, floor or ceiling takes some of its place: their bounds along the axes share
+    /// more than an edge.
+    #[must_use]
+    pub fn overlaps(&self, other: &Face) -> bool {
+        const EDGE_M: f64 = 1e-3;
+        let ends = |face: &Face, axis: usize| {
+            let (a, b) = (face.corner_m[axis], face.point_m(1.0, 1.0)[axis]);
+            (a.min(b), a.max(b))
+        };
+        let shared: Vec<f64> = (0..3)
+            .map(|axis| {
+                let ((low, high), (other_low, other_high)) = (ends(self, axis), ends(other, axis));
+                high.min(other_high) - low.max(other_low)
+            })
+            .collect();
+        shared.iter().all(|along| *along > -EDGE_M)
+            && shared.iter().filter(|along| **along > EDGE_M).count() > 1
+    }
+
     /// Mean over the face of a quantity and of its square.
     pub fn means(&self, of: impl Fn([f64; 3]) -> f64) -> (f64, f64) {
         let (mut mean, mut square) = (0.0, 0.0);
@@ -83,6 +102,16 @@ impl Face {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn faces_overlap_that_share_an_area_of_one_wall() {
+        let face = |from: [f64; 3], to: [f64; 3]| Face::between(from, to).unwrap();
+        let wall = face([0.0, 0.0, 0.0], [0.0, 3.4, 1.0]);
+        assert!(wall.overlaps(&face([0.0, 4.25, 0.0], [0.0, 0.85, 1.2])));
+        assert!(!wall.overlaps(&face([0.0, 4.25, 0.0], [0.0, 3.4, 1.0])), "side by side");
+        assert!(!wall.overlaps(&face([0.0, 0.0, 0.0], [2.0, 0.0, 1.0])), "round the corner");
+        assert!(!wall.overlaps(&face([5.6, 0.0, 0.0], [5.6, 3.4, 1.0])), "the wall opposite");
+    }
 
     #[test]
     fn corners_span_walls_and_floors() {
