@@ -475,11 +475,14 @@ fn the_published_room_answers_on_its_own_data() {
     for row in rows.iter().filter(|c| c.clause == "4.3") {
         assert_ne!(row.met, Met::Unknown, "{row:?}");
     }
-    assert!(summary(&rows).contains("three microphone distances"), "{}", summary(&rows));
     if std::env::var_os("STILLROOM_SHOW").is_some() {
         rows.iter().for_each(|row| println!("{row:?}"));
         println!("{}", summary(&rows));
     }
+    let near = rows.iter().find(|c| c.requirement.key() == "procedure.between-microphones").expect("its row");
+    assert_eq!(near.met, Met::No);
+    // by hand from its session.toml: pupil–teacher 1.11 m, pupil–stool 1.31 m, stool–corner_a 1.91 m are under 2 m
+    assert!(near.found.to_string().contains("3 of 15"), "{}", near.found);
 }
 
 fn place_of<'a>(take: &'a Take, bands: &'a [BandDecay]) -> PlaceFacts<'a> {
