@@ -300,6 +300,35 @@ fn a_design_for_a_target_is_reproducible() {
     );
 }
 
+/// A published finite-element room: `design` takes the decay of its target and of the neighbours that have a name from the
+/// same fit as `analyze`, to the digit, and only the others from equally absorbing walls.
+#[test]
+fn a_design_for_a_measured_room_has_the_numbers_of_its_table() {
+    let Some(room) = folder("fem_box_uneven") else { return };
+    let (job, room) = (Job::new(), room.to_str().expect("a plain path"));
+    assert_eq!(job.run(&["analyze", room, "--out", "out"]).status, 0);
+    let run = job.run(&["design", room, "--mode", "63.9", "--target-t60", "0.5", "--format", "json"]);
+    assert_eq!(run.status, 0, "{}", run.err);
+    let document: serde_json::Value = serde_json::from_str(&run.out).expect("JSON");
+    let table = job.rows("out/modes.csv");
+    let told = |axes: &str| {
+        let row =
+            table.iter().find(|row| row["kind"] == "mode" && row["axes"] == axes).expect("a named mode");
+        row["t60_s"].parse::<f64>().expect("a number")
+    };
+    let near = |value: &serde_json::Value, t60_s: f64| {
+        (value.as_f64().expect("a number") / t60_s - 1.0).abs() < 1e-3
+    };
+    assert!(near(&document["mode"]["t60_s"], told("0 0 1")), "{document}");
+    let neighbour = |name: &str| document["neighbours"].as_array()?.iter().find(|n| n["name"] == name);
+    for name in ["1 1 0", "0 1 1"] {
+        assert!(
+            near(&neighbour(name).expect("it changes")["before_t60_s"], told(name)),
+            "{name}: {document}"
+        );
+    }
+}
+
 #[test]
 fn check_says_what_to_measure_again() {
     let job = Job::new()

@@ -260,15 +260,21 @@ fn baseline(session: &Session, asked: Option<&str>) -> Result<State, Failed> {
     })
 }
 
-/// How far round the mode is looked, hertz: its neighbours have to be part of the fit.
+/// How far the fit reaches beyond the mode at least, hertz: its neighbours have to be part of it.
 const AROUND_HZ: f64 = 15.0;
+
+/// The range that `analyze` looks at, so that both give one number for one mode, and wider where the mode asks for it.
+fn looked_at(mode_hz: f64) -> ModeRange {
+    let usual = ModeRange::default();
+    ModeRange {
+        from_hz: usual.from_hz.min((mode_hz - AROUND_HZ).max(5.0)),
+        to_hz: usual.to_hz.max((mode_hz + AROUND_HZ).min(300.0)),
+    }
+}
 
 fn measured(args: &DesignArgs, session: &Session, air: Enclosure) -> Result<Treated, Failed> {
     let mut settings = Settings::default();
-    settings.modes = Some(ModeRange {
-        from_hz: (args.mode - AROUND_HZ).max(5.0),
-        to_hz: (args.mode + AROUND_HZ).min(300.0),
-    });
+    settings.modes = Some(looked_at(args.mode));
     settings.jobs = args.run.jobs;
     let cancelled = super::interrupt::asked;
     let found = analyze(session, &settings, &Control { cancelled: &cancelled, progress: &|_| {} });
