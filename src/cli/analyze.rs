@@ -194,7 +194,7 @@ fn modes_table(modes: &[&ModeRow]) {
             &rows,
         );
         screen::paragraph(
-            "Order: what is heard longest over its audibility threshold, at the worst place, comes first.",
+            "Order: what is heard longest over its audibility threshold, at the worst listening position, comes first.",
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();

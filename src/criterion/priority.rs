@@ -1,4 +1,4 @@
-//! Which mode to treat first: by what is heard of it at the worst listening place.
+//! Which mode to treat first: by what is heard of it at the worst listening position.
 
 use super::Curve;
 
