@@ -28,7 +28,7 @@
 //! 8. [`analysis`] runs all of this in parallel, in its own pool of threads: the one stage that knows the others. It
 //!    collects one [`state::StateResult`] for each state: responses, bands, modes with names and priorities, checks.
 //! 9. [`table`] and [`output`] write it down; [`report`] makes the page, with what [`curves`] draws from the records.
-//!    No result is in decibels or rounded before that; only sentences may be.
+//!    No result is in decibels or rounded before that; only sentences and settings named `_db` are.
 //!
 //! Before something is built, [`design`] says from the room's and a unit's own numbers what it will do.
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
