@@ -3,7 +3,7 @@
 //!
 //! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits] [--trace]` prints a Markdown table;
 //! with `--write` it goes into `docs/` cell by cell (cells already there with so many draws are kept), with
-//! `--measured` the fits of `../shared/ir` are shown.
+//! `--measured` the fits of the responses in the folder that `STILLROOM_IR` names are shown.
 
 #![allow(clippy::print_stdout, reason = "a bench reports on the screen")]
 

@@ -1,4 +1,4 @@
-//! A tuned panel in a room that finite elements made (`../shared/ir/fem_l_room`): what the program says
+//! A tuned panel in a room that finite elements made (`fem_l_room`): what the program says
 //! of it against the poles that its truth holds.
 
 use std::f64::consts::TAU;

@@ -253,8 +253,8 @@ fn predicted_modes_are_those_of_the_handbook() {
     assert_eq!(Job::new().run(&["predict", "--dims", "5.6 by mistake"]).status, 2);
 }
 
-/// A panel in a box by three-dimensional finite elements, from outside the project (the first case of
-/// `../shared/panels`): 28.4575 Hz 1.1269 s and 28.9293 Hz 0.2635 s.
+/// A panel in a box by three-dimensional finite elements, made outside the project (the first case of `panels`
+/// beside the folder that `STILLROOM_IR` names): 28.4575 Hz 1.1269 s and 28.9293 Hz 0.2635 s.
 #[test]
 fn a_given_unit_makes_the_poles_of_finite_elements() {
     let room = ["design", "--dims", "6.01x3.98x2.7", "--mode", "28.55", "--t60", "1.9986"];

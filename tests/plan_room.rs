@@ -1,6 +1,6 @@
 //! Rooms that are no box: an L-shaped room with its plan in the manifest, through `predict`, `check`, `analyze` and
 //! `compare`. The truth comes from three-dimensional finite elements made independently of the project (`fem_l_room` in
-//! `../shared/ir` or `STILLROOM_IR`).
+//! the folder that `STILLROOM_IR` names).
 
 use assert_cmd::Command;
 use std::collections::BTreeMap;

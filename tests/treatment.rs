@@ -1,6 +1,6 @@
 //! Before and after on rooms that are not ours: a finite-element room with its truth, and a measured one.
 //!
-//! Both lie in `../shared/ir` or `STILLROOM_IR`; without them the tests say so and pass, on CI they fail.
+//! Both lie in the folder that `STILLROOM_IR` names; without them the tests say so and pass, on CI they fail.
 //! `cargo test --release -- --ignored` runs them: each analyses two states.
 
 use assert_cmd::Command;

@@ -453,8 +453,8 @@ fn modes_that_no_position_sees_are_named() {
     assert!(look_at(&session).enough());
 }
 
-/// The published finite-element set as it lies on disk, read and filtered: `../shared/ir` or
-/// `STILLROOM_IR`; without it the test says so and passes, on CI it fails.
+/// The published finite-element set as it lies on disk, read and filtered, in the folder that
+/// `STILLROOM_IR` names; without it the test says so and passes, on CI it fails.
 #[test]
 #[allow(clippy::print_stdout)]
 fn the_published_room_answers_on_its_own_data() {

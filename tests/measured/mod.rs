@@ -1,4 +1,4 @@
-//! Measured and finite-element responses of `../shared/ir`, read file by file, and what their fits say of each other.
+//! Measured and finite-element responses of the folder that `STILLROOM_IR` names, read file by file, and what their fits say of each other.
 #![allow(dead_code, clippy::print_stdout, reason = "shared by tests and the bench; says when it skips")]
 
 use rustfft::num_complex::Complex;

@@ -1,4 +1,4 @@
-//! Panels in boxes by three-dimensional finite elements, from outside the project (`../shared/panels`).
+//! Panels in boxes by three-dimensional finite elements, made outside the project (`panels` beside the folder that `STILLROOM_IR` names).
 
 #![allow(clippy::print_stdout)]
 

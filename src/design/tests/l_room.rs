@@ -1,4 +1,5 @@
-//! The L-shaped room by three-dimensional finite elements, from outside the project (`../shared/ir/fem_l_room`).
+//! The L-shaped room by three-dimensional finite elements, made outside the project (`fem_l_room` in the folder that
+//! `STILLROOM_IR` names).
 
 #![allow(clippy::print_stdout)]
 

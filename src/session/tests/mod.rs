@@ -66,7 +66,7 @@ fn files(session: &Session) -> Vec<&str> {
     session.states.iter().flat_map(|state| &state.takes).map(|take| take.file.as_str()).collect()
 }
 
-/// `../shared/ir` by default; without it the test says so and passes, on CI it fails.
+/// A folder of responses where `STILLROOM_IR` says; without it the test says so and passes, on CI it fails.
 fn measured(name: &str) -> Option<PathBuf> {
     let default = concat!(env!("CARGO_MANIFEST_DIR"), "/../shared/ir");
     let root = std::env::var_os("STILLROOM_IR").map_or_else(|| PathBuf::from(default), PathBuf::from);
