@@ -134,7 +134,7 @@ flags! {
         "Look for a ground loop, a dimmer or a power supply near the cables, and measure again without the hum.";
     SteadyTone, "steady-tone", "A tone that doesn't decay and lies at no multiple of 50 or 60 Hz.",
         "Look for a running machine or a feedback tone and measure again without it.";
-    WideInterval, "wide-interval", "The decay time is known to ±20 % or worse.",
+    WideInterval, "wide-interval", "The standard deviation of the decay time is over 20 % (its 95 % interval is wider than ±39 %).",
         "Raise the level or average more takes; 6 dB more halve the interval.";
     LongForRecord, "long-for-record", "The decay is too long for this record to show its length.",
         "Export longer responses, at least as long as the longest decay time.";
@@ -201,8 +201,6 @@ flags! {
     ModeGone, "mode-gone", "The mode is gone in the after state.", "";
     LowerLimit, "lower-limit", "The mask's lower limit is the nearer one: the value should be at least limit_s.", "";
     NotSeenHere, "not-seen-here", "This position was not part of the fit.", "";
-
-    // ---- absorber
 
     // ---- tables
     NoVolume, "no-volume", "The manifest gives no volume of the room, nor its lengths.",

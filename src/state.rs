@@ -45,7 +45,7 @@ pub struct Resonances {
     pub filter_t20_s: Vec<Reading>,
     /// Why that contradicts the fit, one entry a mode; `None` where it doesn't.
     pub filter_doubts: Vec<Option<Flag>>,
-    /// Names by the rectangular room, one entry a mode.
+    /// Names by the room as stated (box or plan), one entry a mode.
     pub names: Assignment,
     /// Which to treat first, one entry a mode.
     pub priorities: Vec<Option<u32>>,

@@ -15,12 +15,13 @@ pub struct Tuning {
     pub before_t60_s: Estimate,
     /// One entry for each take, in session order.
     pub takes: Vec<Finding>,
-    /// For each take its rank by T60, from 1, the room without the unit counted in; those whose intervals overlap
-    /// share one. `None` without T60.
+    /// For each take its rank by ring time (by T60 where that isn't known), from 1, the room without the unit counted in;
+    /// those whose intervals overlap share one. `None` without either.
     pub ranks: Vec<Option<usize>>,
     /// Rank of the room without the unit among the takes.
     pub before_rank: usize,
-    /// The take with the shortest T60, if that is beyond doubt shorter than without the unit.
+    /// The take that rings shortest (by T60 where the ring time isn't known), if that is beyond doubt shorter than without
+    /// the unit.
     pub best: Option<usize>,
     /// Whether all takes could share one coupling; `None` with fewer than two that tell.
     pub shared_coupling: Option<bool>,

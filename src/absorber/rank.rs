@@ -7,7 +7,7 @@ use crate::estimate::{Estimate, SD_PER_95};
 /// Who stands where.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Ranking {
-    /// Of each take, from 1; `None` without T60.
+    /// Of each take, from 1; `None` where neither ring time nor T60 is known.
     pub takes: Vec<Option<usize>>,
     /// Of the room without the unit.
     pub untreated: usize,

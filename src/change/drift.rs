@@ -35,7 +35,7 @@ pub(super) fn drift(old: &[Resonance], new: &[Resonance]) -> Option<Estimate> {
         return None;
     }
     let middle = median(near.clone())?;
-    // A median's standard error; the floor is a tenth of a kelvin's hundredth.
+    // A median's standard error; the floor of 1e-6 is 0.0006 K.
     let error = 1.2533 * robust_sd(&near, middle) / (near.len() as f64).sqrt();
     Some(Estimate::new(middle, error.max(1e-6)))
 }

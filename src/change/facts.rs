@@ -111,8 +111,8 @@ pub struct ChangeSettings {
     pub same_chain: Option<bool>,
     /// A decay time within this ratio is unchanged; default 0.10.
     pub t60_margin: f64,
-    /// A change of decay time under this ratio is none, however well it is known; default 0.02 (the
-    /// just noticeable difference of a decay is 5 %: ISO 3382-1:2009, table A.1).
+    /// A change of decay time under this ratio is none, however well it is known; default 0.02, our own choice: below the
+    /// just noticeable 5 % (ISO 3382-1:2009, table A.1).
     pub least_t60: f64,
     /// A change of a band's T20 under this ratio is none that is heard; default 0.05, the just noticeable
     /// difference (ISO 3382-1:2009, table A.1, for EDT).

@@ -57,14 +57,14 @@ fn changed(modes: &[ModeChange]) -> Vec<Message> {
         .collect()
 }
 
-/// "33.2 Hz", "7 modes from 33 to 95 Hz".
+/// "33.2 Hz", "7 modes from 33.2 to 94.7 Hz".
 fn list(modes: &[&ModeChange]) -> Message {
     match modes {
         [one] => hertz(one),
         _ => say!(
             "modes-change.list",
             n = modes.len(),
-            from = number(hz(modes[0]), 0),
+            from = number(hz(modes[0]), 1),
             to = hertz(modes[modes.len() - 1])
         ),
     }
@@ -312,7 +312,7 @@ mod tests {
         modes.push(mode(60.0, Verdict::Longer, 22.0, 5.0));
         assert_eq!(
             said(&modes),
-            "5 modes from 30 to 34.0 Hz ring 10 to 14 % shorter; 60.0 Hz rings 22 % longer."
+            "5 modes from 30.0 to 34.0 Hz ring 10 to 14 % shorter; 60.0 Hz rings 22 % longer."
         );
     }
 

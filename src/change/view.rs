@@ -117,7 +117,7 @@ pub(super) type Widening = f64;
 
 /// The resonances of a state that the comparison can use, at the common places.
 ///
-/// `place(m)`: the amplitude's index, file rate, and by how much the origin moves at common place m.
+/// `places`: of each common place the amplitude's index, the file's rate, and by how much the origin moves there.
 pub(super) fn resonances(
     set: &ModeSet,
     places: &[(usize, f64, f64)],

@@ -17,8 +17,8 @@ pub const VERDICTS: Words = &[
         "gone",
         "below the noise in the after state, although a mode damped to half its T60 would have been seen",
     ),
-    ("shorter", "the decay got shorter, beyond chance and not by the measuring chain"),
-    ("longer", "the decay got longer, beyond chance and not by the measuring chain"),
+    ("shorter", "the decay got shorter by more than 2 %, beyond chance and not by the measuring chain"),
+    ("longer", "the decay got longer by more than 2 %, beyond chance and not by the measuring chain"),
     (
         "chain",
         "what changed is explained by the measuring chain (filter, gain, loudspeaker), not by the room",

@@ -56,7 +56,7 @@ pub enum Command {
     #[command(after_help = "Example:\n  stillroom check cello-room --write\n\n\
         Reads every file, fits no modes, takes seconds. --write drafts a session.toml.")]
     Check(CheckArgs),
-    /// Modes of a rectangular room, and where to put microphones, loudspeaker and absorber for each
+    /// Modes of the room (box or plan), where each is strongest and weakest, and where to measure
     #[command(after_help = "Examples:\n  stillroom predict --dims 5.6x4.25x2.75\n  \
         stillroom predict --dims '18ft4in x 14ft x 9ft' --to 120 --temperature 18")]
     Predict(PredictArgs),
