@@ -14,8 +14,6 @@ use stillroom::table::catalogue::middle_t20_s;
 use stillroom::table::gather::{Asked, results};
 use stillroom::table::{BandRow, ModeRow, Results, Rows, in_order_of_treatment, number};
 
-/// No spread is shown finer than this, Hz or s: nobody turns a dial by less.
-const LEAST_SPREAD: f64 = 0.01;
 /// Modes that a state's screen lists; the tables hold all.
 const LISTED: usize = 8;
 
@@ -223,7 +221,7 @@ fn mode_line(row: &ModeRow) -> Vec<String> {
     let spread = |reading: &stillroom::estimate::Reading| match reading {
         Ok(estimate) => estimate
             .sd
-            .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(LEAST_SPREAD)))
+            .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))
             .unwrap_or_else(|| format!("{:.2}", estimate.value)),
         Err(_) => String::new(),
     };

@@ -5,9 +5,6 @@ use stillroom::absorber::{Finding, Tuning, units_for};
 use stillroom::estimate::{Estimate, SD_PER_95};
 use stillroom::table::number;
 
-/// No spread is shown finer than this.
-const LEAST_SPREAD: f64 = 0.01;
-
 /// Prints it.
 pub fn tuning(tuning: &Tuning) {
     screen::heading(&format!(
@@ -139,6 +136,6 @@ fn line(tuning: &Tuning, k: usize) -> Vec<String> {
 fn spread(estimate: Estimate) -> String {
     estimate
         .sd
-        .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(LEAST_SPREAD)))
+        .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))
         .unwrap_or_else(|| format!("{:.2}", estimate.value))
 }

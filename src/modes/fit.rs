@@ -8,7 +8,7 @@ use super::overlap::widen_overlapping;
 use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
 use super::run::{FitRun, Job, Variant};
-use super::settings::{FitSettings, Place};
+use super::settings::{FitSettings, MANY_PLACES, Place};
 use rayon::prelude::*;
 
 /// Fits the resonances that all places share.
@@ -42,14 +42,12 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     main.set
 }
 
-/// With at least this many places a fit to the first part of the records may also start from the poles of the full
-/// records: little of the later data reaches it through the poles, since the amplitudes, many more numbers, come from the
-/// first part alone.
-const MANY_PLACES: usize = 6;
-
 impl Job<'_> {
     /// Fits to the first part of the records. They serve twice: as independent searches for poles, and to test whether
     /// poles found there predict the next part.
+    ///
+    /// With many places such a fit may also start from the poles of the full records: little of the later data reaches it
+    /// through the poles, since the amplitudes, many more numbers, come from the first part alone.
     fn early(&self, main: &FitRun) -> Vec<FitRun> {
         splits_s(self.places, self.range_hz)
             .par_iter()

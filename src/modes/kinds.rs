@@ -1,8 +1,9 @@
 //! The kind of each resonance, and the flags that say why one is not taken for a mode.
 
 use super::chain::Chain;
-use super::pole::Pole;
+use super::pole::{Pole, STEADY};
 use super::prediction::Predicted;
+use super::settings::MANY_PLACES;
 use super::{Amplitude, Kind, Mode};
 use crate::flag::{Flag, Flags};
 
@@ -21,9 +22,7 @@ const BACKED_UP: f64 = 0.03;
 /// A resonance is detected at a place if its amplitude there lowers χ² by more than this with the poles fixed (2 degrees
 /// of freedom, the chance of three standard deviations).
 const DETECTED: f64 = 11.83;
-/// With at least this many places a mode must be detected at …
-const MANY_PLACES: usize = 6;
-/// … this many: what one place alone shows is its own disturbance.
+/// With many places a mode must be detected at this many: what one place alone shows is its own disturbance.
 const DETECTED_AT: usize = 2;
 
 /// Judges one resonance by its pole, its uncertainty, the record's length, the places that see it, and by whether poles
@@ -33,7 +32,7 @@ pub(crate) fn judge(mode: &mut Mode, seconds: f64, predicted: Option<&Predicted>
     let mut flags = Flags::default();
     let reproduced = !mode.flags.has(Flag::NotReproduced);
     let steady =
-        pole.decay_per_s < 1.5 / seconds && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
+        pole.decay_per_s < STEADY / seconds && pole.decay_per_s < 3.0 * mode.decay_sd_per_s + 0.1 / seconds;
     if steady && reproduced {
         mode.kind = Kind::Hum;
         let mains = near_mains(&pole, mode.omega_sd_per_s, seconds);

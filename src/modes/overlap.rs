@@ -5,6 +5,7 @@
 //! and 67 % beyond; of those of frequency 91, 86, 84 and 89 %.
 
 use super::ModeSet;
+use super::pole::STEADY;
 
 /// Modes are counted this far to both sides, Hz.
 const AROUND_HZ: f64 = 12.0;
@@ -18,7 +19,7 @@ const GROWTH: [f64; 2] = [0.6, 1.8];
 /// Widens the intervals of resonances whose neighbours overlap them; `seconds` is the longest record.
 pub(super) fn widen_overlapping(set: &mut ModeSet, seconds: f64) {
     // A tone that outlasts the record is no neighbour.
-    let rings = |decay_per_s: f64| decay_per_s > 1.5 / seconds;
+    let rings = |decay_per_s: f64| decay_per_s > STEADY / seconds;
     let others: Vec<f64> =
         set.modes.iter().filter(|m| rings(m.decay_per_s)).map(|m| m.frequency().value).collect();
     let mut widening = Vec::with_capacity(2 * set.modes.len());

@@ -6,6 +6,9 @@ use std::f64::consts::PI;
 /// ln 10³: a decay by 60 dB is one by the factor 1000 in amplitude, so T60 = 3 ln 10 / δ.
 pub const LN_1000: f64 = 6.907_755_278_982_137;
 
+/// A pole that falls by less than this many nepers within the record is a tone, not a decay. Our own choice.
+pub(super) const STEADY: f64 = 1.5;
+
 /// A pair of poles −δ ± iω, ω and δ above zero.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Pole {

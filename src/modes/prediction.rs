@@ -6,7 +6,7 @@
 //! predicted, band by band. Modes leave up to about half of its energy unexplained, noise three quarters or more. Where
 //! modes overlap so much that the record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
-use super::pole::Pole;
+use super::pole::{Pole, STEADY};
 use super::problem::Group;
 use super::record::{Record, sounding_len};
 use super::run::FitRun;
@@ -159,9 +159,6 @@ fn owned(place: &Place<'_>) -> Place<'static> {
         emission_s: place.emission_s,
     }
 }
-
-/// A pole that falls by less than this many nepers within the record is a tone.
-const STEADY: f64 = 1.5;
 
 /// How well one band was predicted.
 #[derive(Debug, Clone, Copy)]

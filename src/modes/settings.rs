@@ -3,6 +3,10 @@
 use crate::response::LowEnd;
 use std::borrow::Cow;
 
+/// From this many places on each of them weighs little: a mode must be seen at more than one, and a fit to the first part
+/// of the records may start from poles of the whole. Our own choice.
+pub(super) const MANY_PLACES: usize = 6;
+
 /// The record of one place: a source–receiver path, named by its position and source.
 #[derive(Debug, Clone)]
 #[non_exhaustive]

@@ -10,6 +10,7 @@ use crate::estimate::Estimate;
 use crate::language::{Message, Value, number, say, signed};
 use crate::modes::LN_1000;
 use crate::table::AbsorberRow;
+use crate::table::number::LEAST_SPREAD;
 use maud::{Markup, PreEscaped, html};
 use std::f64::consts::TAU;
 
@@ -57,7 +58,7 @@ fn gain(tuning: &Tuning) -> Option<Message> {
     };
     Some(match best.values.map(|v| v.best_t60_s) {
         Some(reach) => {
-            let reach = Value::Number(plus_minus(reach, 0.01));
+            let reach = Value::Number(plus_minus(reach, LEAST_SPREAD));
             say!("tuned.and-would-bring", rings = rings, reach = reach)
         }
         None => say!("tuned.and-no-more", rings = rings),
@@ -144,7 +145,7 @@ fn facts(content: &Content<'_>, row: &AbsorberRow) -> Markup {
     let dials: Vec<Message> = row.next_dials.iter().map(dial).collect();
     // Tuned alike and undamped, the two have the frequencies ω0 ± g/2 (absorber::coupled).
     let list: [(&str, Option<Message>); 9] = [
-        ("tuned.own", row.loaded_frequency.map(|f| hz(Value::Number(plus_minus(f, 0.01))))),
+        ("tuned.own", row.loaded_frequency.map(|f| hz(Value::Number(plus_minus(f, LEAST_SPREAD))))),
         ("tuned.best-frequency", row.best_frequency_hz.map(|f| hz(number(f, 2)))),
         ("tuned.own-time", time(row.loaded_decay_per_s)),
         ("tuned.best-time", time(row.best_decay_per_s)),

@@ -5,11 +5,9 @@ use super::listing::{self, Head, decimal, number, plain, text};
 use super::rich::name;
 use super::words::{self, plus_minus};
 use crate::language::{number as digits_of, say};
+use crate::table::number::LEAST_SPREAD;
 use crate::table::{ChangeRow, ModeRow};
 use maud::{Markup, html};
-
-/// No spread is shown finer than this, Hz or s: nobody turns a dial by less.
-const LEAST_SPREAD: f64 = 0.01;
 
 /// The section.
 pub(super) fn section(content: &Content<'_>) -> Markup {

@@ -43,6 +43,9 @@ pub fn two_decimals(value: f64) -> Option<String> {
     to_place(value, 2)
 }
 
+/// On screen and in the report no spread is shown finer than this, Hz or s: nobody turns a dial by less. Our own choice.
+pub const LEAST_SPREAD: f64 = 0.01;
+
 /// For the screen: value and standard deviation, both to the deviation's two significant digits,
 /// e.g. `41.23 ± 0.12`. `None` if either is not finite or the deviation is not above zero.
 #[must_use]
