@@ -7,14 +7,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Ground that every module may stand on.
-const GROUND: &[&str] = &["estimate", "flag", "error", "spectrum", "matching", "filter", "language"];
+const GROUND: &[&str] = &["estimate", "flag", "spectrum", "matching", "filter", "language"];
 
 /// Module and what it may import besides the ground and itself.
 const RULES: &[(&str, &[&str])] = &[
     ("estimate", &[]),
     ("flag", &[]),
     ("language", &[]),
-    ("error", &["session", "recording", "response", "output"]),
     ("spectrum", &[]),
     ("matching", &[]),
     ("filter", &[]),

@@ -34,7 +34,7 @@ pub use expected::expected_change;
 pub use narrow::{NarrowRecord, narrow_curve, narrow_t20};
 
 use crate::estimate::Reading;
-use crate::filter::{Backward, Band, Bank, Fraction};
+use crate::filter::{Band, Bank, Fraction};
 use crate::flag::{Flag, Flags};
 use energy::{EARLY_S, Energy};
 
@@ -135,28 +135,17 @@ impl BandDecay {
 /// ```
 #[must_use]
 pub fn band_decays(signal: &Signal<'_>, fraction: Fraction, bank: &Bank) -> Vec<BandDecay> {
-    let reason = if used(signal).is_some() { Flag::AboveRate } else { Flag::NoDecay };
+    let used = used(signal);
+    let reason = if used.is_some() { Flag::AboveRate } else { Flag::NoDecay };
     let mut found: Vec<BandDecay> =
         fraction.bands().into_iter().map(|band| BandDecay::void(band, reason)).collect();
-    each_band(signal, fraction, bank, |backward, energy| {
-        found[backward.channel.index] = evaluation::evaluate(backward.channel.band, energy);
-    });
-    found
-}
-
-/// The decay curve of every band for a figure, at most `points` each; `None` where no decay stands out.
-#[must_use]
-pub fn band_curves(
-    signal: &Signal<'_>,
-    fraction: Fraction,
-    bank: &Bank,
-    points: usize,
-) -> Vec<Option<DecayCurve>> {
-    let mut found: Vec<Option<DecayCurve>> = fraction.bands().iter().map(|_| None).collect();
-    each_band(signal, fraction, bank, |backward, energy| {
-        let crossing = crossing::Crossing::find(energy).ok();
-        found[backward.channel.index] =
-            crossing.map(|crossing| curve::Curve::new(energy, &crossing).thinned(points));
+    let Some((samples, zero)) = used else { return found };
+    let anew =
+        bank.rate_hz().total_cmp(&signal.rate_hz).is_ne().then(|| self::bank(fraction, signal.rate_hz));
+    let length_s = (samples.len() - zero) as f64 / signal.rate_hz;
+    anew.as_ref().unwrap_or(bank).run(samples, zero, EARLY_S, |backward| {
+        let energy = Energy::new(&backward, length_s, signal.rate_hz);
+        found[backward.channel.index] = evaluation::evaluate(backward.channel.band, &energy);
     });
     found
 }
@@ -172,19 +161,4 @@ fn used<'a>(signal: &Signal<'a>) -> Option<(&'a [f64], usize)> {
     let last = signal.samples.iter().rposition(|sample| *sample != 0.0)?;
     let zero = (signal.onset_s * signal.rate_hz).round().max(0.0) as usize;
     (zero <= last).then_some((&signal.samples[..=last], zero))
-}
-
-fn each_band(
-    signal: &Signal<'_>,
-    fraction: Fraction,
-    bank: &Bank,
-    mut visit: impl FnMut(&Backward, &Energy),
-) {
-    let Some((samples, zero)) = used(signal) else { return };
-    let anew =
-        bank.rate_hz().total_cmp(&signal.rate_hz).is_ne().then(|| self::bank(fraction, signal.rate_hz));
-    let length_s = (samples.len() - zero) as f64 / signal.rate_hz;
-    anew.as_ref().unwrap_or(bank).run(samples, zero, EARLY_S, |backward| {
-        visit(&backward, &Energy::new(&backward, length_s, signal.rate_hz));
-    });
 }

@@ -245,12 +245,6 @@ impl Session {
     pub fn channel_of(&self, take: &Take) -> usize {
         take.channel.unwrap_or(self.channel)
     }
-
-    /// Whether something was asked for that can't be had: a failure, or a listed state without takes.
-    #[must_use]
-    pub fn is_incomplete(&self) -> bool {
-        !self.failures.is_empty() || self.states.iter().any(|state| state.missing.is_some())
-    }
 }
 
 impl State {

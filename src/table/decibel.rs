@@ -17,22 +17,11 @@ pub fn of_amplitude(ratio: f64) -> Option<f64> {
     of_power(ratio).map(|db| 2.0 * db)
 }
 
-/// Level of a power with its standard deviation to first order: (10 / ln 10) sd / value.
-#[must_use]
-pub fn of_power_estimate(power: Estimate) -> Option<Estimate> {
-    let level = of_power(power.value)?;
-    Some(with_sd(level, power.sd.map(|sd| DB_PER_LN_POWER * sd / power.value)))
-}
-
 /// Level of an amplitude with its standard deviation to first order: (20 / ln 10) sd / value.
 #[must_use]
 pub fn of_amplitude_estimate(amplitude: Estimate) -> Option<Estimate> {
     let level = of_amplitude(amplitude.value)?;
-    Some(with_sd(level, amplitude.sd.map(|sd| 2.0 * DB_PER_LN_POWER * sd / amplitude.value)))
-}
-
-fn with_sd(value: f64, sd: Option<f64>) -> Estimate {
-    Estimate { value, sd }
+    Some(Estimate { value: level, sd: amplitude.sd.map(|sd| 2.0 * DB_PER_LN_POWER * sd / amplitude.value) })
 }
 
 #[cfg(test)]
@@ -57,7 +46,5 @@ mod tests {
         let level = of_amplitude_estimate(Estimate::new(0.3, sd)).unwrap();
         let slope = (of_amplitude(0.3 + sd).unwrap() - of_amplitude(0.3 - sd).unwrap()) / 2.0;
         assert_relative_eq!(level.sd.unwrap(), slope, epsilon = 0.0, max_relative = 1e-8);
-        let power = of_power_estimate(Estimate::new(0.3, sd)).unwrap();
-        assert_relative_eq!(power.sd.unwrap() * 2.0, slope, epsilon = 0.0, max_relative = 1e-8);
     }
 }

@@ -143,12 +143,6 @@ pub struct Faults {
 }
 
 impl Faults {
-    /// The fault that leaves nothing to analyse, if there is one.
-    #[must_use]
-    pub fn fatal(&self) -> Option<&Fault> {
-        self.found.iter().find(|fault| fault.flag().is_none())
-    }
-
     /// The flags of what was found.
     #[must_use]
     pub fn flags(&self) -> Flags {
