@@ -57,9 +57,13 @@ pub use outcome::{
 };
 pub use target::{Met, Target, TargetFinding, hold_against};
 
+use crate::estimate::Estimate;
+use crate::flag::Flag;
 use assess::Assessment;
+use gain::Gain;
+use moved::Moved;
 pub(crate) use ring::ring_s;
-use view::{Common, common_places, resonances};
+use view::{Common, Resonance, common_places, resonances};
 
 #[cfg(test)]
 mod tests;
@@ -121,36 +125,22 @@ pub fn compare_treated(
     };
     let (mut modes, mut positions) = assessment.run();
     let mut bands = bands::band_changes(before, after, &gain, settings);
-    let rate = after
-        .relabelled
-        .map(drift::RateFactor::between)
-        .or_else(|| drift::rate_factor(&old, &new, labelled(before, after)));
+    let rate = wrong_rate([before, after], &old, &new);
     let doubts = doubt::Doubts::new([before, after], rate, &gain, &moved, places.len())
         .with_direct_off(direct::direct_off(&bands));
     doubts.apply(&mut modes);
     doubts.void_levels(&mut positions, &mut bands);
     let worst_seat = seats::worst_seat(&modes, &positions);
     let positions = left_out::beside(positions, &modes, before, after);
-    let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
     let chain = ChainFindings {
-        gain: gain.log.filter(|_| !doubts.uneven_gain()).map(|g| crate::estimate::Estimate {
-            value: g.value.exp(),
-            sd: g.sd.map(|sd| sd * g.value.exp()),
-        }),
-        gain_missing: gain.missing.or(doubts.uneven_gain().then_some(crate::flag::Flag::GainUneven)),
-        moved_microphones: (0..places.len()).filter(|m| moved.microphones[*m]).map(name).collect(),
-        moved_loudspeaker: moved.loudspeaker,
         filter_poles: filter_poles.iter().map(|j| new[*j].index).collect(),
-        common_places: places.len(),
+        ..set_up(&places, &gain, &moved, doubts.uneven_gain())
     };
     Changes {
         summary: summary::summary(&modes, &chain, settings),
         band_summary: band_reason::summary(&bands, &split_hz(&modes)),
         bands,
-        frequency_factor: drift.map(|d| crate::estimate::Estimate {
-            value: d.value.exp(),
-            sd: d.sd.map(|sd| sd * d.value.exp()),
-        }),
+        frequency_factor: drift.map(of_log),
         repeat_scatter: repeats.map(|r| r.scatter),
         modes,
         positions,
@@ -159,10 +149,39 @@ pub fn compare_treated(
     }
 }
 
+/// The factor on all frequencies and decays that only a wrong sample rate makes: of a state known to be relabelled, else
+/// as the resonances show it.
+fn wrong_rate(
+    [before, after]: [&StateFacts<'_>; 2],
+    old: &[Resonance],
+    new: &[Resonance],
+) -> Option<drift::RateFactor> {
+    let known = after.relabelled.map(drift::RateFactor::between);
+    known.or_else(|| drift::rate_factor(old, new, labelled(before, after)))
+}
+
+/// What is known of gain, microphones and loudspeaker at the common places, without filters.
+fn set_up(places: &[Common<'_>], gain: &Gain, moved: &Moved, uneven: bool) -> ChainFindings {
+    let name = |m: usize| (places[m].before.position.to_string(), places[m].before.source.to_string());
+    ChainFindings {
+        gain: gain.log.filter(|_| !uneven).map(of_log),
+        gain_missing: gain.missing.or(uneven.then_some(Flag::GainUneven)),
+        moved_microphones: (0..places.len()).filter(|m| moved.microphones[*m]).map(name).collect(),
+        moved_loudspeaker: moved.loudspeaker,
+        filter_poles: Vec::new(),
+        common_places: places.len(),
+    }
+}
+
+/// The quantity whose logarithm is given.
+fn of_log(log: Estimate) -> Estimate {
+    let value = log.value.exp();
+    Estimate { value, sd: log.sd.map(|sd| sd * value) }
+}
+
 /// Modes that rang shorter as two: the band that holds one tells another number than the mode.
 fn split_hz(modes: &[ModeChange]) -> Vec<f64> {
-    let split =
-        modes.iter().filter(|m| m.verdict == Verdict::Shorter && m.flags.has(crate::flag::Flag::Split));
+    let split = modes.iter().filter(|m| m.verdict == Verdict::Shorter && m.flags.has(Flag::Split));
     split.filter_map(|m| Some(m.before_values?.frequency_hz)).collect()
 }
 

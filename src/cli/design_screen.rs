@@ -88,6 +88,27 @@ fn exactness(exactness: Option<f64>, vented: bool, temperature_c: f64) {
 }
 
 fn proposals(answer: &Answer) {
+    goal(answer);
+    proposal_table(answer);
+    failures(answer);
+    if let Some(Ok(least)) = &answer.least {
+        screen::paragraph(&format!(
+            "The smallest unit, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; with \
+             the tolerances above, {:.0} % of such units reach the goal. A panel held at its edges needs more \
+             (--edges); with soft filling the space may be up to 29 % smaller.",
+            1e3 * least.whole_volume_m3(),
+            least.outcome.t60_s,
+            100.0 * least.chance.unwrap_or(0.0)
+        ));
+    }
+    if let Some(first) = answer.proposals.iter().flatten().next() {
+        places(first, &answer.room);
+    }
+    answer.proposals.iter().flatten().for_each(|p| opening(p, &answer.room));
+}
+
+/// What the units are to reach, as a heading.
+fn goal(answer: &Answer) {
     if let Some(goal) = answer.goal {
         let most_s = goal.t60_s * (1.0 + goal.tolerance);
         screen::heading(&if answer.limited {
@@ -99,6 +120,10 @@ fn proposals(answer: &Answer) {
             )
         });
     }
+}
+
+/// A row a proposal, and what the columns mean.
+fn proposal_table(answer: &Answer) {
     let header = [
         "",
         "units",
@@ -123,6 +148,10 @@ fn proposals(answer: &Answer) {
              makes T60 a tenth longer.",
         );
     }
+}
+
+/// Ways of building that reach nothing, those with the same reason together.
+fn failures(answer: &Answer) {
     let failed: Vec<(&Build, String)> = answer
         .builds
         .iter()
@@ -133,20 +162,6 @@ fn proposals(answer: &Answer) {
         let kinds: Vec<String> = alike.iter().map(|(build, _)| kind(build)).collect();
         screen::paragraph(&format!("No {}: {}.", kinds.join(", no "), alike[0].1));
     }
-    if let Some(Ok(least)) = &answer.least {
-        screen::paragraph(&format!(
-            "The smallest unit, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; with \
-             the tolerances above, {:.0} % of such units reach the goal. A panel held at its edges needs more \
-             (--edges); with soft filling the space may be up to 29 % smaller.",
-            1e3 * least.whole_volume_m3(),
-            least.outcome.t60_s,
-            100.0 * least.chance.unwrap_or(0.0)
-        ));
-    }
-    if let Some(first) = answer.proposals.iter().flatten().next() {
-        places(first, &answer.room);
-    }
-    answer.proposals.iter().flatten().for_each(|p| opening(p, &answer.room));
 }
 
 /// The opening of a vented unit, without which it can't be built.

@@ -41,7 +41,8 @@ pub fn once(args: &TuneArgs) -> Result<Exit, Failed> {
         return Err(Failed::nothing(format!("the baseline {} shows no modes", asked.before)));
     };
     let tuning = tune_states(&session, &found, &compared, &settings, args.mode).map_err(Failed::nothing)?;
-    let tables = tables(&session, &settings, args, &found, &asked, &compared, &tuning);
+    let run = Run { session: &session, settings: &settings, args, found: &found, asked: &asked };
+    let tables = run.tables(&compared, &tuning);
     let content = Content { session: &session, found: &found, compared: Some(&compared), results: &tables };
     let placed = write::results(&folder, &content)?;
     write::figures(&args.job.output, &content)?;
@@ -53,25 +54,29 @@ pub fn once(args: &TuneArgs) -> Result<Exit, Failed> {
     Ok(exit(&found))
 }
 
-fn tables(
-    session: &Session,
-    settings: &Settings,
-    args: &TuneArgs,
-    found: &Analysis,
-    asked: &CompareSettings,
-    compared: &Comparison,
-    tuning: &Tuning,
-) -> Results {
-    let words = Asked {
-        each: args.job.reading.each,
-        before: Some(&asked.before),
-        after: &asked.after,
-        target: args.target_t60.map(stillroom::analysis::TargetKind::Longest),
-    };
-    let mut tables = results(session, settings, &words, found);
-    tables.comparison = Some(comparison(found, compared));
-    tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(tuning));
-    tables
+/// What was asked for, and the analysis that it gave.
+struct Run<'a> {
+    session: &'a Session,
+    settings: &'a Settings,
+    args: &'a TuneArgs,
+    found: &'a Analysis,
+    asked: &'a CompareSettings,
+}
+
+impl Run<'_> {
+    /// The tables, with those of the comparison and the absorber.
+    fn tables(&self, compared: &Comparison, tuning: &Tuning) -> Results {
+        let words = Asked {
+            each: self.args.job.reading.each,
+            before: Some(&self.asked.before),
+            after: &self.asked.after,
+            target: self.args.target_t60.map(stillroom::analysis::TargetKind::Longest),
+        };
+        let mut tables = results(self.session, self.settings, &words, self.found);
+        tables.comparison = Some(comparison(self.found, compared));
+        tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(tuning));
+        tables
+    }
 }
 
 /// The tuning on standard output, in the form asked for.

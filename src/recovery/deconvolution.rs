@@ -42,35 +42,25 @@ pub fn deconvolve(
     if signal.bursts.len() > 1 {
         return Err(RecoveryError::SeveralSignals { found: signal.bursts.len() });
     }
-    let length = ring_length(recording.len(), reference.len(), rate_hz, settings.together);
-    let lines = if settings.together {
-        spectrum_of(length, |record| signal.only(reference, 0, rate_hz, record))
-    } else {
-        spectrum(reference, length)
-    };
-    let edges = edges(&lines);
-    let mut quotient = spectrum(recording, length);
-    divide(&mut quotient, &lines, &edges);
-    let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
-    let range = (hertz(edges.inner.0), hertz(edges.inner.1));
-    let rise = Rise::of(&lines, length, rate_hz, range);
+    let Quotient { mut lines, length, range_hz, rise } =
+        quotient(recording, (reference, &signal), rate_hz, settings.together);
     let filled = recording.len() as f64 / length as f64;
-    let ring = Ring::of(&quotient, length, rate_hz, range).filled(filled);
+    let ring = Ring::of(&lines, length, rate_hz, range_hz).filled(filled);
     let signal_end = signal.bursts[0].1;
     let arrival = locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
     let held = held_s(recording.len(), signal_end, rate_hz, (settings, arrival.lag_s))?;
     let after_s = settings.after_s.unwrap_or(held).clamp(LEAST_AFTER_S.min(held), held.max(LEAST_AFTER_S));
     let levels = ring.levels(&arrival, after_s, signal.bursts[0].0 as f64 / rate_hz);
     let (low, high) = levels.range().ok_or(RecoveryError::NoResponse)?;
-    fade_to(&mut quotient, (low, high), hertz);
+    fade_to(&mut lines, (low, high), |bin| bin_hz(bin, rate_hz, length));
     let zero_s = zero_s(settings.together, &arrival);
     let stretch = (zero_s - settings.before_s, settings.before_s + after_s);
-    let samples = kept(quotient, length, rate_hz, stretch);
+    let samples = kept(lines, length, rate_hz, stretch);
     let mut recovered = Recovered {
         emission_s: settings.together.then_some(settings.before_s),
         arrival_s: settings.before_s + arrival.lag_s - zero_s,
         start_offset_s: arrival.lag_s,
-        range_hz: (low.0.max(hertz(edges.inner.0)), high.0.min(hertz(edges.inner.1))),
+        range_hz: (low.0.max(range_hz.0), high.0.min(range_hz.1)),
         peak_to_noise: levels.octaves((low.0, high.0)),
         harmonics: rise.map(|rise| ring.harmonics(&rise, &arrival, &levels)).unwrap_or_default(),
         background: background(silence(recording, &signal, arrival.lag_s, rate_hz), rate_hz),
@@ -89,6 +79,42 @@ pub fn deconvolve(
         recovered: &recovered,
     });
     Ok(recovered)
+}
+
+/// The recording's spectrum over the signal's.
+struct Quotient {
+    lines: Vec<Complex64>,
+    /// Length of the transforms.
+    length: usize,
+    /// Range that the signal covers.
+    range_hz: (f64, f64),
+    /// How its frequency rises, where it is a sweep.
+    rise: Option<Rise>,
+}
+
+/// Divides the two spectra within the signal's range.
+fn quotient(
+    recording: &[f64],
+    (reference, signal): (&[f64], &Signal),
+    rate_hz: f64,
+    together: bool,
+) -> Quotient {
+    let length = ring_length(recording.len(), reference.len(), rate_hz, together);
+    let sent = if together {
+        spectrum_of(length, |record| signal.only(reference, 0, rate_hz, record))
+    } else {
+        spectrum(reference, length)
+    };
+    let edges = edges(&sent);
+    let mut lines = spectrum(recording, length);
+    divide(&mut lines, &sent, &edges);
+    let range_hz = (bin_hz(edges.inner.0, rate_hz, length), bin_hz(edges.inner.1, rate_hz, length));
+    let rise = Rise::of(&sent, length, rate_hz, range_hz);
+    Quotient { lines, length, range_hz, rise }
+}
+
+fn bin_hz(bin: usize, rate_hz: f64, length: usize) -> f64 {
+    bin as f64 * rate_hz / length as f64
 }
 
 /// Length of the transforms. Recorded together, noise at time t lands at lags from t − (end of the signal) to t; as a

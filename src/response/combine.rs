@@ -195,7 +195,7 @@ fn averaged(
     }
     let noise: Vec<[f64; 2]> = aligned.iter().map(|samples| noise_share(samples, rate_hz)).collect();
     let agreement = compare(&repeats, &noise);
-    note(&agreement, &delays, middle, &moves, left, rate_hz, uses);
+    note(&agreement, &Alignment { delays: &delays, middle, moves: &moves, rate_hz }, left, uses);
     if let Some(disagreement) = &agreement.disagreement {
         flags.add(Flag::TakesDisagree);
         warnings.push(format!("{place}: the takes disagree: {disagreement}"));
@@ -231,16 +231,20 @@ fn mean(takes: &[&[f64]], from: usize) -> Mean {
     Mean { samples, from, gain }
 }
 
-/// Writes down how each take lies against the others.
-fn note(
-    agreement: &Agreement,
-    delays: &[Delay],
+/// How the takes lie in time.
+struct Alignment<'a> {
+    /// Of each take against the first.
+    delays: &'a [Delay],
+    /// The take that the others are told against.
     middle: usize,
-    moves: &[f64],
-    left: &[usize],
+    /// By how many samples each is moved.
+    moves: &'a [f64],
     rate_hz: f64,
-    uses: &mut [TakeUse],
-) {
+}
+
+/// Writes down how each take lies against the others.
+fn note(agreement: &Agreement, alignment: &Alignment<'_>, left: &[usize], uses: &mut [TakeUse]) {
+    let Alignment { delays, middle, moves, rate_hz } = *alignment;
     for (k, &index) in left.iter().enumerate() {
         let take = &mut uses[index];
         let apart = delays[k].samples - delays[middle].samples;
