@@ -182,6 +182,7 @@ impl Assessment<'_> {
         let noise = residue_noise(noise_after, &self.rates(true), self.gain_factor(), slow.hz());
         let powers: Vec<f64> = residues.iter().map(|s| s.map_or(0.0, |s| s.value.norm_sqr())).collect();
         let narrow = slow.log_sd().min(fast.log_sd());
+        // A fifth more than one pole's bound: our own choice.
         let log_sd = bound_log_sd(-pole.re, &powers, &noise).map_or(narrow, |sd| 1.2 * sd);
         let kind = if slow.kind == Kind::Mode || fast.kind == Kind::Mode { Kind::Mode } else { Kind::Unsure };
         Resonance {

@@ -15,7 +15,7 @@ const ENSEMBLE_BELOW_HZ: f64 = 180.0;
 /// No T20 repeats better than this share, whatever the scatter of few places says by chance. No source.
 const LEAST_SD: f64 = 0.002;
 /// Speed of sound for a quarter wavelength, m/s (20 °C).
-const SOUND_M_S: f64 = 343.2;
+pub(super) const SOUND_M_S: f64 = 343.2;
 /// Most places that a recommendation asks for.
 const MOST_PLACES: usize = 40;
 

@@ -1,6 +1,6 @@
 //! Sentences on bands: one for each band's verdict, and one that gathers neighbours of one verdict.
 
-use super::band_evidence::{Evidence, LEAST_PLACES};
+use super::band_evidence::{Evidence, LEAST_PLACES, SOUND_M_S};
 use super::outcome::{BandChange, Ratio, Verdict};
 use crate::filter::nominal_hz;
 use crate::flag::Flag;
@@ -65,7 +65,11 @@ pub(super) fn sentence(why: Why, band_hz: f64, ratio: Option<Ratio>, evidence: O
             }
         }
         Why::FewPlaces => {
-            say!(FEW_PLACES, least = number(LEAST_PLACES as f64, 0), apart = number(85.8 / band_hz, 2))
+            say!(
+                FEW_PLACES,
+                least = number(LEAST_PLACES as f64, 0),
+                apart = number(0.25 * SOUND_M_S / band_hz, 2)
+            )
         }
     }
 }

@@ -156,6 +156,7 @@ impl Causes<'_> {
         let replaced: Complex64 =
             replacing.filter_map(|n| self.transfer(n)).map(|transfer| transfer(witness.pole)).product();
         let transfer = added * replaced;
+        // No residue is compared more closely than 2 %, and half its change must be explained: our own choice.
         let sd = witness.ratio.variance.sqrt().max(0.02);
         let felt = (transfer - 1.0).norm() > 3.0 * sd;
         let explains = (witness.ratio.value - transfer).norm() < 0.5 * (witness.ratio.value - 1.0).norm();

@@ -6,18 +6,18 @@
 //! log-likelihood ratio, weighted by how well its own residues are known; this works from one position up.
 
 use super::shape::{ResidueRatio, residue_ratio};
-use super::view::Resonance;
+use super::view::{DECAY_SD, Resonance};
 use rustfft::num_complex::Complex64;
 
-/// Neighbours farther away than this hardly feel the filter, hertz.
+/// Neighbours farther away than this hardly feel the filter, hertz. Our own choice.
 const REACH_HZ: f64 = 80.0;
-/// What the room itself does to the neighbours' residues, relative (units couple modes a little).
+/// What the room itself does to the neighbours' residues, relative (units couple modes a little). Our own choice.
 const SLACK: f64 = 0.02;
 /// What a unit does to its neighbours, in units of what the filter would: it drives them too, and through it they take on
 /// some of the treated mode's shape. With couplings g, h and a distance Δω each such part is of the size gh/Δω², and so is
 /// the filter's effect (second-order perturbation of coupled oscillators); there are up to three, of either sign.
 const BY_UNIT: f64 = 1.5;
-/// Shift of the origin between states that arrivals can't exclude, seconds.
+/// Shift of the origin between states that arrivals can't exclude, seconds. Our own choice.
 const ORIGIN_SD_S: f64 = 5e-5;
 
 /// One neighbouring mode before and after, and the ratio of its residues.
@@ -41,7 +41,7 @@ pub(super) fn witnesses(
     let mut witnesses = Vec::new();
     for (before, partner) in partners.iter().enumerate() {
         let Some(after) = partner.map(|j| &new[j]) else { continue };
-        if old[before].log_sd() > 0.15 || after.log_sd() > 0.15 {
+        if old[before].log_sd() > DECAY_SD || after.log_sd() > DECAY_SD {
             continue;
         }
         if let Some(ratio) = residue_ratio(&old[before], after, SLACK, moved) {

@@ -12,6 +12,8 @@ use super::view::median;
 use crate::flag::{Flag, Flags};
 use crate::language::{Message, Value, number, say};
 
+// Our own choices, all of these.
+
 /// Under this the two shapes are not one mode's; unrelated shapes over n places have 1/n in the mean.
 const ALIKE: f64 = 0.3;
 /// Fewest places over which a shape says something.
@@ -147,7 +149,7 @@ impl Doubts {
                 Some((Some(Flag::GainUneven), say!("change.uneven-gain")))
             }
             Verdict::LevelOnly | Verdict::Chain if self.direct_off.is_some() => {
-                // With its hyphen as the tables have had it.
+                // 8.686 dB a neper; with its hyphen as the tables have had it.
                 let db = Value::Number(format!("{:+.1}", 8.686 * self.direct_off.unwrap_or(0.0)));
                 Some((Some(Flag::GainUneven), say!("change.direct-off", db = db)))
             }

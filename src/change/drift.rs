@@ -26,7 +26,7 @@ pub(super) fn drift(old: &[Resonance], new: &[Resonance]) -> Option<Estimate> {
     };
     let steps = (REACH / STEP) as i32;
     let factors = (-steps..=steps).map(|k| f64::from(k) * STEP);
-    // The nearer to one, the likelier: a kelvin or two between takes (common practice).
+    // The nearer to one, the likelier: one sd is 4 K, common practice, no source.
     let best = factors.map(|log| (log, agreement(log) * (-0.5 * (log / 0.007).powi(2)).exp()));
     let (start, _) = best.max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.abs().total_cmp(&a.0.abs())))?;
     let near: Vec<f64> =

@@ -3,15 +3,23 @@
 use super::shape::residue_ratio;
 use super::treated::Treated;
 use super::unmoved;
-use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
+use super::view::{Common, DECAY_SD, Resonance, SAME_ARRIVAL_S, median};
 
-/// Misfit over its expectation from which shapes don't agree, and by how much one place less must better it.
+/// Misfit over its expectation from which shapes don't agree, and by how much one place less must better it. Our own
+/// choice, as are the others here.
 const DISAGREE: f64 = 3.0;
 const BETTER: f64 = 0.3;
 /// What treatment does to shapes, relative to the rms residue.
 const SLACK: f64 = 0.03;
 /// Share of the modes whose residues changed without a decay to show for it, from which the loudspeaker moved.
 const MANY: f64 = 0.6;
+
+/// Residues changed if their common factor is off one by this much, and by so many sd.
+const CHANGED: (f64, f64) = (0.15, 4.0);
+/// Their factors have no smooth course if neighbours differ by more than this share.
+const ROUGH: f64 = 0.2;
+/// A decay stayed within this (ln), or three sd.
+const SAME_DECAY: f64 = 0.05;
 
 /// A mode is away from a unit if the unit changes its shape by less than this share.
 const AWAY: f64 = 0.06;
@@ -43,7 +51,7 @@ pub(super) fn moved(
         .iter()
         .enumerate()
         .filter_map(|(i, j)| Some((&old[i], &new[(*j)?])))
-        .filter(|(a, b)| a.log_sd() < 0.15 && b.log_sd() < 0.15)
+        .filter(|(a, b)| a.log_sd() < DECAY_SD && b.log_sd() < DECAY_SD)
         .collect();
     // What a unit works on says nothing about microphones; the modes away from it must.
     let mixed = |r: &Resonance| treated.iter().map(|t| t.mixes(r.pole.im)).sum::<f64>();
@@ -102,16 +110,16 @@ fn by_residues(pairs: &[(&Resonance, &Resonance)]) -> bool {
     }
     let changed = |f: &&super::shape::ResidueRatio| {
         let off = (f.value - 1.0).norm();
-        off > 0.15 && off > 4.0 * f.variance.sqrt()
+        off > CHANGED.0 && off > CHANGED.1 * f.variance.sqrt()
     };
     let steps: Vec<f64> = factors
         .windows(2)
         .map(|w| 2.0 * (w[1].value - w[0].value).norm() / (w[0].value.norm() + w[1].value.norm()))
         .collect();
-    let rough = median(steps).is_some_and(|step| step > 0.2);
+    let rough = median(steps).is_some_and(|step| step > ROUGH);
     let same_decay = pairs.iter().filter(|(a, b)| {
         let change = (b.decay() / a.decay()).ln().abs();
-        change < 0.05f64.max(3.0 * a.log_sd().hypot(b.log_sd()))
+        change < SAME_DECAY.max(3.0 * a.log_sd().hypot(b.log_sd()))
     });
     let decays_stay = 2 * same_decay.count() > pairs.len();
     let many = factors.iter().filter(changed).count() as f64 > MANY * factors.len() as f64;

@@ -11,22 +11,22 @@ use crate::modes::Kind;
 use statrs::function::gamma::ln_gamma;
 use std::f64::consts::PI;
 
-/// Model error of a frequency once the common factor is out, relative.
+/// Model error of a frequency once the common factor is out, relative (own choice).
 const FREQUENCY_SLACK: f64 = 1e-3;
-/// A treated mode moves by this much, hertz (one sd): half the split of a strong unit.
+/// A treated mode moves by this much, hertz (one sd): half the split of a strong unit (own choice).
 const TREATED_HZ: f64 = 2.0;
 /// Prior probability that a mode is treated (own choice).
 const TREATED: f64 = 0.15;
-/// Treated decays differ by this much (one sd of ln): a factor of two.
+/// Treated decays differ by this much (one sd of ln): a factor of two (own choice).
 const TREATED_LOG_DECAY: f64 = 0.8;
 /// Prior probability that a mode disappears, and prior density of unrelated new poles, per hertz (own choice).
 const GOES: f64 = 0.05;
 const COMES_PER_HZ: f64 = 0.02;
-/// Change of shape that treatment makes, in units of 1 − MAC.
+/// Change of shape that treatment makes, in units of 1 − MAC (own choice).
 const SHAPE_SLACK: f64 = 0.03;
 /// Prior probability that a shape changes by more than that (own choice).
 const RESHAPED: f64 = 0.2;
-/// Beyond this no treatment moves a mode, hertz.
+/// Beyond this no treatment moves a mode, hertz (own choice).
 const FARTHEST_HZ: f64 = 9.0;
 
 /// For each resonance before, its partner after.
@@ -65,7 +65,7 @@ fn unlikeness(before: &Resonance, after: &Resonance, log_drift: f64) -> Option<f
     let sd = before.log_sd().hypot(after.log_sd());
     let decay = (1.0 - TREATED) * normal_density(log, sd.hypot(0.03))
         + TREATED * normal_density(log, sd.hypot(TREATED_LOG_DECAY));
-    // Decays of unrelated modes of one room differ by about a factor e.
+    // Decays of unrelated modes of one room differ by about a factor e, untreated ones by 3 % (own choice).
     let total = frequency * decay / normal_density(log, 1.0) * shape_likelihood(before, after);
     total.is_finite().then(|| -total.max(f64::MIN_POSITIVE).ln())
 }

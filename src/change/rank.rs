@@ -10,11 +10,13 @@ use crate::response::LowEnd;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
+// Our own choices where nothing else is said.
+
 /// Bins count where most places stand this far over their noise (a ratio of powers).
 const OVER_NOISE: f64 = 10.0;
 /// How well the noise itself is known, relative (one sd, over all places).
 const NOISE_SD: f64 = 0.06;
-/// Rejected beyond this many sd.
+/// Rejected beyond this many sd: by chance one in a thousand.
 const REJECT: f64 = 3.1;
 /// Half widths of the window round a mode that are tried, hertz.
 const WIDTHS_HZ: [f64; 3] = [2.5, 5.0, 10.0];

@@ -112,6 +112,9 @@ impl Resonance {
     }
 }
 
+/// Modes whose ln δ has a larger standard deviation bear no witness of chain or set-up. Our own choice.
+pub(super) const DECAY_SD: f64 = 0.15;
+
 /// Factor on a pole's standard deviations: repeats scatter by so much more than the fit claims; 1 without repeats.
 pub(super) type Widening = f64;
 

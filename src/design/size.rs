@@ -63,13 +63,13 @@ pub struct Proposal {
     pub exactness: Option<f64>,
 }
 
-/// A single unit larger than this is split, m².
+/// A single unit larger than this is split, m². Our own choice.
 const MOST_AREA_M2: f64 = 1.5;
 
-/// Units may take this share of the room.
+/// Units may take this share of the room. Our own choice.
 const MOST_OF_ROOM: f64 = 0.15;
 
-/// Buildings drawn while the size is searched, and for the number that is printed.
+/// Buildings drawn while the size is searched, and for the number that is printed. Our own choice.
 const DRAWS: (usize, usize) = (80, 400);
 
 impl Build {
@@ -78,7 +78,7 @@ impl Build {
         match *self {
             Build::Sealed { depth_m, .. } => volume_m3 / depth_m,
             Build::Vented { neck_m } => {
-                // ω² = c² S/(V l) with l = neck + 1.7 r, both ends taken as flanged.
+                // ω² = c² S/(V l) with l = neck + 1.7 r: both ends taken as flanged, 8r/3π each (Rayleigh).
                 let per_length =
                     volume_m3 * (TAU * room.measured.frequency_hz / room.air.sound_speed_m_s).powi(2);
                 let mut radius = (per_length * neck_m / PI).sqrt();
@@ -245,6 +245,7 @@ fn search(room: &Treated, build: Build, goal: &Goal, size: Size, count: usize) -
             }
         };
         let gained = LN_1000 / t60_s - own;
+        // The bounds keep a step from running away: our own choice.
         let factor = (wanted / gained.max(0.05 * wanted)).powi(2).clamp(0.25, 6.0);
         volume_m3 *= factor;
         if (factor - 1.0).abs() < 5e-3 {

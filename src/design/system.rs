@@ -73,10 +73,10 @@ pub struct Outcome {
 }
 
 /// A pole belongs to the target if this share of its energy is the target's, beside the two that
-/// target and unit make in any case.
+/// target and unit make in any case. Our own choice.
 const TAKES_PART: f64 = 0.2;
 
-/// Neighbours are solved for together with the target within so many couplings.
+/// Neighbours are solved for together with the target within so many couplings. Our own choice.
 const REACH: f64 = 3.0;
 
 impl System {

@@ -11,6 +11,8 @@ use super::settings::Place;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 
+// Our own choices, all of these; what becomes of low ends of a chain by them stands in docs/accuracy.md.
+
 /// Amplitudes at the direct sound that belong to the chain add up to more than this share of their sizes …
 const AGREE: f64 = 0.97;
 /// … and leave at most a third of what those at the emission leave, which is not nothing.

@@ -22,7 +22,8 @@ const BACKED_UP: f64 = 0.03;
 /// A resonance is detected at a place if its amplitude there lowers χ² by more than this with the poles fixed (2 degrees
 /// of freedom, the chance of three standard deviations).
 const DETECTED: f64 = 11.83;
-/// With many places a mode must be detected at this many: what one place alone shows is its own disturbance.
+/// With many places a mode must be detected at this many: what one place alone shows is its own disturbance. Our
+/// own choice.
 const DETECTED_AT: usize = 2;
 
 /// Judges one resonance by its pole, its uncertainty, the record's length, the places that see it, and by whether poles

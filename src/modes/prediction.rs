@@ -26,17 +26,18 @@ const STEP_HZ: f64 = 5.0;
 /// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.75 or more (docs/accuracy.md);
 /// chosen between the two.
 const MOST_UNEXPLAINED: f64 = 0.6;
-/// Chance that a random prediction explains enough in one band.
+/// Chance that a random prediction explains enough in one band. Our own choice.
 const CHANCE: f64 = 0.02;
-/// Energy over the noise's from which a band has something to predict: 6 dB.
+/// Energy over the noise's from which a band has something to predict: 6 dB. Our own choice.
 const EVIDENCE: f64 = 4.0;
-/// Places in small rooms hear much the same below 100 Hz: no more of them count as independent.
+/// Places in small rooms hear much the same below 100 Hz: no more of them count as independent. Our own choice.
 const INDEPENDENT: usize = 3;
-/// Share of the bands with evidence, from the lowest up, that must be predicted for single modes to be told.
+/// Share of the bands with evidence, from the lowest up, that must be predicted for single modes to be told. Our own
+/// choice.
 const SHARE: f64 = 0.85;
 /// With fewer places than this several parts are predicted, and the limit is drawn in by …
 const FEW_PLACES: usize = 3;
-/// … this factor: one record has too few numbers to be sure near it.
+/// … this factor: one record has too few numbers to be sure near it. Our own choice.
 const FAR_FROM_LIMIT: f64 = 0.85;
 
 /// Frame of the look at decays, s.
@@ -48,9 +49,9 @@ const WORTH_SPLITTING: f64 = 100.0;
 /// A part that lies further below the start (35 dB) would ask for amplitudes more exact than the model is.
 const DOWN: f64 = 3.2e-4;
 
-/// Share of the bands that have come near their noise when the records are cut.
+/// Share of the bands that have come near their noise when the records are cut. Our own choice.
 const CUT: f64 = 0.25;
-/// The cuts in units of that time, all of them with few places.
+/// The cuts in units of that time, all of them with few places. Our own choice.
 const CUTS: [f64; 3] = [1.0, 1.35, 1.8];
 /// Share of the longest record that is at most left before the cut, and the least of it, s.
 const BEFORE: (f64, f64) = (0.65, 0.15);
@@ -285,7 +286,7 @@ struct Part {
     energies: Vec<[f64; 3]>,
 }
 
-/// Length of a part over that of the record before it, and the least and most of it, s.
+/// Length of a part over that of the record before it, and the least and most of it, s. Our own choice.
 const PART: (f64, f64, f64) = (0.5, 0.15, 0.6);
 
 impl Part {

@@ -32,9 +32,9 @@ const LONGEST_S: f64 = 6.0;
 /// Shorter records can't tell poles from a polynomial.
 const SHORTEST_S: f64 = 0.12;
 /// A record shorter than this share of the median one tells less than it takes: it widens the bins, leaves its
-/// window with fewer numbers than poles, and shows no background. Such a record is left out.
+/// window with fewer numbers than poles, and shows no background. Such a record is left out. Our own choice.
 const MUCH_SHORTER: f64 = 0.4;
-/// Records of one rate whose lengths differ by less than this are cut to one length.
+/// Records of one rate whose lengths differ by less than this share are cut to one length. Our own choice.
 const ALIKE: f64 = 0.03;
 
 /// One place's record as it is fitted.

@@ -10,11 +10,13 @@ use crate::flag::Flag;
 
 /// A resonance counts as reproduced only if this share of the refits that start from it still have it …
 const REAPPEARS: f64 = 0.7;
-/// … and this share of the fits that search for poles anew (some of them in records that end early).
+/// … and this share of the fits that search for poles anew (some of them in records that end early). Both our own choice.
 const FOUND_AGAIN: f64 = 0.3;
-/// With one or two places, distances between refits count this much more: nothing there averages out.
+/// With one or two places, distances between refits count this much more: nothing there averages out. Our own
+/// choice.
 const FEW_PLACES: (usize, f64) = (2, 1.5);
-/// From this many refits on the furthest is left out: one of them may have mistaken a neighbour for it.
+/// From this many refits on the furthest is left out: one of them may have mistaken a neighbour for it. Our own
+/// choice.
 const ENOUGH: usize = 5;
 /// Expected variance of the difference between a refit on less data and the full fit: the difference of their variances
 /// (Hausman 1978). It is subtracted from the squared distance, but at most this many variances of the full fit.

@@ -10,7 +10,8 @@ use super::residual::residual_over_noise;
 use super::settings::Place;
 use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
 
-/// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides.
+/// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides. Our own
+/// choice.
 const BEYOND_HZ: f64 = 12.0;
 
 /// One way of fitting a state.

@@ -8,7 +8,7 @@ use super::problem::Prior;
 use super::record::Records;
 use super::refine::Effort;
 use super::residual_terms::ResidualTerms;
-use super::window::{CLOSE, THOROUGH, Window};
+use super::window::{CLOSE, MOST_PARAMETERS, THOROUGH, Window};
 use rayon::prelude::*;
 
 /// The choices of one fit that a refit may make otherwise.
@@ -221,7 +221,8 @@ fn started(
     let mut noise = task.noise.clone();
     noise.slope = earlier.problem.slope;
     let mut problem = records.problem(limits, terms, &noise)?;
-    let poles: Vec<Pole> = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
+    let poles: Vec<Pole> =
+        nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(MOST_PARAMETERS));
     let first = Window::new(problem.clone(), &poles)?;
     problem.prior = Some(Prior::new(&problem, &first.variances));
     Window::new(problem, &poles)
@@ -293,7 +294,7 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
     // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
     let inner = limits.0 > task.range_hz.0;
     let problem = records.problem(limits, task.choices.terms(), task.noise)?;
-    let poles = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(0.45));
+    let poles = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(MOST_PARAMETERS));
     let mut window = Window::new(problem, &poles)?;
     window.refine_with_noise(CLOSE, 1);
     let mut window = window.with_outer_terms(inner);

@@ -19,8 +19,8 @@ pub(crate) struct Window {
     pub variances: Vec<f64>,
 }
 
-/// At most this share of the data may go into parameters: beyond, noise is interpolated.
-const MOST_PARAMETERS: f64 = 0.45;
+/// At most this share of the data may go into parameters: beyond, noise is interpolated. Our own choice.
+pub(super) const MOST_PARAMETERS: f64 = 0.45;
 /// Significance level: chance that noise alone adds a pole somewhere in the window.
 const SIGNIFICANCE: f64 = 0.01;
 /// A few steps while poles are still being searched for.
