@@ -3,8 +3,9 @@
 use super::ModeSet;
 use super::chain::Chain;
 use super::collect::empty;
-use super::kinds::judge;
+use super::kinds::{Evidence, judge};
 use super::overlap::widen_overlapping;
+use super::own_part::{SOONER, own_shares};
 use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
 use super::run::{FitRun, Job, Variant};
@@ -22,20 +23,24 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
     let Some(mut main) = job.run(&Variant::MAIN) else { return empty(places) };
     let seconds = main.seconds();
-    let mut predicted = None;
+    let (mut predicted, mut own) = (None, Vec::new());
     if settings.refits {
         let quiet = without_steady_tones(places, &main);
         let early = Job { places: &quiet, ..job }.early(&main);
-        let to = job.range_hz.1;
-        predicted = Some(Predicted::of(&quiet, &early, job.range_hz));
+        // Poles are fitted beyond the range, so its last bands can be judged as well.
+        let (from, to) = job.range_hz;
+        predicted = Some(Predicted::of(&quiet, &early, (from, job.fitted_to_hz(&main.records))));
+        let first_parts = Job { places: &quiet, ..job }.first_parts(&early);
         main = job.tested(main, early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut main.set, seconds);
+        own = own_shares(&quiet, &first_parts, &main.set);
         main.set.single_modes_to_hz = predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(to));
     }
     let chain = Chain::of(places);
-    for mode in &mut main.set.modes {
-        judge(mode, seconds, predicted.as_ref(), &chain);
+    for (m, mode) in main.set.modes.iter_mut().enumerate() {
+        let own_share = own.get(m).copied().flatten();
+        judge(mode, &Evidence { seconds, predicted: predicted.as_ref(), own_share, chain: &chain });
     }
     main.set.sought_to_hz = Some(job.range_hz.1);
     main.set.cancelled = settings.cancelled();
@@ -59,6 +64,14 @@ impl Job<'_> {
                 Some(better.unwrap_or(fit))
             })
             .collect()
+    }
+
+    /// Fits to first parts of several lengths, the longest first, by which each resonance's own share is tested.
+    fn first_parts(&self, early: &[FitRun]) -> Vec<FitRun> {
+        let Some(longest) = early.first() else { return Vec::new() };
+        let sooner = |share: &f64| self.run(&Variant::early(share * longest.seconds()));
+        let sooner: Vec<Option<FitRun>> = SOONER.par_iter().map(sooner).collect();
+        std::iter::once(longest.clone()).chain(sooner.into_iter().flatten()).collect()
     }
 
     /// A fit made again in each of the other ways.

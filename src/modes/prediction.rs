@@ -297,32 +297,46 @@ impl Part {
         index: usize,
         (middles, width_hz): (&[f64], f64),
     ) -> Option<Self> {
+        let next = Next::of(place, record, windows, index)?;
+        let energies_of = |samples: &[f64]| band_energies(samples, record.rate_hz, middles, width_hz);
+        let (whole, left) = (energies_of(next.whole), energies_of(&next.left));
+        let noise = next.noise.map_or_else(|| vec![0.0; middles.len()], energies_of);
+        let energies = whole.iter().zip(&left).zip(&noise).map(|((w, l), n)| [*w, *l, *n]).collect();
+        Some(Self { seconds: next.whole.len() as f64 / record.rate_hz, energies })
+    }
+}
+
+/// What follows a record at one place.
+pub(super) struct Next<'a> {
+    /// The samples.
+    pub whole: &'a [f64],
+    /// What the prediction by all poles leaves of them.
+    pub left: Vec<f64>,
+    /// As many samples of noise, where the response goes on long enough after this part.
+    pub noise: Option<&'a [f64]>,
+}
+
+impl<'a> Next<'a> {
+    /// `None` where too little follows.
+    pub fn of(place: &'a Place<'_>, record: &Record, windows: &[WindowFit], index: usize) -> Option<Self> {
         let (first, end) = (record.first + record.len, sounding_len(&place.samples));
         let wanted = (PART.0 * record.len as f64 / record.rate_hz).clamp(PART.1, PART.2) * record.rate_hz;
         let len = (wanted as usize).min(end.checked_sub(first)?);
         if (len as f64) < PART.1 * record.rate_hz {
             return None;
         }
-        let mut left = place.samples[first..first + len].to_vec();
-        let energies_of = |samples: &[f64]| band_energies(samples, record.rate_hz, middles, width_hz);
-        let whole = energies_of(&left);
+        let whole = &place.samples[first..first + len];
+        let mut left = whole.to_vec();
         for fitted in windows {
             take_off(&mut left, record, fitted, index, (record.len, &|_| true));
         }
-        let left = energies_of(&left);
-        // The noise, where the record goes on long enough after this part.
-        let noise = if end >= first + 2 * len {
-            energies_of(&place.samples[end - len..end])
-        } else {
-            vec![0.0; middles.len()]
-        };
-        let energies = whole.iter().zip(&left).zip(&noise).map(|((w, l), n)| [*w, *l, *n]).collect();
-        Some(Self { seconds: len as f64 / record.rate_hz, energies })
+        let noise = (end >= first + 2 * len).then(|| &place.samples[end - len..end]);
+        Some(Self { whole, left, noise })
     }
 }
 
 /// Takes off what some of the window's own poles say is there, from `after` samples behind the record's start on.
-fn take_off(
+pub(super) fn take_off(
     left: &mut [f64],
     record: &Record,
     fitted: &WindowFit,

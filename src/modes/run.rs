@@ -136,15 +136,19 @@ impl Job<'_> {
         let used: Vec<&Place<'_>> = records.records.iter().map(|r| &self.places[r.place]).collect();
         let noise =
             if variant.background { NoiseSpectrum::of_background(&used) } else { NoiseSpectrum::default() };
-        let (from, to) = self.range_hz;
         let task = Task {
-            range_hz: (from, (to + BEYOND_HZ).min(records.top_hz())),
+            range_hz: (self.range_hz.0, self.fitted_to_hz(&records)),
             noise: &noise,
             choices: variant.choices,
             cancelled: self.cancelled,
         };
         let windows = fit(&records, &task);
         Some(self.gathered(records, windows))
+    }
+
+    /// Up to where poles are fitted, Hz: beyond the range, as far as the records go.
+    pub fn fitted_to_hz(&self, records: &Records) -> f64 {
+        (self.range_hz.1 + BEYOND_HZ).min(records.top_hz())
     }
 
     /// One set of resonances from what the windows found.
