@@ -195,7 +195,9 @@ impl Predicted {
         }
         let bands: Vec<Band> = middles.iter().zip(&sums).map(|(hz, sum)| sum.band(*hz)).collect();
         let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
-        let to_hz = limit(&bands).map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ);
+        let lowest = fits.iter().filter_map(|fit| fit.poles.first()).map(Pole::frequency_hz);
+        let with_poles = from_the_lowest_pole(&bands, lowest.fold(f64::INFINITY, f64::min));
+        let to_hz = limit(with_poles).map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ);
         Self { to_hz, bands }
     }
 
@@ -206,6 +208,13 @@ impl Predicted {
         let local = around.is_empty() || around.iter().any(|predicted| *predicted);
         self.to_hz.is_some_and(|limit| hz <= limit) && local
     }
+}
+
+/// The bands without those below the lowest pole: in these the next part holds what leaks out of the bands above, and
+/// nothing is claimed.
+fn from_the_lowest_pole(bands: &[Band], lowest_hz: f64) -> &[Band] {
+    let first = bands.iter().position(|band| band.hz + 0.5 * BAND_HZ >= lowest_hz);
+    &bands[first.unwrap_or(bands.len())..]
 }
 
 /// The highest band that was predicted while nearly all below were; at least three of them.
@@ -398,6 +407,20 @@ mod tests {
             assert_eq!(set.modes.iter().filter(|m| m.kind == Kind::Mode).count(), 0);
             assert_eq!(set.single_modes_to_hz, None);
         }
+    }
+
+    /// Bands that fail below the lowest pole are no reason to doubt those above; above it they are.
+    #[test]
+    fn the_limit_is_counted_from_the_lowest_pole() {
+        let band = |i: u32| Band {
+            hz: 25.0 + 5.0 * f64::from(i),
+            unexplained: Some(if i < 4 { 0.9 } else { 0.1 }),
+            most: 0.6,
+        };
+        let bands: Vec<Band> = (0..14).map(band).collect();
+        assert_eq!(limit(from_the_lowest_pole(&bands, 55.0)), Some(90.0));
+        assert_eq!(limit(from_the_lowest_pole(&bands, 20.0)), None);
+        assert!(from_the_lowest_pole(&bands, f64::INFINITY).is_empty());
     }
 
     /// Records too short for their poles give few rows or none, and no panic.
