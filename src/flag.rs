@@ -211,6 +211,8 @@ flags! {
         "See the flags of these bands in bands.csv.";
     NoneToTreat, "none-to-treat", "No claimed mode is heard longer than its audibility threshold, so none is to be treated first.", "";
     NotCompared, "not-compared", "Nothing was compared in this session.", "";
+    NotCalibrated, "not-calibrated", "Other positions' levels are known as sound pressure, this one's are not: its recording says no level and session.toml gives no zero_db_spl.",
+        "Record the calibrator with this microphone too, or add [calibration] with zero_db_spl to session.toml.";
     NotFinite, "not-finite", "A computation gave no finite number, so its cell is empty; this is a fault of the program.",
         "Please report it with the files that show it.";
 }
