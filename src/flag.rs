@@ -179,6 +179,16 @@ flags! {
         "Identify a tuned absorber with less damping, then damp it.";
     ManyModes, "many-modes", "The change is beyond chance for this row alone, but not among so many modes or bands, so it isn't counted.",
         "Measure both states again, or raise peak-to-noise.";
+    WideChange, "wide-change", "The change of decay is known to ±10 % or worse, too widely to tell it from none.",
+        "Average more takes, or raise the level: the row's reason says by how much.";
+    OutOfReach, "out-of-reach", "More than eight times the averages would be needed to know the change well enough.",
+        "Read the band, or add a position where the mode is stronger.";
+    WideLevelChange, "wide-level-change", "The change of level is known to ±1 dB or worse, too widely to tell it from none.",
+        "Measure at more positions in both states.";
+    MaybeHidden, "maybe-hidden", "Noise or neighbouring modes could hide this mode in the state that doesn't show it.",
+        "Average four times the takes there, or add a position in a corner.";
+    FewPlaces, "few-places", "Too few positions have a T20 in both states to hold its change against their scatter.",
+        "Measure at three positions or more in both states.";
     ChainAsStated, "chain-as-stated", "The data alone can't tell the room from the measuring chain; the verdict leans on same_chain in session.toml.", "";
     ChainUntold, "chain-untold", "The data can't tell the room from a filter in the measuring chain.",
         "State same_chain = true in session.toml if nothing in the chain was changed, or measure two more positions in both states.";

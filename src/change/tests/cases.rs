@@ -218,6 +218,14 @@ fn noise_makes_unsure_and_says_what_would_settle_it() {
     let unsure: Vec<&ModeChange> = changes.modes.iter().filter(|c| c.verdict == Verdict::Unsure).collect();
     assert!(unsure.len() > 3, "{}", changes.summary);
     assert!(unsure.iter().any(|c| c.reason.contains("dB more peak-to-noise")), "{:#?}", unsure);
+    for row in unsure {
+        assert!(!row.flags.is_empty(), "{row:#?}");
+        let out_of_reach = row.reason.contains("out of reach");
+        assert_eq!(row.flags.has(Flag::OutOfReach), out_of_reach, "{row:#?}");
+        if out_of_reach || row.reason.contains("would settle it (") {
+            assert!(row.flags.has(Flag::WideChange), "{row:#?}");
+        }
+    }
 }
 
 /// A mode that vanishes from the list after is gone only where it would have been seen, and one that
