@@ -223,7 +223,12 @@ fn bands_of(response: &Response, fraction: Fraction, banks: &Banks) -> Vec<BandD
     let mut bands =
         banks.with(fraction, response.rate_hz, |bank| decay::band_decays(&signal, fraction, bank));
     if let Some(flag) = NO_DECAY.into_iter().find(|flag| response.flags.has(*flag)) {
-        bands.iter_mut().for_each(|band| *band = BandDecay::void(band.band, flag));
+        // The level asks for no decay: that of a loop back is what the chain adds, and 0 dB for a unit sample.
+        let level = |band: &BandDecay| band.level.ok().filter(|_| flag == Flag::SignalItself);
+        let possible = bands.iter_mut().filter(|band| !band.flags.has(Flag::AboveRate));
+        possible.for_each(|band| {
+            *band = BandDecay { level: level(band).ok_or(flag), ..BandDecay::void(band.band, flag) };
+        });
     }
     bands
 }
