@@ -154,6 +154,10 @@ fn what_is_missing_or_twice_is_named() {
         assert!(ran.err.contains(said), "{said} not in {}", ran.err);
     }
     assert!(!ran.err.contains("logs"), "{}", ran.err);
+    // What was left out for another reason isn't called "without results" as well.
+    for what in ["copy", "late", "empty-results"] {
+        assert_eq!(ran.err.matches(&format!("{what}: left out")).count(), 1, "{what}: {}", ran.err);
+    }
     assert!(ran.out.contains("2 sessions"), "{}", ran.out);
     let again = home.run("gather all --out more");
     assert_eq!(again.status, Some(1));
