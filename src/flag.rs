@@ -54,7 +54,7 @@ flags! {
         "Export the response the right way round.";
     SecondSound, "second-sound", "After the response another sound sets in: two shots in one file, or a disturbance; it was left out.",
         "Cut the file to one impulse response, or measure again.";
-    SignalItself, "signal-itself", "The channel holds the test signal or its loopback, not a room: it is over at once, or it sweeps; it was left out.",
+    SignalItself, "signal-itself", "The channel holds the test signal or its loopback, not a room: it is over at once, or it sweeps; only its level is told, and it was left out of everything else.",
         "Choose the microphone's channel with --channel.";
     FadedDecay, "faded-decay", "The noise after the decay lies 6 dB or more below that before it: the response was faded or gated, so its decay is shorter than the room's; it was left out of the mode fit.",
         "Export the response without a fade or gate.";
@@ -194,6 +194,7 @@ flags! {
         "State same_chain = true in session.toml if nothing in the chain was changed, or measure two more positions in both states.";
     GainUnknown, "gain-unknown", "No band above the modes stands 15 dB over the noise in both states, so the gain between them is unknown and levels can't be compared.",
         "Measure over the full audio range, or at a higher level.";
+    GainRemoved, "gain-removed", "The gain changed between the states: level_change_db is without it, the levels before and after are as recorded, so their difference is another.", "";
     MovedMicrophone, "moved-microphone", "At one position or more the response changed in a way that a moved microphone explains; its level is left out.",
         "Mark microphone positions and measure there again.";
     MovedLoudspeaker, "moved-loudspeaker", "The response changed in a way that a moved loudspeaker explains, so levels say nothing about the room.",

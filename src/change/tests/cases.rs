@@ -115,6 +115,10 @@ fn a_gain_is_found_and_changes_no_verdict() {
     let old = measured(&empty(), "empty", QUIET);
     let (one, other) = (compared(&old, &plain, &settings()), compared(&old, &loud, &settings()));
     assert!((other.chain.gain.unwrap().value / 3.7 - 1.0).abs() < 0.01);
+    // The levels stand as recorded, their change without the gain: a row says so.
+    for place in other.positions.iter().filter(|p| p.level_ratio.is_some_and(|level| level.is_ok())) {
+        assert!(place.flags.has(Flag::GainRemoved), "{place:?}");
+    }
     for (a, b) in one.modes.iter().zip(&other.modes) {
         assert_eq!(a.verdict, b.verdict, "{} / {}", a.reason, b.reason);
         if let (Some(Ok(a)), Some(Ok(b))) = (a.level_ratio, b.level_ratio) {
