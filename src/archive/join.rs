@@ -173,7 +173,8 @@ fn bodies(session: &Results, tables: &[Table]) -> Result<Bodies, String> {
         let file = table.file_name();
         let bytes = fs::read(session.folder.join(&file))
             .map_err(|e| format!("its {file} can't be read ({})", e.kind()))?;
-        let body = body(&bytes, table).ok_or_else(|| format!("its {file} has other columns than this version's"))?;
+        let body =
+            body(&bytes, table).ok_or_else(|| format!("its {file} has other columns than this version's"))?;
         let lines = body.iter().filter(|byte| **byte == b'\n').count() as u64;
         if lines != *rows || body.last().is_some_and(|byte| *byte != b'\n') {
             return Err(format!("its {file} has {lines} whole rows where its results.json counts {rows}"));

@@ -14,8 +14,7 @@ pub(super) struct Files<'a, O: Write + Send> {
 impl<'a, O: Write + Send> Files<'a, O> {
     pub fn new(tables: &[Table], outs: &'a mut [O]) -> io::Result<Self> {
         let session = CatalogueRow::TABLE.columns.first();
-        let file =
-            |(table, out): (&Table, &'a mut O)| Ok((*table, Writer::new(table, session, out)?));
+        let file = |(table, out): (&Table, &'a mut O)| Ok((*table, Writer::new(table, session, out)?));
         Ok(Self { files: tables.iter().zip(outs).map(file).collect::<io::Result<_>>()? })
     }
 

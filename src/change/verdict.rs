@@ -158,9 +158,7 @@ fn changed_decay(
             flags.add(Flag::ChainAsStated);
             (verdict, Why::DecayMoved { as_stated: true })
         }
-        Cause::Undetermined => {
-            (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 })
-        }
+        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 }),
     }
 }
 
@@ -219,9 +217,7 @@ fn changed_level(
             flags.add(Flag::ChainAsStated);
             (Verdict::LevelOnly, Why::LevelMoved { as_stated: true })
         }
-        Cause::Undetermined => {
-            (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 })
-        }
+        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 }),
         _ => (Verdict::LevelOnly, Why::LevelMoved { as_stated: false }),
     }
 }

@@ -385,7 +385,9 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
 /// Where some levels are known as sound pressure, the others say why theirs are not.
 fn tell_uncalibrated(mut rows: Vec<ModeLevelRow>) -> Vec<ModeLevelRow> {
     if rows.iter().any(|row| row.level_spl.is_some()) {
-        rows.iter_mut().filter(|row| row.level_spl.is_none()).for_each(|row| row.flags.add(Flag::NotCalibrated));
+        rows.iter_mut()
+            .filter(|row| row.level_spl.is_none())
+            .for_each(|row| row.flags.add(Flag::NotCalibrated));
     }
     rows
 }

@@ -126,7 +126,11 @@ fn value(column: &Column, form: Form) -> String {
         (Kind::Dials, _) => "numbers by name",
     };
     let empty = if column.shape.nullable { format!(", may be {}", form.nothing) } else { String::new() };
-    let only = if column.shape.optional { format!("; a {} only where a row has a value", form.column) } else { String::new() };
+    let only = if column.shape.optional {
+        format!("; a {} only where a row has a value", form.column)
+    } else {
+        String::new()
+    };
     format!("{kind}{empty}{only}")
 }
 
