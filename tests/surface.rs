@@ -4,7 +4,7 @@
 use assert_cmd::Command;
 use std::collections::BTreeMap;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use stillroom::output::audio::{SampleForm, write_wav};
 use tempfile::TempDir;
 
@@ -56,7 +56,7 @@ impl Desk {
     }
 
     fn rows(&self, table: &str) -> Vec<BTreeMap<String, String>> {
-        rows(fs::read(Path::new(&self.path(table))).expect("the table is there").as_slice())
+        rows(fs::read(self.path(table)).expect("the table is there").as_slice())
     }
 }
 
@@ -139,10 +139,9 @@ fn a_given_unit_is_a_row_of_the_csv() {
     let json: serde_json::Value =
         serde_json::from_str(&desk.run(&format!("{asked} --format json")).out).expect("JSON");
     for (row, object) in [(&csv[0], &json), (&csv[1], &json["best"])] {
-        for (cell, key) in [("t60_s", "t60_s"), ("ring_s", "ring_s")] {
-            let (cell, value) =
-                (row[cell].parse::<f64>().expect("a number"), object[key].as_f64().expect("one"));
-            assert!((cell - value).abs() < 1e-4, "{row:?}");
+        for key in ["t60_s", "ring_s"] {
+            let cell: f64 = row[key].parse().expect("a number");
+            assert!((cell - object[key].as_f64().expect("a number")).abs() < 1e-4, "{row:?}");
         }
     }
     let given = &csv[0];

@@ -55,7 +55,7 @@ fn the_column_of_sound_pressure_comes_with_a_calibration() {
     let calibrated = sample::results();
     assert_eq!(
         csv_of(&calibrated.mode_levels),
-        format!("{HEAD},level_spl_db\nempty,1,40.376,seat,left,12.35,0.12,,no-time-base,98.45\n")
+        format!("{HEAD},level_spl_db\nempty,1,40.376,seat,left,12.35,0.12,,no-time-base,98.44\n")
     );
     let mut plain = sample::results();
     plain.mode_levels[0].level_spl = None;
