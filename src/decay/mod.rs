@@ -144,6 +144,20 @@ pub fn band_decays(signal: &Signal<'_>, fraction: Fraction, bank: &Bank) -> Vec<
     found
 }
 
+/// The bands of a record that holds no decay of a room: each has its level, and `why` in place of all else.
+#[must_use]
+pub(crate) fn band_levels(signal: &Signal<'_>, fraction: Fraction, bank: &Bank, why: Flag) -> Vec<BandDecay> {
+    let reason = if used(signal).is_some() { Flag::AboveRate } else { why };
+    let mut found: Vec<BandDecay> =
+        fraction.bands().into_iter().map(|band| BandDecay::void(band, reason)).collect();
+    each_band(signal, fraction, bank, |backward, energy| {
+        let level = evaluation::whole_level(energy).map_err(|_| why);
+        let band = backward.channel.band;
+        found[backward.channel.index] = BandDecay { level, ..BandDecay::void(band, why) };
+    });
+    found
+}
+
 /// The decay curve of every band for a figure, at most `points` each; `None` where no decay stands out.
 #[must_use]
 pub fn band_curves(
