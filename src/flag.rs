@@ -54,7 +54,7 @@ flags! {
         "Export the response the right way round.";
     SecondSound, "second-sound", "After the response another sound sets in: two shots in one file, or a disturbance; it was left out.",
         "Cut the file to one impulse response, or measure again.";
-    SignalItself, "signal-itself", "The channel holds the test signal or its loopback, not a room: it is over at once, or it sweeps; it was left out.",
+    SignalItself, "signal-itself", "The channel holds the test signal or its loopback, not a room: it is over at once, or it sweeps; only its level is told, and it was left out of everything else.",
         "Choose the microphone's channel with --channel.";
     FadedDecay, "faded-decay", "The noise after the decay lies 6 dB or more below that before it: the response was faded or gated, so its decay is shorter than the room's; it was left out of the mode fit.",
         "Export the response without a fade or gate.";
@@ -181,11 +181,22 @@ flags! {
         "Identify a tuned absorber with less damping, then damp it.";
     ManyModes, "many-modes", "The change is beyond chance for this row alone, but not among so many modes or bands, so it isn't counted.",
         "Measure both states again, or raise peak-to-noise.";
+    WideChange, "wide-change", "The change of decay is known to ±10 % or worse, too widely to tell it from none.",
+        "Average more takes, or raise the level: the row's reason says by how much.";
+    OutOfReach, "out-of-reach", "More than eight times the averages would be needed to know the change well enough.",
+        "Read the band, or add a position where the mode is stronger.";
+    WideLevelChange, "wide-level-change", "The change of level is known to ±1 dB or worse, too widely to tell it from none.",
+        "Measure at more positions in both states.";
+    MaybeHidden, "maybe-hidden", "Noise or neighbouring modes could hide this mode in the state that doesn't show it.",
+        "Average four times the takes there, or add a position in a corner.";
+    FewPlaces, "few-places", "Too few positions have a T20 in both states to hold its change against their scatter.",
+        "Measure at three positions or more in both states.";
     ChainAsStated, "chain-as-stated", "The data alone can't tell the room from the measuring chain; the verdict leans on same_chain in session.toml.", "";
     ChainUntold, "chain-untold", "The data can't tell the room from a filter in the measuring chain.",
         "State same_chain = true in session.toml if nothing in the chain was changed, or measure two more positions in both states.";
     GainUnknown, "gain-unknown", "No band above the modes stands 15 dB over the noise in both states, so the gain between them is unknown and levels can't be compared.",
         "Measure over the full audio range, or at a higher level.";
+    GainRemoved, "gain-removed", "The gain changed between the states: level_change_db is without it, the levels before and after are as recorded, so their difference is another.", "";
     MovedMicrophone, "moved-microphone", "At one position or more the response changed in a way that a moved microphone explains; its level is left out.",
         "Mark microphone positions and measure there again.";
     MovedLoudspeaker, "moved-loudspeaker", "The response changed in a way that a moved loudspeaker explains, so levels say nothing about the room.",
@@ -211,6 +222,8 @@ flags! {
         "See the flags of these bands in bands.csv.";
     NoneToTreat, "none-to-treat", "No claimed mode is heard longer than its audibility threshold, so none is to be treated first.", "";
     NotCompared, "not-compared", "Nothing was compared in this session.", "";
+    NotCalibrated, "not-calibrated", "Other positions' levels are known as sound pressure, this one's are not: its recording says no level and session.toml gives no zero_db_spl.",
+        "Record the calibrator with this microphone too, or add [calibration] with zero_db_spl to session.toml.";
     NotFinite, "not-finite", "A computation gave no finite number, so its cell is empty; this is a fault of the program.",
         "Please report it with the files that show it.";
 }

@@ -6,7 +6,7 @@ use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::{Kind, LN_1000, ModeSet};
 use crate::procedure::Check;
-use crate::response::Response;
+use crate::response::{Place, Response};
 use crate::room::Assignment;
 
 /// One position with one source.
@@ -83,7 +83,15 @@ impl StateResult {
     /// What the user should know of its responses, in sentences that name files.
     #[must_use]
     pub fn warnings(&self) -> Vec<String> {
-        self.places.iter().flat_map(|p| p.response.warnings.iter().cloned()).collect()
+        let of_state = |place: &Place, text: &String| match text.strip_prefix(&format!("{place}: ")) {
+            // A file's path tells its state, a place's name doesn't.
+            Some(rest) => format!("{place} in {}: {rest}", self.name),
+            None => text.clone(),
+        };
+        let of_place = |p: &PlaceResult| -> Vec<String> {
+            p.response.warnings.iter().map(|text| of_state(&p.response.place, text)).collect()
+        };
+        self.places.iter().flat_map(of_place).collect()
     }
 }
 

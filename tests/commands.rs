@@ -338,6 +338,10 @@ fn check_says_what_to_measure_again() {
     let run = job.run(&["check", "s", "--write"]);
     assert_eq!(run.status, 0, "{}", run.err);
     assert!(run.out.contains("Measure again") && run.out.contains("corner"), "{}", run.out);
+    let lines: Vec<&str> = run.out.lines().collect();
+    let drafted = lines.iter().position(|line| line.starts_with("Drafted "));
+    assert!(drafted.is_some_and(|at| at + 1 < lines.len()), "{}", run.out);
+    assert!(lines.last().is_some_and(|line| line.starts_with("not enough: ")), "{}", run.out);
     let manifest = fs::read_to_string(job.path("s/session.toml")).expect("drafted");
     assert!(manifest.contains("guess"));
     assert_eq!(job.run(&["check", "s", "--write"]).status, 2, "a manifest is never replaced");

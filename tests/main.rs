@@ -38,6 +38,8 @@ mod safety;
 mod score;
 mod seat_advice;
 mod structure;
+#[cfg(feature = "cli")]
+mod surface;
 mod synthetic;
 #[path = "synthetic/table.rs"]
 mod table;

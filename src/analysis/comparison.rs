@@ -179,7 +179,7 @@ fn band_facts<'a>(position: &'a str, source: &'a str, band: &'a BandDecay) -> Ba
         source,
         band_hz: band.band.centre_hz,
         t20_s: band.t20_s,
-        level: band.level,
+        level: if band.flags.has(Flag::SignalItself) { Err(Flag::SignalItself) } else { band.level },
         course: band.course.as_ref(),
     }
 }

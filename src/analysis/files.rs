@@ -46,7 +46,7 @@ impl FileRecord {
 pub struct Failure {
     /// Path within the session, where a file is meant.
     pub file: Option<String>,
-    /// Which channel of the file, where it holds several takes.
+    /// Which channel of the file, where it holds several takes and not all of them failed alike.
     pub channel: Option<usize>,
     /// State that failed, or that the file belongs to.
     pub state: Option<String>,
@@ -64,7 +64,7 @@ impl Failure {
     /// Whether it is this take's.
     #[must_use]
     pub fn is_of(&self, take: &Take) -> bool {
-        self.file.as_ref() == Some(&take.file) && self.channel == take.channel
+        self.file.as_ref() == Some(&take.file) && (self.channel.is_none() || self.channel == take.channel)
     }
 
     /// A file that could not be read.
@@ -132,6 +132,22 @@ impl std::fmt::Display for Failure {
         }
         Ok(())
     }
+}
+
+/// A file that fails alike for each of its channels is told once.
+pub(super) fn of_whole_files(failures: Vec<Failure>) -> Vec<Failure> {
+    let mut told: Vec<Failure> = Vec::with_capacity(failures.len());
+    for failure in failures {
+        let alike = |other: &&mut Failure| {
+            let whole = Failure { channel: failure.channel, ..(**other).clone() };
+            failure.file.is_some() && whole == failure
+        };
+        match told.iter_mut().find(alike) {
+            Some(first) => first.channel = None,
+            None => told.push(failure),
+        }
+    }
+    told
 }
 
 /// What the session itself could not find or use: files it was to read, states that are missing.

@@ -220,12 +220,13 @@ fn note_unusable(state: &str, error: &ResponseError, done: &mut Done) {
 fn bands_of(response: &Response, fraction: Fraction, banks: &Banks) -> Vec<BandDecay> {
     let signal =
         Signal { samples: &response.samples, rate_hz: response.rate_hz, onset_s: response.onset_s() };
-    let mut bands =
-        banks.with(fraction, response.rate_hz, |bank| decay::band_decays(&signal, fraction, bank));
-    if let Some(flag) = NO_DECAY.into_iter().find(|flag| response.flags.has(*flag)) {
-        bands.iter_mut().for_each(|band| *band = BandDecay::void(band.band, flag));
-    }
-    bands
+    let fault = NO_DECAY.into_iter().find(|flag| response.flags.has(*flag));
+    banks.with(fraction, response.rate_hz, |bank| match fault {
+        None => decay::band_decays(&signal, fraction, bank),
+        // The level asks for no decay: that of a loop back is what the chain adds.
+        Some(flag @ Flag::SignalItself) => decay::band_levels(&signal, fraction, bank, flag),
+        Some(flag) => fraction.bands().into_iter().map(|band| BandDecay::void(band, flag)).collect(),
+    })
 }
 
 /// Determines the emission time that all positions of a state share. If the known distances move a direct sound, its

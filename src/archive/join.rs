@@ -1,7 +1,7 @@
 //! The tables of all sessions, one session in memory at a time.
 
 use std::fs;
-use std::io::{self, Write};
+use std::io::{self, BufRead, Write};
 
 use super::summary::{self, Bodies};
 use super::{Archive, ArchiveError, CatalogueRow, LeftOut, Results};
@@ -74,10 +74,21 @@ impl Archive {
             .unwrap_or_else(|_| Ok(Gathered::default()))
     }
 
-    /// Tables that at least one session has: those of a comparison are not everywhere.
-    fn tables(&self) -> Vec<&'static Table> {
+    /// Tables that at least one session has: those of a comparison are not everywhere. So with optional columns.
+    fn tables(&self) -> Vec<Table> {
         let has = |table: &&&Table| self.sessions.iter().any(|of| of.head.tables.contains_key(table.name));
-        CSV_TABLES.iter().filter(has).copied().collect()
+        let of = |table: &&Table| if self.has_all_columns(table) { **table } else { table.always() };
+        CSV_TABLES.iter().filter(has).map(of).collect()
+    }
+
+    fn has_all_columns(&self, table: &Table) -> bool {
+        let head = header(table);
+        let first_line = |of: &Results| {
+            let file = fs::File::open(of.folder.join(table.file_name())).ok()?;
+            io::BufReader::new(file).lines().next()?.ok()
+        };
+        table.columns.len() == table.always().columns.len()
+            || self.sessions.iter().any(|of| first_line(of).is_some_and(|line| line == head))
     }
 
     fn has_parquet(&self) -> bool {
@@ -94,7 +105,7 @@ impl Archive {
     /// `outs`: a CSV file for each table, then, where they were asked for, a Parquet file for each.
     fn stream_all(
         &self,
-        tables: &[&'static Table],
+        tables: &[Table],
         outs: &mut [&mut Out<'_>],
         cancelled: &dyn Fn() -> bool,
     ) -> io::Result<Result<Gathered, ArchiveError>> {
@@ -112,7 +123,7 @@ impl Archive {
     /// `also`: takes each session's name and tables, or says why they can't be taken; asked first.
     fn stream(
         &self,
-        tables: &[&'static Table],
+        tables: &[Table],
         (outs, also): (&mut [&mut Out<'_>], &mut Also<'_>),
         cancelled: &dyn Fn() -> bool,
     ) -> io::Result<Result<Gathered, ArchiveError>> {
@@ -124,7 +135,7 @@ impl Archive {
             if cancelled() {
                 return Ok(Err(ArchiveError::Interrupted));
             }
-            let read = match bodies(session) {
+            let read = match bodies(session, tables) {
                 Ok(bodies) => also(&session.name, &bodies)?.map(|()| bodies),
                 Err(reason) => Err(reason),
             };
@@ -149,7 +160,7 @@ impl Archive {
 }
 
 /// Reads all tables of a session and holds them against what its `results.json` says of them.
-fn bodies(session: &Results) -> Result<Bodies, String> {
+fn bodies(session: &Results, tables: &[Table]) -> Result<Bodies, String> {
     if session.head.tables.is_empty() {
         return Err(
             "its results.json doesn't count the rows of its tables, as results of older versions".to_owned()
@@ -157,21 +168,39 @@ fn bodies(session: &Results) -> Result<Bodies, String> {
     }
     let mut bodies = Bodies::new();
     for (name, rows) in &session.head.tables {
-        let table = CSV_TABLES.iter().find(|table| table.name == name);
+        let table = tables.iter().find(|table| table.name == name);
         let table = table.ok_or_else(|| format!("a table {name} that this version doesn't know"))?;
         let file = table.file_name();
         let bytes = fs::read(session.folder.join(&file))
             .map_err(|e| format!("its {file} can't be read ({})", e.kind()))?;
-        let head = format!("{}\n", header(table));
-        let body = bytes.strip_prefix(head.as_bytes());
-        let body = body.ok_or_else(|| format!("its {file} has other columns than this version's"))?;
+        let body =
+            body(&bytes, table).ok_or_else(|| format!("its {file} has other columns than this version's"))?;
         let lines = body.iter().filter(|byte| **byte == b'\n').count() as u64;
         if lines != *rows || body.last().is_some_and(|byte| *byte != b'\n') {
             return Err(format!("its {file} has {lines} whole rows where its results.json counts {rows}"));
         }
-        bodies.insert(table.name, body.to_vec());
+        bodies.insert(table.name, body);
     }
     Ok(bodies)
+}
+
+/// The lines below the header; optional columns that this session's table lacks are empty.
+fn body(bytes: &[u8], table: &Table) -> Option<Vec<u8>> {
+    let below = |table: &Table| bytes.strip_prefix(format!("{}\n", header(table)).as_bytes());
+    if let Some(body) = below(table) {
+        return Some(body.to_vec());
+    }
+    let short = table.always();
+    let body = below(&short)?;
+    let lacking = vec![b','; table.columns.len() - short.columns.len()];
+    let mut filled = Vec::with_capacity(body.len() + body.len() / 32);
+    for line in body.split_inclusive(|byte| *byte == b'\n') {
+        match line.strip_suffix(b"\n") {
+            Some(cells) => filled.extend([cells, &lacking, b"\n"].concat()),
+            None => filled.extend_from_slice(line),
+        }
+    }
+    Some(filled)
 }
 
 fn header(table: &Table) -> String {

@@ -29,9 +29,10 @@ pub fn look(paths: &[PathBuf], sessions: Option<&Path>) -> Result<Archive, Archi
         finder.path(path);
     }
     finder.refuse_schemas()?;
+    let looked_at = finder.looked_at();
     let mut archive = finder.archive();
     if let Some(folder) = sessions {
-        name_missing(&mut archive, folder);
+        name_missing(&mut archive, folder, &looked_at);
     }
     if archive.sessions.is_empty() {
         let found = match archive.left_out.first() {
@@ -110,6 +111,16 @@ impl Finder {
         }
     }
 
+    /// What the sessions of all these folders are called, those that were left out among them.
+    fn looked_at(&self) -> BTreeSet<String> {
+        let session = |folder: &PathBuf| {
+            let name = name(folder);
+            let short = name.strip_suffix(INTERRUPTED).or(name.strip_suffix(ENDING));
+            short.map_or(name.clone(), str::to_owned)
+        };
+        self.seen.iter().map(session).collect()
+    }
+
     fn leave(&mut self, folder: &Path, reason: String, advice: &'static str) {
         self.left_out.push(LeftOut { what: plain(&folder.display().to_string()), reason, advice });
     }
@@ -169,14 +180,13 @@ fn session_names(folders: &[PathBuf]) -> Vec<String> {
     full.iter().map(|name| Some(short(name)).filter(unique).unwrap_or_else(|| name.clone())).collect()
 }
 
-/// Sub-folders of `folder` that no results are called after.
-fn name_missing(archive: &mut Archive, folder: &Path) {
-    let known: BTreeSet<&str> = archive.sessions.iter().filter_map(|of| of.name.rsplit('/').next()).collect();
+/// Sub-folders of `folder` that no results are called after. What became of results that were left out is told already.
+fn name_missing(archive: &mut Archive, folder: &Path, looked_at: &BTreeSet<String>) {
     let entries = fs::read_dir(folder).into_iter().flatten().flatten();
     let mut missing: Vec<String> = entries
         .filter(|entry| entry.path().is_dir() && !entry.path().join(RESULTS_JSON).is_file())
         .map(|entry| name(&entry.path()))
-        .filter(|name| !name.starts_with('.') && !name.ends_with(ENDING) && !known.contains(name.as_str()))
+        .filter(|name| !name.starts_with('.') && !name.ends_with(ENDING) && !looked_at.contains(name))
         .collect();
     missing.sort_by_cached_key(|name| NaturalKey::new(name));
     archive.left_out.extend(missing.into_iter().map(|name| LeftOut {

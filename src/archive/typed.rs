@@ -8,14 +8,13 @@ use crate::table::{CatalogueRow, Cell, Row, Table, csv_text};
 
 /// One file a table, all open.
 pub(super) struct Files<'a, O: Write + Send> {
-    files: Vec<(&'static Table, Writer<&'a mut O>)>,
+    files: Vec<(Table, Writer<&'a mut O>)>,
 }
 
 impl<'a, O: Write + Send> Files<'a, O> {
-    pub fn new(tables: &[&'static Table], outs: &'a mut [O]) -> io::Result<Self> {
+    pub fn new(tables: &[Table], outs: &'a mut [O]) -> io::Result<Self> {
         let session = CatalogueRow::TABLE.columns.first();
-        let file =
-            |(table, out): (&&'static Table, &'a mut O)| Ok((*table, Writer::new(table, session, out)?));
+        let file = |(table, out): (&Table, &'a mut O)| Ok((*table, Writer::new(table, session, out)?));
         Ok(Self { files: tables.iter().zip(outs).map(file).collect::<io::Result<_>>()? })
     }
 

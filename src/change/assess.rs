@@ -192,6 +192,7 @@ impl Assessment<'_> {
             decay_sd: -pole.re * log_sd,
             kind,
             overlapping: slow.overlapping && fast.overlapping,
+            remarks: [slow, fast].iter().flat_map(|pole| pole.remarks.iter()).collect(),
             residues,
         }
     }
@@ -243,6 +244,11 @@ impl Assessment<'_> {
             flags.add(Flag::NotPredicted);
         }
         let (verdict, why) = decide(&case, self.settings, &mut flags);
+        match (why, after.first()) {
+            (Why::NotClaimed { before: true }, _) => flags.extend(&mode.remarks),
+            (Why::NotClaimed { before: false }, Some(pole)) => flags.extend(&pole.remarks),
+            _ => why.unsettled().iter().for_each(|flag| flags.add(*flag)),
+        }
         let row = self.row(i, evidence, &case, (verdict, why), flags);
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
         let tracked =
@@ -405,11 +411,14 @@ impl Assessment<'_> {
     fn arrival(&self, j: usize, noise_before: &[Option<Noise>]) -> ModeChange {
         let pole = &self.new[j];
         let noise = residue_noise(noise_before, &self.rates(false), 1.0, pole.hz());
+        let mut flags = Flags::default();
         let (verdict, reason) = if self.filters.iter().any(|f| f.pole == j) {
             (Verdict::Chain, say!("change.filter-rings"))
         } else if !self.inside(pole) || would_show(pole, 1.0, self.old, &noise) == Some(false) {
+            flags.add(Flag::MaybeHidden);
             (Verdict::Unsure, say!("change.only-after"))
         } else if pole.residues.len() < 2 && self.settings.same_chain != Some(true) {
+            flags.add(Flag::ChainUntold);
             (Verdict::Unsure, say!("change.only-after-one-place"))
         } else {
             (Verdict::New, say!("change.new", hz = number(pole.hz(), 1)))
@@ -429,7 +438,7 @@ impl Assessment<'_> {
             shape_match: None,
             verdict,
             reason,
-            flags: Flags::default(),
+            flags,
         }
     }
 }

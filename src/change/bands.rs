@@ -95,12 +95,16 @@ fn decide(
                 change.flags.add(Flag::ManyModes);
                 Why::AmongMany { bands }
             } else {
+                change.flags.add(Flag::WideChange);
                 Why::Wide { places: evidence.places_for(margin) }
             }
         }
         _ => match change.before_t20_s.err().or(change.after_t20_s.err()) {
             Some(flag) => Why::NoTime(flag),
-            None => Why::FewPlaces,
+            None => {
+                change.flags.add(Flag::FewPlaces);
+                Why::FewPlaces
+            }
         },
     };
     change.verdict = Some(match (why, ratio) {

@@ -42,7 +42,7 @@ pub(super) struct Doubts {
     /// Whether no file after could be used.
     nothing_after: bool,
     /// The set-up moved: the loudspeaker, or most microphones.
-    moved: bool,
+    moved: Option<Flag>,
     /// Whether the gain is different at every place.
     uneven_gain: bool,
     /// ln of the factor by which levels moved beyond what the direct sound's gain and the decays explain.
@@ -71,7 +71,11 @@ impl Doubts {
             faults_after: after.places.iter().any(|p| p.fault.is_some() && p.low.is_some()),
             copied: copies > 0 && 2 * copies >= after.places.len(),
             nothing_after: after.places.iter().all(|p| p.low.is_none()) && after.modes.modes.is_empty(),
-            moved: moved.loudspeaker || (microphones > 1 && 2 * microphones > places),
+            moved: if moved.loudspeaker {
+                Some(Flag::MovedLoudspeaker)
+            } else {
+                (microphones > 1 && 2 * microphones > places).then_some(Flag::MovedMicrophone)
+            },
             direct_off: None,
             uneven_gain: places >= 4 && !moved.loudspeaker && gain.spread.is_some_and(|s| s > UNEVEN),
             places,
@@ -81,7 +85,7 @@ impl Doubts {
 
     /// Adds what the bands' levels say of the gain.
     pub fn with_direct_off(self, direct_off: Option<f64>) -> Self {
-        Self { direct_off: direct_off.filter(|_| !self.moved), ..self }
+        Self { direct_off: direct_off.filter(|_| self.moved.is_none()), ..self }
     }
 
     /// Whether no one gain lies between the states.
@@ -132,7 +136,7 @@ impl Doubts {
             return Some((Some(Flag::RateSuspect), rate.reason()));
         }
         if self.nothing_after {
-            return Some((None, say!("change.nothing-after")));
+            return Some((Some(Flag::LeftOutOfFit), say!("change.nothing-after")));
         }
         let decided = change.verdict != Verdict::Unsure;
         if decided && self.copied {
@@ -143,7 +147,7 @@ impl Doubts {
             return Some((Some(Flag::ShapeDiffers), say!("change.other-shape", hz = number(hz, 1))));
         }
         match change.verdict {
-            Verdict::New if self.moved => Some((None, say!("change.only-after-moved"))),
+            Verdict::New if self.moved.is_some() => Some((self.moved, say!("change.only-after-moved"))),
             Verdict::New if self.faults_after => Some((None, say!("change.only-after-faulty"))),
             Verdict::LevelOnly if self.uneven_gain => {
                 Some((Some(Flag::GainUneven), say!("change.uneven-gain")))

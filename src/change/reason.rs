@@ -86,7 +86,7 @@ fn not_claimed(before: bool, n: &Numbers) -> Message {
 
 /// "6 dB more peak-to-noise after, four times the averages, would settle it".
 fn settles(need: Need) -> Message {
-    let db = (20.0 * need.factor.log10()).ceil().max(1.0);
+    let db = need.decibels();
     let averages = 10f64.powf(db / 10.0);
     let place = if need.both {
         say!("change.in-both-states")
@@ -95,8 +95,7 @@ fn settles(need: Need) -> Message {
     } else {
         say!("change.before-where-wider")
     };
-    // Eight averages are 9 dB; beyond that nobody waits.
-    if db > 9.0 {
+    if need.out_of_reach() {
         return say!("change.out-of-reach", db = number(db, 0), place = place);
     }
     say!("change.would-settle", db = number(db, 0), place = place, averages = number(averages, 0))

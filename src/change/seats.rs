@@ -4,11 +4,15 @@ use super::gain::Gain;
 use super::level::PeakLevel;
 use super::outcome::{ModeChange, PositionChange, Ratio, Seat, Verdict};
 use super::ring::ring_s;
+use super::verdict::NEPERS_PER_DB;
 use super::view::{Common, Resonance};
 use crate::flag::{Flag, Flags};
 use crate::modes::LN_1000;
 use crate::session::Role;
 use rustfft::num_complex::Complex64;
+
+/// A gain of so many nepers shows in levels of two decimals (0.01 dB).
+const LEAST_GAIN: f64 = 0.01 * NEPERS_PER_DB;
 
 /// One mode with what became of it, ready for the places.
 pub(super) struct TrackedMode<'a> {
@@ -53,6 +57,10 @@ fn position(
         flags.add(Flag::MovedLoudspeaker);
     }
     let (before, after) = (tracked.peak_levels.0[m], tracked.peak_levels.1.get(m).copied().flatten());
+    let level_ratio = level_ratio(before, after, gain, m, tracked);
+    if level_ratio.is_ok() && removed(gain, m).abs() >= LEAST_GAIN {
+        flags.add(Flag::GainRemoved);
+    }
     let seen = |h: Option<PeakLevel>, lost: Flag| h.map(|h| h.value).ok_or(lost);
     let factor = gain.log.map_or(1.0, |g| g.value.exp());
     PositionChange {
@@ -65,7 +73,7 @@ fn position(
             after.map(|h| PeakLevel { value: h.value * factor, ..h }),
             after_flag(tracked),
         )),
-        level_ratio: Some(level_ratio(before, after, gain, m, tracked)),
+        level_ratio: Some(level_ratio),
         before_ring_s: Some(ring_here(&[tracked.before], m).ok_or(Flag::NotSeenHere)),
         after_ring_s: Some(ring_here(&tracked.after, m).ok_or(after_flag(tracked))),
         flags,
@@ -74,6 +82,12 @@ fn position(
 
 fn after_flag(tracked: &TrackedMode<'_>) -> Flag {
     if tracked.after.is_empty() { tracked.lost } else { Flag::NotSeenHere }
+}
+
+/// The gain that the change of level at a place is without, in nepers.
+fn removed(gain: &Gain, m: usize) -> f64 {
+    let own = gain.own.get(m).copied().flatten();
+    gain.log.map_or(0.0, |common| common.value) + own.map_or(0.0, |own| own.value)
 }
 
 fn level_ratio(

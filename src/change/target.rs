@@ -28,7 +28,7 @@ pub enum Met {
     Yes,
     /// The whole 95 % interval misses it.
     No,
-    /// The interval straddles it, or there is no value.
+    /// The interval straddles it.
     Unsure,
 }
 
@@ -62,8 +62,8 @@ pub struct TargetFinding {
     pub limit_s: f64,
     /// Seconds left to the limit: below zero is missed.
     pub margin_s: Option<f64>,
-    /// Whether it is kept.
-    pub met: Met,
+    /// Whether it is kept; `None` without a value.
+    pub met: Option<Met>,
     /// Remarks.
     pub flags: Flags,
 }
@@ -109,7 +109,7 @@ fn judged(value: Result<Estimate, Flag>, lower: Option<f64>, upper: f64) -> Targ
         interval_s: None,
         limit_s: upper,
         margin_s: None,
-        met: Met::Unsure,
+        met: None,
         flags: Flags::default(),
     };
     let value = match value {
@@ -130,13 +130,13 @@ fn judged(value: Result<Estimate, Flag>, lower: Option<f64>, upper: f64) -> Targ
     finding.margin_s = Some(under.map_or(upper - value.value, |lower| value.value - lower));
     let kept = high <= upper && lower.is_none_or(|lower| low >= lower);
     let missed = low > upper || lower.is_some_and(|lower| high < lower);
-    finding.met = if kept {
+    finding.met = Some(if kept {
         Met::Yes
     } else if missed {
         Met::No
     } else {
         Met::Unsure
-    };
+    });
     finding
 }
 
@@ -156,14 +156,14 @@ mod tests {
             (Some(0.47), 0.6, Met::Unsure),
             (Some(0.55), 0.6, Met::No),
         ] {
-            assert_eq!(judged(value, lower, upper).met, met, "{lower:?} {upper}");
+            assert_eq!(judged(value, lower, upper).met, Some(met), "{lower:?} {upper}");
         }
         let below = judged(value, Some(0.55), 0.65);
         assert_eq!(below.limit_s, 0.55);
         assert!(below.flags.has(Flag::LowerLimit) && !judged(value, None, 0.46).flags.has(Flag::LowerLimit));
         assert!((below.margin_s.unwrap() + 0.05).abs() < 1e-12);
         let empty = judged(Err(Flag::AboveRate), None, 0.5);
-        assert_eq!((empty.met, empty.margin_s), (Met::Unsure, None));
+        assert_eq!((empty.met, empty.margin_s), (None, None), "nothing straddles anything without a value");
         assert!(empty.flags.has(Flag::AboveRate));
     }
 }

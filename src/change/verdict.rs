@@ -77,6 +77,22 @@ pub(super) enum Why {
     WideLevel,
 }
 
+impl Why {
+    /// What keeps a row undecided, and with it what would settle it, in the words of the tables. Of a resonance that
+    /// isn't claimed the remarks in `modes.csv` say it, of levels that can't be compared their own reason.
+    pub fn unsettled(self) -> &'static [Flag] {
+        match self {
+            Self::NotSeenEither => &[Flag::MaybeHidden],
+            Self::Undetermined { .. } => &[Flag::ChainUntold],
+            Self::AmongMany | Self::LevelAmongMany => &[Flag::ManyModes],
+            Self::Wide(need) if need.out_of_reach() => &[Flag::WideChange, Flag::OutOfReach],
+            Self::Wide(_) | Self::MaybeDamping => &[Flag::WideChange],
+            Self::WideLevel => &[Flag::WideLevelChange],
+            _ => &[],
+        }
+    }
+}
+
 /// What would settle an undecided decay.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Need {
@@ -86,6 +102,18 @@ pub(super) struct Need {
     pub both: bool,
     /// Factor by which noise must fall against the response (of pressures).
     pub factor: f64,
+}
+
+impl Need {
+    /// The same in whole decibels, at least one.
+    pub fn decibels(&self) -> f64 {
+        (20.0 * self.factor.log10()).ceil().max(1.0)
+    }
+
+    /// Eight averages are 9 dB; beyond that nobody waits.
+    pub fn out_of_reach(&self) -> bool {
+        self.decibels() > 9.0
+    }
 }
 
 /// The verdict with its reason.
@@ -110,7 +138,6 @@ pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut
     // A change that is small for certain needs no finding to be called none.
     if ringing.excludes_zero() && precise && !case.ringing_significant && !ringing.within(settings.t60_margin)
     {
-        flags.add(Flag::ManyModes);
         return (Verdict::Unsure, Why::AmongMany);
     }
     by_level(case, ringing, settings, flags)
@@ -131,10 +158,7 @@ fn changed_decay(
             flags.add(Flag::ChainAsStated);
             (verdict, Why::DecayMoved { as_stated: true })
         }
-        Cause::Undetermined => {
-            flags.add(Flag::ChainUntold);
-            (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 })
-        }
+        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 }),
     }
 }
 
@@ -163,7 +187,6 @@ fn by_level(
         return (Verdict::Unchanged, Why::WithinMargins);
     }
     if moved && level.sd < LEVEL_SD {
-        flags.add(Flag::ManyModes);
         return (Verdict::Unsure, Why::LevelAmongMany);
     }
     (Verdict::Unsure, Why::WideLevel)
@@ -194,10 +217,7 @@ fn changed_level(
             flags.add(Flag::ChainAsStated);
             (Verdict::LevelOnly, Why::LevelMoved { as_stated: true })
         }
-        Cause::Undetermined => {
-            flags.add(Flag::ChainUntold);
-            (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 })
-        }
+        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 }),
         _ => (Verdict::LevelOnly, Why::LevelMoved { as_stated: false }),
     }
 }

@@ -2,7 +2,7 @@
 //! and one gain.
 
 use super::facts::{PlaceFacts, StateFacts};
-use crate::flag::Flag;
+use crate::flag::{Flag, Flags};
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
 
@@ -82,6 +82,8 @@ pub(super) struct Resonance {
     pub kind: Kind,
     /// Whether single modes can't be told where it lies.
     pub overlapping: bool,
+    /// The remarks on it in `modes.csv`: if it isn't claimed, the reasons.
+    pub remarks: Flags,
     /// Its residue at each common place; `None` where it has no amplitude (whether that stands out of the noise, the
     /// variance tells).
     pub residues: Vec<Option<ScaledResidue>>,
@@ -150,6 +152,7 @@ pub(super) fn resonance(
         decay_sd: widening * mode.decay_sd_per_s,
         kind: mode.kind,
         overlapping: mode.flags.has(Flag::NotPredicted),
+        remarks: mode.flags.clone(),
         residues: Vec::new(),
     };
     let common = resonance.common_variance();

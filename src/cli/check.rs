@@ -40,9 +40,10 @@ pub fn run(args: &CheckArgs) -> Result<Exit, Failed> {
     looked_at.between = between(&session, &found, &settings);
     let judged = look(&looked_at);
     show(&judged, &found);
-    if args.write {
-        draft(&session)?;
-    }
+    let drafted = if args.write { draft(&session) } else { Ok(()) };
+    // The last line, whatever came before it.
+    screen::heading(&judged.verdict());
+    drafted?;
     Ok(match (found.found_anything(), found.failures.is_empty()) {
         (false, _) => Exit::Nothing,
         (_, false) => Exit::Partial,
@@ -172,7 +173,6 @@ fn show(judged: &Readiness, found: &Analysis) {
         screen::heading("Enough for");
         judged.purposes.iter().for_each(|text| screen::paragraph(text));
     }
-    screen::heading(&judged.verdict());
 }
 
 /// What holds of many places alike is said once, with the places' number.
@@ -276,6 +276,6 @@ fn draft(session: &Session) -> Result<(), Failed> {
         )),
         error => Failed::nothing(error),
     })?;
-    screen::line(&format!("Drafted {}: look at the lines marked as guesses.", write::shown(&path)));
+    screen::heading(&format!("Drafted {}: look at the lines marked as guesses.", write::shown(&path)));
     Ok(())
 }

@@ -211,7 +211,8 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
         let counted = |f: &&TargetFinding| f.mode.is_some() || wanted.is_none_or(|w| f.position == w);
         let judged: Vec<&TargetFinding> =
             findings.iter().filter(counted).filter(|f| f.value_s.is_ok()).collect();
-        let count = |word: &str| judged.iter().filter(|f| f.met.word() == word).count();
+        let count =
+            |word: &str| judged.iter().filter(|f| f.met.is_some_and(|met| met.word() == word)).count();
         screen::paragraph(&format!(
             "Target, {}: {} kept, {} missed, {} unsure (targets.csv).",
             found.states[*state].name,

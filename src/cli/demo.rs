@@ -4,10 +4,14 @@ use super::args::{
     Bands, CompareArgs, ComputingArgs, DemoArgs, Format, JobArgs, OutputArgs, ReadingArgs, TableFiles,
 };
 use super::{Exit, Failed, compare, screen, write};
+use stillroom::demo::DemoError;
 
 /// Writes the session, analyses it and compares its states.
 pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
-    let demo = stillroom::demo::write(&args.folder).map_err(Failed::nothing)?;
+    let demo = stillroom::demo::write(&args.folder).map_err(|error| match error {
+        DemoError::NotEmpty { .. } | DemoError::ManifestChanged { .. } => Failed::usage(error),
+        _ => Failed::nothing(error),
+    })?;
     if !args.run.quiet {
         let folder = write::shown(&args.folder);
         screen::paragraph(&format!(

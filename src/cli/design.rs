@@ -3,6 +3,7 @@
 use super::analyze::options;
 use super::args::{DesignArgs, Format};
 use super::design_unit::{GivenUnit, parse};
+use super::predict::NO_ROOM;
 use super::screen::println;
 use super::{Exit, Failed, design_screen};
 use serde_json::{Value, json};
@@ -198,7 +199,7 @@ fn porous(room: &Treated, t60_s: f64) -> Vec<(Layer, f64, f64)> {
 fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
     let up_to_hz = (3.0 * args.mode).max(250.0);
     let Some(path) = &args.path else {
-        let dims = args.dims.as_deref().unwrap_or_default();
+        let dims = args.dims.as_deref().ok_or_else(|| Failed::usage(NO_ROOM))?;
         let lengths = parse_dimensions(dims).map_err(Failed::usage)?;
         let temperature_c = args.temperature.unwrap_or(20.0);
         let air = Enclosure::rectangular(lengths, temperature_c, up_to_hz).map_err(Failed::usage)?;

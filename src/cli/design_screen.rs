@@ -3,7 +3,7 @@
 use super::design::{Answer, GivenAnswer};
 use super::screen;
 use super::screen::println;
-use stillroom::design::{Build, Layer, Outcome, Proposal, Treated, kelvins_for};
+use stillroom::design::{Build, Layer, Outcome, Plate, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;
 
 /// A summary to read.
@@ -298,14 +298,19 @@ fn cautions() {
     );
 }
 
-/// One row a proposal.
+/// One row a proposal; of a given unit one row, and one for its best setting there.
 pub fn csv(answer: &Answer) {
     println!(
         "build,depth_m,units,area_m2,panel_kg_m2,opening_radius_m,neck_m,litres,free_hz,installed_hz,decay_per_s,t60_s,ring_s,chance"
     );
+    if let Some(given) = &answer.given {
+        csv_given("given", given, (&given.unit.plate, &given.outcome), given.chance);
+        if let Some((plate, outcome)) = &given.best {
+            csv_given("best", given, (plate, outcome), None);
+        }
+    }
     for p in answer.proposals.iter().flatten() {
         let neck = p.neck_m(answer.room.air.density_kg_m3);
-        let cell = |x: Option<f64>| x.map_or(String::new(), |x| format!("{x:.5}"));
         let (kind, depth) = match p.build {
             Build::Sealed { depth_m, .. } => ("sealed", Some(depth_m)),
             Build::Vented { .. } => ("vented", None),
@@ -327,4 +332,30 @@ pub fn csv(answer: &Answer) {
             cell(p.chance)
         );
     }
+}
+
+fn cell(value: Option<f64>) -> String {
+    value.map_or(String::new(), |value| format!("{value:.5}"))
+}
+
+/// A given unit, as it is or at its best; what doesn't follow from what was typed stays empty.
+fn csv_given(word: &str, given: &GivenAnswer, (plate, outcome): (&Plate, &Outcome), chance: Option<f64>) {
+    let area_m2 = given.face.area_m2();
+    let installed = given.system.installed(plate).map(|(unit, _)| unit.omega_per_s / std::f64::consts::TAU);
+    // At another setting neither neck nor opening is as typed.
+    let neck = given.unit.neck_m.filter(|_| word == "given");
+    println!(
+        "{word},{},1,{area_m2:.5},{},{},{},{},{:.4},{},{:.3},{:.4},{:.4},{}",
+        cell(given.unit.depth_m),
+        cell(given.unit.panel_kg_m2(plate)),
+        cell(neck.map(|n| n.0)),
+        cell(neck.map(|n| n.1)),
+        given.unit.litres(area_m2).map_or(String::new(), |litres| format!("{litres:.1}")),
+        plate.frequency_hz(),
+        installed.map_or(String::new(), |hz| format!("{hz:.4}")),
+        plate.decay_per_s(),
+        outcome.t60_s,
+        outcome.ring_s,
+        cell(chance)
+    );
 }

@@ -16,6 +16,26 @@ pub struct GivenUnit {
     pub air_spring: bool,
     /// Whether it follows the air's temperature.
     pub vented: bool,
+    /// Depth of a sealed unit's air, if typed, m.
+    pub depth_m: Option<f64>,
+    /// Radius of a round opening and length of the neck of a vented one, m.
+    pub neck_m: Option<(f64, f64)>,
+    /// Air behind a vented one, m³.
+    volume_m3: Option<f64>,
+    /// Share of a panel's mass that moves: how it is held.
+    share: f64,
+}
+
+impl GivenUnit {
+    /// Mass of the panel that `plate` needs, kg/m²; a vented unit has none.
+    pub fn panel_kg_m2(&self, plate: &Plate) -> Option<f64> {
+        (!self.vented).then_some(plate.mass_kg_m2 * self.share)
+    }
+
+    /// Air behind a face of so many m², litres; `None` where it wasn't typed.
+    pub fn litres(&self, area_m2: f64) -> Option<f64> {
+        self.volume_m3.or(self.depth_m.map(|depth| depth * area_m2)).map(|volume| 1e3 * volume)
+    }
 }
 
 const NAMES: [&str; 8] = ["mass", "hz", "decay", "area", "depth", "volume", "opening", "neck"];
@@ -57,7 +77,17 @@ pub fn parse(text: &str, edges: Edges, air: &Enclosure) -> Result<GivenUnit, Fai
         return Err(Failed::usage(format!("--unit {text}: so damped that it does not resonate")));
     }
     let area_m2 = if vented { value("opening") } else { value("area") };
-    Ok(GivenUnit { plate, area_m2, air_spring: vented || sealed.is_some(), vented })
+    let neck_m = if vented { value("opening").map(|o| (o / PI).sqrt()).zip(value("neck")) } else { None };
+    Ok(GivenUnit {
+        plate,
+        area_m2,
+        air_spring: vented || sealed.is_some(),
+        vented,
+        depth_m: sealed.filter(|_| !vented),
+        neck_m,
+        volume_m3: value("volume").filter(|_| vented),
+        share,
+    })
 }
 
 fn usage() -> String {

@@ -9,8 +9,18 @@ use stillroom::room::{
 };
 use stillroom::session::{self, FloorPlan, parse_dimensions};
 
+/// What `predict` and `design` say where nothing tells the room.
+pub const NO_ROOM: &str = "which room?\n  allowed  --dims LxWxH, as --dims 5.6x4.25x2.75, or the folder of a session whose \
+                           session.toml gives the lengths or a plan\n  do       give one of the two";
+
 /// Runs the command.
 pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
+    if let (Some(hertz), None) = (args.mode, &args.path) {
+        return Err(Failed::usage(format!(
+            "--mode {hertz} needs a session folder: where seats and loudspeakers stand is read from its \
+             session.toml\n  do       give the folder in place of --dims, or leave --mode out"
+        )));
+    }
     let (dimensions_m, temperature_c) = match (&args.dims, &args.path) {
         (Some(dims), _) => (parse_dimensions(dims).map_err(Failed::usage)?, 20.0),
         (None, Some(path)) => {
@@ -26,7 +36,7 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
                 || Failed::usage("session.toml gives neither the room's three lengths nor its plan");
             (session.room.dimensions_m.ok_or_else(unknown)?, session.room.temperature_c)
         }
-        (None, None) => return Err(Failed::usage("give --dims, or a session folder")),
+        (None, None) => return Err(Failed::usage(NO_ROOM)),
     };
     let temperature_c = args.temperature.unwrap_or(temperature_c);
     let room = Prediction::new(dimensions_m, temperature_c, args.to).map_err(Failed::usage)?;

@@ -39,13 +39,14 @@ pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Fa
     Ok(Exit::Done)
 }
 
-fn cells(air: &Enclosure, found: Option<&Move>) -> [String; 3] {
-    let Some(found) = found else { return [String::new(), String::new(), String::new()] };
+/// Where to, by how much the mode falls, and which one rises most by how much.
+fn cells(air: &Enclosure, found: Option<&Move>) -> [String; 4] {
+    let Some(found) = found else { return std::array::from_fn(|_| String::new()) };
     let [x, y, z] = found.to_m;
-    let cost = found.cost.map_or(String::new(), |(other, rise)| {
-        format!("{:.1} Hz {rise:+.1} dB", air.modes[other].frequency_hz)
+    let (hertz, rise) = found.cost.map_or_else(Default::default, |(other, rise)| {
+        (format!("{:.1}", air.modes[other].frequency_hz), format!("{rise:+.1}"))
     });
-    [format!("{x:.2} {y:.2} {z:.2}"), format!("{:+.1}", found.change_db), cost]
+    [format!("{x:.2} {y:.2} {z:.2}"), format!("{:+.1}", found.change_db), hertz, rise]
 }
 
 fn show(
@@ -64,7 +65,8 @@ fn show(
         .iter()
         .zip(moves)
         .map(|((kind, name, _), found)| {
-            let [to, change, cost] = cells(air, found.as_ref());
+            let [to, change, hertz, rise] = cells(air, found.as_ref());
+            let cost = if hertz.is_empty() { hertz } else { format!("{hertz} Hz {rise} dB") };
             let to = if found.is_none() { "weak already".to_owned() } else { to };
             vec![(*name).clone(), (*kind).to_owned(), to, change, cost]
         })
@@ -78,10 +80,10 @@ fn show(
 }
 
 fn csv(air: &Enclosure, placed: &[(&str, &String, [f64; 3])], moves: &[Option<Move>]) {
-    println!("name,kind,to_m,change_db,rises_most");
+    println!("name,kind,to_m,change_db,rises_most_hz,rises_db");
     for ((kind, name, _), found) in placed.iter().zip(moves) {
-        let [to, change, cost] = cells(air, found.as_ref());
-        println!("\"{}\",{kind},{to},{change},{cost}", name.replace('"', "\"\""));
+        let [to, change, hertz, rise] = cells(air, found.as_ref());
+        println!("\"{}\",{kind},{to},{change},{hertz},{rise}", name.replace('"', "\"\""));
     }
 }
 

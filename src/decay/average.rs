@@ -34,7 +34,7 @@ fn of_band(all: &[&BandDecay]) -> BandDecay {
         c80: mean(|b| b.c80.map(f64::ln)).map(f64::exp),
         d50: mean(|b| b.d50),
         ts_s: mean(|b| b.ts_s),
-        level: mean(|b| b.level),
+        level: mean(room_level),
         peak_to_noise: least(|b| b.peak_to_noise),
         decay_range: least(|b| b.decay_range),
         nonlinearity_t20: mean(|b| b.nonlinearity_t20),
@@ -46,6 +46,11 @@ fn of_band(all: &[&BandDecay]) -> BandDecay {
     };
     result.flags = remarks(all, &result);
     result
+}
+
+/// The level, unless it is that of the signal itself and of no room.
+fn room_level(band: &BandDecay) -> Value {
+    if band.flags.has(Flag::SignalItself) { Err(Flag::SignalItself) } else { band.level }
 }
 
 /// What every position says, the reasons of empty times, and straightness judged anew: chance averages out.

@@ -37,6 +37,13 @@ fn without_decay(band: Band, energy: &Energy, reason: Flag) -> BandDecay {
     result
 }
 
+/// The level of a band of which no decay is asked: all that the record holds, less the noise at its end where it is long
+/// enough to show one.
+pub fn whole_level(energy: &Energy) -> Value {
+    let noise = noise_at_end(energy).map_or(0.0, |(floor, _)| floor);
+    level(energy, energy.total() - noise * (energy.end + energy.lead()) as f64 / energy.rate_hz)
+}
+
 /// T20 of one band, for the narrow filter.
 pub fn t20(energy: &Energy) -> Reading {
     let crossing = Crossing::find(energy)?;

@@ -135,19 +135,42 @@ impl BandDecay {
 /// ```
 #[must_use]
 pub fn band_decays(signal: &Signal<'_>, fraction: Fraction, bank: &Bank) -> Vec<BandDecay> {
-    let used = used(signal);
-    let reason = if used.is_some() { Flag::AboveRate } else { Flag::NoDecay };
+    let reason = if used(signal).is_some() { Flag::AboveRate } else { Flag::NoDecay };
     let mut found: Vec<BandDecay> =
         fraction.bands().into_iter().map(|band| BandDecay::void(band, reason)).collect();
-    let Some((samples, zero)) = used else { return found };
+    each_band(signal, fraction, bank, |backward, energy| {
+        found[backward.channel.index] = evaluation::evaluate(backward.channel.band, energy);
+    });
+    found
+}
+
+/// The bands of a record that holds no decay of a room: each has its level, and `why` in place of all else.
+#[must_use]
+pub(crate) fn band_levels(signal: &Signal<'_>, fraction: Fraction, bank: &Bank, why: Flag) -> Vec<BandDecay> {
+    let reason = if used(signal).is_some() { Flag::AboveRate } else { why };
+    let mut found: Vec<BandDecay> =
+        fraction.bands().into_iter().map(|band| BandDecay::void(band, reason)).collect();
+    each_band(signal, fraction, bank, |backward, energy| {
+        let level = evaluation::whole_level(energy).map_err(|_| why);
+        let band = backward.channel.band;
+        found[backward.channel.index] = BandDecay { level, ..BandDecay::void(band, why) };
+    });
+    found
+}
+
+fn each_band(
+    signal: &Signal<'_>,
+    fraction: Fraction,
+    bank: &Bank,
+    mut visit: impl FnMut(&Backward, &Energy),
+) {
+    let Some((samples, zero)) = used(signal) else { return };
     let anew =
         bank.rate_hz().total_cmp(&signal.rate_hz).is_ne().then(|| self::bank(fraction, signal.rate_hz));
     let length_s = (samples.len() - zero) as f64 / signal.rate_hz;
     anew.as_ref().unwrap_or(bank).run(samples, zero, EARLY_S, |backward| {
-        let energy = Energy::new(&backward, length_s, signal.rate_hz);
-        found[backward.channel.index] = evaluation::evaluate(backward.channel.band, &energy);
+        visit(&backward, &Energy::new(&backward, length_s, signal.rate_hz));
     });
-    found
 }
 
 /// The filters for all bands of a fraction at a sample rate; costs a part of a short response.

@@ -8,7 +8,7 @@ pub struct Table {
     pub name: &'static str,
     /// What a row is, in one or two sentences.
     pub about: &'static str,
-    /// Columns in their order.
+    /// Columns in their order, optional ones last.
     pub columns: &'static [Column],
     /// Names of the columns that together tell a row from all others; empty where none do.
     pub key: &'static [&'static str],
@@ -25,6 +25,13 @@ impl Table {
     #[must_use]
     pub fn parquet_name(&self) -> String {
         format!("{}.parquet", self.name)
+    }
+
+    /// The table without its optional columns.
+    #[must_use]
+    pub fn always(&self) -> Self {
+        let always = self.columns.iter().take_while(|column| !column.shape.optional).count();
+        Self { columns: self.columns.split_at(always).0, ..*self }
     }
 }
 
@@ -52,6 +59,8 @@ pub struct Shape {
     pub part: Part,
     /// Whether the cell may be empty (`null` in JSON).
     pub nullable: bool,
+    /// Whether the column stands only where at least one of the rows fills it.
+    pub optional: bool,
     /// Where numbers may lie.
     pub range: Range,
 }
@@ -115,7 +124,7 @@ pub enum Range {
 }
 
 const fn shape(unit: &'static str, kind: Kind) -> Shape {
-    Shape { unit, kind, part: Part::Value, nullable: true, range: Range::Any }
+    Shape { unit, kind, part: Part::Value, nullable: true, optional: false, range: Range::Any }
 }
 
 const fn number(unit: &'static str, digits: Digits) -> Shape {
@@ -201,6 +210,12 @@ impl Shape {
     /// The cell is never empty.
     pub(super) const fn required(self) -> Self {
         Self { nullable: false, ..self }
+    }
+
+    /// The column is left out where no row fills it. It comes after `flags`: its reasons for an empty cell are
+    /// those of columns before it, or stand in `flags` already.
+    pub(super) const fn optional(self) -> Self {
+        Self { optional: true, ..self }
     }
 
     /// The column holds the standard deviation.

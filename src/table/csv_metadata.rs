@@ -16,15 +16,15 @@ pub const FILE_NAME: &str = "csv-metadata.json";
 
 /// The metadata of `tables`, as text that ends in a line end.
 #[must_use]
-pub fn text(tables: &[&Table]) -> String {
+pub fn text(tables: &[Table]) -> String {
     format!("{:#}\n", document(tables))
 }
 
 /// The metadata of gathered tables, each with the column `session` first, and of their catalogue.
 #[must_use]
-pub fn gathered(tables: &[&Table], catalogue: &Table) -> String {
+pub fn gathered(tables: &[Table], catalogue: &Table) -> String {
     let session = catalogue.columns.first();
-    let with_session = |table: &&Table| {
+    let with_session = |table: &Table| {
         let mut described = described(table);
         if let (Some(first), Some(schema)) = (session, described.get_mut("tableSchema")) {
             if let Some(Value::Array(columns)) = schema.get_mut("columns") {
@@ -40,8 +40,8 @@ pub fn gathered(tables: &[&Table], catalogue: &Table) -> String {
     format!("{:#}\n", of_tables(tables))
 }
 
-fn document(tables: &[&Table]) -> Value {
-    of_tables(tables.iter().map(|table| described(table)).collect())
+fn document(tables: &[Table]) -> Value {
+    of_tables(tables.iter().map(described).collect())
 }
 
 fn of_tables(tables: Vec<Value>) -> Value {

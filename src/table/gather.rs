@@ -55,7 +55,9 @@ pub fn results(session: &Session, settings: &Settings, asked: &Asked<'_>, found:
         absorber: Vec::new(),
         bands: found.states.iter().flat_map(|state| band_rows(state, &listening)).collect(),
         modes: found.states.iter().flat_map(mode_rows).collect(),
-        mode_levels: found.states.iter().flat_map(|state| mode_level_rows(session, state)).collect(),
+        mode_levels: tell_uncalibrated(
+            found.states.iter().flat_map(|state| mode_level_rows(session, state)).collect(),
+        ),
         checks: found.states.iter().flat_map(check_rows).collect(),
         comparison: None,
     }
@@ -376,6 +378,16 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
                 flags: level_flags(state, p, seen),
             });
         }
+    }
+    rows
+}
+
+/// Where some levels are known as sound pressure, the others say why theirs are not.
+fn tell_uncalibrated(mut rows: Vec<ModeLevelRow>) -> Vec<ModeLevelRow> {
+    if rows.iter().any(|row| row.level_spl.is_some()) {
+        rows.iter_mut()
+            .filter(|row| row.level_spl.is_none())
+            .for_each(|row| row.flags.add(Flag::NotCalibrated));
     }
     rows
 }

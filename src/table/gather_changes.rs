@@ -6,7 +6,7 @@ use super::results::Comparison as Tables;
 use super::{AbsorberRow, BandChangeRow, ChangeRow, PositionChangeRow, TargetRow};
 use crate::absorber::{Finding, Tuning};
 use crate::analysis::{Analysis, Comparison};
-use crate::change::{BandChange, ModeChange, PositionChange, Ratio, TargetFinding, Verdict};
+use crate::change::{BandChange, Met, ModeChange, PositionChange, Ratio, TargetFinding, Verdict};
 use crate::flag::Flag;
 use crate::session::Role;
 
@@ -121,7 +121,7 @@ fn target_row(state: &Name, finding: &TargetFinding) -> TargetRow {
         low_s: finding.interval_s.map(|ends| Ok(ends.0)),
         high_s: finding.interval_s.map(|ends| Ok(ends.1)),
         limit_s: Some(finding.limit_s),
-        met: finding.met.word(),
+        met: finding.met.map_or("", Met::word),
         flags: finding.flags.clone(),
     }
 }

@@ -80,7 +80,7 @@ fn write_value(out: &mut impl Write, key: &str, value: &impl Serialize) -> io::R
 }
 
 fn write_object<R: Row>(out: &mut impl Write, row: &R) -> io::Result<()> {
-    write_value(out, R::TABLE.name, &Object { table: R::TABLE, cells: &row.cells() })
+    write_value(out, R::TABLE.name, &Object { table: *R::TABLE, cells: &row.cells() })
 }
 
 fn write_rows(out: &mut impl Write, rows: Rows<'_>) -> io::Result<()> {
@@ -94,7 +94,7 @@ fn write_rows(out: &mut impl Write, rows: Rows<'_>) -> io::Result<()> {
 }
 
 struct Object<'a> {
-    table: &'static Table,
+    table: Table,
     cells: &'a [Cell],
 }
 

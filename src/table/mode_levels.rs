@@ -31,10 +31,10 @@ table! {
     phase_deg: Value {
         phase_deg plain("°"), "Phase of A at the emission, −180 to 180; compares between positions only where they share one instant.", "";
     }
-    level_spl: Option<Value> {
-        level_spl_db decibels(), "The same as a sound pressure level: what a steady tone of the test signal's rms makes of the resonance there. From the capture record (calibrator, or level of full scale), else from `zero_db_spl` in the manifest; empty without either.", "";
-    }
     flags: Flags {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";
+    }
+    level_spl: Option<Value> {
+        level_spl_db decibels().optional(), "`level_db` as a sound pressure level: what a steady tone of the test signal's rms makes of the resonance there. From the capture record (calibrator, or level of full scale), else from `zero_db_spl` in the manifest.", "";
     }
 }

@@ -41,7 +41,7 @@ const GROUP: usize = 32_768;
 /// # Errors
 /// Those of `out`; [`io::ErrorKind::InvalidData`] for a cell that is not of its column's kind.
 pub fn write(rows: Rows<'_>, out: impl Write + Send) -> io::Result<()> {
-    let mut writer = Writer::new(rows.table, None, out)?;
+    let mut writer = Writer::new(&rows.table, None, out)?;
     for cells in rows.cells {
         writer.push(cells.iter().map(printed)).map_err(invalid)?;
         writer.flush(GROUP)?;

@@ -68,7 +68,7 @@ and the following. Nothing in it depends on the clock, the number of threads or 
 const GATHERED: &str = "
 ## Gathered results
 
-`stillroom gather` writes the CSV tables of many sessions, each with a column `session` first: the name of the results folder without `-results`. The rows are those of the sessions, byte for byte, in natural order of the sessions' names; a session without a comparison has no rows in the tables of one. Its `results.json` holds `schema`, `program`, `version`, the `catalogue` and `left_out`, what could not be gathered with the reason.
+`stillroom gather` writes the CSV tables of many sessions, each with a column `session` first: the name of the results folder without `-results`. The rows are those of the sessions, byte for byte, in natural order of the sessions' names; a session without a comparison has no rows in the tables of one. A column that only some sessions have is empty in the rows of the others. Its `results.json` holds `schema`, `program`, `version`, the `catalogue` and `left_out`, what could not be gathered with the reason.
 ";
 
 /// What a form of the tables calls a column, and a cell with nothing in it.
@@ -125,7 +125,13 @@ fn value(column: &Column, form: Form) -> String {
         (Kind::List, _) => "list of texts",
         (Kind::Dials, _) => "numbers by name",
     };
-    if column.shape.nullable { format!("{kind}, may be {}", form.nothing) } else { kind.to_owned() }
+    let empty = if column.shape.nullable { format!(", may be {}", form.nothing) } else { String::new() };
+    let only = if column.shape.optional {
+        format!("; a {} only where a row has a value", form.column)
+    } else {
+        String::new()
+    };
+    format!("{kind}{empty}{only}")
 }
 
 fn flags(page: &mut String) {

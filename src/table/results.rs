@@ -105,7 +105,7 @@ pub const JSON_TABLES: [&Table; 10] = [
 /// A table with its rows as cells, made one row at a time.
 pub struct Rows<'a> {
     /// Name and columns.
-    pub table: &'static Table,
+    pub table: Table,
     /// The rows' cells, in the order of the columns.
     pub cells: Box<dyn ExactSizeIterator<Item = Vec<Cell>> + 'a>,
 }
@@ -117,10 +117,17 @@ impl std::fmt::Debug for Rows<'_> {
 }
 
 impl<'a> Rows<'a> {
-    /// The cells of `rows`.
+    /// The cells of `rows`; without the optional columns where no row fills them.
     #[must_use]
     pub fn of<R: Row>(rows: &'a [R]) -> Self {
-        Self { table: R::TABLE, cells: Box::new(rows.iter().map(Row::cells)) }
+        let always = R::TABLE.always();
+        let width = always.columns.len();
+        let fills = |row: &R| row.cells().iter().skip(width).any(|cell| *cell != Cell::Empty);
+        if width == R::TABLE.columns.len() || rows.iter().any(fills) {
+            return Self { table: *R::TABLE, cells: Box::new(rows.iter().map(Row::cells)) };
+        }
+        let short = move |row: &R| row.cells().into_iter().take(width).collect();
+        Self { table: always, cells: Box::new(rows.iter().map(short)) }
     }
 }
 

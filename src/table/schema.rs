@@ -97,7 +97,7 @@ fn reference(table: &Table) -> Value {
 }
 
 fn object(table: &Table) -> Value {
-    let names: Vec<&str> = table.columns.iter().map(|column| column.name).collect();
+    let names: Vec<&str> = table.always().columns.iter().map(|column| column.name).collect();
     let properties: Map<String, Value> =
         table.columns.iter().map(|column| (column.name.to_owned(), property(column))).collect();
     json!({

@@ -34,7 +34,7 @@ table! {
         limit_s seconds().positive(), "The limit that the target sets there: the longest decay time allowed, or the shortest where the flag `lower-limit` stands.", "";
     }
     met: &'static str {
-        met words(TARGET_MET).required(), "Whether the limit is kept.", "";
+        met words(TARGET_MET), "Whether the limit is kept; empty where there is no value to hold against it.", "";
     }
     flags: Flags {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";

@@ -3,6 +3,7 @@
 use std::fs;
 
 use super::{Home, contents};
+use crate::tables::sample;
 
 /// The gathered file is the sessions' own lines with the name in front: made here by hand.
 #[test]
@@ -39,6 +40,29 @@ fn each_table_holds_the_sessions_lines_under_their_names() {
         (&bands["columns"][0]["name"], &bands["primaryKey"][0]),
         (&"session".into(), &"session".into())
     );
+}
+
+/// A column that only calibrated sessions have is there once one of them is, and empty for the others.
+#[test]
+fn sessions_with_and_without_a_calibration_share_a_table() {
+    let home = Home::new();
+    home.with_results("loud-results", 1);
+    let mut plain = sample::results();
+    plain.mode_levels[0].level_spl = None;
+    plain.files[0].sha256 = Some(format!("{:064x}", 2));
+    home.write("plain-results", &plain);
+    assert_eq!(home.run("gather . --out all").status, Some(0));
+    let text = |file: &str| fs::read_to_string(home.path(file)).expect("gathered");
+    let rows = "empty,1,40.376,seat,left,12.35,0.12,,no-time-base";
+    let head = "session,state,mode,frequency_hz,position,source,level_db,level_sd_db,phase_deg,flags";
+    assert_eq!(
+        text("all/mode_levels.csv"),
+        format!("{head},level_spl_db\nloud,{rows},98.44\nplain,{rows},\n")
+    );
+    assert!(text("all/csv-metadata.json").contains("level_spl_db"));
+    assert_eq!(home.run("gather plain-results --out one").status, Some(0));
+    assert_eq!(text("one/mode_levels.csv"), format!("{head}\nplain,{rows}\n"));
+    assert!(!text("one/csv-metadata.json").contains("level_spl_db"));
 }
 
 #[test]
@@ -130,6 +154,10 @@ fn what_is_missing_or_twice_is_named() {
         assert!(ran.err.contains(said), "{said} not in {}", ran.err);
     }
     assert!(!ran.err.contains("logs"), "{}", ran.err);
+    // What was left out for another reason isn't called "without results" as well.
+    for what in ["copy", "late", "empty-results"] {
+        assert_eq!(ran.err.matches(&format!("{what}: left out")).count(), 1, "{what}: {}", ran.err);
+    }
     assert!(ran.out.contains("2 sessions"), "{}", ran.out);
     let again = home.run("gather all --out more");
     assert_eq!(again.status, Some(1));

@@ -19,7 +19,7 @@ const HEADERS: [(&str, &str); 8] = [
     ),
     (
         "mode_levels",
-        "state,mode,frequency_hz,position,source,level_db,level_sd_db,phase_deg,level_spl_db,flags",
+        "state,mode,frequency_hz,position,source,level_db,level_sd_db,phase_deg,flags,level_spl_db",
     ),
     (
         "changes",
@@ -78,7 +78,8 @@ fn every_column_explains_itself() {
                 );
             }
             // The row collects the reasons of its empty cells from left to right.
-            assert!(column.shape.kind != Kind::Flags || i + 1 == names.len(), "{place}: flags come last");
+            let last = table.always().columns.len();
+            assert!(column.shape.kind != Kind::Flags || i + 1 == last, "{place}: flags come last");
         }
     }
 }

@@ -48,6 +48,30 @@ fn modes_by_hand() {
     );
 }
 
+/// Levels in dB SPL need a calibration: without one in the session neither form has the column; with one it comes last.
+#[test]
+fn the_column_of_sound_pressure_comes_with_a_calibration() {
+    const HEAD: &str = "state,mode,frequency_hz,position,source,level_db,level_sd_db,phase_deg,flags";
+    let calibrated = sample::results();
+    assert_eq!(
+        csv_of(&calibrated.mode_levels),
+        format!("{HEAD},level_spl_db\nempty,1,40.376,seat,left,12.35,0.12,,no-time-base,98.44\n")
+    );
+    let mut plain = sample::results();
+    plain.mode_levels[0].level_spl = None;
+    assert_eq!(
+        csv_of(&plain.mode_levels),
+        format!("{HEAD}\nempty,1,40.376,seat,left,12.35,0.12,,no-time-base\n")
+    );
+    assert_eq!(csv_of(&plain.mode_levels[..0]), format!("{HEAD}\n"));
+    for (results, present) in [(calibrated, true), (plain, false)] {
+        let mut bytes = Vec::new();
+        json::write(&results, &mut bytes).unwrap();
+        let document: Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(document["mode_levels"][0].get("level_spl_db").is_some(), present);
+    }
+}
+
 #[test]
 fn a_table_without_rows_is_its_header() {
     assert_eq!(csv_of(&[] as &[stillroom::table::CheckRow]).lines().count(), 1);

@@ -115,6 +115,10 @@ fn a_gain_is_found_and_changes_no_verdict() {
     let old = measured(&empty(), "empty", QUIET);
     let (one, other) = (compared(&old, &plain, &settings()), compared(&old, &loud, &settings()));
     assert!((other.chain.gain.unwrap().value / 3.7 - 1.0).abs() < 0.01);
+    // The levels stand as recorded, their change without the gain: a row says so.
+    for place in other.positions.iter().filter(|p| p.level_ratio.is_some_and(|level| level.is_ok())) {
+        assert!(place.flags.has(Flag::GainRemoved), "{place:?}");
+    }
     for (a, b) in one.modes.iter().zip(&other.modes) {
         assert_eq!(a.verdict, b.verdict, "{} / {}", a.reason, b.reason);
         if let (Some(Ok(a)), Some(Ok(b))) = (a.level_ratio, b.level_ratio) {
@@ -218,6 +222,14 @@ fn noise_makes_unsure_and_says_what_would_settle_it() {
     let unsure: Vec<&ModeChange> = changes.modes.iter().filter(|c| c.verdict == Verdict::Unsure).collect();
     assert!(unsure.len() > 3, "{}", changes.summary);
     assert!(unsure.iter().any(|c| c.reason.contains("dB more peak-to-noise")), "{:#?}", unsure);
+    for row in unsure {
+        assert!(!row.flags.is_empty(), "{row:#?}");
+        let out_of_reach = row.reason.contains("out of reach");
+        assert_eq!(row.flags.has(Flag::OutOfReach), out_of_reach, "{row:#?}");
+        if out_of_reach || row.reason.contains("would settle it (") {
+            assert!(row.flags.has(Flag::WideChange), "{row:#?}");
+        }
+    }
 }
 
 /// A mode that vanishes from the list after is gone only where it would have been seen, and one that

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 #[derive(Debug, Args)]
 pub struct PredictArgs {
     /// A session folder whose session.toml describes the room, also as a plan that is no rectangle
-    #[arg(value_hint = ValueHint::DirPath, required_unless_present = "dims", conflicts_with = "dims")]
+    #[arg(value_hint = ValueHint::DirPath, conflicts_with = "dims")]
     pub path: Option<PathBuf>,
     /// Length x width x height, in metres or feet and inches
     #[arg(long, value_name = "LxWxH")]
@@ -20,7 +20,7 @@ pub struct PredictArgs {
     #[arg(long, value_name = "HZ", default_value_t = 120.0)]
     pub to: f64,
     /// With PATH: find where seats hear and loudspeakers drive this mode least, Hz
-    #[arg(long, value_name = "HZ", value_parser = mode_frequency, requires = "path")]
+    #[arg(long, value_name = "HZ", value_parser = mode_frequency)]
     pub mode: Option<f64>,
     /// How far a seat or a loudspeaker may move, m
     #[arg(long, value_name = "M", default_value_t = 0.5, value_parser = time)]
@@ -37,7 +37,7 @@ pub struct PredictArgs {
 #[derive(Debug, Args)]
 pub struct DesignArgs {
     /// A session folder: its room, and the mode as measured
-    #[arg(value_hint = ValueHint::DirPath, required_unless_present = "dims")]
+    #[arg(value_hint = ValueHint::DirPath)]
     pub path: Option<PathBuf>,
     /// Length x width x height of a rectangular room, in metres or feet and inches
     #[arg(long, value_name = "LxWxH")]

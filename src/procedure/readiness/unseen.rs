@@ -4,6 +4,7 @@ use super::super::StateFacts;
 use super::super::wording::{count, few, hertz};
 use super::{Finding, LookFacts};
 use crate::room::{Enclosure, PlanSettings};
+use crate::session::plain;
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
     let mut found: Vec<Finding> = facts.states.iter().flat_map(|state| of_state(facts, state)).collect();
@@ -23,17 +24,22 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
             Finding::note(place, reason, "measure at corners and seats as well, six places or more")
         })
         .collect();
-    let unplaced = || {
-        let mut all = facts.states.iter().flat_map(StateFacts::positions);
-        all.any(|name| session.position(name).is_none_or(|position| position.at_m.is_none()))
-    };
+    let mut all: Vec<&str> = Vec::new();
+    for name in facts.states.iter().flat_map(StateFacts::positions) {
+        if !all.contains(&name) {
+            all.push(name);
+        }
+    }
+    let placed = |name: &&&str| session.position(name).is_some_and(|position| position.at_m.is_some());
+    let unplaced: Vec<String> = all.iter().filter(|name| !placed(name)).map(|name| plain(name)).collect();
     let known = session.plan.is_some() || session.room.dimensions_m.is_some();
     let lacking = match known.then_some(()) {
         // A volume alone: the room is not rectangular, and nothing tells its modes.
         None if session.room.volume_m3.is_some() => return found,
-        None => "the room's lengths, or its plan",
-        Some(_) if unplaced() => "where each microphone stood",
-        Some(_) => return found,
+        None => "the room's lengths, or its plan".to_owned(),
+        Some(()) if unplaced.is_empty() => return found,
+        Some(()) if unplaced.len() == all.len() => "where each microphone stood".to_owned(),
+        Some(()) => format!("where the microphone stood at {}", few(&unplaced)),
     };
     let reason =
         format!("session.toml does not say {lacking}, so modes that no position sees can't be named");

@@ -168,7 +168,9 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
         return faults;
     }
     faults.found.extend(clipping::find(samples, &scan));
-    if let Some(still) = tail::still(samples, rate_hz, scan.step) {
+    // A pulse in digital silence is no response that was cut short: all of it is there.
+    let pulse = || shape::find(samples, rate_hz, &scan) == [Fault::SignalItself { sweep: false }];
+    if let Some(still) = tail::still(samples, rate_hz, scan.step).filter(|_| !pulse()) {
         faults.found.push(Fault::ZeroTail { from: still.from });
         faults.usable_samples = still.usable;
     }

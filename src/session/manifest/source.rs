@@ -135,7 +135,7 @@ fn grammar_advice(content: &str, message: &str) -> (&'static str, String) {
     }
     (
         "lines like key = value below [table] or [[list]]",
-        "compare with the reference of session.toml".to_owned(),
+        "compare with docs/guide/session.md, the reference of all keys with a complete example".to_owned(),
     )
 }
 

@@ -103,6 +103,41 @@ fn every_key_is_read() {
     assert_all_keys_read(&Manifest::parse(SAMPLE).unwrap());
 }
 
+/// The reference page: its example is read without a remark and uses every key but those that exclude others, and each
+/// key that a table allows has a row of its own there.
+#[test]
+fn the_reference_page_knows_every_key() {
+    let page = include_str!("../../../docs/guide/session.md");
+    let example = page.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
+    let manifest = Manifest::parse(example).unwrap();
+    assert!(manifest.warnings.is_empty(), "{:?}", manifest.warnings);
+    assert!(manifest.visit.conclusions.is_some_and(|text| text.contains("\n\n")));
+    for (heading, refused) in [
+        ("## Outside any table\n", "zzz = 1"),
+        ("## `[room]`\n", "[room]\nzzz = 1"),
+        ("## `[visit]`\n", "[visit]\nzzz = 1"),
+        ("## `[calibration]`\n", "[calibration]\nzzz = 1"),
+        ("## `[[sources]]`\n", "[[sources]]\nzzz = 1"),
+        ("## `[[states]]`\n", "[[states]]\nzzz = 1"),
+        ("### `[[states.units]]`\n", "[[states]]\nname = \"a\"\n[[states.units]]\nzzz = 1"),
+        ("## `[[positions]]`\n", "[[positions]]\nzzz = 1"),
+        ("## `[[takes]]`\n", "[[takes]]\nzzz = 1"),
+    ] {
+        let section = page.split(heading).nth(1).unwrap().split("\n## ").next().unwrap();
+        let said = problems(refused);
+        let allowed = said.lines().find_map(|line| line.trim().strip_prefix("allowed  ")).unwrap();
+        for key in allowed.split(", ") {
+            let headed = page.contains(&format!("## `[{key}]`")) || page.contains(&format!("## `[[{key}]]`"));
+            assert!(headed || section.contains(&format!("\n| `{key}` |")), "{heading}{key}");
+            let used = example.contains(&format!("\n{key} = ")) || example.starts_with(&format!("{key} = "));
+            assert!(
+                headed || used || ["channels", "plan", "units"].contains(&key),
+                "{key} is not in the example"
+            );
+        }
+    }
+}
+
 #[test]
 fn windows_line_ends_and_a_byte_order_mark_change_nothing() {
     let folder = tempfile::tempdir().unwrap();

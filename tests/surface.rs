@@ -1,0 +1,241 @@
+//! What scripts rely on beside the tables: last lines, exit statuses, what a command says of a missing argument, the
+//! rows of `--format csv`, and what the commands say of files that are no responses.
+
+use assert_cmd::Command;
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::PathBuf;
+use stillroom::output::audio::{SampleForm, write_wav};
+use tempfile::TempDir;
+
+const RATE_HZ: u32 = 48_000;
+
+struct Desk(TempDir);
+
+struct Said {
+    status: i32,
+    out: String,
+    err: String,
+}
+
+impl Desk {
+    fn new() -> Self {
+        Self(tempfile::tempdir().expect("a temporary folder"))
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        let path = self.0.path().join(name);
+        fs::create_dir_all(path.parent().expect("inside the folder")).expect("writable");
+        path
+    }
+
+    fn with_text(self, name: &str, text: &str) -> Self {
+        fs::write(self.path(name), text).expect("writable");
+        self
+    }
+
+    fn with_samples(self, name: &str, samples: &[f64]) -> Self {
+        write_wav(&self.path(name), samples, RATE_HZ, SampleForm::Float32, false).expect("writable");
+        self
+    }
+
+    fn run(&self, arguments: &str) -> Said {
+        let output = Command::cargo_bin("stillroom")
+            .expect("the program was built")
+            .current_dir(self.0.path())
+            .env("NO_COLOR", "1")
+            .args(arguments.split_whitespace())
+            .output()
+            .expect("the program runs");
+        let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+        Said {
+            status: output.status.code().unwrap_or(-1),
+            out: text(&output.stdout),
+            err: text(&output.stderr),
+        }
+    }
+
+    fn rows(&self, table: &str) -> Vec<BTreeMap<String, String>> {
+        rows(fs::read(self.path(table)).expect("the table is there").as_slice())
+    }
+}
+
+fn rows(csv: &[u8]) -> Vec<BTreeMap<String, String>> {
+    csv::Reader::from_reader(csv).deserialize().map(|row| row.expect("a row")).collect()
+}
+
+/// Uniform noise by a linear congruential generator (Numerical Recipes' constants), −1 to 1.
+struct Noise(u32);
+
+impl Noise {
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(self.0 >> 8) / f64::from(1 << 23) - 1.0
+    }
+}
+
+/// Noise that decays at a T60 of 0.4 s from 50 ms on, over a floor; `seed` makes it a room of its own.
+fn response(seed: u32) -> Vec<f64> {
+    let (mut noise, mut floor) = (Noise(seed), Noise(seed ^ 0x5555));
+    let decay = |n: i32| (-6.908 * f64::from(n - 2_400) / (0.4 * f64::from(RATE_HZ))).exp();
+    (0..48_000)
+        .map(|n| if n < 2_400 { 0.0 } else { 0.5 * noise.next() * decay(n) } + 1e-5 * floor.next())
+        .collect()
+}
+
+/// 10 lg(fs·Σp²/B) of a unit sample is 10 lg 2 = 3.01 dB: of its energy of 1 the share 2B/fs lies in a band. Told for
+/// a pulse among digital zeros as for one over a little noise; neither has a decay, nor takes part in a mode fit.
+#[test]
+fn a_unit_sample_has_a_level_and_no_decay() {
+    let mut noise = Noise(7);
+    let pulse = |floor: &mut dyn FnMut() -> f64| -> Vec<f64> {
+        (0..96_000).map(|n| if n == 4_800 { 1.0 } else { floor() }).collect()
+    };
+    for (name, samples) in [("silence", pulse(&mut || 0.0)), ("noise", pulse(&mut || 1e-6 * noise.next()))] {
+        let desk = Desk::new().with_samples("room/loop.wav", &samples);
+        let said = desk.run("analyze room --bands octave");
+        assert_eq!(said.status, 0, "{name}: {}", said.err);
+        let bands = desk.rows("room-results/bands.csv");
+        assert!(bands.len() >= 10, "{name}");
+        for row in &bands {
+            let level: f64 = row["level_db"].parse().unwrap_or(f64::NAN);
+            assert!((level - 3.01).abs() < 0.5, "{name}: {row:?}");
+            assert!(row["flags"].contains("signal-itself"), "{name}: {row:?}");
+            assert!(
+                ["edt_s", "t20_s", "t30_s", "c80_db"].iter().all(|cell| row[*cell].is_empty()),
+                "{row:?}"
+            );
+        }
+        assert!(desk.rows("room-results/modes.csv").is_empty(), "{name}");
+        let told = format!("{} {}", said.out, said.err).split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(told.contains("it holds the test signal or its loopback"), "{name}: {told}");
+    }
+}
+
+/// Levels of a loopback say nothing of the room: the average over positions leaves them out.
+#[test]
+fn the_level_of_a_loopback_is_in_no_average() {
+    let mut pulse = vec![0.0; 48_000];
+    pulse[2_400] = 1.0;
+    let desk = Desk::new().with_samples("room/seat.wav", &response(1)).with_samples("room/loop.wav", &pulse);
+    assert_eq!(desk.run("analyze room --no-modes --bands octave").status, 0);
+    let rows = desk.rows("room-results/bands.csv");
+    let level = |position: &str| {
+        let row = rows.iter().find(|row| row["position"] == position && row["band_hz"] == "1000.00");
+        row.expect("a row")["level_db"].clone()
+    };
+    assert_eq!(level("*"), level("seat"));
+    assert_ne!(level("loop"), "");
+}
+
+#[test]
+fn a_given_unit_is_a_row_of_the_csv() {
+    let desk = Desk::new();
+    let asked = "design --dims 5.6x4.25x2.75 --mode 30.6 --t60 1.9 --unit mass=14.8,hz=29.66,decay=30.16 \
+                 --from 0,0,0 --to 0,1.2,1";
+    let csv = rows(desk.run(&format!("{asked} --format csv")).out.as_bytes());
+    let words: Vec<&str> = csv.iter().map(|row| row["build"].as_str()).collect();
+    assert_eq!(words, ["given", "best"]);
+    let json: serde_json::Value =
+        serde_json::from_str(&desk.run(&format!("{asked} --format json")).out).expect("JSON");
+    for (row, object) in [(&csv[0], &json), (&csv[1], &json["best"])] {
+        for key in ["t60_s", "ring_s"] {
+            let cell: f64 = row[key].parse().expect("a number");
+            assert!((cell - object[key].as_f64().expect("a number")).abs() < 1e-4, "{row:?}");
+        }
+    }
+    let given = &csv[0];
+    assert_eq!((given["panel_kg_m2"].as_str(), given["free_hz"].as_str()), ("14.80000", "29.6600"));
+    assert_eq!((given["units"].as_str(), given["area_m2"].as_str()), ("1", "1.20000"));
+    let sealed = "design --dims 5.6x4.25x2.75 --mode 30.6 --t60 1.9 --unit mass=14.8,depth=0.2,decay=30,area=1 \
+                  --format csv";
+    let sealed = rows(desk.run(sealed).out.as_bytes());
+    assert_eq!((sealed[0]["depth_m"].as_str(), sealed[0]["litres"].as_str()), ("0.20000", "200.0"));
+}
+
+#[test]
+fn without_a_room_dims_are_named_and_a_mode_needs_a_session() {
+    let desk = Desk::new();
+    for command in ["predict", "design --mode 30 --target-t60 0.5"] {
+        let said = desk.run(command);
+        assert_eq!(said.status, 2);
+        assert!(said.err.contains("--dims LxWxH") && said.err.contains("folder"), "{}", said.err);
+    }
+    let said = desk.run("predict --dims 5.6x4.25x2.75 --mode 33.2");
+    assert_eq!(said.status, 2, "{}", said.out);
+    assert!(said.err.contains("--mode 33.2 needs a session folder"), "{}", said.err);
+}
+
+#[test]
+fn a_move_s_cost_is_two_numbers() {
+    let manifest = "[room]\nlength = 5.6\nwidth = 4.25\nheight = 2.75\n\
+                    [[positions]]\nname = \"seat\"\nat = [2.4, 2.1, 1.2]\nrole = \"listening\"\n\
+                    [[positions]]\nname = \"sofa\"\nat = [4.9, 1.1, 1.0]\nrole = \"listening\"\n";
+    let desk = Desk::new().with_text("job/session.toml", manifest);
+    let said = desk.run("predict job --mode 30.7 --format csv");
+    assert_eq!(said.status, 0, "{}", said.err);
+    let moves = rows(said.out.as_bytes());
+    assert_eq!(moves.len(), 2);
+    let mut told = 0;
+    for row in moves {
+        for cell in ["rises_most_hz", "rises_db"].map(|column| &row[column]).iter().filter(|c| !c.is_empty())
+        {
+            assert!(cell.parse::<f64>().is_ok(), "{row:?}");
+            told += 1;
+        }
+    }
+    assert!(told >= 2, "{}", said.out);
+}
+
+/// Two states with a place whose takes disagree: each warning says in which.
+#[test]
+fn a_warning_names_the_state_of_its_place() {
+    let mut desk = Desk::new();
+    for (state, seed) in [("empty", 1), ("treated", 11)] {
+        for take in [1, 2] {
+            desk = desk.with_samples(&format!("job/{state}/wall#{take}.wav"), &response(seed + take));
+        }
+    }
+    let said = desk.run("analyze job --no-modes");
+    for state in ["empty", "treated"] {
+        let text = format!("wall in {state}: the takes disagree");
+        assert_eq!(said.err.matches(&text).count(), 1, "{text}: {}", said.err);
+    }
+}
+
+#[test]
+fn a_file_of_two_microphones_fails_once() {
+    let desk = Desk::new()
+        .with_text("job/session.toml", "channels = { 1 = \"seat\", 2 = \"corner\" }\n")
+        .with_text("job/empty/good.txt", "")
+        .with_text("job/empty/bad.wav", "no audio");
+    let said = desk.run("analyze job --no-modes");
+    assert_eq!(said.err.matches("bad.wav: not an audio file").count(), 1, "{}", said.err);
+    let said = desk.run("check job");
+    assert_eq!(
+        said.err.matches("bad.wav: not an audio file").count(),
+        0,
+        "in its line already: {}",
+        said.err
+    );
+}
+
+#[test]
+fn check_names_the_position_without_coordinates() {
+    let manifest = "[room]\nlength = 5.6\nwidth = 4.25\nheight = 2.75\n\
+                    [[positions]]\nname = \"seat\"\nat = [2.4, 2.1, 1.2]\n";
+    let desk = Desk::new()
+        .with_text("job/session.toml", manifest)
+        .with_samples("job/empty/seat.wav", &response(1))
+        .with_samples("job/empty/corner.wav", &response(2));
+    let said = desk.run("check job");
+    assert!(said.out.contains("does not say where the microphone stood at corner, so"), "{}", said.out);
+}
+
+#[test]
+fn a_folder_of_others_is_wrong_usage_for_the_demo_too() {
+    let desk = Desk::new().with_text("mine/letter.txt", "Dear neighbour");
+    let said = desk.run("demo mine");
+    assert_eq!(said.status, 2, "{}", said.err);
+    assert_eq!(fs::read_dir(desk.path("mine")).expect("a folder").count(), 1);
+}
