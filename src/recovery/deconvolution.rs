@@ -56,9 +56,9 @@ pub fn deconvolve(
     let rise = Rise::of(&lines, length, rate_hz, range);
     let filled = recording.len() as f64 / length as f64;
     let ring = Ring::of(&quotient, length, rate_hz, range).filled(filled);
-    let signal_end = signal.bursts[0].1;
+    let ring = if settings.together { ring } else { ring.apart(reference.len() as f64 / rate_hz) };
     let arrival = locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
-    let held = held_s(recording.len(), signal_end, rate_hz, (settings, arrival.lag_s))?;
+    let held = held_s(recording.len(), signal.bursts[0].1, rate_hz, (settings, arrival.lag_s))?;
     let after_s = settings.after_s.unwrap_or(held).clamp(LEAST_AFTER_S.min(held), held.max(LEAST_AFTER_S));
     let levels = ring.levels(&arrival, after_s, signal.bursts[0].0 as f64 / rate_hz);
     let (low, high) = levels.range().ok_or(RecoveryError::NoResponse)?;
