@@ -645,3 +645,28 @@ fn completions_and_manual_pages() {
         assert!(page.contains(&format!(".TH stillroom-{command} 1")), "{page}");
     }
 }
+
+/// With an example, whether or not it is built in; where it isn't, whatever it is told ends with the feature's name.
+#[test]
+fn measure_has_its_help_in_every_build() {
+    let job = Job::new();
+    let help = job.run(&["measure", "--help"]);
+    assert_eq!(help.status, 0, "{}", help.err);
+    assert!(
+        help.out.contains("stillroom measure cello-room/empty") && help.out.contains("--limit-spl"),
+        "{}",
+        help.out
+    );
+    let listed = job.run(&["--help"]).out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(listed.contains("measure Play the signal"), "{listed}");
+    if cfg!(not(feature = "live")) {
+        assert!(listed.contains("(needs a build with the feature live)"), "{listed}");
+        for arguments in
+            [&["measure"][..], &["measure", "room/empty"], &["measure", "--list"], &["measure", "--what"]]
+        {
+            let run = job.run(arguments);
+            assert_eq!(run.status, 2, "{arguments:?}");
+            assert!(run.err.contains("cargo install --path . --features live"), "{}", run.err);
+        }
+    }
+}

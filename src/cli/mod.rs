@@ -34,10 +34,19 @@ use clap::Parser;
 pub use exit::Exit;
 use stillroom::session::SessionError;
 
+/// What `measure` says where it isn't built in.
+const WITHOUT_SOUND: &str = "measure: this program was built without sound\n  allowed  a build with the feature `live`\n  \
+    do       cargo install --path . --features live (on Debian first: apt install libasound2-dev pkg-config), \
+    or record with another program and use respond";
+
 /// Parses the arguments and runs the command.
 pub fn run() -> Exit {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
+        Err(said) if said.use_stderr() && unbuilt() => {
+            screen::error(WITHOUT_SOUND);
+            return Exit::Usage;
+        }
         Err(said) => return help_or_usage(&said),
     };
     interrupt::listen();
@@ -53,6 +62,11 @@ pub fn run() -> Exit {
         }
         _ => exit,
     }
+}
+
+/// Whether `measure` is asked for where it isn't built in: then that is what is wrong, whatever else it was told.
+fn unbuilt() -> bool {
+    cfg!(not(feature = "live")) && std::env::args_os().nth(1).is_some_and(|command| command == "measure")
 }
 
 /// Help and version go to standard output and are a normal end; wrong usage goes to stderr.
@@ -80,11 +94,7 @@ fn command(cli: Cli) -> Result<Exit, Failed> {
         #[cfg(feature = "live")]
         Command::Measure(args) => measure::run(&args),
         #[cfg(not(feature = "live"))]
-        Command::Measure(_) => Err(Failed::usage(
-            "measure: this program was built without sound\n  allowed  a build with the feature `live`\n  \
-             do       cargo install --path . --features live (on Debian first: apt install libasound2-dev pkg-config), \
-             or record with another program and use respond",
-        )),
+        Command::Measure(_) => Err(Failed::usage(WITHOUT_SOUND)),
         Command::Gather(args) => gather::run(&args),
         Command::Completions(args) => Ok(manual::completions(&args)),
         Command::Manual(args) => manual::run(&args),

@@ -1,12 +1,11 @@
 //! `tune --page`: a page that reloads itself, read from where the dials are.
 
+use super::tune_screen::spread;
 use maud::{DOCTYPE, html};
 use std::path::Path;
 use stillroom::absorber::{Finding, Tuning};
-use stillroom::estimate::{Estimate, SD_PER_95};
 use stillroom::output::OutputError;
 use stillroom::output::file::{Existing, put};
-use stillroom::table::number;
 
 /// Seconds after which a browser loads it again.
 const RELOAD_S: u32 = 2;
@@ -45,11 +44,11 @@ pub fn write(path: &Path, tuning: &Tuning, newest: Option<&str>) -> Result<(), O
 fn lines(tuning: &Tuning, take: Option<&Finding>) -> [(String, String); 3] {
     let untreated = format!("{} s", spread(tuning.before_t60_s));
     let now = match take {
-        Some(take) => (format!("rings now ({})", take.state), seconds(take)),
+        Some(take) => (format!("rings now ({})", take.state), rings(take)),
         None => ("rings without the unit".to_owned(), untreated.clone()),
     };
     let best = match tuning.best.and_then(|k| tuning.takes.get(k)) {
-        Some(take) => (format!("best so far ({})", take.state), seconds(take)),
+        Some(take) => (format!("best so far ({}), rings", take.state), rings(take)),
         None => ("best so far".to_owned(), format!("without the unit, {untreated}")),
     };
     let said = take.and_then(|take| {
@@ -59,13 +58,7 @@ fn lines(tuning: &Tuning, take: Option<&Finding>) -> [(String, String); 3] {
     [now, best, ("turn".to_owned(), said.unwrap_or_else(|| "Nothing is known yet.".to_owned()))]
 }
 
-fn seconds(take: &Finding) -> String {
-    take.t60_s.map_or_else(|| "–".to_owned(), |t60_s| format!("{} s", spread(t60_s)))
-}
-
-fn spread(estimate: Estimate) -> String {
-    estimate
-        .sd
-        .and_then(|sd| number::plus_minus(estimate.value, SD_PER_95 * sd))
-        .unwrap_or_else(|| format!("{:.2}", estimate.value))
+/// Until mode and unit together are 60 dB down, as in the table's column of that name.
+fn rings(take: &Finding) -> String {
+    take.ring_s.map_or_else(|| "–".to_owned(), |ring_s| format!("{} s", spread(ring_s)))
 }

@@ -133,7 +133,8 @@ fn line(tuning: &Tuning, k: usize) -> Vec<String> {
     ]
 }
 
-fn spread(estimate: Estimate) -> String {
+/// A value with half its 95 % interval, where that is known.
+pub fn spread(estimate: Estimate) -> String {
     estimate
         .sd
         .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))

@@ -10,6 +10,8 @@ use rustfft::num_complex::Complex64;
 pub(super) struct Ring {
     /// One entry a band, in rising frequency.
     pub bands: Vec<Lags>,
+    /// Least lag that is meant, s; the greatest is a turn of the ring later. `None`: half a turn both ways.
+    least_s: Option<f64>,
 }
 
 /// The response's place among the lags.
@@ -34,6 +36,8 @@ const BUILD_UP_S: f64 = 0.25;
 const FIRST: f64 = 0.03;
 /// A second response is within this of the first one's power (10 dB).
 const AGAIN: f64 = 0.1;
+/// Length of the pieces in which more responses are looked for, s.
+const PIECE_S: f64 = 0.1;
 /// Share of all bands that must show a peak before they are said to contradict each other: in a few, noise makes one.
 const LEAST_CLEAR: f64 = 0.4;
 /// Share of clear bands that must agree on the arrival.
@@ -44,12 +48,25 @@ impl Ring {
     pub fn of(quotient: &[Complex64], length: usize, rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Self {
         let bands =
             centres(low_hz, high_hz).filter_map(|hz| Lags::of(quotient, length, rate_hz, hz)).collect();
-        Self { bands }
+        Self { bands, least_s: None }
     }
 
     /// The same of a recording that fills this share of the transform.
     pub fn filled(self, share: f64) -> Self {
-        Self { bands: self.bands.into_iter().map(|band| band.filled(share)).collect() }
+        Self { bands: self.bands.into_iter().map(|band| band.filled(share)).collect(), ..self }
+    }
+
+    /// The same of a recording that a recorder took by itself. The signal, `signal_s` long, may have begun as long
+    /// before it, and as late as the recording is long: a ring of both lengths holds each of these lags once.
+    pub fn apart(self, signal_s: f64) -> Self {
+        Self { least_s: Some(-signal_s), ..self }
+    }
+
+    /// Least and greatest lag, s.
+    fn lags(&self) -> (f64, f64) {
+        let seconds = self.bands.first().map_or(0.0, Lags::seconds);
+        let least = self.least_s.unwrap_or(-0.5 * seconds);
+        (least, least + seconds)
     }
 }
 
@@ -64,11 +81,11 @@ fn tolerance_s(band: &Lags) -> f64 {
 /// [`RecoveryError::NoResponse`] where no band shows any, [`RecoveryError::OtherSignal`] where each shows
 /// its own.
 pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, RecoveryError> {
-    let seconds = ring.bands.first().map_or(0.0, Lags::seconds);
+    let (least, greatest) = ring.lags();
     let clear: Vec<(&Lags, f64, f64)> = ring
         .bands
         .iter()
-        .map(|band| (band, band.largest(-0.5 * seconds, 0.5 * seconds), band.usual()))
+        .map(|band| (band, band.largest(least, greatest), band.usual()))
         .filter(|(_, (most, _), usual)| *most > CLEAR * usual)
         .map(|(band, (most, lag), _)| (band, most, lag))
         .collect();
@@ -100,7 +117,7 @@ pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, Recove
     let sharp: Vec<(&Lags, f64, f64)> = clear.iter().filter(|c| c.1 > SHARP * c.0.usual()).copied().collect();
     let sharp = if sharp.is_empty() { &clear } else { &sharp };
     let lag_s = first_sound(sharp, rough);
-    Ok(Arrival { lag_s, again_s: again(sharp, rough, rise), agreement })
+    Ok(Arrival { lag_s, again_s: again(sharp, ring.lags(), rough, rise), agreement })
 }
 
 /// Start of the first sound near `rough`, in the highest clear bands.
@@ -122,29 +139,43 @@ fn first_sound(clear: &[(&Lags, f64, f64)], rough: f64) -> f64 {
 }
 
 /// Other lags at which most bands show as much again; harmonic products, which lie before, are weaker.
-fn again(clear: &[(&Lags, f64, f64)], rough: f64, rise: Option<&Rise>) -> Vec<f64> {
+fn again(clear: &[(&Lags, f64, f64)], lags: (f64, f64), rough: f64, rise: Option<&Rise>) -> Vec<f64> {
     let apart = rise.map_or(1.0, |rise| rise.time_constant_s.max(1.0));
     let upper: Vec<&(&Lags, f64, f64)> = clear.iter().rev().take(6).collect();
     let mut times: Vec<(f64, usize)> = Vec::new();
     for (band, most, _) in &upper {
         let limit = (AGAIN * most).max(CLEAR * band.usual());
-        let half = band.seconds() / 2.0;
-        let mut at = -half;
-        while at + 0.1 < half {
-            let (power, lag) = band.largest(at, at + 0.1);
-            if power > limit && (lag - rough).abs() > apart {
-                match times.iter_mut().find(|(time, _)| (*time - lag).abs() < 0.15) {
-                    Some((_, bands)) => *bands += 1,
-                    None => times.push((lag, 1)),
-                }
+        for lag in peaks(band, limit, lags, (rough, apart)) {
+            let alike = tolerance_s(band).max(0.15);
+            match times.iter_mut().find(|(time, _)| (*time - lag).abs() < alike) {
+                Some((_, bands)) => *bands += 1,
+                None => times.push((lag, 1)),
             }
-            at += 0.1;
         }
     }
     let mut found: Vec<f64> =
         times.into_iter().filter(|(_, bands)| 2 * bands > upper.len()).map(|(time, _)| time).collect();
     found.sort_by(f64::total_cmp);
     found
+}
+
+/// Lags of a band's peaks over a limit, each the largest within `apart` of it and as far from what is known: how
+/// a response falls off after its peak is no second one.
+fn peaks(band: &Lags, limit: f64, (least, greatest): (f64, f64), (known, apart): (f64, f64)) -> Vec<f64> {
+    let pieces = ((greatest - least) / PIECE_S) as usize;
+    let from = |k: usize| least + k as f64 * PIECE_S;
+    let mut high: Vec<(f64, f64)> = (0..pieces)
+        .map(|k| band.largest(from(k), from(k + 1)))
+        .filter(|(power, lag)| *power > limit && (lag - known).abs() > apart)
+        .collect();
+    high.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut kept: Vec<f64> = Vec::new();
+    for (_, lag) in high {
+        if kept.iter().all(|other| (lag - other).abs() > apart) {
+            kept.push(lag);
+        }
+    }
+    kept
 }
 
 /// Peak, noise and end of each band around the arrival, as powers.

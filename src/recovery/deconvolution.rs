@@ -46,6 +46,7 @@ pub fn deconvolve(
         quotient(recording, (reference, &signal), rate_hz, settings.together);
     let filled = recording.len() as f64 / length as f64;
     let ring = Ring::of(&lines, length, rate_hz, range_hz).filled(filled);
+    let ring = if settings.together { ring } else { ring.apart(reference.len() as f64 / rate_hz) };
     let signal_end = signal.bursts[0].1;
     let arrival = locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
     let held = held_s(recording.len(), signal_end, rate_hz, (settings, arrival.lag_s))?;

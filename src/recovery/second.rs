@@ -3,6 +3,7 @@
 
 use super::reference::centres;
 use super::transform::{Lags, quick_length, spectrum};
+use super::trouble::against;
 use super::{PeriodicResponse, Trouble};
 
 /// What a second recording shows.
@@ -127,18 +128,17 @@ impl SeedDifference {
     /// What of it the user should know: distortion, or up to where there is none.
     #[must_use]
     pub fn trouble(&self) -> Trouble {
-        let decibels = |ratio: f64| 10.0 * ratio.max(1e-12).log10();
         if self.ratio > 3.0 * self.sd {
             return Trouble::note(
                 "distortion",
-                format!("two seeds differ by distortion {:.0} dB under the response", -decibels(self.ratio)),
+                format!("two seeds differ by distortion {} the response", against(self.ratio)),
                 "turn the volume down by 6 dB and see whether it falls by more",
             );
         }
-        let most = decibels(self.ratio.max(0.0) + 2.0 * self.sd);
+        let most = against((self.ratio.max(0.0) + 2.0 * self.sd).max(1e-12));
         Trouble::note(
             "distortion-low",
-            format!("two seeds show no distortion down to {:.0} dB under the response", -most),
+            format!("two seeds show no distortion down to {most} the response"),
             "nothing to do",
         )
     }

@@ -37,7 +37,9 @@ pub fn parts_by_arrival(
     let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
     let range = (hertz(edges.inner.0), hertz(edges.inner.1));
     let rise = Rise::of(&lines, length, rate_hz, range);
-    let arrival = locate(&Ring::of(&quotient, length, rate_hz, range), rise.as_ref())?;
+    let filled = recording.len() as f64 / length as f64;
+    let ring = Ring::of(&quotient, length, rate_hz, range).filled(filled);
+    let arrival = locate(&ring.apart(signal.len() as f64 / rate_hz), rise.as_ref())?;
     let mut lags: Vec<f64> = arrival.again_s;
     lags.push(arrival.lag_s);
     lags.sort_by(f64::total_cmp);
@@ -182,5 +184,34 @@ mod tests {
             assert_eq!((found[0].0, found[2].1), (0, 144_000));
         }
         assert_eq!(first_signal(&once, 8_000.0), Some(&once[..]));
+    }
+
+    /// Sweeps of 3 s, 4 s apart, behind a silence longer than all of them: the last begins far beyond half the lengths
+    /// of recording and signal. Each rings down by 10 dB in a third of a second, which makes no more sweeps of it.
+    #[test]
+    fn sweeps_far_into_a_recording_are_found() {
+        let sweep =
+            Sweep { from_hz: 20.0, to_hz: 3_000.0, seconds: 3.0, rate_hz: 8_000.0, ..Sweep::default() };
+        let once = Sweep { tail_s: 0.0, ..sweep }.samples().expect("in range");
+        // Beside the direct sound a resonance in each of the upper bands, T60 2 s.
+        let pole = |hz: f64| Complex64::new(-6.907_755 / 2.0, TAU * hz);
+        let steps = [1_000.0, 1_260.0, 1_587.0, 2_000.0, 2_520.0].map(|hz| (pole(hz) / 8_000.0).exp());
+        for (ahead, count) in [(0, 3), (15, 1), (15, 5), (25, 2)] {
+            let mut recording = [vec![0.0; 8_000 * ahead], once.repeat(count), vec![0.0; 8_000]].concat();
+            let mut states = [Complex64::ZERO; 5];
+            for x in &mut recording {
+                let sound = *x;
+                for (state, step) in states.iter_mut().zip(&steps) {
+                    *state = *state * step + sound;
+                    *x += 0.5 * state.re;
+                }
+            }
+            let found = parts_by_arrival(&recording, &once, 8_000.0).expect("found");
+            assert_eq!(found.len(), count, "{ahead} s: {found:?}");
+            for (k, (from, to)) in found.iter().enumerate() {
+                let begin = 8_000 * ahead + 32_000 * k + 8_000;
+                assert!(*from < begin && *to >= begin + 24_000, "{ahead} s: {found:?}");
+            }
+        }
     }
 }

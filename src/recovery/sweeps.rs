@@ -1,6 +1,7 @@
 //! A recording of sweeps, from its channels to responses with their records: clocks compared and put right, parts
 //! split, each divided by its reference, repeats averaged.
 
+use super::trouble::of_part;
 use super::{
     ClockError, Deconvolution, Recovered, RecoveryError, Trouble, as_recorded, averaged,
     clock_from_reference, clock_from_repeats, clock_limit_ppm, deconvolve, first_signal,
@@ -117,9 +118,16 @@ fn apart(
 impl Sweeps<'_> {
     fn divided(&self, pairs: Vec<(&[f64], &[f64])>) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
         let rate_hz = self.taken.microphone.rate_hz;
-        let each =
-            pairs.into_iter().map(|(heard, played)| deconvolve(heard, played, rate_hz, &self.settings));
-        let responses = each.collect::<Result<Vec<_>, _>>()?;
+        // As it was played, once and apart from the recorder: then alone the user hasn't said what more signals are.
+        let told = pairs.len() > 1 || self.settings.together || self.taken.parts != Parts::AsPlayed;
+        let each = pairs.into_iter().map(|(heard, played)| {
+            let mut found = deconvolve(heard, played, rate_hz, &self.settings)?;
+            if told {
+                found.troubles = of_part(found.troubles);
+            }
+            Ok(found)
+        });
+        let responses = each.collect::<Result<Vec<_>, RecoveryError>>()?;
         let record = |found: &Recovered| record_of_sweep(found, self.clock, self.taken.microphone);
         if self.taken.parts == Parts::InOrder {
             let named = responses.into_iter().map(|found| {

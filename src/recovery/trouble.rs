@@ -3,7 +3,6 @@
 use super::RecoveryError;
 use super::arrival::{Arrival, Levels};
 use super::background::Background;
-
 use super::dropout::dropouts;
 use super::recovered::{Deconvolution, PeriodicResponse, Recovered, Trouble};
 use super::reference::{Rise, Signal};
@@ -124,15 +123,10 @@ fn start_and_end(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
         ));
     }
     if !seen.settings.together && late_s > start_s {
-        let missed_s = late_s - start_s;
-        let low = seen.rise.map(|rise| rise.passes_s(1.0)).map_or(0.0, |at_one| {
-            ((late_s - at_one) / seen.rise.map_or(1.0, |rise| rise.time_constant_s)).exp()
-        });
+        let missed = missed(seen.rise, late_s, seen.recovered.range_hz.1);
         found.push(Trouble::again(
             "late-start",
-            format!(
-                "the recorder started {missed_s:.2} s after the signal: nothing below {low:.0} Hz is in it"
-            ),
+            format!("the recorder started {:.2} s after the signal: {missed} is in it", late_s - start_s),
             "start the recorder first and leave a second of silence",
         ));
     }
@@ -144,6 +138,16 @@ fn start_and_end(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
         ));
     }
     found
+}
+
+/// What a recording that begins `late_s` after the signal's file is short of; a frequency only where the sweep passed
+/// it by then, within the range in which the response was found.
+fn missed(rise: Option<&Rise>, late_s: f64, high_hz: f64) -> String {
+    let passed = rise.map(|rise| ((late_s - rise.at_one_hertz_s) / rise.time_constant_s).exp());
+    match passed.filter(|hz| (1.0..high_hz).contains(hz)) {
+        Some(hz) => format!("nothing below {hz:.0} Hz"),
+        None => "nothing of the signal's beginning".to_owned(),
+    }
 }
 
 fn channels(seen: &TakeEvidence<'_>) -> Option<Trouble> {
@@ -211,17 +215,36 @@ fn reference_noise(seen: &TakeEvidence<'_>) -> Option<Trouble> {
 }
 
 fn several(seen: &TakeEvidence<'_>) -> Option<Trouble> {
-    let times = &seen.arrival.again_s;
-    let first = times.first()?;
+    let away = seen.arrival.again_s.iter().map(|time| time - seen.arrival.lag_s);
+    let nearest = away.min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+    let side = if nearest < 0.0 { "earlier" } else { "later" };
+    let seconds = nearest.abs();
+    let found = match seen.arrival.again_s.len() {
+        1 => format!("the signal is in the recording once more, {seconds:.1} s {side}"),
+        n => format!("the signal is in the recording {n} more times, the nearest {seconds:.1} s {side}"),
+    };
     Some(Trouble::again(
-        "several-signals",
-        format!(
-            "the signal is in the recording {} more times, the nearest {:.1} s away",
-            times.len(),
-            first - seen.arrival.lag_s
-        ),
-        "give each its own file, or say how often it was played (--repeats)",
+        SEVERAL,
+        found,
+        "average them if all are of one place (--average), name their places (--in-order), or give each its own file",
     ))
+}
+
+const SEVERAL: &str = "several-signals";
+
+/// The same of a part of a recording that was taken to hold one signal: it is the signal or the reference that plays
+/// less often than the recording, or repeats too close to each other to be told apart.
+pub(super) fn of_part(mut troubles: Vec<Trouble>) -> Vec<Trouble> {
+    for several in troubles.iter_mut().filter(|trouble| trouble.word == SEVERAL) {
+        several.advice = "leave a second of silence or more between the signals, or give each its own file";
+    }
+    troubles
+}
+
+/// A ratio of powers against the response, in words: `12 dB under`.
+pub(super) fn against(ratio: f64) -> String {
+    let decibels = (10.0 * ratio.log10()).round();
+    if decibels > 0.0 { format!("{decibels:.0} dB over") } else { format!("{:.0} dB under", decibels.abs()) }
 }
 
 /// Whether every band in range has fallen by 30 dB, or to its noise, before the record ends.
@@ -284,9 +307,9 @@ fn distortion(seen: &TakeEvidence<'_>) -> Option<Trouble> {
         Trouble::note(
             "distortion",
             format!(
-                "harmonic {} stands {:.0} dB under the response at {:.0} Hz",
+                "harmonic {} stands {} the response at {:.0} Hz",
                 worst.order,
-                -10.0 * worst.ratio.log10(),
+                against(worst.ratio),
                 worst.band_hz
             ),
             "turn the volume down by 6 dB and see whether it falls by more",
@@ -341,4 +364,35 @@ pub(super) fn of_levels(levels: &Levels, (low, high): (f64, f64), period_s: f64)
         format!("at the end of a period of {period_s:.2} s, {first:.0} Hz rings on less than 30 dB down"),
         "play noise with a longer period",
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// T = 2 s, 1 Hz passed at −4 s: 20 Hz at 2 ln 20 − 4 = 1.99 s, 20 kHz at 15.8 s. No frequency is named that the
+    /// sweep doesn't reach.
+    #[test]
+    fn a_late_start_names_no_frequency_beyond_the_range() {
+        let rise = Rise { time_constant_s: 2.0, at_one_hertz_s: -4.0, scatter_s: 0.0 };
+        let at_20_hz = 2.0 * 20.0_f64.ln() - 4.0;
+        assert_eq!(missed(Some(&rise), at_20_hz, 20_000.0), "nothing below 20 Hz");
+        for late_s in [-5.0, 16.0, 60.0] {
+            assert_eq!(missed(Some(&rise), late_s, 20_000.0), "nothing of the signal's beginning");
+        }
+        assert_eq!(missed(None, at_20_hz, 20_000.0), "nothing of the signal's beginning");
+    }
+
+    #[test]
+    fn no_level_is_negative_in_words() {
+        assert_eq!(against(1e-3), "30 dB under");
+        assert_eq!(against(2.0), "3 dB over");
+        assert_eq!(against(0.99), "0 dB under");
+    }
+
+    #[test]
+    fn a_part_has_no_advice_that_was_followed_already() {
+        let told = of_part(vec![Trouble::again(SEVERAL, String::new(), "name them (--in-order)")]);
+        assert!(!told[0].advice.contains("--"), "{told:?}");
+    }
 }

@@ -14,6 +14,8 @@ mod intervals;
 mod options;
 mod periods;
 mod reference;
+#[cfg(feature = "cli")]
+mod several;
 mod simulator;
 #[cfg(feature = "cli")]
 mod site;

@@ -13,7 +13,7 @@ fn alone() -> Deconvolution {
 }
 
 /// Largest difference of magnitude (dB) and phase (degrees) between two responses at some frequencies.
-fn off(found: &[f64], truth: &[f64], rate_hz: f64, hertz: &[f64]) -> (f64, f64) {
+pub fn off(found: &[f64], truth: &[f64], rate_hz: f64, hertz: &[f64]) -> (f64, f64) {
     let at = |samples: &[f64], hz: f64| {
         let turn = std::f64::consts::TAU * hz / rate_hz;
         samples.iter().enumerate().fold((0.0, 0.0), |(re, im), (n, x)| {

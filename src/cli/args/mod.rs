@@ -1,11 +1,9 @@
 //! What the user typed: every option once, with its default, and the help that prints it.
 
-#[cfg(feature = "live")]
 mod live;
 mod planning;
 mod signals;
 
-#[cfg(feature = "live")]
 pub use live::MeasureArgs;
 pub use planning::{DesignArgs, PanelEdges, PredictArgs};
 pub use signals::{ExciteArgs, NoiseColour, RespondArgs};
@@ -92,8 +90,8 @@ pub enum Command {
     )]
     Respond(RespondArgs),
     /// Play the signal, record it, and say at once whether to keep the take
-    #[cfg(feature = "live")]
     #[command(
+        about = MEASURE,
         after_help = "Examples:\n  stillroom measure --list\n  stillroom measure cello-room/empty --reference 2\n  \
         stillroom measure cello-room/empty --position seat --level -22 --yes\n\n\
         Start quietly. Sweeps and low tones can damage hearing and loudspeakers; low tones are felt less\n\
@@ -103,10 +101,6 @@ pub enum Command {
         130 interrupted."
     )]
     Measure(MeasureArgs),
-    /// Play the signal, record it, and say at once whether to keep the take (not in this build)
-    #[cfg(not(feature = "live"))]
-    #[command(hide = true, disable_help_flag = true)]
-    Measure(WithoutSound),
     /// Put the results of many sessions into one set of tables
     #[command(after_help = "Examples:\n  stillroom gather jobs/*-results --out all\n  \
         stillroom gather results --out all --sessions sessions\n  stillroom gather results --catalogue\n  \
@@ -125,14 +119,12 @@ pub enum Command {
     Manual(ManualArgs),
 }
 
-/// `stillroom measure` where it isn't built in: anything goes, the answer is the same.
-#[cfg(not(feature = "live"))]
-#[derive(Debug, Args)]
-pub struct WithoutSound {
-    /// What it would be told.
-    #[arg(trailing_var_arg = true, allow_hyphen_values = true, hide = true)]
-    pub rest: Vec<std::ffi::OsString>,
-}
+/// What `measure` does, in the list of commands and in its help.
+const MEASURE: &str = if cfg!(feature = "live") {
+    "Play the signal, record it, and say at once whether to keep the take"
+} else {
+    "Play the signal, record it, and say at once whether to keep the take (needs a build with the feature live)"
+};
 
 /// `stillroom completions`.
 #[derive(Debug, Args)]

@@ -16,6 +16,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use stillroom::capture::{self, CaptureRecord};
 use stillroom::excitation::Description;
+use stillroom::output::OutputError;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
 use stillroom::session::is_position_name;
 #[cfg(feature = "live")]
@@ -46,7 +47,7 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
             jobs.push(Job { path, channel: microphone.channel, names, known });
         }
     }
-    let (mut rows, mut bad) = (Vec::new(), 0);
+    let (mut rows, mut bad, mut usage) = (Vec::new(), 0, true);
     for done in all_of(args, &jobs)? {
         let Some(done) = done else { return Ok(Exit::Interrupted) };
         match done {
@@ -55,14 +56,15 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
                 rows.extend(kept.rows);
                 bad += kept.again;
             }
-            Err(text) => {
-                screen::error(&text);
+            Err(failed) => {
+                screen::error(&failed.text);
                 bad += 1;
+                usage &= failed.exit == Exit::Usage;
             }
         }
     }
     if rows.is_empty() {
-        return Ok(Exit::Nothing);
+        return Ok(if usage { Exit::Usage } else { Exit::Nothing });
     }
     if !args.quiet {
         show(args, &rows);
@@ -93,23 +95,48 @@ struct Done {
 const SIDE_BY_SIDE: usize = 4;
 
 /// All of them, side by side, told in order; `None` for those that an interruption left.
-fn all_of(args: &RespondArgs, jobs: &[Job<'_>]) -> Result<Vec<Option<Result<Done, String>>>, Failed> {
+fn all_of(args: &RespondArgs, jobs: &[Job<'_>]) -> Result<Vec<Option<Result<Done, Failed>>>, Failed> {
     let threads = std::thread::available_parallelism().map_or(1, usize::from).min(SIDE_BY_SIDE);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().map_err(Failed::nothing)?;
-    let one = |job: &Job<'_>| {
-        let found = || responses(args, job.path, job.channel, &job.known);
-        (!interrupt::asked()).then(|| found().and_then(|found| keep(args, job.path, (job.names, found))))
+    let done = |job: &Job<'_>| {
+        look(args, job)?;
+        let found = responses(args, job.path, job.channel, &job.known);
+        found.and_then(|found| keep(args, job.path, (job.names, found))).map_err(Failed::nothing)
     };
+    let one = |job: &Job<'_>| (!interrupt::asked()).then(|| done(job));
     Ok(pool.install(|| jobs.par_iter().map(one).collect()))
+}
+
+/// Refuses, before any work is done, a recording that isn't there and responses that would replace files.
+fn look(args: &RespondArgs, job: &Job<'_>) -> Result<(), Failed> {
+    there(job.path)?;
+    let of_name = |name: &String| {
+        let path = args.out.join(format!("{name}.wav"));
+        [path.clone(), capture::path_beside(&path)]
+    };
+    match job.names.iter().flat_map(of_name).find(|path| !args.force && path.exists()) {
+        Some(path) => Err(Failed::usage(OutputError::Exists { path })),
+        None => Ok(()),
+    }
+}
+
+fn there(path: &Path) -> Result<(), Failed> {
+    if path.exists() {
+        return Ok(());
+    }
+    Err(Failed::usage(format!(
+        "{}: no such file or folder\n  do       check the spelling",
+        write::shown(path)
+    )))
 }
 
 /// A second run belongs to one recording.
 fn one_recording(args: &RespondArgs) -> Result<(), Failed> {
-    let second = args.quieter.is_some() || args.second_seed.is_some();
-    if second && (args.recordings.len() > 1 || args.in_order.is_some()) {
+    let second = args.quieter.as_deref().or(args.second_seed.as_deref());
+    if second.is_some() && (args.recordings.len() > 1 || args.in_order.is_some()) {
         return Err(Failed::usage("--quieter and --second-seed go with one recording of one place"));
     }
-    Ok(())
+    second.map_or(Ok(()), there)
 }
 
 /// The signal that `excite` described in the folder of the recordings, or else in this one. Noise needs its
