@@ -164,12 +164,19 @@ fn failures(answer: &Answer) {
     }
 }
 
-/// The opening of a vented unit, without which it can't be built.
+/// The opening of a vented unit, without which it can't be built, and where it belongs.
 fn opening(p: &Proposal, room: &Treated) {
-    if let Some((radius, neck)) = p.neck_m(room.air.density_kg_m3) {
-        let (across, long) = (2e3 * radius, 1e3 * neck);
-        screen::line(&format!("  Vented: opening {across:.0} mm across, neck {long:.0} mm."));
-    }
+    let (Some((radius, neck)), Some(face)) = (p.neck_m(room.air.density_kg_m3), p.faces.first()) else {
+        return;
+    };
+    let (across, long) = (2e3 * radius, 1e3 * neck);
+    let alone = p.bench_hz(room.air.sound_speed_m_s, room.air.density_kg_m3).unwrap_or(f64::NAN);
+    let [x, y, z] = face.corner_m;
+    screen::line(&format!(
+        "  Vented: opening {across:.0} mm across, neck {long:.0} mm, the opening in the corner {x:.2}, {y:.2}, {z:.2} m. \
+         The surfaces beside it slow the air there: away from them the same box resonates at about {alone:.1} Hz, and \
+         does little."
+    ));
 }
 
 fn kind(build: &Build) -> String {

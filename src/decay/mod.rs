@@ -34,7 +34,7 @@ pub use expected::expected_change;
 pub use narrow::{NarrowRecord, narrow_curve, narrow_t20};
 
 use crate::estimate::Reading;
-use crate::filter::{Band, Bank, Fraction};
+use crate::filter::{Backward, Band, Bank, Fraction};
 use crate::flag::{Flag, Flags};
 use energy::{EARLY_S, Energy};
 

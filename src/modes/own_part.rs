@@ -91,7 +91,7 @@ impl Shares {
     fn predicted(&self) -> Option<bool> {
         let evident = self.with > EVIDENCE * self.noise;
         let left = (self.left - self.noise).max(0.0);
-        evident.then(|| left < MOST_UNEXPLAINED * (self.with - self.noise))
+        evident.then_some(left < MOST_UNEXPLAINED * (self.with - self.noise))
     }
 }
 
