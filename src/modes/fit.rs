@@ -28,14 +28,15 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
         let quiet = without_steady_tones(places, &main);
         let early = Job { places: &quiet, ..job }.early(&main);
         // Poles are fitted beyond the range, so its last bands can be judged as well.
-        let (from, to) = job.range_hz;
-        predicted = Some(Predicted::of(&quiet, &early, (from, job.fitted_to_hz(&main.records))));
+        let fitted_to_hz = job.fitted_to_hz(&main.records);
+        predicted = Some(Predicted::of(&quiet, &early, job.range_hz, fitted_to_hz));
         let first_parts = Job { places: &quiet, ..job }.first_parts(&early);
         main = job.tested(main, early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut main.set, seconds);
         own = own_shares(&quiet, &first_parts, &main.set);
-        main.set.single_modes_to_hz = predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(to));
+        main.set.single_modes_to_hz =
+            predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(job.range_hz.1));
     }
     let chain = Chain::of(places);
     for (m, mode) in main.set.modes.iter_mut().enumerate() {

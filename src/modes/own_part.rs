@@ -6,12 +6,12 @@
 //! most of the sum. The first part is cut at several instants; the latest cut after which anything stands over the noise
 //! decides, since a resonance that decays fast is past by then.
 
-use super::ModeSet;
 use super::pole::Pole;
-use super::prediction::{Next, take_off};
+use super::prediction::{BAND_HZ, Next, take_off};
 use super::record::Record;
 use super::run::FitRun;
 use super::settings::Place;
+use super::{Mode, ModeSet};
 use rayon::prelude::*;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
@@ -30,6 +30,9 @@ const EVIDENCE: f64 = 3.0;
 /// Share of the energy near the resonance that may stay unexplained: of modes less than 0.3 stays nearly always, of noise
 /// all; on the same sessions.
 const MOST_UNEXPLAINED: f64 = 0.8;
+/// Resonances that start less than this share under the strongest of their band, in energy (10 dB), are told by the band's
+/// prediction: five such poles of noise are half of it. Our own choice; strongly damped modes that overlap are of these.
+const WEAK: f64 = 0.1;
 /// A predicted pole is the resonance's own within this share of its decay constant …
 const SAME: f64 = 0.5;
 /// … or within so many radians over the part: no part tells nearer poles apart.
@@ -43,7 +46,17 @@ pub(super) fn own_shares(places: &[Place<'_>], fits: &[FitRun], set: &ModeSet) -
     let told: Vec<Vec<Option<bool>>> = fits.par_iter().map(|fit| shares(places, fit, &poles)).collect();
     let fallen = |fit: usize, m: usize| fit == 0 || poles[m].decay_per_s * fits[fit].seconds() > FALLEN;
     let first_told = |m: usize| (0..fits.len()).filter(|fit| fallen(*fit, m)).find_map(|fit| told[fit][m]);
-    (0..poles.len()).map(first_told).collect()
+    (0..poles.len()).map(|m| if is_weak(set, m) { first_told(m) } else { None }).collect()
+}
+
+/// Whether a resonance starts far below another one of its band, which then carries the band's prediction.
+fn is_weak(set: &ModeSet, m: usize) -> bool {
+    let start =
+        |mode: &Mode| mode.amplitudes.iter().flatten().map(|a| a.re * a.re + a.im * a.im).sum::<f64>();
+    let hz = |mode: &Mode| mode.frequency().value;
+    let own = &set.modes[m];
+    let near = set.modes.iter().filter(|other| (hz(other) - hz(own)).abs() < 0.5 * BAND_HZ);
+    start(own) < WEAK * near.map(start).fold(0.0, f64::max)
 }
 
 /// The same by one fit.

@@ -18,7 +18,7 @@ use std::borrow::Cow;
 use std::f64::consts::PI;
 
 /// Width of a band, Hz: holds some numbers of a part of 0.2 s, and few modes …
-const BAND_HZ: f64 = 20.0;
+pub(super) const BAND_HZ: f64 = 20.0;
 /// … and with few places, which have few numbers, twice as much.
 const WIDE_BAND_HZ: f64 = 40.0;
 /// Distance of the bands' middles, Hz.
@@ -186,9 +186,15 @@ pub(super) struct Predicted {
 }
 
 impl Predicted {
-    /// Judges each band by the parts that follow the records of these fits.
-    pub fn of(places: &[Place<'_>], fits: &[FitRun], range_hz: (f64, f64)) -> Self {
-        let middles = middles(range_hz.0, range_hz.1);
+    /// Judges each band by the parts that follow the records of these fits, made `from_hz` to `to_hz` and, for neighbours on
+    /// both sides, up to `fitted_to_hz`.
+    pub fn of(
+        places: &[Place<'_>],
+        fits: &[FitRun],
+        (from_hz, to_hz): (f64, f64),
+        fitted_to_hz: f64,
+    ) -> Self {
+        let middles = middles(from_hz, fitted_to_hz);
         let mut sums = vec![Sum::default(); middles.len()];
         for fit in fits {
             add_parts(&mut sums, places, fit, &middles);
@@ -197,7 +203,7 @@ impl Predicted {
         let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
         let lowest = fits.iter().filter_map(|fit| fit.poles.first()).map(Pole::frequency_hz);
         let with_poles = from_the_lowest_pole(&bands, lowest.fold(f64::INFINITY, f64::min));
-        let to_hz = limit(with_poles).map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ);
+        let to_hz = limit_within(with_poles, to_hz).map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ);
         Self { to_hz, bands }
     }
 
@@ -215,6 +221,16 @@ impl Predicted {
 fn from_the_lowest_pole(bands: &[Band], lowest_hz: f64) -> &[Band] {
     let first = bands.iter().position(|band| band.hz + 0.5 * BAND_HZ >= lowest_hz);
     &bands[first.unwrap_or(bands.len())..]
+}
+
+/// The limit by the bands within the range; those beyond its end, with fewer neighbours, only raise it where none below
+/// them fails.
+fn limit_within(bands: &[Band], to_hz: f64) -> Option<f64> {
+    let within = bands.partition_point(|band| band.hz + 0.5 * BAND_HZ <= to_hz);
+    let found = limit(&bands[..within]);
+    let above = |band: &&Band| found.is_none_or(|hz| band.hz > hz);
+    let fails = bands[..within].iter().filter(above).any(|band| band.predicted() == Some(false));
+    if fails { found } else { limit(bands) }
 }
 
 /// The highest band that was predicted while nearly all below were; at least three of them.
@@ -421,6 +437,24 @@ mod tests {
         assert_eq!(limit(from_the_lowest_pole(&bands, 55.0)), Some(90.0));
         assert_eq!(limit(from_the_lowest_pole(&bands, 20.0)), None);
         assert!(from_the_lowest_pole(&bands, f64::INFINITY).is_empty());
+    }
+
+    /// Bands beyond the range raise the limit to its end, but not over a band that fails.
+    #[test]
+    fn bands_beyond_the_range_confirm_its_end() {
+        let bands = |failing: [bool; 8]| -> Vec<Band> {
+            let band = |(i, fails): (u32, bool)| Band {
+                hz: 30.0 + 5.0 * f64::from(i),
+                unexplained: Some(if fails { 0.9 } else { 0.1 }),
+                most: 0.6,
+            };
+            (0..).zip(failing).map(band).collect()
+        };
+        // Asked for up to 60 Hz: bands up to 50 Hz lie within.
+        assert_eq!(limit_within(&bands([false; 8]), 60.0), Some(65.0));
+        let fails_at_50 = bands([false, false, false, false, true, false, false, false]);
+        assert_eq!(limit_within(&fails_at_50, 60.0), Some(45.0));
+        assert_eq!(limit_within(&bands([true; 8]), 60.0), None);
     }
 
     /// Records too short for their poles give few rows or none, and no panic.
