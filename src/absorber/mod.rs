@@ -37,6 +37,7 @@ mod joint;
 mod local;
 mod neighbours;
 mod outcome;
+mod own_pair;
 mod placement;
 mod rank;
 mod reference;

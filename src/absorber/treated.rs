@@ -1,12 +1,13 @@
 //! The joint fit of a take with the baseline: whether one mode and one unit explain both, and what it gives the comparison
 //! of both states.
 
-use super::coupled::{CLOSED_FORM, Pair, Resonator};
+use super::coupled::{CLOSED_FORM, Pair, Resonator, identify};
 use super::facts::SettingFacts;
-use super::joint::{self, Data, Ends, Side, Times, Treated, WAYS};
+use super::joint::{self, Data, Ends, Side, Times, Treated, WAYS, apart_sd};
 use super::local::Target;
 use super::reference::{Reference, SettingFit};
 use super::sight::{LocalFit, PoleObservation};
+use super::tune::pair;
 use crate::change::{Ratio, TreatedMode, ring_s};
 use crate::estimate::Estimate;
 use crate::flag::Flags;
@@ -20,6 +21,38 @@ use std::f64::consts::TAU;
 const RESOLVED: f64 = 0.55;
 /// A resonance of the take this near one of the joint fit's poles, as a share of its decay constant, is that one.
 const SAME_POLE: f64 = 0.5;
+
+/// Where the take by itself shows one pole only, the coupling must stand out of its error by so many sd. Our own choice:
+/// porous treatment, which damps one pole, was taken for a far too damped unit at 2.3 (own simulation), units that had met
+/// the mode stood at 3.1 and more.
+const ONE_POLE_SD: f64 = 3.0;
+/// Poles of the search closer than this can't be told apart, sd.
+const APART_SD: f64 = 4.0;
+/// A decay constant changed by this share is a unit's doing, not an error of the fit: as for the advice on one pole.
+const MOVED: f64 = 0.1;
+
+/// Decay and ringing of the mode in a take, seconds, and after over before (logarithms).
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Spoken {
+    pub before_s: f64,
+    /// Of the slower and of the faster pole.
+    pub t60_s: [Ends; 2],
+    pub ring_s: Ends,
+    pub t60_log: Ends,
+    pub ring_log: Ends,
+}
+
+impl Spoken {
+    fn of(joint: &Treated) -> Self {
+        Self {
+            before_s: joint.before_t60_s.value,
+            t60_s: joint.after_t60_s,
+            ring_s: joint.after_ring_s,
+            t60_log: joint.t60_log,
+            ring_log: joint.ring_log,
+        }
+    }
+}
 
 impl Reference {
     /// Mode and unit from the baseline's records and the take's at once.
@@ -54,26 +87,17 @@ impl Reference {
         if joint.separation() < RESOLVED {
             return;
         }
-        let Some(own) = own_modes(take, joint) else { return };
-        let strengths = |m: usize| {
-            let [a, b] = [&own[0], &own[1]].map(|mode| mode.amplitudes.get(m)?.as_ref());
-            Some([a?, b?].map(|a| Complex64::new(a.re, a.im)).to_vec())
-        };
-        let all: Vec<Vec<Complex64>> = (0..take.places.len()).filter_map(strengths).collect();
-        let poles = [&own[0], &own[1]].map(|mode| Complex64::new(-mode.decay_per_s, mode.omega_per_s));
-        let Some(ring) = ring_s(&poles, &all) else { return };
-        let (before, after) = (self.searched.t60(), [own[0].t60(), own[1].t60()]);
-        let share = |of: Estimate| of.sd.unwrap_or(0.0) / of.value;
-        if share(after[0]) > joint.after_t60_s[0].sd() / joint.after_t60_s[0].value {
+        let poles = joint.poles.map(|s| Complex64::new(s.re, s.im * take.frequency_factor));
+        let Some(own) = own_modes(take, poles) else { return };
+        let Some(spoken) = self.by_modes(take, &own) else { return };
+        let share_of = |ends: Ends| ends.sd() / ends.value;
+        if share_of(spoken.t60_s[0]) > share_of(joint.after_t60_s[0]) {
             return;
         }
-        let ends = |of: Estimate| Ends::of(of.value, of.sd.unwrap_or(0.0));
-        let log = |s: f64| Ends::of((s / before.value).ln(), share(before).hypot(share(after[0])));
-        joint.before_t60_s = ends(before);
-        joint.after_t60_s = after.map(ends);
-        // The end of the ringing is the slower pole's: its decay is known as that is.
-        joint.after_ring_s = Ends::of(ring, ring * share(after[0]));
-        (joint.t60_log, joint.ring_log) = (log(after[0].value), log(ring));
+        let before = self.searched.t60();
+        joint.before_t60_s = Ends::of(before.value, before.sd.unwrap_or(0.0));
+        (joint.after_t60_s, joint.after_ring_s) = (spoken.t60_s, spoken.ring_s);
+        (joint.t60_log, joint.ring_log) = (spoken.t60_log, spoken.ring_log);
         joint.own = Some(own);
     }
 
@@ -102,42 +126,175 @@ impl Reference {
 
     /// The joint fit of a take where it speaks of one mode and one unit: sound, and no other mode so near that the unit
     /// works on both.
-    pub(super) fn usable<'l>(&self, look: &'l SettingFit) -> Option<&'l Treated> {
+    pub(super) fn usable<'l>(&self, take: &SettingFacts<'_>, look: &'l SettingFit) -> Option<&'l Treated> {
         let joint = look.joint.as_ref().filter(|joint| joint.sound())?;
-        (self.nearest_hz * TAU > CLOSED_FORM * joint.shared.coupling.sqrt()).then_some(joint)
+        let shows = match &look.observation {
+            PoleObservation::One(seen) => joint.shows(ONE_POLE_SD) && !self.untouched(take, seen),
+            _ => true,
+        };
+        (shows && self.works_alone(joint.shared.coupling)).then_some(joint)
     }
 
-    /// What the joint fit of a take says, for the comparison of both states.
+    /// What a take says of the mode's decay, for advice and comparison alike: by the joint fit; where that doesn't speak by
+    /// its own two poles; where one pole only shows at a named unit, by all that both leave open.
+    pub(super) fn spoken(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<Spoken> {
+        if let Some(joint) = self.usable(take, look) {
+            return Some(Spoken::of(joint));
+        }
+        match &look.observation {
+            PoleObservation::Two(_) => {
+                let seen = self.own_pair(take, look)?;
+                let apart = self.resolved(take, seen).and_then(|own| self.by_modes(take, &own));
+                apart.or_else(|| self.by_pair(seen))
+            }
+            PoleObservation::One(seen) => self.open(take, look, seen),
+            PoleObservation::Nothing => None,
+        }
+    }
+
+    /// The take's own two poles, where they keep the check of the modes there and one unit.
+    fn own_pair<'l>(&self, take: &SettingFacts<'_>, look: &'l SettingFit) -> Option<&'l LocalFit> {
+        let PoleObservation::Two(two) = &look.observation else { return None };
+        let found = pair(take, &two.seen).filter(|found| !self.occupied && self.sound(found))?;
+        let coupling = identify(Resonator::of_pole(self.mode.pole), found.pair).coupling;
+        (coupling > 0.0).then_some(&two.seen)
+    }
+
+    /// The resonances that the search found for these poles, where it tells them apart.
+    fn resolved(&self, take: &SettingFacts<'_>, seen: &LocalFit) -> Option<[Mode; 2]> {
+        let Target::Two(both) = seen.target else { return None };
+        let own = own_modes(take, both.poles())?;
+        let [a, b] = &own;
+        let sd = a.decay_sd_per_s.hypot(b.decay_sd_per_s).hypot(a.omega_sd_per_s).hypot(b.omega_sd_per_s);
+        let apart = (a.decay_per_s - b.decay_per_s).hypot(a.omega_per_s - b.omega_per_s);
+        (apart > APART_SD * sd).then_some(own)
+    }
+
+    /// Decay and ringing by two resonances of the take, the slower first.
+    fn by_modes(&self, take: &SettingFacts<'_>, own: &[Mode; 2]) -> Option<Spoken> {
+        let strengths = |m: usize| {
+            let [a, b] = [&own[0], &own[1]].map(|mode| mode.amplitudes.get(m)?.as_ref());
+            Some([a?, b?].map(|a| Complex64::new(a.re, a.im)).to_vec())
+        };
+        let all: Vec<Vec<Complex64>> = (0..take.places.len()).filter_map(strengths).collect();
+        let poles = [&own[0], &own[1]].map(|mode| Complex64::new(-mode.decay_per_s, mode.omega_per_s));
+        let ring = ring_s(&poles, &all)?;
+        let (before, after) = (self.searched.t60(), [own[0].t60(), own[1].t60()]);
+        let log = |s: f64| Ends::of((s / before.value).ln(), share(before).hypot(share(after[0])));
+        Some(Spoken {
+            before_s: before.value,
+            t60_s: after.map(|of| Ends::of(of.value, of.sd.unwrap_or(0.0))),
+            // The end of the ringing is the slower pole's: its decay is known as that is.
+            ring_s: Ends::of(ring, ring * share(after[0])),
+            t60_log: log(after[0].value),
+            ring_log: log(ring),
+        })
+    }
+
+    /// Whether no other mode is so near that a unit of this g² works on both.
+    fn works_alone(&self, coupling: f64) -> bool {
+        self.nearest_hz * TAU > CLOSED_FORM * coupling.max(0.0).sqrt()
+    }
+
+    fn by_pair(&self, seen: &LocalFit) -> Option<Spoken> {
+        let (before, times) = (self.searched.t60(), seen.pair_times()?);
+        let log = |ends: Ends| ends.over(before.value).widened(share(before));
+        Some(Spoken {
+            before_s: before.value,
+            t60_s: times.t60_s,
+            ring_s: times.ring_s,
+            t60_log: log(times.t60_s[0]),
+            ring_log: log(times.ring_s),
+        })
+    }
+
+    /// One pole at a named unit whose decay it changed, and a joint fit that isn't sound: the single pole's interval and
+    /// the joint fit's, by as much wider as it fits worse, together.
+    fn open(&self, take: &SettingFacts<'_>, look: &SettingFit, seen: &LocalFit) -> Option<Spoken> {
+        let joint = look.joint.as_ref().filter(|joint| self.works_alone(joint.shared.coupling))?;
+        let alone = seen.known();
+        let change = (self.mode.pole.re / alone.pole.re).ln();
+        if take.units.is_empty() || change.abs() < MOVED || self.untouched(take, seen) {
+            return None;
+        }
+        let single = Ends::of(change, share(self.searched.t60()).hypot(alone.sds.0 / -alone.pole.re));
+        let both = |log: Ends| log.times(joint.strain()).with(single);
+        let spoken = Spoken::of(joint);
+        let (t60_log, ring_log) = (both(spoken.t60_log), both(spoken.ring_log));
+        let seconds = |log: Ends| log.times_of(spoken.before_s);
+        Some(Spoken {
+            t60_s: [seconds(t60_log), spoken.t60_s[1]],
+            ring_s: seconds(ring_log),
+            t60_log,
+            ring_log,
+            ..spoken
+        })
+    }
+
+    /// What a take says of the mode and its unit, for the comparison of both states.
     #[must_use]
     pub fn treated(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<TreatedMode> {
-        let joint = self.usable(look)?;
-        let pole = |k: usize| {
-            if let Some(own) = &joint.own {
-                return own[k].clone();
+        let spoken = self.spoken(take, look)?;
+        let own = if self.usable(take, look).is_none() { self.own_pair(take, look) } else { None };
+        // Two poles that the search tells apart are the comparison's own already.
+        if own.is_some_and(|seen| self.resolved(take, seen).is_some()) {
+            return None;
+        }
+        let (poles, apart_sd, coupling) = match (own, look.joint.as_ref()) {
+            (Some(seen), _) => self.poles_of_pair(take, seen, &spoken)?,
+            (None, Some(joint)) => {
+                let poles = [0, 1].map(|k| self.pole_of_joint(take, joint, &spoken, k));
+                (poles, joint.apart_sd(), joint.shared.coupling)
             }
-            let s = joint.poles[k];
-            let decay_sd = -s.re * joint.after_t60_s[k].sd() / joint.after_t60_s[k].value;
-            let s = Complex64::new(s.re, s.im * take.frequency_factor);
-            Mode {
-                kind: Kind::Mode,
-                omega_per_s: s.im,
-                decay_per_s: -s.re,
-                // Where poles meet both are known alike; no table prints this one.
-                omega_sd_per_s: decay_sd,
-                decay_sd_per_s: decay_sd,
-                amplitudes: (0..take.places.len()).map(|m| self.amplitude(take, joint, m, (k, s))).collect(),
-                flags: Flags::default(),
-            }
+            (None, None) => return None,
         };
         Some(TreatedMode {
             mode: self.index,
-            poles: [pole(0), pole(1)],
-            apart_sd: joint.apart_sd(),
-            coupling_per_s: joint.shared.coupling.sqrt(),
-            t60_ratio: ratio(joint.t60_log),
-            ring_s: (joint.before_t60_s.value, joint.after_ring_s.value),
-            ring_ratio: ratio(joint.ring_log),
+            poles,
+            apart_sd,
+            coupling_per_s: coupling.max(0.0).sqrt(),
+            t60_ratio: ratio(spoken.t60_log),
+            ring_s: (spoken.before_s, spoken.ring_s.value),
+            ring_ratio: ratio(spoken.ring_log),
         })
+    }
+
+    fn pole_of_joint(&self, take: &SettingFacts<'_>, joint: &Treated, spoken: &Spoken, k: usize) -> Mode {
+        if let Some(own) = &joint.own {
+            return own[k].clone();
+        }
+        let s = joint.poles[k];
+        let s = Complex64::new(s.re, s.im * take.frequency_factor);
+        let amplitudes = (0..take.places.len()).map(|m| self.amplitude(take, joint, m, (k, s))).collect();
+        pole(s, spoken.t60_s[k], amplitudes)
+    }
+
+    /// The take's own two poles with what each has at the places, their distance and g².
+    fn poles_of_pair(
+        &self,
+        take: &SettingFacts<'_>,
+        seen: &LocalFit,
+        spoken: &Spoken,
+    ) -> Option<([Mode; 2], f64, f64)> {
+        let Target::Two(both) = seen.target else { return None };
+        let off = |m: &&Mode| (Complex64::new(-m.decay_per_s, m.omega_per_s) - 0.5 * both.sum).norm();
+        let searched = take.modes?.modes.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
+        let amplitude = |m: usize, k: usize| {
+            let (values, start_s) = seen.residues.get(m)?.as_ref()?;
+            let (low, known) = (take.lows[m], searched.amplitudes.get(m)?.as_ref()?);
+            let instant_s = low.emission_s.unwrap_or(low.onset_s);
+            let value = values.get(k)? * (both.poles()[k] * (instant_s - start_s)).exp();
+            // As well known as the one pole that the search found here.
+            let each = 0.5 * (known.covariance[0] + known.covariance[2]);
+            let delta_chi2 = value.norm_sqr() / each.max(f64::MIN_POSITIVE);
+            Some(Amplitude { re: value.re, im: value.im, covariance: [each, 0.0, each], delta_chi2 })
+        };
+        let poles = [0, 1].map(|k| {
+            let amplitudes = (0..take.places.len()).map(|m| amplitude(m, k)).collect();
+            pole(both.poles()[k], spoken.t60_s[k], amplitudes)
+        });
+        let coupling = identify(Resonator::of_pole(self.mode.pole), pair(take, seen)?.pair).coupling;
+        Some((poles, apart_sd(both, &seen.covariance), coupling))
     }
 
     /// Amplitude of one of the treated mode's poles at a place of a take, at the instant that the take's modes refer to.
@@ -163,21 +320,38 @@ impl Reference {
     }
 }
 
-/// The take's own resonances that are the joint fit's two poles, the slower first.
-fn own_modes(take: &SettingFacts<'_>, joint: &Treated) -> Option<[Mode; 2]> {
+/// The take's own resonances that are two fitted poles, the slower first.
+fn own_modes(take: &SettingFacts<'_>, poles: [Complex64; 2]) -> Option<[Mode; 2]> {
     let modes = &take.modes?.modes;
     let nearest = |pole: Complex64| {
-        let pole = Complex64::new(pole.re, pole.im * take.frequency_factor);
         let distance = |m: &&Mode| (Complex64::new(-m.decay_per_s, m.omega_per_s) - pole).norm();
         let modes = modes.iter().filter(|m| m.kind == Kind::Mode);
         let found = modes.min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
         (distance(&found) < -SAME_POLE * pole.re).then_some(found)
     };
-    let (a, b) = (nearest(joint.poles[0])?, nearest(joint.poles[1])?);
+    let (a, b) = (nearest(poles[0])?, nearest(poles[1])?);
     let [slow, fast] = if a.decay_per_s <= b.decay_per_s { [a, b] } else { [b, a] };
     (!std::ptr::eq(a, b)).then(|| [slow.clone(), fast.clone()])
 }
 
 fn ratio(log: Ends) -> Ratio {
     Ratio { value: log.value.exp(), low: log.low.exp(), high: log.high.exp() }
+}
+
+fn share(of: Estimate) -> f64 {
+    of.sd.unwrap_or(0.0) / of.value
+}
+
+fn pole(s: Complex64, t60_s: Ends, amplitudes: Vec<Option<Amplitude>>) -> Mode {
+    let decay_sd = -s.re * t60_s.sd() / t60_s.value;
+    Mode {
+        kind: Kind::Mode,
+        omega_per_s: s.im,
+        decay_per_s: -s.re,
+        // Where poles meet both are known alike; no table prints this one.
+        omega_sd_per_s: decay_sd,
+        decay_sd_per_s: decay_sd,
+        amplitudes,
+        flags: Flags::default(),
+    }
 }

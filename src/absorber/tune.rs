@@ -160,7 +160,7 @@ impl Reference {
     }
 
     /// Whether a take's poles keep the check that they leave over.
-    fn sound(&self, take: &PairEstimate) -> bool {
+    pub(super) fn sound(&self, take: &PairEstimate) -> bool {
         if take.near.is_empty() {
             let check = consistency(&self.mode, take);
             return check.is_some_and(|(sds, share)| sds.abs() < CHECK.0 || share.abs() < CHECK.1);
@@ -180,7 +180,7 @@ impl Reference {
         pair: Option<&PairEstimate>,
         state: Option<&State>,
     ) -> Finding {
-        let (observation, joint) = (&look.observation, self.usable(look));
+        let (observation, spoken) = (&look.observation, self.spoken(take, look));
         let seen = match observation {
             PoleObservation::Two(two) => Some(&two.seen),
             PoleObservation::One(seen) => Some(&**seen),
@@ -189,12 +189,10 @@ impl Reference {
         let mut finding = Finding {
             state: take.state.to_owned(),
             unit: self.unit_of(take).map(|u| u.name.clone()),
-            t60_s: joint.map_or_else(
-                || seen.and_then(LocalFit::slower).map(t60),
-                |j| Some(estimate(j.after_t60_s[0])),
-            ),
-            faster_t60_s: joint.map(|j| estimate(j.after_t60_s[1])),
-            ring_s: joint.map_or_else(|| seen.and_then(ring).map(unsure), |j| Some(estimate(j.after_ring_s))),
+            t60_s: spoken
+                .map_or_else(|| seen.and_then(LocalFit::slower).map(t60), |s| Some(estimate(s.t60_s[0]))),
+            faster_t60_s: spoken.map(|s| estimate(s.t60_s[1])),
+            ring_s: spoken.map_or_else(|| seen.and_then(ring).map(unsure), |s| Some(estimate(s.ring_s))),
             values: None,
             consistency: pair.and_then(|p| self.check(p)),
             advice: None,
@@ -259,7 +257,7 @@ impl Reference {
     }
 
     /// Whether the pole is the baseline's as far as both are known, and both are known well.
-    fn untouched(&self, take: &SettingFacts<'_>, seen: &LocalFit) -> bool {
+    pub(super) fn untouched(&self, take: &SettingFacts<'_>, seen: &LocalFit) -> bool {
         let (before, after) = (self.known(), self.without_drift(take, seen.known()));
         let moved = after.pole - before.pole;
         let sds = (before.sds.0.hypot(after.sds.0), before.sds.1.hypot(after.sds.1));
@@ -330,11 +328,14 @@ impl Reference {
     /// With near modes T60 and ringing are those of all poles that are the target's, and the best setting is
     /// searched for: the closed form knows one mode only.
     fn of_cluster(&self, cluster: &Cluster, finding: &mut Finding) {
-        if let (Some(t60_s), Some(seen)) = (cluster.group.t60_s(), finding.t60_s) {
-            let sd = seen.sd.map(|sd| sd * t60_s / seen.value);
-            finding.t60_s = Some(Estimate { value: t60_s, sd });
+        // What the comparison goes by too stays: the faster pole is known there.
+        if finding.faster_t60_s.is_none() {
+            if let (Some(t60_s), Some(seen)) = (cluster.group.t60_s(), finding.t60_s) {
+                let sd = seen.sd.map(|sd| sd * t60_s / seen.value);
+                finding.t60_s = Some(Estimate { value: t60_s, sd });
+            }
+            finding.ring_s = cluster.group.ring_s().map(unsure).or(finding.ring_s);
         }
-        finding.ring_s = cluster.group.ring_s().map(unsure).or(finding.ring_s);
         let close = self.nearest_hz * TAU < CLOSED_FORM * cluster.group.modes[0].coupling.max(0.0).sqrt();
         let Some(values) = finding.values.as_mut().filter(|_| close) else { return };
         let Some((step_hz, factor, _)) = best_of(cluster) else { return };
@@ -427,8 +428,9 @@ fn met(findings: &mut [Finding]) {
     let best = findings.iter().filter_map(|f| Some(f.values?.best_t60_s.value)).reduce(f64::min);
     let Some(best) = best else { return };
     for finding in findings.iter_mut().filter(|f| f.values.is_none() && f.next.damping_factor == Some(0.5)) {
-        if finding.t60_s.is_some_and(|t| t.value < MET * best) {
-            (finding.advice, finding.next) = words::met(best);
+        if let Some(t60_s) = finding.t60_s.filter(|t| t.value < MET * best) {
+            finding.reason = Some(say!("absorber.met-reason"));
+            (finding.advice, finding.next) = words::met(t60_s.value, best);
         }
     }
 }
@@ -454,7 +456,7 @@ struct Chosen {
 }
 
 /// A take's pair, common factor of frequencies taken out.
-fn pair(take: &SettingFacts<'_>, seen: &LocalFit) -> Option<PairEstimate> {
+pub(super) fn pair(take: &SettingFacts<'_>, seen: &LocalFit) -> Option<PairEstimate> {
     let Target::Two(pair) = seen.target else { return None };
     let back = |s: Complex64| Complex64::new(s.re, s.im / take.frequency_factor);
     let [a, b] = pair.poles();

@@ -65,10 +65,19 @@ pub(super) fn far_off(step_hz: f64, damped: bool) -> (Message, Next) {
     (say!(key, hz = number(step_hz.abs(), 1)), next)
 }
 
-/// One pole where the best setting is.
-pub(super) fn met(best_t60_s: f64) -> (Option<Message>, Next) {
+/// T60 over the best within this is at the best setting as far as one pole tells, as it is for a last step's advice.
+const AT_BEST: f64 = 1.12;
+
+/// One pole where the best setting is, or near it.
+pub(super) fn met(t60_s: f64, best_t60_s: f64) -> (Option<Message>, Next) {
     let next = Next { frequency_change_hz: Some(0.0), damping_factor: Some(1.0), dials: Vec::new() };
-    (Some(say!("absorber.met", time = number(best_t60_s, 2))), next)
+    let (over, time) = (t60_s / best_t60_s, number(best_t60_s, 2));
+    let text = if over < AT_BEST {
+        say!("absorber.met", time = time)
+    } else {
+        say!("absorber.met-near", percent = number(100.0 * (over - 1.0), 0), time = time)
+    };
+    (Some(text), next)
 }
 
 /// Where nothing of a unit shows in the mode.

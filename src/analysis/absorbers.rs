@@ -14,6 +14,8 @@ use std::f64::consts::TAU;
 
 /// A label is this mode's within so many hertz.
 const LABEL_HZ: f64 = 4.0;
+/// As many modes at once may be one unit's or two's doing; our own choice.
+const FEW: usize = 2;
 
 /// What the advice needs to know of a state.
 #[must_use]
@@ -57,6 +59,8 @@ pub fn tune_states(
 
 /// A mode's tuning, and what the joint fits say for the comparison: for each pair by its number.
 type Tuned = (Tuning, Vec<(usize, TreatedMode)>);
+/// The same; without the tuning where only the comparison needs it.
+type Target = (Option<Tuning>, Vec<(usize, TreatedMode)>);
 
 fn tune_pairs(
     session: &Session,
@@ -115,8 +119,9 @@ fn drift(changes: &Changes) -> f64 {
     known.map_or(1.0, |f| f.value)
 }
 
-/// Every target of a comparison: modes that became two poles, and those that a unit's label names.
-pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) -> Vec<Tuned> {
+/// Every target of a comparison: modes that became two poles, those that a unit's label names, and where no unit is named
+/// the few that alone became shorter.
+pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) -> Vec<Target> {
     let Some(modes) = found.states[compared.before].resonances.as_ref().map(|r| &r.set.modes) else {
         return Vec::new();
     };
@@ -127,7 +132,7 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
         if named && units(session, state(p)).is_empty() {
             continue;
         }
-        // Without a unit in the manifest only two poles that are told apart, of a mode that is claimed, speak of one.
+        // Without a unit in the manifest two poles that are told apart speak of one, of a mode that is claimed.
         let speaks = |c: &&ModeChange| if named { became_two(c) } else { c.flags.has(Flag::Split) };
         let claimed = |mode: &usize| modes.get(*mode).is_some_and(|m| m.kind == Kind::Mode);
         targets.extend(changes.modes.iter().filter(speaks).filter_map(|c| c.before).filter(claimed));
@@ -136,29 +141,47 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
             targets.extend(most_changed(changes).filter(claimed));
         }
         targets.extend(labels);
+        if !named {
+            targets.extend(few_shorter(changes).into_iter().filter(claimed));
+        }
     }
     targets.sort_unstable();
     targets.dedup();
     let tunings = targets.into_iter().filter_map(|mode| {
         let takes: Vec<usize> = (0..compared.pairs.len())
             .filter(|p| {
-                let split =
-                    compared.pairs[*p].1.modes.iter().any(|c| c.before == Some(mode) && became_two(c));
-                if named { !units(session, state(*p)).is_empty() } else { split }
+                let of_mode = |c: &&ModeChange| c.before == Some(mode) && (became_two(c) || told(c));
+                let works = compared.pairs[*p].1.modes.iter().any(|c| of_mode(&c));
+                if named { !units(session, state(*p)).is_empty() } else { works }
             })
             .collect();
         // The baseline shows this mode: it was found there.
-        tune_pairs(session, found, compared, &takes, modes[mode].frequency().value).ok()
+        let tuned = tune_pairs(session, found, compared, &takes, modes[mode].frequency().value).ok()?;
+        // A mode that only became shorter is compared by the joint fit where that shows a unit; nobody asked for advice.
+        let split = |c: &ModeChange| c.before == Some(mode) && c.flags.has(Flag::Split);
+        let asked = named || takes.iter().any(|p| compared.pairs[*p].1.modes.iter().any(split));
+        Some((Some(tuned.0).filter(|_| asked), tuned.1))
     });
     tunings.collect()
+}
+
+/// Modes that became shorter, where no more did than a unit may be built for: broadband treatment shortens many. Near its
+/// best setting a unit's two poles look like one.
+fn few_shorter(changes: &Changes) -> Vec<usize> {
+    let shorter = changes.modes.iter().filter(|c| c.verdict == Verdict::Shorter);
+    let shorter: Vec<usize> = shorter.filter_map(|c| c.before).collect();
+    if shorter.len() <= FEW { shorter } else { Vec::new() }
 }
 
 /// The mode whose decay changed most, where it did beyond doubt: a unit that no label names and that no second pole
 /// shows works there if anywhere.
 fn most_changed(changes: &Changes) -> Option<usize> {
-    let told = |c: &&ModeChange| matches!(c.verdict, Verdict::Shorter | Verdict::Longer);
     let size = |c: &ModeChange| c.t60_ratio.and_then(Result::ok).map_or(0.0, |r| r.value.ln().abs());
-    changes.modes.iter().filter(told).max_by(|a, b| size(a).total_cmp(&size(b)))?.before
+    changes.modes.iter().filter(|c| told(c)).max_by(|a, b| size(a).total_cmp(&size(b)))?.before
+}
+
+fn told(change: &ModeChange) -> bool {
+    matches!(change.verdict, Verdict::Shorter | Verdict::Longer)
 }
 
 fn became_two(change: &ModeChange) -> bool {

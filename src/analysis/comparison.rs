@@ -99,7 +99,7 @@ fn compared(
     let mut compared = Comparison { before, targets, pairs, absorbers: Vec::new() };
     // Modes that a unit stands at are fitted jointly, then compared by that.
     for (tuning, treated) in absorbers::all(session, found, &compared) {
-        compared.absorbers.push(tuning);
+        compared.absorbers.extend(tuning);
         joint.extend(treated);
     }
     for (p, (_, changes)) in compared.pairs.iter_mut().enumerate() {

@@ -17,7 +17,7 @@ use crate::modes::{LN_1000, Mode};
 pub(super) use likelihood::Data;
 use likelihood::{Place, Point};
 use nalgebra::{DMatrix, DVector};
-pub(super) use reach::Ends;
+pub(super) use reach::{Ends, ends};
 use rustfft::num_complex::Complex64;
 pub(super) use side::{Side, WAYS};
 use std::f64::consts::TAU;
@@ -39,7 +39,7 @@ const SOUND_SD: f64 = 8.0;
 const SHOWS_SD: f64 = 2.0;
 /// In simulated rooms (docs/absorber.md) intervals by the likelihood and other cuts missed the truth too often: they are
 /// wider by this factor, and by this share for what one mode and one unit leave out.
-const WIDER: f64 = 1.15;
+pub(super) const WIDER: f64 = 1.15;
 const MODEL: f64 = 0.003;
 /// Starts that are followed down.
 const FOLLOWED: usize = 2;
@@ -107,10 +107,7 @@ impl Treated {
 
     /// Distance of the two poles, sd.
     pub fn apart_sd(&self) -> f64 {
-        let spread = DVector::from_row_slice(&self.pair.0.numbers()[2..]);
-        let own = self.pair.1.view((2, 2), (2, 2)).into_owned();
-        // The distance is twice the root of the spread: its relative error is half as large.
-        own.try_inverse().map_or(0.0, |inverse| 2.0 * spread.dot(&(inverse * &spread)).max(0.0).sqrt())
+        apart_sd(self.pair.0, &self.pair.1)
     }
 
     /// Distance of the two poles as a share of the sum of their decay rates: near one, the state by itself resolves them.
@@ -122,9 +119,28 @@ impl Treated {
     /// Whether the records of both states agree with one mode and one unit whose coupling shows.
     pub fn sound(&self) -> bool {
         let (misfit, saved) = (self.misfit - self.untied.0, self.untied.1 as f64);
-        let coupled = self.shared.coupling > SHOWS_SD * self.covariance[(4, 4)].sqrt();
-        coupled && misfit < saved + SOUND_SD * (2.0 * saved).sqrt()
+        self.shows(SHOWS_SD) && misfit < saved + SOUND_SD * (2.0 * saved).sqrt()
     }
+
+    /// Whether the coupling is so many times its own error.
+    pub fn shows(&self, sds: f64) -> bool {
+        self.shared.coupling > sds * self.covariance[(4, 4)].sqrt()
+    }
+
+    /// Factor on all errors by what the joint fit leaves over those of each state by itself (Birge, Phys. Rev. 40 (1932):
+    /// root of χ² over its freedom); at least one.
+    pub fn strain(&self) -> f64 {
+        let (misfit, saved) = (self.misfit - self.untied.0, self.untied.1.max(1) as f64);
+        (misfit / saved).max(1.0).sqrt()
+    }
+}
+
+/// Distance of a pair's poles by the covariance of its numbers, sd.
+pub(super) fn apart_sd(pair: Pair, covariance: &DMatrix<f64>) -> f64 {
+    let spread = DVector::from_row_slice(&pair.numbers()[2..]);
+    let own = covariance.view((2, 2), (2, 2)).into_owned();
+    // The distance is twice the root of the spread: its relative error is half as large.
+    own.try_inverse().map_or(0.0, |inverse| 2.0 * spread.dot(&(inverse * &spread)).max(0.0).sqrt())
 }
 
 /// Fits from some starts; the best end.

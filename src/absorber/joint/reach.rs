@@ -30,13 +30,30 @@ impl Ends {
     }
 
     /// Both ends so many times as far.
-    pub(super) fn times(self, factor: f64) -> Self {
+    pub(in crate::absorber) fn times(self, factor: f64) -> Self {
         let end = |end: f64| self.value + factor * (end - self.value);
         Self { low: end(self.low), high: end(self.high), ..self }
     }
 
+    /// From here to there of both.
+    pub(in crate::absorber) fn with(self, other: Self) -> Self {
+        Self { low: self.low.min(other.low), high: self.high.max(other.high), ..self }
+    }
+
+    /// Logarithms of what all three are of a quantity.
+    pub(in crate::absorber) fn over(self, one: f64) -> Self {
+        let log = |x: f64| (x / one).ln();
+        Self { low: log(self.low), value: log(self.value), high: log(self.high) }
+    }
+
+    /// The other way round: of logarithms what they are of a quantity.
+    pub(in crate::absorber) fn times_of(self, one: f64) -> Self {
+        let of = |x: f64| one * x.exp();
+        Self { low: of(self.low), value: of(self.value), high: of(self.high) }
+    }
+
     /// Wider by errors that have nothing to do with the shared numbers.
-    pub(super) fn widened(self, sd: f64) -> Self {
+    pub(in crate::absorber) fn widened(self, sd: f64) -> Self {
         let more = |end: f64| (end - self.value).hypot(RADIUS * sd);
         Self { low: self.value - more(self.low), high: self.value + more(self.high), ..self }
     }
@@ -45,7 +62,7 @@ impl Ends {
 /// Least and largest value of `quantity` within the ellipsoid round `middle`.
 ///
 /// `axes` from the start: both ends of each axis, not of the slope alone, for what has kinks.
-pub(super) fn ends(
+pub(in crate::absorber) fn ends(
     middle: &DVector<f64>,
     covariance: &DMatrix<f64>,
     kinked: bool,
