@@ -198,3 +198,16 @@ impl<'a> Evaluation<'a> {
         cut.into_iter().chain((!self.crossing.floor_steady).then_some(Flag::UnevenFloor))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What scatters round its line as measured rooms do has a time; a step has none, and says why.
+    #[test]
+    fn a_step_has_no_time() {
+        let line = |nonlinearity: f64| straight(Ok(Line { intercept: 0.0, slope: -1.0, nonlinearity }));
+        assert!(line(0.15).is_ok());
+        assert!(matches!(line(0.45), Err(Flag::NotStraight)));
+    }
+}

@@ -162,19 +162,3 @@ fn two_slopes_are_read_as_the_lines_say() {
     assert!((value(band.nonlinearity_t30) - 0.017_16).abs() < 0.001, "{:?}", band.nonlinearity_t30);
     assert!(band.flags.has(Flag::Curved) && band.flags.has(Flag::NotStraight), "{}", band.flags);
 }
-
-/// A second sound 1.5 s later leaves a shelf 18 dB down: no line, no time, and the scatter round the line is why.
-#[test]
-fn a_step_has_no_decay_time() {
-    let decay = |t: f64, at_s: f64, level: f64| {
-        let since_s = t - at_s;
-        let falls = (-3.0 * std::f64::consts::LN_10 * since_s / 0.25).exp();
-        if since_s < 0.0 { 0.0 } else { level * falls * (std::f64::consts::TAU * 2_000.0 * since_s).cos() }
-    };
-    let signal =
-        Signal::made(48_000.0, 4.0, |t| decay(t, 0.0, 1.0) + decay(t, 1.5, 0.12)).with_floor(4, 1e-6);
-    let band = signal.band(Fraction::Octave, 2_000.0);
-    assert!(value(band.nonlinearity_t30) > 0.2, "{:?}", band.nonlinearity_t30);
-    assert_eq!(band.t30_s.map(|t30| t30.value), Err(Flag::NotStraight));
-    assert!(band.flags.has(Flag::NotStraight));
-}
