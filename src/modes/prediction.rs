@@ -203,7 +203,8 @@ impl Predicted {
         let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
         let lowest = fits.iter().filter_map(|fit| fit.poles.first()).map(Pole::frequency_hz);
         let with_poles = from_the_lowest_pole(&bands, lowest.fold(f64::INFINITY, f64::min));
-        let to_hz = limit_within(with_poles, to_hz).map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ);
+        let middle_hz = limit_within(&bands, to_hz).or_else(|| limit_within(with_poles, to_hz));
+        let to_hz = middle_hz.map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ);
         Self { to_hz, bands }
     }
 
@@ -223,14 +224,16 @@ fn from_the_lowest_pole(bands: &[Band], lowest_hz: f64) -> &[Band] {
     &bands[first.unwrap_or(bands.len())..]
 }
 
-/// The limit by the bands within the range; those beyond its end, with fewer neighbours, only raise it where none below
-/// them fails.
+/// The limit by the bands within the range; those beyond its end, with fewer neighbours, only raise it where it lies at that
+/// end, or where a range too short for a limit has no band that fails.
 fn limit_within(bands: &[Band], to_hz: f64) -> Option<f64> {
-    let within = bands.partition_point(|band| band.hz + 0.5 * BAND_HZ <= to_hz);
-    let found = limit(&bands[..within]);
-    let above = |band: &&Band| found.is_none_or(|hz| band.hz > hz);
-    let fails = bands[..within].iter().filter(above).any(|band| band.predicted() == Some(false));
-    if fails { found } else { limit(bands) }
+    let within = &bands[..bands.partition_point(|band| band.hz + 0.5 * BAND_HZ <= to_hz)];
+    let found = limit(within);
+    let at_the_end = match found {
+        Some(hz) => within.last().is_some_and(|band| band.hz <= hz),
+        None => within.iter().all(|band| band.predicted() != Some(false)),
+    };
+    if at_the_end { limit(bands) } else { found }
 }
 
 /// The highest band that was predicted while nearly all below were; at least three of them.

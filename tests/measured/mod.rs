@@ -91,7 +91,9 @@ pub fn claims(set: &ModeSet) -> Vec<&Mode> {
 
 /// Claims, and resonances that only their overlap keeps from being claimed: one place in a large room can't prove them.
 pub fn stable(set: &ModeSet) -> Vec<&Mode> {
-    let doubts = |m: &Mode| m.flags.iter().any(|f| !matches!(f, Flag::NotPredicted | Flag::NoTimeBase));
+    let doubts = |m: &Mode| {
+        m.flags.iter().any(|f| !matches!(f, Flag::NotPredicted | Flag::Unpredicted | Flag::NoTimeBase))
+    };
     let own = |m: &&Mode| m.kind == Kind::Mode || (m.kind == Kind::Unsure && !doubts(m));
     set.modes.iter().filter(own).collect()
 }
