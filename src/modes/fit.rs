@@ -30,11 +30,11 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
         // Poles are fitted beyond the range, so its last bands can be judged as well.
         let fitted_to_hz = job.fitted_to_hz(&main.records);
         predicted = Some(Predicted::of(&quiet, &early, job.range_hz, fitted_to_hz));
-        let first_parts = Job { places: &quiet, ..job }.first_parts(&early);
+        let longest = early.first().cloned();
         main = job.tested(main, early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut main.set, seconds);
-        own = own_shares(&quiet, &first_parts, &main.set);
+        own = own_shares(&quiet, &main.set, || Job { places: &quiet, ..job }.first_parts(longest));
         main.set.single_modes_to_hz =
             predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(job.range_hz.1));
     }
@@ -68,11 +68,11 @@ impl Job<'_> {
     }
 
     /// Fits to first parts of several lengths, the longest first, by which each resonance's own share is tested.
-    fn first_parts(&self, early: &[FitRun]) -> Vec<FitRun> {
-        let Some(longest) = early.first() else { return Vec::new() };
+    fn first_parts(&self, longest: Option<FitRun>) -> Vec<FitRun> {
+        let Some(longest) = longest else { return Vec::new() };
         let sooner = |share: &f64| self.run(&Variant::early(share * longest.seconds()));
         let sooner: Vec<Option<FitRun>> = SOONER.par_iter().map(sooner).collect();
-        std::iter::once(longest.clone()).chain(sooner.into_iter().flatten()).collect()
+        std::iter::once(longest).chain(sooner.into_iter().flatten()).collect()
     }
 
     /// A fit made again in each of the other ways.

@@ -12,9 +12,6 @@ use crate::flag::{Flag, Flags};
 const CHAIN_T60_S: f64 = 0.15;
 /// Relative sd of a decay beyond which it is no statement (chosen on the measured rooms of docs/accuracy.md).
 const WIDE: f64 = 0.20;
-/// Relative sd of a decay up to which a resonance stands although its own share of the next part is not predicted: poles of
-/// decaying noise beside modes are known to 3 % at best, a quarter of them to 10 % (the sessions of `own_part`).
-const WELL_KNOWN: f64 = 0.10;
 /// In units of the record: a decay that may, within its interval, be longer than the first is an extrapolation (less than
 /// 48 dB of it was seen; chosen on the measured rooms), which only a small sd backs up; one longer than the second
 /// (24 dB seen) is none at all.
@@ -65,7 +62,7 @@ pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
         if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
             flags.add(Flag::NotPredicted);
         }
-        if own_share == Some(false) && mode.decay_sd_per_s > WELL_KNOWN * pole.decay_per_s {
+        if own_share == Some(false) {
             flags.add(Flag::Unpredicted);
         }
         if detected_at_too_few(mode) {

@@ -103,16 +103,22 @@ impl Tail {
     }
 }
 
+/// Samples behind a Hann window.
+pub(super) fn behind_hann(samples: &[f64]) -> Vec<Complex<f64>> {
+    let window = |i: usize| (PI * (i as f64 + 0.5) / samples.len() as f64).sin().powi(2);
+    samples.iter().enumerate().map(|(i, s)| Complex::from(s * window(i))).collect()
+}
+
+/// Spectrum behind a Hann window, as many bins as samples.
+pub(super) fn hann_spectrum(samples: &[f64]) -> Vec<Complex<f64>> {
+    let mut bins = behind_hann(samples);
+    FftPlanner::new().plan_fft_forward(samples.len()).process(&mut bins);
+    bins
+}
+
 /// Periodogram behind a Hann window (a strong hum must not leak over the background beside it).
 fn hann_periodogram(samples: &[f64]) -> Vec<f64> {
-    let n = samples.len();
-    let mut buffer: Vec<Complex<f64>> = samples
-        .iter()
-        .enumerate()
-        .map(|(i, s)| Complex::from(s * (PI * (i as f64 + 0.5) / n as f64).sin().powi(2)))
-        .collect();
-    FftPlanner::new().plan_fft_forward(n).process(&mut buffer);
-    buffer.iter().take(n / 2).map(|v| v.norm_sqr()).collect()
+    hann_spectrum(samples).iter().take(samples.len() / 2).map(|v| v.norm_sqr()).collect()
 }
 
 /// Running median over all tails, its departures from a power of frequency shrunk where they are within chance.

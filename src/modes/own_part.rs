@@ -6,6 +6,7 @@
 //! most of the sum. The first part is cut at several instants; the latest cut after which anything stands over the noise
 //! decides, since a resonance that decays fast is past by then.
 
+use super::noise::{behind_hann, hann_spectrum};
 use super::pole::Pole;
 use super::prediction::{BAND_HZ, Next, take_off};
 use super::record::Record;
@@ -13,7 +14,6 @@ use super::run::FitRun;
 use super::settings::Place;
 use super::{Mode, ModeSet};
 use rayon::prelude::*;
-use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::{PI, TAU};
 
@@ -33,20 +33,42 @@ const MOST_UNEXPLAINED: f64 = 0.8;
 /// Resonances that start less than this share under the strongest of their band, in energy (20 dB), are told by the band's
 /// prediction, to which such poles of noise would add. Our own choice; strongly damped modes that overlap are of these.
 const WEAK: f64 = 0.01;
+/// Relative sd of a decay up to which a resonance stands although its own share of the next part is not predicted: poles of
+/// decaying noise beside modes are known to 3 % at best, a quarter of them to 10 % (the sessions of `own_part`).
+const WELL_KNOWN: f64 = 0.10;
 /// A predicted pole is the resonance's own within this share of its decay constant …
 const SAME: f64 = 0.5;
 /// … or within so many radians over the part: no part tells nearer poles apart.
 const UNRESOLVED_RAD: f64 = 1.5;
 
-/// For each resonance of `set` whether its share was predicted; `None` where no fit's next part tells. The fits' records
-/// end early, the longest first.
-pub(super) fn own_shares(places: &[Place<'_>], fits: &[FitRun], set: &ModeSet) -> Vec<Option<bool>> {
-    let poles: Vec<Pole> =
-        set.modes.iter().map(|m| Pole { omega_per_s: m.omega_per_s, decay_per_s: m.decay_per_s }).collect();
+/// For each resonance of `set` whether its share was predicted; `None` where no fit's next part tells, or nobody asks. The
+/// fits' records end early, the longest first; they are made only where a resonance asks.
+pub(super) fn own_shares(
+    places: &[Place<'_>],
+    set: &ModeSet,
+    fits: impl FnOnce() -> Vec<FitRun>,
+) -> Vec<Option<bool>> {
+    let mut shares_of = vec![None; set.modes.len()];
+    let asked: Vec<usize> = (0..set.modes.len()).filter(|m| is_asked(set, *m)).collect();
+    if asked.is_empty() {
+        return shares_of;
+    }
+    let fits = fits();
+    let pole =
+        |m: &usize| Pole { omega_per_s: set.modes[*m].omega_per_s, decay_per_s: set.modes[*m].decay_per_s };
+    let poles: Vec<Pole> = asked.iter().map(pole).collect();
     let told: Vec<Vec<Option<bool>>> = fits.par_iter().map(|fit| shares(places, fit, &poles)).collect();
-    let fallen = |fit: usize, m: usize| fit == 0 || poles[m].decay_per_s * fits[fit].seconds() > FALLEN;
-    let first_told = |m: usize| (0..fits.len()).filter(|fit| fallen(*fit, m)).find_map(|fit| told[fit][m]);
-    (0..poles.len()).map(|m| if is_weak(set, m) { first_told(m) } else { None }).collect()
+    let fallen = |fit: usize, k: usize| fit == 0 || poles[k].decay_per_s * fits[fit].seconds() > FALLEN;
+    for (k, m) in asked.into_iter().enumerate() {
+        shares_of[m] = (0..fits.len()).filter(|fit| fallen(*fit, k)).find_map(|fit| told[fit][k]);
+    }
+    shares_of
+}
+
+/// A resonance has to be predicted by itself where it is weak and its decay not known well.
+fn is_asked(set: &ModeSet, m: usize) -> bool {
+    let mode = &set.modes[m];
+    mode.decay_sd_per_s > WELL_KNOWN * mode.decay_per_s && is_weak(set, m)
 }
 
 /// Whether a resonance starts far below another one of its band, which then carries the band's prediction.
@@ -117,13 +139,7 @@ struct Spectra {
 
 impl Spectra {
     fn of(next: &Next<'_>, rate_hz: f64) -> Self {
-        let fft = FftPlanner::new().plan_fft_forward(next.whole.len());
-        let spectrum = |samples: &[f64]| {
-            let mut bins = windowed(samples);
-            fft.process(&mut bins);
-            bins
-        };
-        Self { rate_hz, left: spectrum(&next.left), noise: next.noise.map(spectrum) }
+        Self { rate_hz, left: hann_spectrum(&next.left), noise: next.noise.map(hann_spectrum) }
     }
 
     /// Energies with `own` put back, left, and of noise, over the resonance's half-power width to both sides, two bins of the
@@ -133,7 +149,7 @@ impl Spectra {
         let half_hz = (pole.decay_per_s / PI).max(step_hz);
         let first = ((pole.frequency_hz() - half_hz) / step_hz).ceil().max(1.0) as usize;
         let last = (((pole.frequency_hz() + half_hz) / step_hz).floor() as usize).min(own.len() / 2);
-        let own = windowed(own);
+        let own = behind_hann(own);
         let mut sums = [0.0; 3];
         for bin in first..=last {
             let Some(left) = self.left.get(bin) else { break };
@@ -143,11 +159,6 @@ impl Spectra {
         }
         sums
     }
-}
-
-fn windowed(samples: &[f64]) -> Vec<Complex<f64>> {
-    let window = |i: usize| (PI * (i as f64 + 0.5) / samples.len() as f64).sin().powi(2);
-    samples.iter().enumerate().map(|(i, s)| Complex::from(s * window(i))).collect()
 }
 
 /// One bin of the discrete Fourier transform.
@@ -174,10 +185,9 @@ mod tests {
     #[test]
     fn a_bin_is_that_of_the_transform() {
         let samples: Vec<f64> = (0..37).map(|i| (i as f64 * 0.7).sin()).collect();
-        let mut bins = windowed(&samples);
-        FftPlanner::new().plan_fft_forward(37).process(&mut bins);
+        let bins = hann_spectrum(&samples);
         for bin in [0, 1, 9, 18] {
-            assert!((bins[bin] - fourier(&windowed(&samples), bin)).norm() < 1e-12);
+            assert!((bins[bin] - fourier(&behind_hann(&samples), bin)).norm() < 1e-12);
         }
     }
 

@@ -6,16 +6,15 @@
 //! predicted, band by band. Modes leave up to about half of its energy unexplained, noise three quarters or more. Where
 //! modes overlap so much that the record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
+use super::noise::hann_spectrum;
 use super::pole::{Pole, STEADY};
 use super::problem::Group;
 use super::record::{Record, sounding_len};
 use super::run::FitRun;
 use super::settings::Place;
 use super::single::WindowFit;
-use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::borrow::Cow;
-use std::f64::consts::PI;
 
 /// Width of a band, Hz: holds some numbers of a part of 0.2 s, and few modes …
 pub(super) const BAND_HZ: f64 = 20.0;
@@ -122,15 +121,12 @@ fn meets_noise_s(places: &[Vec<Vec<f64>>], band: usize) -> Option<f64> {
 /// Energies in bands behind a Hann window.
 fn band_energies(samples: &[f64], rate_hz: f64, middles: &[f64], width_hz: f64) -> Vec<f64> {
     let n = samples.len();
-    let window = |i: usize| (PI * (i as f64 + 0.5) / n as f64).sin().powi(2);
-    let mut buffer: Vec<Complex<f64>> =
-        samples.iter().enumerate().map(|(i, s)| Complex::from(s * window(i))).collect();
-    FftPlanner::new().plan_fft_forward(n).process(&mut buffer);
+    let bins = hann_spectrum(samples);
     let step_hz = rate_hz / n as f64;
     let energy = |hz: f64| {
         let first = ((hz - 0.5 * width_hz) / step_hz).ceil().max(1.0) as usize;
         let last = (((hz + 0.5 * width_hz) / step_hz).floor() as usize).min(n / 2);
-        buffer.get(first..=last).map_or(0.0, |bins| bins.iter().map(|v| v.norm_sqr()).sum())
+        bins.get(first..=last).map_or(0.0, |bins| bins.iter().map(|v| v.norm_sqr()).sum())
     };
     middles.iter().map(|hz| energy(*hz)).collect()
 }
