@@ -16,13 +16,13 @@ use nalgebra::DVector;
 /// Poles nearer than this are taken this far apart, 1/s.
 const LEAST_DISTANCE: f64 = 1e-3;
 
-/// Times of a pair with their intervals, seconds.
+/// Times of a pair with their intervals, as logarithms of seconds: an end of a time that is widened stays above nothing.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct PairTimes {
     /// T60 of the slower and of the faster pole.
-    pub t60_s: [Ends; 2],
+    pub t60_logs: [Ends; 2],
     /// Until both together are 60 dB down for good.
-    pub ring_s: Ends,
+    pub ring_log: Ends,
 }
 
 /// Half the distance of the slower pole from the faster, never nothing.
@@ -39,8 +39,9 @@ impl LocalFit {
         let Target::Two(pair) = self.target else { return None };
         let middle = DVector::from_row_slice(&pair.numbers());
         let poles = |n: &DVector<f64>| Pair::of_numbers([n[0], n[1], n[2], n[3]]).poles();
+        let log = |seconds: f64| (seconds > 0.0).then(|| seconds.ln()).filter(|log| log.is_finite());
         let t60 = |k: usize| {
-            let of = |n: &DVector<f64>| Some(-LN_1000 / poles(n)[k].re).filter(|t| *t > 0.0);
+            let of = |n: &DVector<f64>| log(-LN_1000 / poles(n)[k].re);
             Some(ends(&middle, &self.covariance, true, of)?.times(WIDER))
         };
         let apart = half(pair.poles());
@@ -55,10 +56,10 @@ impl LocalFit {
             let residues = |(sum, moment): &(Complex64, Complex64)| {
                 vec![0.5 * (sum + moment / apart), 0.5 * (sum - moment / apart)]
             };
-            ring_s(&poles, &moments.iter().map(residues).collect::<Vec<_>>())
+            log(ring_s(&poles, &moments.iter().map(residues).collect::<Vec<_>>())?)
         };
-        let ring_s = ends(&middle, &self.covariance, true, ring)?.times(WIDER);
-        Some(PairTimes { t60_s: [t60(0)?, t60(1)?], ring_s })
+        let ring_log = ends(&middle, &self.covariance, true, ring)?.times(WIDER);
+        Some(PairTimes { t60_logs: [t60(0)?, t60(1)?], ring_log })
     }
 }
 
@@ -94,17 +95,20 @@ mod tests {
     fn poles_that_met_reach_as_far_as_their_spread() {
         for spread_sd in [0.5, 2.0, 8.0] {
             let found = met(spread_sd).pair_times().unwrap();
-            let middle = LN_1000 / 9.6;
-            let slowest = LN_1000 / (9.6 - (1.96 * spread_sd).sqrt());
-            let fastest = LN_1000 / (9.6 + (1.96 * spread_sd).sqrt());
-            let [slow, fast] = found.t60_s;
+            let log = |decay_per_s: f64| (LN_1000 / decay_per_s).ln();
+            let middle = log(9.6);
+            let slowest = log(9.6 - (1.96 * spread_sd).sqrt());
+            let fastest = log(9.6 + (1.96 * spread_sd).sqrt());
+            let [slow, fast] = found.t60_logs;
             let (reach, down) = (WIDER * (slowest - middle), WIDER * (middle - fastest));
             assert!((slow.high - middle - reach).abs() < 0.02 * reach, "{spread_sd}: {slow:?} {slowest}");
             assert!((middle - fast.low - down).abs() < 0.02 * down, "{spread_sd}: {fast:?} {fastest}");
             // Nothing is slower than the slower, nor faster than the faster pole of any pair.
             assert!(slow.low > middle - WIDTH * 1e-3 && fast.high < middle + WIDTH * 1e-3);
             // Both together are down before the slowest alone would be.
-            assert!(found.ring_s.high <= WIDER * slowest && found.ring_s.high > middle, "{:?}", found.ring_s);
+            let ring = found.ring_log;
+            assert!(ring.high <= middle + reach && ring.high > middle, "{ring:?}");
+            assert!([slow, fast, ring].iter().all(|ends| ends.low.is_finite() && ends.high.is_finite()));
         }
     }
 }

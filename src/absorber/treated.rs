@@ -144,8 +144,7 @@ impl Reference {
         match &look.observation {
             PoleObservation::Two(_) => {
                 let seen = self.own_pair(take, look)?;
-                let apart = self.resolved(take, seen).and_then(|own| self.by_modes(take, &own));
-                apart.or_else(|| self.by_pair(seen))
+                self.apart(take, seen).or_else(|| self.by_pair(seen))
             }
             PoleObservation::One(seen) => self.open(take, look, seen),
             PoleObservation::Nothing => None,
@@ -168,6 +167,11 @@ impl Reference {
         let sd = a.decay_sd_per_s.hypot(b.decay_sd_per_s).hypot(a.omega_sd_per_s).hypot(b.omega_sd_per_s);
         let apart = (a.decay_per_s - b.decay_per_s).hypot(a.omega_per_s - b.omega_per_s);
         (apart > APART_SD * sd).then_some(own)
+    }
+
+    /// Decay and ringing by the resonances that the search found for these poles, where it tells them apart.
+    fn apart(&self, take: &SettingFacts<'_>, seen: &LocalFit) -> Option<Spoken> {
+        self.by_modes(take, &self.resolved(take, seen)?)
     }
 
     /// Decay and ringing by two resonances of the take, the slower first.
@@ -198,13 +202,13 @@ impl Reference {
 
     fn by_pair(&self, seen: &LocalFit) -> Option<Spoken> {
         let (before, times) = (self.searched.t60(), seen.pair_times()?);
-        let log = |ends: Ends| ends.over(before.value).widened(share(before));
+        let change = |log: Ends| log.less(before.value.ln()).widened(share(before));
         Some(Spoken {
             before_s: before.value,
-            t60_s: times.t60_s,
-            ring_s: times.ring_s,
-            t60_log: log(times.t60_s[0]),
-            ring_log: log(times.ring_s),
+            t60_s: times.t60_logs.map(|log| log.times_of(1.0)),
+            ring_s: times.ring_log.times_of(1.0),
+            t60_log: change(times.t60_logs[0]),
+            ring_log: change(times.ring_log),
         })
     }
 
@@ -237,7 +241,7 @@ impl Reference {
         let spoken = self.spoken(take, look)?;
         let own = if self.usable(take, look).is_none() { self.own_pair(take, look) } else { None };
         // Two poles that the search tells apart are the comparison's own already.
-        if own.is_some_and(|seen| self.resolved(take, seen).is_some()) {
+        if own.is_some_and(|seen| self.apart(take, seen).is_some()) {
             return None;
         }
         let (poles, apart_sd, coupling) = match (own, look.joint.as_ref()) {

@@ -40,16 +40,15 @@ impl Ends {
         Self { low: self.low.min(other.low), high: self.high.max(other.high), ..self }
     }
 
-    /// Logarithms of what all three are of a quantity.
-    pub(in crate::absorber) fn over(self, one: f64) -> Self {
-        let log = |x: f64| (x / one).ln();
-        Self { low: log(self.low), value: log(self.value), high: log(self.high) }
-    }
-
-    /// The other way round: of logarithms what they are of a quantity.
+    /// Of logarithms what they are of a quantity, in units of `one`.
     pub(in crate::absorber) fn times_of(self, one: f64) -> Self {
         let of = |x: f64| one * x.exp();
         Self { low: of(self.low), value: of(self.value), high: of(self.high) }
+    }
+
+    /// All three less this much.
+    pub(in crate::absorber) fn less(self, by: f64) -> Self {
+        Self { low: self.low - by, value: self.value - by, high: self.high - by }
     }
 
     /// Wider by errors that have nothing to do with the shared numbers.
