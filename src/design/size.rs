@@ -72,9 +72,6 @@ const MOST_OF_ROOM: f64 = 0.15;
 /// Buildings drawn while the size is searched, and for the number that is printed. Our own choice.
 const DRAWS: (usize, usize) = (80, 400);
 
-/// By so much the printed share may fall short of the wanted one: the standard deviation of 400 draws at nine tenths.
-const SHORT: f64 = 0.015;
-
 impl Build {
     /// Area of the face of a unit with this much air, m², for a mode at `omega`.
     fn area_m2(&self, volume_m3: f64, room: &Treated) -> f64 {
@@ -123,6 +120,9 @@ impl Proposal {
     pub fn bench_hz(&self, sound_speed_m_s: f64, density_kg_m3: f64) -> Option<f64> {
         let (radius_m, neck_m) = self.neck_m(density_kg_m3)?;
         let length_m = neck_m + 2.0 * 8.0 * radius_m / (3.0 * PI);
+        if length_m <= 0.0 {
+            return None;
+        }
         Some(sound_speed_m_s / TAU * (PI * radius_m * radius_m / (self.volume_m3 * length_m)).sqrt())
     }
 
@@ -219,30 +219,41 @@ pub enum Size {
 /// [`DesignError::TooMuch`] where units of 15 % of the room, or all that its corners hold, don't reach it.
 pub fn smallest(room: &Treated, build: Build, goal: &Goal, size: Size) -> Result<Proposal, DesignError> {
     let most = MOST_OF_ROOM * room.air.volume_m3;
-    for count in 1..=room.air.plan_m().len() {
-        let Some(volume_m3) = search(room, build, goal, size, count) else { continue };
-        let area_m2 = build.area_m2(volume_m3 / count as f64, room);
-        let last = count == room.air.plan_m().len();
-        if volume_m3 <= most && (area_m2 <= MOST_AREA_M2 || last) {
-            let found = of_volume(room, build, volume_m3, count, Some(goal))?;
-            return if size == Size::Sure { enlarged(room, found, goal, most) } else { Ok(found) };
+    let corners = room.air.plan_m().len();
+    for count in 1..=corners {
+        let Some(volume_m3) = search(room, build, goal, size, count).filter(|v| *v <= most) else { continue };
+        let found = of_volume(room, build, volume_m3, count, Some(goal))?;
+        let found = if size == Size::Sure { enlarged(room, found, goal, most)? } else { Some(found) };
+        let fits = |p: &Proposal| count == corners || build.area_m2(p.volume_m3, room) <= MOST_AREA_M2;
+        if let Some(found) = found.filter(fits) {
+            return Ok(found);
         }
     }
     Err(DesignError::TooMuch { t60_s: goal.t60_s, share: MOST_OF_ROOM })
 }
 
-/// The search judges by few draws: enlarged, at most to the share of the room, until the draws that are printed say so too.
-fn enlarged(room: &Treated, mut found: Proposal, goal: &Goal, most_m3: f64) -> Result<Proposal, DesignError> {
+/// The search judges by few draws: enlarged until the draws that are printed say so too; `None` where that takes more air.
+fn enlarged(
+    room: &Treated,
+    mut found: Proposal,
+    goal: &Goal,
+    most_m3: f64,
+) -> Result<Option<Proposal>, DesignError> {
     /// Growth at a time. Our own choice.
     const STEP: f64 = 1.15;
-    while found.chance.is_some_and(|chance| chance < goal.sure - SHORT) {
+    while found.chance.is_some_and(|chance| chance < goal.sure - shortfall(goal.sure)) {
         let volume_m3 = STEP * found.whole_volume_m3();
         if volume_m3 > most_m3 {
-            return Err(DesignError::TooMuch { t60_s: goal.t60_s, share: MOST_OF_ROOM });
+            return Ok(None);
         }
         found = of_volume(room, found.build, volume_m3, found.faces.len(), Some(goal))?;
     }
-    Ok(found)
+    Ok(Some(found))
+}
+
+/// By so much a printed share may fall short of the wanted one: the standard deviation of so many draws.
+fn shortfall(sure: f64) -> f64 {
+    (sure * (1.0 - sure) / DRAWS.1 as f64).sqrt()
 }
 
 /// Total air volume of `count` units that reach the goal: what is added to the decay constant goes as √V, so

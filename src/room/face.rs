@@ -71,6 +71,10 @@ impl Face {
     #[must_use]
     pub fn overlaps(&self, other: &Face) -> bool {
         const EDGE_M: f64 = 1e-3;
+        let corners = [(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)];
+        if corners.iter().any(|(u, v)| self.off_plane_m(other.point_m(*u, *v)) > EDGE_M) {
+            return false;
+        }
         let ends = |face: &Face, axis: usize| {
             let (a, b) = (face.corner_m[axis], face.point_m(1.0, 1.0)[axis]);
             (a.min(b), a.max(b))
@@ -83,6 +87,15 @@ impl Face {
             .collect();
         shared.iter().all(|along| *along > -EDGE_M)
             && shared.iter().filter(|along| **along > EDGE_M).count() > 1
+    }
+
+    /// Distance of a point from the face's plane, metres.
+    fn off_plane_m(&self, point_m: [f64; 3]) -> f64 {
+        let ([ax, ay, az], [bx, by, bz]) = (self.along_m, self.up_m);
+        let normal = [ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx];
+        let length = normal.iter().map(|n| n * n).sum::<f64>().sqrt();
+        let along: f64 = (0..3).map(|i| normal[i] * (point_m[i] - self.corner_m[i])).sum();
+        along.abs() / length
     }
 
     /// Mean over the face of a quantity and of its square.
@@ -111,6 +124,10 @@ mod tests {
         assert!(!wall.overlaps(&face([0.0, 4.25, 0.0], [0.0, 3.4, 1.0])), "side by side");
         assert!(!wall.overlaps(&face([0.0, 0.0, 0.0], [2.0, 0.0, 1.0])), "round the corner");
         assert!(!wall.overlaps(&face([5.6, 0.0, 0.0], [5.6, 3.4, 1.0])), "the wall opposite");
+        // Two walls of a plan that meet at an obtuse angle: their bounds share a strip, the walls only an edge.
+        let slanted = face([0.0, 0.0, 0.0], [2.0, 1.0, 1.0]);
+        assert!(!slanted.overlaps(&face([2.0, 1.0, 0.0], [1.0, 2.0, 1.0])), "round an obtuse corner");
+        assert!(slanted.overlaps(&face([1.0, 0.5, 0.5], [3.0, 1.5, 1.0])), "further along the same wall");
     }
 
     #[test]
