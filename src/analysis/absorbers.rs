@@ -150,8 +150,9 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
     let tunings = targets.into_iter().filter_map(|mode| {
         let takes: Vec<usize> = (0..compared.pairs.len())
             .filter(|p| {
-                let of_mode = |c: &&ModeChange| c.before == Some(mode) && (became_two(c) || told(c));
-                let works = compared.pairs[*p].1.modes.iter().any(|c| of_mode(&c));
+                let changes = &compared.pairs[*p].1;
+                let two = |c: &ModeChange| c.before == Some(mode) && became_two(c);
+                let works = changes.modes.iter().any(two) || few_shorter(changes).contains(&mode);
                 if named { !units(session, state(*p)).is_empty() } else { works }
             })
             .collect();

@@ -134,17 +134,25 @@ impl std::fmt::Display for Failure {
     }
 }
 
-/// A file that fails alike for each of its channels is told once.
-pub(super) fn of_whole_files(failures: Vec<Failure>) -> Vec<Failure> {
-    let mut told: Vec<Failure> = Vec::with_capacity(failures.len());
-    for failure in failures {
-        let alike = |other: &&mut Failure| {
-            let whole = Failure { channel: failure.channel, ..(**other).clone() };
-            failure.file.is_some() && whole == failure
+/// A file that fails alike for each of the channels that `files` reads of it is told once.
+pub(super) fn of_whole_files(failures: Vec<Failure>, files: &[FileRecord]) -> Vec<Failure> {
+    let alike =
+        |a: &Failure, b: &Failure| a.file.is_some() && Failure { channel: a.channel, ..b.clone() } == *a;
+    let whole = |failure: &Failure| {
+        let of_file = |f: &&FileRecord| {
+            Some(&f.take.file) == failure.file.as_ref() && Some(&f.state) == failure.state.as_ref()
         };
-        match told.iter_mut().find(alike) {
+        failures.iter().filter(|f| alike(failure, f)).count() >= files.iter().filter(of_file).count()
+    };
+    let mut told: Vec<Failure> = Vec::with_capacity(failures.len());
+    for failure in &failures {
+        if !whole(failure) {
+            told.push(failure.clone());
+            continue;
+        }
+        match told.iter_mut().find(|other| alike(failure, other)) {
             Some(first) => first.channel = None,
-            None => told.push(failure),
+            None => told.push(failure.clone()),
         }
     }
     told

@@ -178,7 +178,7 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     unknown.dedup();
     warnings.extend(unknown);
     let mut failures = files::of_session(session);
-    failures.extend(files::of_whole_files(read.failures));
+    failures.extend(files::of_whole_files(read.failures, &read.files));
     let mut found = Analysis { states, files: read.files, failures, warnings, interrupted: false };
     let remarks = sound::remarks(session, &found);
     found.warnings.extend(remarks);
