@@ -181,11 +181,11 @@ flags! {
         "Identify a tuned absorber with less damping, then damp it.";
     ManyModes, "many-modes", "The change is beyond chance for this row alone, but not among so many modes or bands, so it isn't counted.",
         "Measure both states again, or raise peak-to-noise.";
-    WideChange, "wide-change", "The change of decay is known to ±10 % or worse, too widely to tell it from none.",
+    WideChange, "wide-change", "The change of decay is known too widely to tell whether there is one.",
         "Average more takes, or raise the level: the row's reason says by how much.";
     OutOfReach, "out-of-reach", "More than eight times the averages would be needed to know the change well enough.",
         "Read the band, or add a position where the mode is stronger.";
-    WideLevelChange, "wide-level-change", "The change of level is known to ±1 dB or worse, too widely to tell it from none.",
+    WideLevelChange, "wide-level-change", "The change of level is known too widely to tell whether there is one.",
         "Measure at more positions in both states.";
     MaybeHidden, "maybe-hidden", "Noise or neighbouring modes could hide this mode in the state that doesn't show it.",
         "Average four times the takes there, or add a position in a corner.";
@@ -242,6 +242,11 @@ impl Flags {
     /// Adds a flag; adding it twice changes nothing.
     pub fn add(&mut self, flag: Flag) {
         self.0.insert(flag);
+    }
+
+    /// Takes one away.
+    pub(crate) fn remove(&mut self, flag: Flag) {
+        self.0.remove(&flag);
     }
 
     /// Adds all flags of another row.

@@ -8,6 +8,7 @@ use super::facts::StateFacts;
 use super::gain::Gain;
 use super::moved::Moved;
 use super::outcome::{BandChange, ModeChange, PositionChange, Ratio, Verdict};
+use super::verdict::NEPERS_PER_DB;
 use super::view::median;
 use crate::flag::{Flag, Flags};
 use crate::language::{Message, Value, number, say};
@@ -16,6 +17,9 @@ use crate::language::{Message, Value, number, say};
 
 /// Under this the two shapes are not one mode's; unrelated shapes over n places have 1/n in the mean.
 const ALIKE: f64 = 0.3;
+/// Under this a mode whose decay alone changed isn't the one before: a decay changes by losses, which leave a shape as it is
+/// (noise and a neighbour's share leave 0.9 and more). A unit makes two of it, whose shapes together are the mode's.
+const SAME_MODE: f64 = 0.8;
 /// Fewest places over which a shape says something.
 const SHAPE_PLACES: usize = 4;
 /// An interval whose ends lie further apart than this factor says nothing; its cell stays empty.
@@ -100,6 +104,7 @@ impl Doubts {
         }
         for place in positions.iter_mut().filter(|p| p.level_ratio.is_some_and(|level| level.is_ok())) {
             place.level_ratio = Some(Err(Flag::GainUneven));
+            place.flags.remove(Flag::GainRemoved);
             place.flags.add(Flag::GainUneven);
         }
         for band in bands.iter_mut().filter(|b| b.energy_ratio.is_some_and(|level| level.is_ok())) {
@@ -142,7 +147,7 @@ impl Doubts {
         if decided && self.copied {
             return Some((Some(Flag::IdenticalFiles), say!("change.copied")));
         }
-        if decided && self.places >= SHAPE_PLACES && change.shape_match.is_some_and(|m| m < ALIKE) {
+        if decided && self.places >= SHAPE_PLACES && of_another_mode(change) {
             let hz = change.before_values.map_or(0.0, |v| v.frequency_hz);
             return Some((Some(Flag::ShapeDiffers), say!("change.other-shape", hz = number(hz, 1))));
         }
@@ -153,8 +158,8 @@ impl Doubts {
                 Some((Some(Flag::GainUneven), say!("change.uneven-gain")))
             }
             Verdict::LevelOnly | Verdict::Chain if self.direct_off.is_some() => {
-                // 8.686 dB a neper; with its hyphen as the tables have had it.
-                let db = Value::Number(format!("{:+.1}", 8.686 * self.direct_off.unwrap_or(0.0)));
+                // With its hyphen as the tables have had it.
+                let db = Value::Number(format!("{:+.1}", self.direct_off.unwrap_or(0.0) / NEPERS_PER_DB));
                 Some((Some(Flag::GainUneven), say!("change.direct-off", db = db)))
             }
             Verdict::Shorter if self.records_contradict(0, 1) => {
@@ -175,6 +180,14 @@ impl Doubts {
     }
 }
 
+/// Whether the resonances before and after have too little of a shape in common to be one mode.
+fn of_another_mode(change: &ModeChange) -> bool {
+    let alone = !change.flags.has(Flag::Split) && !change.flags.has(Flag::MergedPair);
+    let decay_changed = matches!(change.verdict, Verdict::Shorter | Verdict::Longer);
+    let least = if decay_changed && alone { SAME_MODE } else { ALIKE };
+    change.shape_match.is_some_and(|alike| alike < least)
+}
+
 /// Share of the places that end in noise, and median length of their records from the direct sound on.
 fn ends(state: &StateFacts<'_>) -> (f64, f64) {
     let known = |r: &&Result<f64, Flag>| matches!(r, Ok(_) | Err(Flag::NoQuietEnd));
@@ -187,4 +200,24 @@ fn ends(state: &StateFacts<'_>) -> (f64, f64) {
 
 fn says_nothing(ratio: &Ratio) -> bool {
     !(ratio.high / ratio.low).is_finite() || ratio.high / ratio.low > WIDEST
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A decay that changed needs the same mode before and after; where a second pole takes part of the shape, or nothing
+    /// is said to have changed, a likeness is enough.
+    #[test]
+    fn a_changed_decay_keeps_its_shape() {
+        let of = |verdict, alike, flag: Option<Flag>| {
+            let mut change = ModeChange { shape_match: Some(alike), ..ModeChange::sample(verdict) };
+            flag.into_iter().for_each(|flag| change.flags.add(flag));
+            of_another_mode(&change)
+        };
+        assert!(of(Verdict::Longer, 0.6, None) && of(Verdict::Shorter, 0.79, None));
+        assert!(!of(Verdict::Longer, 0.85, None) && !of(Verdict::Shorter, 0.6, Some(Flag::Split)));
+        assert!(!of(Verdict::Unchanged, 0.6, None) && of(Verdict::Unchanged, 0.2, None));
+        assert!(of(Verdict::Shorter, 0.2, Some(Flag::MergedPair)));
+    }
 }
