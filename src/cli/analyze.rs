@@ -139,14 +139,11 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
     }
 }
 
-/// Single modes are told by bands of 20 Hz every 5 Hz: where the last of them holds, the limit lies this near the range's end.
-const LAST_BAND_HZ: f64 = 12.5;
-
 /// Up to where single modes can be told.
 fn usable_range(state: &StateResult) -> String {
     let set = state.resonances.as_ref().map(|found| &found.set);
     match set.and_then(|set| set.single_modes_to_hz) {
-        Some(hz) if set.and_then(|set| set.sought_to_hz).is_some_and(|end| hz > end - LAST_BAND_HZ) => {
+        Some(hz) if set.and_then(|set| set.sought_to_hz).is_some_and(|end| hz >= end) => {
             format!("Single modes up to {hz:.0} Hz, as far as the range asked for can tell (--modes-to).")
         }
         Some(hz) => format!(
