@@ -26,14 +26,15 @@ def session(folder, number):
     time = (np.arange(SAMPLES) - START) / RATE
     (folder / "empty").mkdir(parents=True, exist_ok=True)
     lines = ["[room]"] + [f"{key} = {side:.2f}" for key, side in zip(("length", "width", "height"), sides)]
-    for name, place in PLACES.items():
-        sound = 1e-4 * rng.standard_normal(SAMPLES)
-        for n in itertools.product(range(7), repeat=3):
-            hz = SPEED / 2 * np.sqrt(sum((k / side) ** 2 for k, side in zip(n, sides)))
-            if 0 < hz < 200:
+    sounds = {name: 1e-4 * rng.standard_normal(SAMPLES) for name in PLACES}
+    for n in itertools.product(range(7), repeat=3):
+        hz = SPEED / 2 * np.sqrt(sum((k / side) ** 2 for k, side in zip(n, sides)))
+        if 0 < hz < 200:
+            ring = np.exp(-6.908 * np.maximum(time, 0) / t60) * np.sin(2 * np.pi * hz * time)
+            for name, place in PLACES.items():
                 shape = np.prod([np.cos(np.pi * k * a) * np.cos(np.pi * k * b) for k, a, b in zip(n, place, SOURCE)])
-                ring = np.exp(-6.908 * np.maximum(time, 0) / t60) * np.sin(2 * np.pi * hz * time)
-                sound += np.where(time < 0, 0, 0.02 * shape * ring)
+                sounds[name] += np.where(time < 0, 0, 0.02 * shape * ring)
+    for name, sound in sounds.items():
         sound[START] += 0.5
         data = np.round(np.clip(sound, -1, 1) * 32_767).astype("<i2").tobytes()
         head = struct.pack("<4sI4s4sIHHIIHH4sI", b"RIFF", 36 + len(data), b"WAVE", b"fmt ", 16, 1, 1, RATE, 2 * RATE, 2, 16, b"data", len(data))
