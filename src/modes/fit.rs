@@ -6,11 +6,13 @@ use super::collect::empty;
 use super::kinds::{Evidence, judge};
 use super::overlap::widen_overlapping;
 use super::own_part::{SOONER, own_shares};
-use super::prediction::{Predicted, splits_s, without_steady_tones};
+use super::pole::Pole;
+use super::prediction::{BAND_HZ, NARROW_HZ, Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
 use super::run::{FitRun, Job, Variant};
 use super::settings::{FitSettings, MANY_PLACES, Place};
 use rayon::prelude::*;
+use std::cell::LazyCell;
 
 /// Fits the resonances that all places share.
 ///
@@ -29,12 +31,13 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
         let early = Job { places: &quiet, ..job }.early(&main);
         // Poles are fitted beyond the range, so its last bands can be judged as well.
         let fitted_to_hz = job.fitted_to_hz(&main.records);
-        predicted = Some(Predicted::of(&quiet, &early, job.range_hz, fitted_to_hz));
         let longest = early.first().cloned();
+        let sooner = LazyCell::new(|| Job { places: &quiet, ..job }.sooner(longest.as_ref()));
+        predicted = Some(Predicted::of(&quiet, &early, job.range_hz, fitted_to_hz, || &sooner));
         main = job.tested(main, early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut main.set, seconds);
-        own = own_shares(&quiet, &main.set, || Job { places: &quiet, ..job }.first_parts(longest));
+        own = own_shares(&quiet, &main.set, || longest.iter().chain(sooner.iter()).collect());
         main.set.single_modes_to_hz =
             predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(job.range_hz.1));
     }
@@ -55,7 +58,12 @@ impl Job<'_> {
     /// With many places such a fit may also start from the poles of the full records: little of the later data reaches it
     /// through the poles, since the amplitudes, many more numbers, come from the first part alone.
     fn early(&self, main: &FitRun) -> Vec<FitRun> {
-        splits_s(self.places, self.range_hz)
+        // Bands below the lowest pole fall into their noise first and say nothing of the others: in a narrow range they are
+        // a good part of all.
+        let lowest_hz = main.poles.first().map_or(0.0, Pole::frequency_hz) - 0.5 * BAND_HZ;
+        let (from_hz, to_hz) = self.range_hz;
+        let from_hz = if to_hz - lowest_hz < NARROW_HZ { from_hz.max(lowest_hz) } else { from_hz };
+        splits_s(self.places, (from_hz, to_hz))
             .par_iter()
             .filter_map(|until_s| {
                 let variant = Variant::early(*until_s);
@@ -67,12 +75,11 @@ impl Job<'_> {
             .collect()
     }
 
-    /// Fits to first parts of several lengths, the longest first, by which each resonance's own share is tested.
-    fn first_parts(&self, longest: Option<FitRun>) -> Vec<FitRun> {
+    /// Fits to first parts shorter than the longest, the longer first.
+    fn sooner(&self, longest: Option<&FitRun>) -> Vec<FitRun> {
         let Some(longest) = longest else { return Vec::new() };
         let sooner = |share: &f64| self.run(&Variant::early(share * longest.seconds()));
-        let sooner: Vec<Option<FitRun>> = SOONER.par_iter().map(sooner).collect();
-        std::iter::once(longest).chain(sooner.into_iter().flatten()).collect()
+        SOONER.par_iter().filter_map(sooner).collect()
     }
 
     /// A fit made again in each of the other ways.

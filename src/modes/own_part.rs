@@ -43,10 +43,10 @@ const UNRESOLVED_RAD: f64 = 1.5;
 
 /// For each resonance of `set` whether its share was predicted; `None` where no fit's next part tells, or nobody asks. The
 /// fits' records end early, the longest first; they are made only where a resonance asks.
-pub(super) fn own_shares(
+pub(super) fn own_shares<'f>(
     places: &[Place<'_>],
     set: &ModeSet,
-    fits: impl FnOnce() -> Vec<FitRun>,
+    fits: impl FnOnce() -> Vec<&'f FitRun>,
 ) -> Vec<Option<bool>> {
     let mut shares_of = vec![None; set.modes.len()];
     let asked: Vec<usize> = (0..set.modes.len()).filter(|m| is_asked(set, *m)).collect();
