@@ -23,6 +23,12 @@ const SAME_SHAPE: [f64; 2] = [0.85, 0.5];
 /// With near modes, a fit is clearly better if −2 ln of its likelihood is less by this.
 const CLEARLY: f64 = 150.0;
 const DEGREE: usize = 2;
+/// A unit's pole lies within so many hertz of its mode and decays no faster than this, 1/s (T60 0.09 s). Our own choice; the
+/// high-pass of a loudspeaker (120 1/s and more, 15 Hz and more away), taken for a unit's pole, hid the unit's own.
+const UNIT: (f64, f64) = (12.0, 80.0);
+/// The stretch begins so long after the direct sound: the high-pass of a loudspeaker (120 1/s at 28 Hz) has fallen by 16 dB
+/// until then, and is no unit. Our own choice.
+const START_S: f64 = 0.015;
 /// Later starts whose results should be the same; what they differ by goes into the intervals.
 const LATER_S: [f64; 2] = [0.010, 0.020];
 /// A second pole must better the fit by χ² of its unknowns at one in a thousand, and this much more for
@@ -161,6 +167,7 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<PoleObserva
     let mut pairs: Vec<Fitted> = starts(&stretch, expected, &start)
         .into_iter()
         .filter_map(|pair| stretch.finish(&start(Target::Two(pair))))
+        .filter(|found| expected.is_unit_like(found))
         .collect();
     pairs.extend(of_candidates(&stretch, expected, &free));
     pairs.sort_by(|a, b| a.score.total_cmp(&b.score));
@@ -174,6 +181,15 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<PoleObserva
 }
 
 impl Expected {
+    /// Whether both poles may be those of this mode with a unit, and not one with what the measuring chain leaves.
+    fn is_unit_like(&self, found: &Fitted) -> bool {
+        let near = |s: &Complex64| (s.im - self.mode.im).abs() < TAU * UNIT.0 && -s.re < UNIT.1;
+        match found.target {
+            Target::Two(pair) => pair.poles().iter().all(near),
+            Target::One(_) => true,
+        }
+    }
+
     /// How alike the sum of the residues is to the mode's shape; 1 where a shape says nothing.
     fn likeness(&self, found: &Fitted) -> f64 {
         let (mut product, mut squares, mut count) = (Complex64::default(), (0.0, 0.0), 0);
@@ -273,7 +289,7 @@ fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> LocalFit
     let held = expected.neighbours().1;
     let again =
         Stretch::new(records, cut(expected, 0.0), held, two.colour).and_then(|s| Some(s.fit(&start)?.1));
-    let same = |f: &Fitted| matches!(f.target, Target::Two(_));
+    let same = |f: &Fitted| matches!(f.target, Target::Two(_)) && expected.is_unit_like(f);
     widened(records, expected, &again.filter(same).unwrap_or(two))
 }
 
@@ -283,7 +299,7 @@ fn cut(expected: &Expected, later_s: f64) -> Cut {
 
 /// The stretch round a mode.
 pub(super) fn cut_round(mode: Complex64, later_s: f64, top_hz: f64) -> Cut {
-    Cut { centre_hz: mode.im / TAU, reach_hz: REACH_HZ, top_hz, degree: DEGREE, later_s }
+    Cut { centre_hz: mode.im / TAU, reach_hz: REACH_HZ, top_hz, degree: DEGREE, later_s: later_s + START_S }
 }
 
 /// Pairs to start from: candidates by twos, and units on a grid round the mode; the best few, and the best at each

@@ -68,6 +68,7 @@ fn state<'a>(
         bands: Vec::new(),
         repeats: Vec::new(),
         relabelled: None,
+        at_units: Vec::new(),
     }
 }
 
