@@ -4,7 +4,7 @@ use super::{Analysis, Comparison, Settings, in_pool};
 use crate::absorber::{
     Placement, Reference, Resonator, RoomMode, SettingFacts, SettingFit, TuneError, Tuning, placements,
 };
-use crate::change::{Changes, ModeChange, TreatedMode, Verdict};
+use crate::change::{Changes, ModeChange, Ratio, TreatedMode, Verdict};
 use crate::flag::Flag;
 use crate::modes::{Kind, Mode};
 use crate::session::{Session, Unit};
@@ -16,6 +16,8 @@ use std::f64::consts::TAU;
 const LABEL_HZ: f64 = 4.0;
 /// As many modes at once may be one unit's or two's doing; our own choice.
 const FEW: usize = 2;
+/// A decay moved where its whole interval lies beyond this, as a logarithm: the just noticeable 5 % (ISO 3382-1:2009, table A.1).
+const LEAST: f64 = 0.05;
 
 /// What the advice needs to know of a state.
 #[must_use]
@@ -177,16 +179,32 @@ fn few_shorter(changes: &Changes) -> Vec<usize> {
 /// The mode whose decay changed most, where it did beyond doubt: a unit that no label names and that no second pole
 /// shows works there if anywhere.
 fn most_changed(changes: &Changes) -> Option<usize> {
-    let size = |c: &ModeChange| c.t60_ratio.and_then(Result::ok).map_or(0.0, |r| r.value.ln().abs());
-    changes.modes.iter().filter(|c| told(c)).max_by(|a, b| size(a).total_cmp(&size(b)))?.before
+    let size = |c: &ModeChange| c.t60_ratio.and_then(Result::ok).map_or(0.0, |r| least(&r));
+    changes.modes.iter().filter(|c| moved(c)).max_by(|a, b| size(a).total_cmp(&size(b)))?.before
 }
 
-fn told(change: &ModeChange) -> bool {
-    matches!(change.verdict, Verdict::Shorter | Verdict::Longer)
+/// Whether the whole interval of the decay's change lies beyond the least change, whatever made it.
+fn moved(change: &ModeChange) -> bool {
+    change.t60_ratio.and_then(Result::ok).is_some_and(|r| least(&r) > LEAST)
+}
+
+/// The least change, as a logarithm, that an interval allows.
+fn least(ratio: &Ratio) -> f64 {
+    if (ratio.low > 1.0) == (ratio.high > 1.0) {
+        ratio.low.ln().abs().min(ratio.high.ln().abs())
+    } else {
+        0.0
+    }
 }
 
 fn became_two(change: &ModeChange) -> bool {
     change.flags.has(Flag::Split) || change.flags.has(Flag::MergedPair)
+}
+
+/// Modes of the baseline that a state's units are labelled for.
+pub(super) fn labelled_for(session: &Session, before: &StateResult, after: &StateResult) -> Vec<usize> {
+    let modes = before.resonances.as_ref().map_or(&[][..], |found| &found.set.modes);
+    units(session, after).iter().filter_map(|unit| labelled(modes, unit)).collect()
 }
 
 /// The claimed mode nearest the frequency that a unit is labelled with.

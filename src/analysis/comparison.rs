@@ -2,8 +2,8 @@
 
 use super::{Analysis, Comparison, Control, Settings, absorbers, in_pool, rates, resonances, sound};
 use crate::change::{
-    BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts, Target, TreatedMode, compare,
-    compare_treated, hold_against,
+    BandFacts, ChangeSettings, ExpectedChange, HighBand, PlaceFacts, StateFacts, Target, TreatedMode,
+    compare, compare_treated, expected_changes, hold_against,
 };
 use crate::decay::BandDecay;
 use crate::flag::Flag;
@@ -80,6 +80,7 @@ fn compared(
         .collect();
     for (i, facts) in involved.iter().zip(&mut facts).skip(1) {
         facts.relabelled = rates::relabelled(&found.states[before].places, &found.states[*i].places);
+        facts.at_units = absorbers::labelled_for(session, &found.states[before], &found.states[*i]);
     }
     let range = settings.modes.unwrap_or_default();
     let mut change = ChangeSettings::default();
@@ -109,6 +110,13 @@ fn compared(
         }
     }
     Some(compared)
+}
+
+/// How small a change of each mode's T60 a comparison with this state will show; nothing without modes.
+#[must_use]
+pub fn foretell(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Vec<ExpectedChange> {
+    let Some(found) = &state.resonances else { return Vec::new() };
+    in_pool(settings, || expected_changes(&found.set, &repeats(state, settings, control)))
 }
 
 /// What a comparison needs of a state beyond its result.
@@ -168,6 +176,7 @@ fn state_facts<'a>(session: &Session, state: &'a StateResult, prepared: &'a Prep
         modes: state.resonances.as_ref().map_or(&prepared.no_modes, |found| &found.set),
         places,
         relabelled: None,
+        at_units: Vec::new(),
         bands: own.chain(averages).collect(),
         repeats: prepared.repeats.iter().collect(),
     }

@@ -64,11 +64,18 @@ pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter
         share_instant(session, state, result, settings, &banks);
     }
     sound::exclude_faulty(&mut found.states);
-    if settings.modes.is_none() {
+    // Files of another rate may be relabelled ones, which these records tell.
+    if settings.modes.is_none() && of_one_rate(&found.states) {
         let places = found.states.iter_mut().flat_map(|state| &mut state.places);
         places.for_each(|place| place.response.shed_low_ends());
     }
     found
+}
+
+fn of_one_rate(states: &[StateResult]) -> bool {
+    let mut rates = states.iter().flat_map(|state| &state.places).map(|place| place.response.rate_hz);
+    let first = rates.next();
+    rates.all(|rate_hz| first.is_some_and(|first| first.total_cmp(&rate_hz).is_eq()))
 }
 
 /// Places in the session's order, each with its takes.

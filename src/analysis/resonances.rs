@@ -144,6 +144,7 @@ fn priorities(session: &Session, set: &ModeSet) -> Vec<Option<u32>> {
                 frequency_hz: mode.frequency().value,
                 // The lower limit of T60's interval: what is hardly known doesn't jump the queue.
                 decay_per_s: mode.decay_per_s + SD_PER_95 * mode.decay_sd_per_s,
+                bandwidth_hz: mode.decay_per_s / std::f64::consts::PI,
                 energies: counted.iter().map(energy).collect(),
                 claimed: mode.kind == Kind::Mode,
             }

@@ -74,6 +74,9 @@ struct Ring {
     ratio: Ratio,
 }
 
+/// Chance of error for the mode at which the session says that a unit stands: it is not one of many. The usual level.
+const STATED: f64 = 0.05;
+
 /// Which changes are significant, all claimed pairs of this comparison tested together.
 struct Significant {
     ringing: Vec<bool>,
@@ -210,10 +213,15 @@ impl Assessment<'_> {
             .collect();
         let p_values: Vec<f64> = tested.iter().map(|t| t.1).collect();
         let mut found = vec![false; all.len()];
-        for ((i, _), is_one) in tested.iter().zip(significant(&p_values, self.settings.false_discovery)) {
-            found[*i] = is_one;
+        for ((i, p), is_one) in tested.iter().zip(significant(&p_values, self.settings.false_discovery)) {
+            found[*i] = is_one || (*p < STATED && self.is_at_stated_unit(&all[*i]));
         }
         found
+    }
+
+    /// Whether a unit that works on this mode is said to stand there after.
+    fn is_at_stated_unit(&self, evidence: &ModeEvidence) -> bool {
+        evidence.treated.is_some_and(|t| self.treated[t].facts.unit_stated)
     }
 
     fn change(
@@ -238,6 +246,7 @@ impl Assessment<'_> {
             decay_cause,
             level_cause,
             places: self.usable().iter().filter(|u| **u).count(),
+            unit_stated: self.is_at_stated_unit(evidence),
         };
         let mut flags = self.common_flags(evidence);
         if mode.overlapping {

@@ -113,6 +113,23 @@ impl Doubts {
         }
     }
 
+    /// Why nothing at all can be told of the room: a rate that is wrong stretches every time and frequency.
+    pub fn rate(&self) -> Option<&RateFactor> {
+        self.rate.as_ref()
+    }
+
+    /// Takes back what the bands can't tell: a decay time read at a wrong rate is wrong.
+    pub fn apply_to_bands(&self, bands: &mut [BandChange]) {
+        let Some(rate) = self.rate else { return };
+        for band in bands.iter_mut() {
+            band.flags.add(Flag::RateSuspect);
+            if band.verdict.is_some() {
+                band.verdict = Some(Verdict::Unsure);
+                band.reason = rate.reason();
+            }
+        }
+    }
+
     /// Takes back what can't stand.
     pub fn apply(&self, changes: &mut [ModeChange]) {
         for change in changes {

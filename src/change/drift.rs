@@ -53,6 +53,11 @@ impl RateFactor {
         Self { factor: rates_hz.1 / rates_hz.0, rates_hz }
     }
 
+    /// The two rates: the one that the samples of the after state seem to have, and the one in their headers.
+    pub fn rates_hz(&self) -> (f64, f64) {
+        self.rates_hz
+    }
+
     /// Why nothing can be decided, in a sentence.
     pub fn reason(&self) -> Message {
         let rate = |hz: f64| Value::Number(hz.to_string());

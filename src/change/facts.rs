@@ -18,6 +18,8 @@ pub struct StateFacts<'a> {
     /// The baseline's rate and this state's, in hertz, where both states' spectra agree only if the latter is a wrong
     /// label of the former (or the other way round).
     pub relabelled: Option<(f64, f64)>,
+    /// Resonances of the baseline, by their index, at which this state's units are said to work.
+    pub at_units: Vec<usize>,
     /// Its bands, averages over positions included (position `*` or `listening`).
     pub bands: Vec<BandFacts<'a>>,
     /// The resonances of single takes, where a place was measured more than once; empty otherwise.
@@ -83,6 +85,8 @@ pub struct TreatedMode {
     pub ring_s: (f64, f64),
     /// The one with the unit over the other.
     pub ring_ratio: Ratio,
+    /// Whether the session says that a unit stands there after.
+    pub unit_stated: bool,
 }
 
 /// One band of one position, or of an average over positions.

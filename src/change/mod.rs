@@ -27,6 +27,7 @@ mod chain;
 mod direct;
 mod doubt;
 mod drift;
+mod expected;
 mod facts;
 mod finding;
 mod gain;
@@ -51,9 +52,10 @@ mod verdict;
 mod view;
 mod visible;
 
+pub use expected::{ExpectedChange, expected_changes};
 pub use facts::{BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts, TreatedMode};
 pub use outcome::{
-    BandChange, ChainFindings, Changes, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
+    BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
 pub use target::{Met, Target, TargetFinding, hold_against};
 
@@ -129,16 +131,30 @@ pub fn compare_treated(
     let doubts = doubt::Doubts::new([before, after], rate, &gain, &moved, places.len())
         .with_direct_off(direct::direct_off(&bands));
     doubts.apply(&mut modes);
+    doubts.apply_to_bands(&mut bands);
     doubts.void_levels(&mut positions, &mut bands);
     let worst_seat = seats::worst_seat(&modes, &positions);
     let positions = left_out::beside(positions, &modes, before, after);
     let chain = ChainFindings {
         filter_poles: filter_poles.iter().map(|j| new[*j].index).collect(),
+        wrong_rate_hz: rate.map(|rate| rate.rates_hz()),
         ..set_up(&places, &gain, &moved, doubts.uneven_gain())
     };
+    let at_units: Vec<usize> =
+        treated.iter().map(|t| t.facts.mode).chain(after.at_units.iter().copied()).collect();
+    // Where a rate is wrong, that is all there is to say.
+    let (summary, counted, band_summary) = match doubts.rate() {
+        Some(rate) => (rate.reason(), None, band_reason::at_a_wrong_rate(&bands)),
+        None => (
+            summary::summary(&modes, &at_units, &chain, settings),
+            summary::counted(&modes, &at_units),
+            band_reason::summary(&bands, &split_hz(&modes)),
+        ),
+    };
     Changes {
-        summary: summary::summary(&modes, &chain, settings),
-        band_summary: band_reason::summary(&bands, &split_hz(&modes)),
+        summary,
+        counted,
+        band_summary,
         bands,
         frequency_factor: drift.map(of_log),
         repeat_scatter: repeats.map(|r| r.scatter),
@@ -169,6 +185,7 @@ fn set_up(places: &[Common<'_>], gain: &Gain, moved: &Moved, uneven: bool) -> Ch
         moved_microphones: (0..places.len()).filter(|m| moved.microphones[*m]).map(name).collect(),
         moved_loudspeaker: moved.loudspeaker,
         filter_poles: Vec::new(),
+        wrong_rate_hz: None,
         common_places: places.len(),
     }
 }

@@ -23,10 +23,12 @@ pub struct Changes {
     /// By how much repeats within the two states scatter more than the fit claims; `None` without repeats. Intervals are
     /// widened by it where chance does not explain it.
     pub repeat_scatter: Option<f64>,
-    /// The listening seat where treatment did least for the modes that it changed.
+    /// The listening seat where treatment did least for the modes whose ringing it changed.
     pub worst_seat: Option<Seat>,
     /// One sentence on the modes.
     pub summary: Message,
+    /// What that sentence counts; `None` where it tells of no single mode.
+    pub counted: Option<Counted>,
     /// What became of the bands, in one sentence; empty where no band has an average over places.
     pub band_summary: Message,
 }
@@ -207,10 +209,31 @@ pub struct ChainFindings {
     pub moved_microphones: Vec<(String, String)>,
     /// Whether the loudspeaker seems to have moved.
     pub moved_loudspeaker: bool,
+    /// The rate that the after state's samples seem to have and that of their headers, hertz, where the two states agree
+    /// only by that: then nothing is told of the room.
+    pub wrong_rate_hz: Option<(f64, f64)>,
     /// Poles of the after state (places in its list) that belong to a filter in the chain.
     pub filter_poles: Vec<usize>,
     /// How many places both states have.
     pub common_places: usize,
+}
+
+/// How many modes got which verdict, up to where single modes are told.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Counted {
+    /// Shorter or gone.
+    pub shorter: usize,
+    /// Longer.
+    pub longer: usize,
+    /// Those that ring as before, a changed level or not.
+    pub as_before: usize,
+    /// Without a verdict.
+    pub undecided: usize,
+    /// New ones and those that the measuring chain explains.
+    pub others: usize,
+    /// The highest mode of which something is told, hertz; above it modes are not counted.
+    pub up_to_hz: f64,
 }
 
 /// A seat and what the treatment did there.
@@ -221,7 +244,7 @@ pub struct Seat {
     pub position: String,
     /// Name of the source.
     pub source: String,
-    /// Mean level ratio (of pressures, geometric) over the changed modes, weighted by what is known of each.
+    /// Mean level ratio (of pressures, geometric) over the modes that ring shorter or longer, weighted by what is known of each.
     pub level_ratio: f64,
     /// The same with the ends of its 95 % interval.
     pub level: Ratio,

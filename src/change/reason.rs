@@ -1,9 +1,13 @@
 //! One plain sentence for each verdict, for someone who pays for the room, not for the mathematics.
 
 use super::outcome::Ratio;
-use super::verdict::{NEPERS_PER_DB, Need, Why};
+use super::verdict::{Grounds, NEPERS_PER_DB, Need, Why};
 use crate::estimate::SD_PER_95;
 use crate::language::{Message, number, say, signed};
+
+/// From this many common places on another one hardly helps to tell a filter from the room: two make the test of
+/// [`rank`](super::rank), a third lets one of them be off. Our own choice.
+const LEAST_PLACES: usize = 3;
 
 /// Numbers that the sentence quotes.
 #[derive(Debug, Clone, Copy)]
@@ -30,12 +34,14 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> Message {
         }
         Why::NotSeenEither => say!("change.not-seen-either", hz = number(n.before_hz, 1)),
         Why::NotClaimed { before } => not_claimed(before, n),
-        Why::DecayMoved { as_stated } => {
-            let key = match (n.split, as_stated) {
-                (false, false) => "change.decay-moved",
-                (false, true) => "change.decay-moved-as-stated",
-                (true, false) => "change.decay-moved-split",
-                (true, true) => "change.decay-moved-split-as-stated",
+        Why::DecayMoved { grounds } => {
+            let key = match (n.split, grounds) {
+                (false, Grounds::Neighbours) => "change.decay-moved",
+                (false, Grounds::SameChain) => "change.decay-moved-as-stated",
+                (false, Grounds::Unit) => "change.decay-moved-by-unit",
+                (true, Grounds::Neighbours) => "change.decay-moved-split",
+                (true, Grounds::SameChain) => "change.decay-moved-split-as-stated",
+                (true, Grounds::Unit) => "change.decay-moved-split-by-unit",
             };
             say!(key, rings = rings(n))
         }
@@ -44,9 +50,9 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> Message {
         Why::ChainMovedLevel { loudspeaker: true } => {
             say!("change.loudspeaker-moved-level", level = level(n))
         }
-        Why::Undetermined { one_place } => {
+        Why::Undetermined { places } => {
             let what = if n.ratio.is_some_and(|r| r.low > 1.0 || r.high < 1.0) { rings(n) } else { level(n) };
-            let key = if one_place { "change.untold-one-place" } else { "change.untold" };
+            let key = if places < LEAST_PLACES { "change.untold-few-places" } else { "change.untold" };
             say!(key, what = what)
         }
         Why::AmongMany => say!("change.among-many", rings = rings(n)),
@@ -128,4 +134,29 @@ fn db_interval(n: &Numbers) -> Message {
     let Some((log, sd)) = n.level else { return say!("change.nothing") };
     let end = |sign: f64| signed((log + sign * SD_PER_95 * sd) / NEPERS_PER_DB, 1);
     say!("change.db-interval", low = end(-1.0), high = end(1.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// More positions are asked for where they are few, and nowhere else; what settles it stands in both sentences.
+    #[test]
+    fn positions_are_advised_where_they_are_few() {
+        let numbers = Numbers {
+            before_hz: 34.5,
+            before_s: 1.38,
+            after_s: Some(1.08),
+            ratio: Some(Ratio::from_log(0.78_f64.ln(), 0.02)),
+            level: None,
+            split: false,
+            overlapping: false,
+        };
+        let said = |places| sentence(Why::Undetermined { places }, &numbers);
+        for places in [0, 1, 2, 3, 10] {
+            let text = said(places);
+            assert_eq!(text.contains("three positions or more"), places < 3, "{text}");
+            assert!(text.contains("same_chain = true") && !text.contains("add two"), "{text}");
+        }
+    }
 }

@@ -2,7 +2,7 @@
 
 use super::facts::StateFacts;
 use super::view::median;
-use crate::modes::{Kind, Mode};
+use crate::modes::{Kind, Mode, ModeSet};
 use statrs::distribution::{Binomial, DiscreteCDF};
 
 /// What single takes of the two states say of the standard deviations that the fit claims.
@@ -25,7 +25,12 @@ impl Repeats {
     /// Over all modes that all takes of a state have (nearest within half a hertz), both states' pairs together: two or
     /// three takes say little about a single mode. `None` without repeats.
     pub fn of(states: [&StateFacts<'_>; 2]) -> Option<Self> {
-        Self::from(states.into_iter().flat_map(squares).collect())
+        Self::from(states.into_iter().flat_map(|state| squares(&state.repeats)).collect())
+    }
+
+    /// The same of one state's takes.
+    pub fn of_takes(takes: &[&ModeSet]) -> Option<Self> {
+        Self::from(squares(takes))
     }
 
     fn from(mut squares: Vec<f64>) -> Option<Self> {
@@ -45,10 +50,10 @@ impl Repeats {
 }
 
 /// Squared differences of all takes' modes over their expected variances.
-fn squares(state: &StateFacts<'_>) -> Vec<f64> {
+fn squares(takes: &[&ModeSet]) -> Vec<f64> {
     let mut squares = Vec::new();
-    for (n, first) in state.repeats.iter().enumerate() {
-        for second in &state.repeats[n + 1..] {
+    for (n, first) in takes.iter().enumerate() {
+        for second in &takes[n + 1..] {
             for a in first.modes.iter().filter(|m| m.kind == Kind::Mode) {
                 squares.extend(nearest(a, &second.modes).map(|b| square(a, b)));
             }

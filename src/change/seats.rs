@@ -118,14 +118,15 @@ fn ring_here(poles: &[&Resonance], m: usize) -> Option<f64> {
     }
 }
 
-/// The listening seat (any place where none is named so) at which the modes that changed in the room
+/// The listening seat (any place where none is named so) at which the modes whose ringing changed in the room
 /// came down least, of those that hear them, by the mean of their level changes, each weighted by the inverse of its variance: a
-/// seat near a mode's node knows little of it. `None` where no mode changed.
+/// seat near a mode's node knows little of it. A mode that changed in level only ranks no seat: its ringing didn't change, and
+/// where nothing was done to it, the level at a seat tells of the set-up. `None` where no ringing changed.
 pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> Option<Seat> {
     let changed = |p: &&PositionChange| {
         let of_mode = |c: &&ModeChange| c.before == Some(p.mode);
         let verdict = modes.iter().find(of_mode).map(|c| c.verdict);
-        matches!(verdict, Some(Verdict::Shorter | Verdict::Longer | Verdict::LevelOnly))
+        matches!(verdict, Some(Verdict::Shorter | Verdict::Longer))
     };
     let counted: Vec<&PositionChange> = positions
         .iter()
@@ -195,5 +196,22 @@ mod tests {
         let mode = ModeChange::sample(Verdict::Shorter);
         let positions = [at("seat", 1.0, -6.0), at("sofa", 0.5, -4.0), at("node", 0.05, 3.0)];
         assert_eq!(worst_seat(&[mode], &positions).unwrap().position, "sofa");
+    }
+
+    /// The sentence is about ringing that changed: a mode that is only louder at a seat doesn't lead to it.
+    #[test]
+    fn a_mode_that_changed_in_level_only_ranks_no_seat() {
+        let mut louder = ModeChange::sample(Verdict::LevelOnly);
+        louder.before = Some(1);
+        let modes = [ModeChange::sample(Verdict::Shorter), louder];
+        let of = |mode, place: PositionChange| PositionChange { mode, ..place };
+        let positions = [
+            at("seat", 1.0, -6.0),
+            at("sofa", 0.9, -4.0),
+            of(1, at("seat", 1.0, 4.0)),
+            of(1, at("sofa", 1.0, -2.0)),
+        ];
+        assert_eq!(worst_seat(&modes, &positions).unwrap().position, "sofa");
+        assert!(worst_seat(&modes[1..], &positions).is_none());
     }
 }

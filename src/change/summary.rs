@@ -2,7 +2,7 @@
 //! which frequency single modes can be told at all.
 
 use super::facts::ChangeSettings;
-use super::outcome::{ChainFindings, ModeChange, Ratio, Verdict};
+use super::outcome::{ChainFindings, Counted, ModeChange, Ratio, Verdict};
 use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
 use crate::language::{Message, number, say, signed};
@@ -14,14 +14,20 @@ const TOLD: f64 = 0.25;
 /// Least modes that a pooled statement rests on.
 const LEAST_POOLED: usize = 3;
 
-/// The sentence, and what stood in the way.
-pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &ChangeSettings) -> Message {
+/// The sentence, and what stood in the way. `at_units`: modes before that a unit stands at.
+pub(super) fn summary(
+    modes: &[ModeChange],
+    at_units: &[usize],
+    chain: &ChainFindings,
+    settings: &ChangeSettings,
+) -> Message {
     let before = modes.iter().filter(|m| m.before.is_some()).count();
     if before == 0 {
         return say!("modes-change.none-before");
     }
     let mut parts = changed(modes);
-    parts.extend(others(modes));
+    parts.extend(open(modes, at_units));
+    parts.extend(others(modes, at_units));
     parts.extend(also(modes));
     if chain.moved_loudspeaker {
         parts.push(say!("modes-change.moved-loudspeaker"));
@@ -35,10 +41,62 @@ pub(super) fn summary(modes: &[ModeChange], chain: &ChainFindings, settings: &Ch
     say!("modes-change.summary", parts = Message::row(parts, "; "))
 }
 
+/// What the sentence counts, up to where it tells of single modes; `None` where it tells of none.
+pub(super) fn counted(modes: &[ModeChange], at_units: &[usize]) -> Option<Counted> {
+    let up_to_hz = limit_hz(modes)?;
+    let count = |of: &dyn Fn(&ModeChange) -> bool| modes.iter().filter(|m| of(m)).count();
+    let is = |verdict: Verdict| count(&|m| m.verdict == verdict);
+    let unsure = |m: &ModeChange| m.verdict == Verdict::Unsure && m.before.is_some();
+    Some(Counted {
+        shorter: is(Verdict::Shorter) + is(Verdict::Gone),
+        longer: is(Verdict::Longer),
+        as_before: count(&as_before),
+        undecided: count(&|m| unsure(m) && (hz(m) <= up_to_hz || is_open(m, at_units))),
+        others: is(Verdict::Chain) + is(Verdict::New),
+        up_to_hz,
+    })
+}
+
+/// The highest mode of which something is told: a verdict, or how far its decay can have changed.
+fn limit_hz(modes: &[ModeChange]) -> Option<f64> {
+    let told = |m: &&ModeChange| {
+        m.verdict != Verdict::Unsure || moved_untold(m) || (m.before.is_some() && is_told(m))
+    };
+    modes.iter().filter(told).map(hz).reduce(f64::max)
+}
+
+/// Whether it is single and its decay known well enough.
+fn is_told(mode: &ModeChange) -> bool {
+    let single = !mode.flags.has(Flag::NotPredicted);
+    single && known(mode).is_some_and(|r| r.high - r.low <= 2.0 * TOLD)
+}
+
+/// Whether its decay changed beyond doubt, but not whether the room did it.
+fn moved_untold(mode: &ModeChange) -> bool {
+    let moved = |r: Ratio| r.high < 1.0 || r.low > 1.0;
+    let untold = mode.verdict == Verdict::Unsure && mode.flags.has(Flag::ChainUntold);
+    untold && mode.before.is_some() && mode.ringing().is_some_and(moved)
+}
+
+/// Whether it has no verdict and is yet named, as it is what the treatment was for.
+fn is_open(mode: &ModeChange, at_units: &[usize]) -> bool {
+    let at_unit = mode.before.is_some_and(|own| at_units.contains(&own));
+    moved_untold(mode) || (at_unit && mode.verdict == Verdict::Unsure)
+}
+
 /// "33 Hz rings 35 % shorter", or how many do; empty where none changed.
 fn changed(modes: &[ModeChange]) -> Vec<Message> {
-    let of = |verdict: Verdict| modes.iter().filter(|m| m.verdict == verdict).collect::<Vec<_>>();
-    let one = |verdict: Verdict, modes: &[&ModeChange]| match verdict {
+    [Verdict::Shorter, Verdict::Gone, Verdict::Longer]
+        .into_iter()
+        .map(|verdict| (verdict, modes.iter().filter(|m| m.verdict == verdict).collect::<Vec<_>>()))
+        .filter(|(_, modes)| !modes.is_empty())
+        .map(|(verdict, modes)| change(verdict, &modes))
+        .collect()
+}
+
+/// All that changed one way.
+fn change(verdict: Verdict, modes: &[&ModeChange]) -> Message {
+    match verdict {
         Verdict::Gone if modes.len() == 1 => say!("modes-change.is-gone", modes = list(modes)),
         Verdict::Gone => say!("modes-change.are-gone", modes = list(modes)),
         _ if modes.len() <= NAMED => {
@@ -48,13 +106,32 @@ fn changed(modes: &[ModeChange]) -> Vec<Message> {
             Message::row(named, ", ")
         }
         _ => say!("modes-change.ring", modes = list(modes), size = size(modes, verdict)),
+    }
+}
+
+/// What has no verdict and is yet named: changes that a filter may have made, and modes that a unit stands at.
+fn open(modes: &[ModeChange], at_units: &[usize]) -> Vec<Message> {
+    let way = |shorter: bool| -> Vec<&ModeChange> {
+        let is = |m: &&ModeChange| m.ringing().is_some_and(|r| (r.value < 1.0) == shorter);
+        modes.iter().filter(|m| moved_untold(m)).filter(is).collect()
     };
-    [Verdict::Shorter, Verdict::Gone, Verdict::Longer]
-        .into_iter()
-        .map(|verdict| (verdict, of(verdict)))
-        .filter(|(_, modes)| !modes.is_empty())
-        .map(|(verdict, modes)| one(verdict, &modes))
-        .collect()
+    let ways = [(Verdict::Shorter, way(true)), (Verdict::Longer, way(false))];
+    let ways = ways.into_iter().filter(|(_, modes)| !modes.is_empty());
+    let by_chain =
+        ways.map(|(verdict, modes)| say!("modes-change.unless-chain", told = change(verdict, &modes)));
+    let at_unit = modes.iter().filter(|m| is_open(m, at_units) && !moved_untold(m)).map(|m| {
+        let Some(ratio) = m.ringing().filter(|_| is_told(m)) else {
+            return say!("modes-change.at-unit", mode = hertz(m));
+        };
+        let percent = |ratio: f64| signed(100.0 * (ratio - 1.0), 0);
+        say!(
+            "modes-change.at-unit-within",
+            mode = hertz(m),
+            low = percent(ratio.low),
+            high = percent(ratio.high)
+        )
+    });
+    by_chain.chain(at_unit).collect()
 }
 
 /// "33.2 Hz", "7 modes from 33.2 to 94.7 Hz".
@@ -89,31 +166,35 @@ fn size(modes: &[&ModeChange], verdict: Verdict) -> Message {
 
 /// Of those that were there before and didn't change: how many ring as before, all of them pooled, and where single
 /// modes can no longer be told.
-fn others(modes: &[ModeChange]) -> Vec<Message> {
-    let is_changed =
-        |m: &&ModeChange| matches!(m.verdict, Verdict::Shorter | Verdict::Gone | Verdict::Longer);
-    let rest: Vec<&ModeChange> = modes.iter().filter(|m| m.before.is_some() && !is_changed(m)).collect();
-    let some_changed = modes.iter().any(|m| is_changed(&m));
-    let single = |m: &ModeChange| !m.flags.has(Flag::NotPredicted);
-    let told = |m: &&ModeChange| single(m) && known(m).is_some_and(|r| r.high - r.low <= 2.0 * TOLD);
-    let Some(last) = rest.iter().rposition(told) else {
-        return match (rest.len(), some_changed) {
-            (0, _) => Vec::new(),
-            (n, true) => vec![say!("modes-change.others-untold", n = n)],
-            (n, false) if rest.iter().any(|m| single(m)) => vec![say!("modes-change.all-untold", n = n)],
-            (n, false) => vec![say!("modes-change.none-single", n = n)],
+fn others(modes: &[ModeChange], at_units: &[usize]) -> Vec<Message> {
+    let is_changed = |m: &ModeChange| matches!(m.verdict, Verdict::Shorter | Verdict::Gone | Verdict::Longer);
+    let is_named = |m: &ModeChange| is_changed(m) || is_open(m, at_units);
+    let rest: Vec<&ModeChange> = modes.iter().filter(|m| m.before.is_some() && !is_named(m)).collect();
+    let Some(limit_hz) = limit_hz(modes) else {
+        return match rest.len() {
+            0 => Vec::new(),
+            n if rest.iter().any(|m| !m.flags.has(Flag::NotPredicted)) => {
+                vec![say!("modes-change.all-untold", n = n)]
+            }
+            n => vec![say!("modes-change.none-single", n = n)],
         };
     };
-    let (within, above) = rest.split_at(last + 1);
-    let mut parts = vec![match within {
-        [only] if as_before(only) => say!("modes-change.one-as-before", mode = hertz(only)),
-        [only] => say!("modes-change.one-undecided", mode = hertz(only)),
-        _ => counted(within, some_changed),
-    }];
-    match above {
+    let (within, above): (Vec<&ModeChange>, Vec<&ModeChange>) =
+        rest.into_iter().partition(|m| hz(m) <= limit_hz);
+    let some_named = modes.iter().any(is_named);
+    let mut parts = match within.as_slice() {
+        [] => Vec::new(),
+        [only] if as_before(only) => vec![say!("modes-change.one-as-before", mode = hertz(only))],
+        [only] => vec![say!("modes-change.one-undecided", mode = hertz(only))],
+        all if some_named && !all.iter().any(|m| as_before(m) || is_told(m)) => {
+            vec![say!("modes-change.others-untold", n = number(all.len() as f64, 0))]
+        }
+        all => vec![rest_of(all, some_named)],
+    };
+    match above.as_slice() {
         [] => {}
         [one] => parts.push(say!("modes-change.one-above", mode = hertz(one))),
-        _ => parts.push(say!("modes-change.above", hz = number(hz(within[last]), 0))),
+        _ => parts.push(say!("modes-change.above", hz = number(limit_hz, 1))),
     }
     parts
 }
@@ -123,14 +204,13 @@ fn as_before(mode: &ModeChange) -> bool {
 }
 
 /// "of the other 43 up to 173.9 Hz, 24 ring as before, 19 can’t be told one by one (43 together −0.1 ± 0.3 %)"
-fn counted(within: &[&ModeChange], some_changed: bool) -> Message {
+fn rest_of(within: &[&ModeChange], some_named: bool) -> Message {
     let count = |of: fn(&ModeChange) -> bool| within.iter().filter(|m| of(m)).count();
     let (steady, untold) = (count(as_before), count(|m| m.verdict == Verdict::Unsure));
     let (n, to) = (number(within.len() as f64, 0), hertz(within[within.len() - 1]));
     let pooled = pooled(within).unwrap_or_default();
     if steady == within.len() {
-        let key =
-            if some_changed { "modes-change.all-others-as-before" } else { "modes-change.all-as-before" };
+        let key = if some_named { "modes-change.all-others-as-before" } else { "modes-change.all-as-before" };
         return say!(key, n = n, to = to, pooled = pooled);
     }
     let ring = match steady {
@@ -138,7 +218,7 @@ fn counted(within: &[&ModeChange], some_changed: bool) -> Message {
         n => say!("modes-change.n-as-before", n = n),
     };
     let undecided = if untold > 0 { say!("modes-change.undecided", n = untold) } else { Message::default() };
-    let key = if some_changed { "modes-change.of-the-others" } else { "modes-change.of-all" };
+    let key = if some_named { "modes-change.of-the-others" } else { "modes-change.of-all" };
     say!(key, n = n, to = to, ring = ring, undecided = undecided, pooled = pooled)
 }
 
@@ -160,8 +240,10 @@ fn pooled(modes: &[&ModeChange]) -> Option<Message> {
     let chi2: f64 = logs.iter().map(|(log, sd)| ((log - mean) / sd).powi(2)).sum();
     let widened = (chi2 / (logs.len() as f64 - 1.0)).max(1.0);
     let half = SD_PER_95 * (widened / weight).sqrt();
+    let key =
+        if logs.len() == modes.len() { "modes-change.together" } else { "modes-change.of-them-together" };
     Some(say!(
-        "modes-change.together",
+        key,
         n = number(logs.len() as f64, 0),
         value = signed(100.0 * mean.exp_m1(), 1),
         half = number(100.0 * half, 1)
@@ -232,7 +314,7 @@ mod tests {
 
     fn said(modes: &[ModeChange]) -> Message {
         let chain = ChainFindings { gain: Some(Estimate::exact(1.0)), ..ChainFindings::default() };
-        summary(modes, &chain, &ChangeSettings::default())
+        summary(modes, &[], &chain, &ChangeSettings::default())
     }
 
     /// What overlaps is not counted among single modes, however narrow its interval came out.
@@ -246,6 +328,74 @@ mod tests {
         let text = said(&modes);
         assert!(text.contains("the other 2 up to 90.0 Hz ring as before"), "{text}");
         assert!(text.contains("150.0 Hz can’t be told by itself: read the bands"), "{text}");
+    }
+
+    /// A verdict stands above the last of the others that is told: the range reaches up to it.
+    #[test]
+    fn nothing_with_a_verdict_lies_above_the_range() {
+        let mut modes = vec![
+            mode(34.0, Verdict::Unchanged, 0.0, 2.0),
+            mode(38.5, Verdict::Unchanged, 0.0, 2.0),
+            mode(45.0, Verdict::Unsure, 1.0, 80.0),
+            mode(52.3, Verdict::Shorter, -26.0, 7.0),
+        ];
+        modes.extend([60.0, 70.0].map(|hz| mode(hz, Verdict::Unsure, 0.0, 80.0)));
+        assert_eq!(
+            said(&modes),
+            "52.3 Hz rings 26 % shorter; of the other 3 up to 45.0 Hz, 2 ring as before, 1 can’t be told by itself \
+             (3 together 0.0 ± 1.4 %); above 52.3 Hz read the bands."
+        );
+        let counted = counted(&modes, &[]).unwrap();
+        assert_eq!((counted.shorter, counted.as_before, counted.undecided), (1, 2, 1));
+        // All told lies under the verdict: nothing is left above it.
+        assert!(!said(&modes[..4]).contains("read the bands"), "{}", said(&modes[..4]));
+    }
+
+    /// The mode that a unit stands at is named where it has no verdict, and stays out of what the others are together; so
+    /// does a change that a filter may have made.
+    #[test]
+    fn what_the_treatment_was_for_is_named_without_a_verdict() {
+        let mut treated = mode(34.5, Verdict::Unsure, -22.0, 2.4);
+        treated.before = Some(7);
+        let others = [43.0, 55.2, 67.0].map(|hz| mode(hz, Verdict::Unchanged, 0.0, 2.0));
+        let mut modes = vec![treated];
+        modes.extend(others);
+        let rest = "the other 3 up to 67.0 Hz ring as before (3 together 0.0 ± 1.2 %).";
+        let chain = ChainFindings { gain: Some(Estimate::exact(1.0)), ..ChainFindings::default() };
+        let at_unit = summary(&modes, &[7], &chain, &ChangeSettings::default());
+        assert_eq!(
+            at_unit,
+            format!("Whether 34.5 Hz, where the unit stands, rings shorter or longer can’t be told (−24 to −20 %); {rest}")
+                .as_str()
+        );
+        modes[0].flags.add(Flag::ChainUntold);
+        assert_eq!(
+            said(&modes),
+            format!("34.5 Hz rings 22 % shorter, unless a filter in the measuring chain did it (undecided); {rest}")
+                .as_str()
+        );
+        assert_eq!(counted(&modes, &[]).unwrap().undecided, 1);
+    }
+
+    /// One that is left is named, several are no number without a noun.
+    #[test]
+    fn others_of_which_nothing_is_told() {
+        let treated = mode(97.4, Verdict::Shorter, -39.0, 11.0);
+        let untold = |hz| mode(hz, Verdict::Unsure, 0.0, 80.0);
+        assert_eq!(
+            said(&[untold(66.0), treated.clone()]),
+            "97.4 Hz rings 39 % shorter; whether 66.0 Hz rings as before can’t be told."
+        );
+        assert_eq!(
+            said(&[untold(66.0), untold(77.0), treated]),
+            "97.4 Hz rings 39 % shorter; whether any of the other 2 rings as before can’t be told."
+        );
+    }
+
+    /// No single mode: nothing is counted.
+    #[test]
+    fn where_nothing_is_told_nothing_is_counted() {
+        assert_eq!(counted(&[mode(50.0, Verdict::Unsure, 5.0, 90.0)], &[]), None);
     }
 
     /// Pooled by hand: weights 1, 1, 1/4 of ±2, ±2, ±4 %: mean ln = (0.00995 − 0.01005 + 0.25·0.0198)/2.25 = 0.0022,

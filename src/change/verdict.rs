@@ -55,6 +55,19 @@ pub(super) struct VerdictInput {
     pub level_cause: Cause,
     /// Places that both states have and that can be compared.
     pub places: usize,
+    /// Whether a unit that works on this mode is said to stand there after.
+    pub unit_stated: bool,
+}
+
+/// Why a change of decay is the room's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Grounds {
+    /// Neighbouring modes, or the bins around it, show that no filter explains it.
+    Neighbours,
+    /// The session says that the chain stayed the same.
+    SameChain,
+    /// The session says that a unit stands there, and the fit with one shows it.
+    Unit,
 }
 
 /// Why a verdict was given; the sentence is made of it.
@@ -62,14 +75,25 @@ pub(super) struct VerdictInput {
 pub(super) enum Why {
     NothingLeft,
     NotSeenEither,
-    NotClaimed { before: bool },
-    DecayMoved { as_stated: bool },
+    NotClaimed {
+        before: bool,
+    },
+    DecayMoved {
+        grounds: Grounds,
+    },
     FilterMovedDecay,
-    ChainMovedLevel { loudspeaker: bool },
-    Undetermined { one_place: bool },
+    ChainMovedLevel {
+        loudspeaker: bool,
+    },
+    /// Nothing tells room and chain apart, over so many places that both states have.
+    Undetermined {
+        places: usize,
+    },
     AmongMany,
     LevelAmongMany,
-    LevelMoved { as_stated: bool },
+    LevelMoved {
+        as_stated: bool,
+    },
     MaybeDamping,
     WithinMargins,
     NoLevel(Flag),
@@ -130,7 +154,9 @@ pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut
     if !case.claimed.1 {
         return (Verdict::Unsure, Why::NotClaimed { before: false });
     }
-    let precise = case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD;
+    // A decay that is hardly known is still another where its whole interval lies beyond the margin.
+    let apart = ringing.log.abs() - SD_PER_95 * ringing.sd > (1.0 + settings.t60_margin).ln();
+    let precise = apart || (case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD);
     let large_enough = ringing.log.abs() > (1.0 + settings.least_t60).ln();
     if case.ringing_significant && precise && large_enough {
         return changed_decay(case, ringing, settings, flags);
@@ -153,12 +179,16 @@ fn changed_decay(
     match case.decay_cause {
         Cause::Filter => (Verdict::Chain, Why::FilterMovedDecay),
         // A loudspeaker elsewhere leaves every decay alone.
-        Cause::Room | Cause::Loudspeaker => (verdict, Why::DecayMoved { as_stated: false }),
+        Cause::Room | Cause::Loudspeaker => (verdict, Why::DecayMoved { grounds: Grounds::Neighbours }),
         Cause::Undetermined if settings.same_chain == Some(true) => {
             flags.add(Flag::ChainAsStated);
-            (verdict, Why::DecayMoved { as_stated: true })
+            (verdict, Why::DecayMoved { grounds: Grounds::SameChain })
         }
-        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 }),
+        // What the unit was put there for is no coincidence; a filter that the neighbours show was told above.
+        Cause::Undetermined if case.unit_stated && case.places > 1 => {
+            (verdict, Why::DecayMoved { grounds: Grounds::Unit })
+        }
+        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { places: case.places }),
     }
 }
 
@@ -217,7 +247,7 @@ fn changed_level(
             flags.add(Flag::ChainAsStated);
             (Verdict::LevelOnly, Why::LevelMoved { as_stated: true })
         }
-        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { one_place: case.places < 2 }),
+        Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { places: case.places }),
         _ => (Verdict::LevelOnly, Why::LevelMoved { as_stated: false }),
     }
 }

@@ -61,6 +61,7 @@ fn facts<'a>(
         modes: set,
         places: names.iter().map(place).collect(),
         relabelled: None,
+        at_units: Vec::new(),
         bands: own.chain(mean.iter().map(|b| band("*", b))).collect(),
         repeats: Vec::new(),
     }

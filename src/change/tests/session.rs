@@ -114,6 +114,7 @@ impl Measured {
             modes: &self.set,
             places: (0..self.names.len()).map(place).collect(),
             relabelled: None,
+            at_units: Vec::new(),
             bands: Vec::new(),
             repeats: Vec::new(),
         }
