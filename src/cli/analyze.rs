@@ -12,9 +12,9 @@ use stillroom::session::{self, OpenOptions, Session};
 use stillroom::state::StateResult;
 use stillroom::table::catalogue::middle_t20_s;
 use stillroom::table::gather::{Asked, results};
-use stillroom::table::{BandRow, ModeRow, Results, Rows, in_order_of_treatment, number};
+use stillroom::table::{BandRow, ModeRow, Results, Rows, Treatment, number, treatments};
 
-/// Modes that a state's screen lists; the tables hold all.
+/// Treatments that a state's screen lists; the tables hold all modes.
 const LISTED: usize = 8;
 
 /// Runs the command.
@@ -167,16 +167,17 @@ fn counted(state: &StateResult) -> String {
 fn middle(bands: &[&BandRow]) -> String {
     let average = bands.iter().any(|row| &*row.position == "*");
     let wanted = |row: &&&BandRow| !average || &*row.position == "*";
-    let read = bands.iter().filter(wanted).filter_map(|row| Some((row.band_hz, row.t20.ok()?.value)));
-    match middle_t20_s(&read.collect::<Vec<_>>()) {
+    let read = bands.iter().filter(wanted).map(|row| (row.band_hz, row.t20.ok().map(|t| t.value)));
+    match middle_t20_s(read) {
         Some(t20_s) => format!("  T20 of the middle bands (500 Hz and 1 kHz): {t20_s:.2} s"),
-        None => "  T20 of the middle bands: not enough peak-to-noise".to_owned(),
+        None => "  T20 of the middle bands: not all of them have one (bands.csv)".to_owned(),
     }
 }
 
 fn modes_table(modes: &[&ModeRow]) {
-    let ranked = in_order_of_treatment(modes);
-    let rows: Vec<Vec<String>> = ranked.iter().take(LISTED).map(|row| mode_line(row)).collect();
+    let ranked = treatments(modes);
+    let listed = &ranked[..ranked.len().min(LISTED)];
+    let rows: Vec<Vec<String>> = listed.iter().map(treatment_line).collect();
     if rows.is_empty() {
         screen::line(if modes.iter().any(|row| row.kind == "mode") {
             "  No mode to treat: none is heard longer than the published audibility threshold."
@@ -189,11 +190,12 @@ fn modes_table(modes: &[&ModeRow]) {
             &rows,
         );
         screen::paragraph(
-            "Order: what is heard longest over its audibility threshold, at the worst listening position, comes first.",
+            "Order: what is heard longest over its audibility threshold, at the worst listening position, comes first. \
+             Modes within one bandwidth, and four treatments or more within a third octave, are one line.",
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
-    let more = count("mode").saturating_sub(rows.len());
+    let more = count("mode").saturating_sub(listed.iter().map(|treatment| treatment.modes.len()).sum());
     let mut rest = Vec::new();
     if more > 0 {
         rest.push(if more == 1 { "1 more mode".to_owned() } else { format!("{more} more modes") });
@@ -214,20 +216,52 @@ fn modes_table(modes: &[&ModeRow]) {
     }
 }
 
-fn mode_line(row: &ModeRow) -> Vec<String> {
-    let spread = |reading: &stillroom::estimate::Reading| match reading {
+/// One line a treatment: its slowest mode's T60, its loudest one's level.
+fn treatment_line(treatment: &Treatment<'_>) -> Vec<String> {
+    let slowest = treatment.modes[0];
+    let mut rising = treatment.modes.clone();
+    rising.sort_by_key(|row| row.mode);
+    let (frequency, times, axes) = match treatment.broadband_hz {
+        Some((low, high)) => {
+            let times = rising.iter().filter_map(|row| Some(row.t60.ok()?.value));
+            let (least, most) =
+                times.fold((f64::INFINITY, 0.0), |(a, b), t| (f64::min(a, t), f64::max(b, t)));
+            (format!("{low:.0}–{high:.0}"), format!("{least:.2}–{most:.2}"), "broadband".to_owned())
+        }
+        None => {
+            let named = rising.iter().filter(|row| !row.axes.is_empty()).map(|row| row.axes.to_string());
+            (frequencies(&rising), spread(&slowest.t60), named.take(2).collect::<Vec<_>>().join("/"))
+        }
+    };
+    let loudest = rising.iter().filter_map(|row| row.level_db.ok()).reduce(f64::max);
+    vec![
+        treatment.rank.to_string(),
+        frequency,
+        times,
+        slowest.threshold_t60_s.map(|t| format!("{t:.2}")).unwrap_or_else(|_| "–".to_owned()),
+        loudest.map(|db| format!("{db:.1}")).unwrap_or_default(),
+        axes,
+    ]
+}
+
+/// A value with half its interval.
+fn spread(reading: &stillroom::estimate::Reading) -> String {
+    match reading {
         Ok(estimate) => estimate
             .sd
             .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))
             .unwrap_or_else(|| format!("{:.2}", estimate.value)),
         Err(_) => String::new(),
-    };
-    vec![
-        row.priority.map(|p| p.to_string()).unwrap_or_default(),
-        spread(&row.frequency),
-        spread(&row.t60),
-        row.threshold_t60_s.map(|t| format!("{t:.2}")).unwrap_or_else(|_| "–".to_owned()),
-        row.level_db.map(|db| format!("{db:.1}")).unwrap_or_default(),
-        row.axes.to_string(),
-    ]
+    }
+}
+
+/// Frequencies of the modes of one line: of several without their intervals, which modes.csv has.
+fn frequencies(rising: &[&ModeRow]) -> String {
+    let hz = |row: &&ModeRow| row.frequency.ok().map_or_else(String::new, |f| format!("{:.2}", f.value));
+    match rising {
+        [one] => spread(&one.frequency),
+        [one, other] => format!("{}, {}", hz(one), hz(other)),
+        [first, .., last] => format!("{}–{}", hz(first), hz(last)),
+        [] => String::new(),
+    }
 }

@@ -1,23 +1,19 @@
 //! `stillroom check`: the look before packing up.
 
 mod background;
+mod forecast;
 
 use super::args::CheckArgs;
 use super::progress::Bar;
 use super::{Exit, Failed, analyze::options, interrupt, screen, write};
-use stillroom::analysis::{
-    Analysis, CompareSettings, Control, Failure, Settings, analyze, compare_states, state_facts,
-};
-use stillroom::change::BandChange;
+use stillroom::analysis::{Analysis, Control, Failure, Settings, analyze, state_facts};
 use stillroom::filter::Fraction;
-use stillroom::flag::Flag;
 use stillroom::output::OutputError;
 use stillroom::output::file::{Existing, put};
 use stillroom::procedure::{
-    Between, FileFacts, FileLine, Finding, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look,
+    FileFacts, FileLine, Finding, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look,
 };
 use stillroom::recording::Fault;
-use stillroom::report::words;
 use stillroom::session::{self, Session, Take};
 
 /// Name of the manifest.
@@ -37,7 +33,14 @@ pub fn run(args: &CheckArgs) -> Result<Exit, Failed> {
         return Ok(Exit::Interrupted);
     }
     let mut looked_at = facts(&session, &found, args.modes_to);
-    looked_at.between = between(&session, &found, &settings);
+    looked_at.between = forecast::between(&session, &found, &settings, &control);
+    looked_at.modes =
+        if args.no_modes { None } else { forecast::modes(&session, &found, &settings, &control) };
+    bar.clear();
+    if interrupt::asked() {
+        screen::warning("stopped before the modes were fitted: no verdict");
+        return Ok(Exit::Interrupted);
+    }
     let judged = look(&looked_at);
     show(&judged, &found);
     let drafted = if args.write { draft(&session) } else { Ok(()) };
@@ -88,38 +91,9 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
         failed: found.failures.iter().filter(|f| f.file.is_none()).map(whole_place).collect(),
         states: found.states.iter().filter_map(|state| state_facts(session, state)).collect(),
         between: Vec::new(),
+        modes: None,
         modes_to_hz,
     }
-}
-
-/// What lies between the baseline, or else the first state, and each of the others.
-fn between(session: &Session, found: &Analysis, settings: &Settings) -> Vec<Between> {
-    let measured = || found.states.iter().filter(|state| !state.places.is_empty()).map(|state| &state.name);
-    let Some(before) = session.baseline.as_ref().or_else(|| measured().next()) else { return Vec::new() };
-    let after = measured().filter(|name| *name != before).cloned().collect();
-    let asked = CompareSettings::new(before, after);
-    let Some(compared) = compare_states(session, found, settings, &asked, &Control::default()) else {
-        return Vec::new();
-    };
-    let pair = |(state, changes): &(usize, stillroom::change::Changes)| Between {
-        states: [before.clone(), found.states[*state].name.clone()],
-        uneven_gain: changes.chain.gain_missing == Some(Flag::GainUneven),
-        odd_places: changes
-            .chain
-            .moved_microphones
-            .iter()
-            .map(|(p, s)| words::place(p, s).to_string())
-            .collect(),
-        moved_loudspeaker: changes.chain.moved_loudspeaker,
-        octaves: changes.bands.iter().filter(|b| b.position == "*").filter_map(octave).collect(),
-    };
-    compared.pairs.iter().map(pair).collect()
-}
-
-/// An octave and half the interval of its change.
-fn octave(band: &BandChange) -> Option<(f64, f64)> {
-    let ratio = band.t20_ratio?.ok()?;
-    Some((band.band_hz, 0.5 * (ratio.high - ratio.low)))
 }
 
 /// Faults that leave no response of a room in the file.

@@ -191,6 +191,9 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             bands(changes);
             screen::paragraph("Every mode and band with its reason: changes.csv, band_changes.csv.");
         }
+        if let Some(text) = set_up(changes) {
+            screen::paragraph(&text);
+        }
         if let Some(gain) = changes.chain.gain {
             let db = 20.0 * gain.value.log10();
             if db.abs() >= 0.05 {
@@ -221,6 +224,19 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             count("unsure")
         ));
     }
+}
+
+/// Places that are not the same in both states, as it seems.
+fn set_up(changes: &Changes) -> Option<String> {
+    let moved = &changes.chain.moved_microphones;
+    let places: Vec<String> = moved.iter().map(|(p, s)| words::place(p, s).to_string()).collect();
+    (!places.is_empty()).then(|| {
+        format!(
+            "At {} level or arrival changed otherwise than elsewhere: a moved microphone, files of two places \
+             exchanged, or another gain. Levels there are left out.",
+            places.join(", ")
+        )
+    })
 }
 
 /// Lines that the screen shows of each pair.

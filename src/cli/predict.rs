@@ -180,10 +180,15 @@ fn show_plan(plan: &MeasurementPlan) {
     for (a, b) in &plan.alike {
         screen::line(&format!("  Nothing tells {a} from {b}."));
     }
-    screen::paragraph(
-        "Microphones there 5 cm off each surface, and at your seats: six places or more. The loudspeaker in a \
-         corner without a microphone: it drives every mode there.",
-    );
+    screen::paragraph("Microphones there, 10 cm off each surface, and at your seats: six places or more.");
+    screen::paragraph(&match plan.loudspeaker_m {
+        Some([x, y, z]) => format!(
+            "Loudspeaker in the corner ({x:.2}, {y:.2}, {z:.2}) m, as near to both walls as it goes: it drives every mode \
+             there, and no microphone stands there."
+        ),
+        None => "Loudspeaker in a floor corner, where it drives every mode: each holds a microphone here, so leave one out."
+            .to_owned(),
+    });
 }
 
 fn csv(room: &Prediction) {

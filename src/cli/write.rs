@@ -133,6 +133,13 @@ pub fn results(out: &Out, content: &Content<'_>) -> Result<Folder, Failed> {
             aside.file_name().map(|name| name.to_string_lossy()).unwrap_or_default()
         ));
     }
+    // What it holds is in the whole results too; it goes only by the user's hand, as nothing does that a run finished.
+    if let Some(left) = out.folder.left_interrupted().filter(|_| !stopped) {
+        super::screen::warning(&format!(
+            "{} is what an earlier run had finished when it was stopped; this run is complete, so it can be deleted",
+            shown(&left)
+        ));
+    }
     if stopped {
         super::screen::warning(&format!(
             "stopped before the end; what was finished is in {}, nothing else was changed",

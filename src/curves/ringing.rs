@@ -1,8 +1,9 @@
 //! How one resonance dies away: what a narrow filter shows, what the fit says, where the noise begins.
 
 use crate::decay::{DecayCurve, NarrowRecord, narrow_curve};
+use crate::filter::{self, Bank};
 use crate::flag::Flag;
-use crate::modes::Mode;
+use crate::modes::{Kind, Mode};
 use crate::state::{PlaceResult, StateResult};
 use rustfft::num_complex::Complex64;
 
@@ -33,7 +34,7 @@ pub struct Ringing {
     /// Energy still to come behind the filter, relative to that at the direct sound; it ends where the
     /// decay meets its noise.
     pub measured: DecayCurve,
-    /// The same of the fitted poles in the band, at `model_time_s`.
+    /// The same of the fitted poles, as the filter passes them, at `model_time_s`.
     pub model: Vec<f64>,
     /// Times of the model, s after the direct sound.
     pub model_time_s: Vec<f64>,
@@ -66,12 +67,12 @@ pub fn ringing(state: &StateResult, band: Band, points: usize, until_s: f64) -> 
         .collect();
     let measured = narrow_curve(&records, band.lower_hz, band.upper_hz, points)?;
     let found = state.resonances.as_ref().ok_or(Flag::NoDecay)?;
-    let inside = |mode: &&Mode| (band.lower_hz..band.upper_hz).contains(&mode.frequency().value);
-    let poles: Vec<&Mode> = found.set.modes.iter().filter(inside).collect();
+    // A steady tone has no end to sum from.
+    let poles: Vec<&Mode> = found.set.modes.iter().filter(|mode| mode.kind != Kind::Hum).collect();
     let model_time_s: Vec<f64> = (0..=points).map(|k| until_s * k as f64 / points.max(1) as f64).collect();
     let mut model = vec![0.0; model_time_s.len()];
     for (index, place) in state.places.iter().enumerate() {
-        add_energy(&mut model, &model_time_s, &poles, index, place);
+        add_energy(&mut model, &model_time_s, &poles, (index, place), band);
     }
     let top = model.first().copied().unwrap_or(0.0);
     if top > 0.0 {
@@ -83,20 +84,37 @@ pub fn ringing(state: &StateResult, band: Band, points: usize, until_s: f64) -> 
     Ok(Ringing { measured, model, model_time_s })
 }
 
+/// Poles that the filter passes less of than this share of the strongest are left out.
+const HEARD: f64 = 1e-6;
+
 /// Adds the energy still to come of some poles at one place: with x = Σ 2 Re(A e^(λt)) the integral of
-/// x² from t on, without the terms at twice the frequency, is 2 Re ΣΣ A A* e^((λ+λ*)t)/−(λ+λ*).
-fn add_energy(out: &mut [f64], times_s: &[f64], poles: &[&Mode], index: usize, place: &PlaceResult) {
+/// x² from t on, without the terms at twice the frequency, is 2 Re ΣΣ A A* e^((λ+λ*)t)/−(λ+λ*). The filter multiplies each
+/// A by its gain for e^(λt).
+fn add_energy(
+    out: &mut [f64],
+    times_s: &[f64],
+    poles: &[&Mode],
+    (index, place): (usize, &PlaceResult),
+    band: Band,
+) {
     let response = &place.response;
+    let edges = filter::Band::new((band.lower_hz * band.upper_hz).sqrt(), band.lower_hz, band.upper_hz);
+    let Some(edges) = edges else { return };
+    let bank = Bank::new(&[edges], response.low.rate_hz);
+    let Some(channel) = bank.channels().next() else { return };
     // Amplitudes refer to the emission; time counts from the direct sound.
     let later_s = response.onset_s() - response.origin_s();
-    let strengths: Vec<(Complex64, Complex64)> = poles
+    let mut strengths: Vec<(Complex64, Complex64)> = poles
         .iter()
         .filter_map(|mode| {
             let a = mode.amplitudes.get(index).copied().flatten()?;
             let lambda = Complex64::new(-mode.decay_per_s, mode.omega_per_s);
-            Some((Complex64::new(a.re, a.im) * (lambda * later_s).exp() * response.rate_hz, lambda))
+            let passed = channel.cascade.gain_of(lambda) * (lambda * later_s).exp() * response.rate_hz;
+            Some((Complex64::new(a.re, a.im) * passed, lambda))
         })
         .collect();
+    let strongest = strengths.iter().map(|(a, _)| a.norm()).fold(0.0, f64::max);
+    strengths.retain(|(a, _)| a.norm() > HEARD * strongest);
     for (a, lambda) in &strengths {
         for (b, other) in &strengths {
             let together = lambda + other.conj();

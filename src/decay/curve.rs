@@ -99,6 +99,7 @@ impl<'a> Curve<'a> {
         DecayCurve {
             time_s: entries.clone().map(|entry| entry as f64 / self.energy.rate_hz).collect(),
             energy: entries.map(|entry| self.at(entry) / top).collect(),
+            meets_noise: self.crossing.floor_reached,
         }
     }
 }
@@ -110,8 +111,11 @@ const MOST_POINTS: usize = 400;
 #[derive(Debug, Clone, PartialEq, Default)]
 #[non_exhaustive]
 pub struct DecayCurve {
-    /// Seconds after the direct sound; the last lies at or before the point where the decay meets its noise.
+    /// Seconds after the direct sound.
     pub time_s: Vec<f64>,
     /// Energy still to come, relative to that at time 0.
     pub energy: Vec<f64>,
+    /// Whether the curve ends where the decay meets its noise; else it ends 10 dB above what the record ends with, be
+    /// that noise or decay.
+    pub meets_noise: bool,
 }

@@ -22,6 +22,7 @@ mod ensemble;
 mod evaluation;
 mod expected;
 mod line;
+mod middle;
 mod narrow;
 mod straightness;
 #[cfg(test)]
@@ -31,6 +32,7 @@ pub use average::average;
 pub use curve::DecayCurve;
 pub use ensemble::{Course, ensemble_t20_s};
 pub use expected::expected_change;
+pub use middle::middle_t20_s;
 pub use narrow::{NarrowRecord, narrow_curve, narrow_t20};
 
 use crate::estimate::Reading;

@@ -42,7 +42,7 @@ pub fn narrow_curve(
     points: usize,
 ) -> Result<DecayCurve, Flag> {
     with_sum(records, lower_hz, upper_hz, |energy| {
-        Ok(Curve::new(energy, &Crossing::find(energy)?).thinned(points))
+        Ok(Curve::new(energy, &Crossing::find(energy)?.clear_of_the_end(energy)).thinned(points))
     })
 }
 

@@ -65,20 +65,27 @@ impl Cascade {
     /// Complex gain at a frequency in hertz, of the filter run forward in time.
     #[must_use]
     pub fn gain_at(&self, hz: f64) -> Complex<f64> {
-        self.sections.iter().map(|section| section_gain(section, hz / self.rate_hz)).product()
+        self.gain_of(Complex::new(0.0, TAU * hz).conj())
+    }
+
+    /// What the filter, run backward in time, makes of e^(λt) while that lasts: with λ in 1/s the same times Σ h(u) e^(λu),
+    /// which holds exactly, as the reversed filter sees nothing but what is still to come.
+    #[must_use]
+    pub fn gain_of(&self, lambda_per_s: Complex<f64>) -> Complex<f64> {
+        let z1 = (lambda_per_s / self.rate_hz).exp();
+        self.sections.iter().map(|section| section_gain(section, z1)).product()
     }
 }
 
 /// Poles at `pole` and its conjugate, zeros at 0 Hz and half the rate, gain 1 at `centre` cycles per sample.
 fn unit_gain_section(pole: Complex<f64>, centre: f64) -> Coefficients<f64> {
     let raw = Coefficients { a1: -2.0 * pole.re, a2: pole.norm_sqr(), b0: 1.0, b1: 0.0, b2: -1.0 };
-    let gain = 1.0 / section_gain(&raw, centre).norm();
+    let gain = 1.0 / section_gain(&raw, Complex::from_polar(1.0, -TAU * centre)).norm();
     Coefficients { b0: gain, b2: -gain, ..raw }
 }
 
-/// Gain of one section at `cycles` per sample.
-fn section_gain(c: &Coefficients<f64>, cycles: f64) -> Complex<f64> {
-    let z1 = Complex::from_polar(1.0, -TAU * cycles);
+/// Gain of one section where a delay by a sample is a factor of `z1`.
+fn section_gain(c: &Coefficients<f64>, z1: Complex<f64>) -> Complex<f64> {
     let z2 = z1 * z1;
     (z1 * c.b1 + z2 * c.b2 + c.b0) / (z1 * c.a1 + z2 * c.a2 + 1.0)
 }

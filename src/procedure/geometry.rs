@@ -3,7 +3,7 @@
 use super::check::ISO_3382_2;
 use super::wording::{first_few, length, named, shortest as listed};
 use super::{Check, Met, StateFacts, Topic};
-use crate::estimate::Estimate;
+use crate::decay::{self, BandDecay};
 use crate::language::{Message, number, say};
 use crate::room::sound_speed_m_s;
 use crate::session::FloorPlan;
@@ -215,20 +215,18 @@ fn least_from_data(state: &StateFacts<'_>) -> Option<(f64, Message)> {
     Some((least_m, say!("procedure.worked-out-from", m3 = m3, t = t, from = say!(from))))
 }
 
-/// Key of where it is from, and that: mean T20 of the bands from 500 Hz to 1 kHz, or of all bands that have one, or what the caller expects.
+/// That, and the key of where it is from: T20 of the middle bands over all places, as every other part of the program gives
+/// it, or of all bands that have one, or what the caller expects.
 fn reverberation(state: &StateFacts<'_>) -> Option<(f64, &'static str)> {
-    let mean_t20 = |from_hz: f64, to_hz: f64| {
-        let times: Vec<f64> = state
-            .places
-            .iter()
-            .flat_map(|place| place.bands)
-            .filter(|b| (from_hz..=to_hz).contains(&b.band.centre_hz))
-            .filter_map(|b| b.t20_s.ok().map(|t: Estimate| t.value))
-            .collect();
-        (!times.is_empty()).then(|| times.iter().sum::<f64>() / times.len() as f64)
+    let places: Vec<_> = state.places.iter().map(|place| place.bands).filter(|b| !b.is_empty()).collect();
+    let average = decay::average(&places);
+    let t20 = |b: &BandDecay| (b.band.centre_hz, b.t20_s.ok().map(|t| t.value));
+    let middle = decay::middle_t20_s(average.iter().map(t20)).map(|t| (t, "procedure.from-middle-bands"));
+    let any = || {
+        let times: Vec<f64> = average.iter().filter_map(|b| t20(b).1).collect();
+        let mean = times.iter().sum::<f64>() / times.len() as f64;
+        (!times.is_empty()).then_some((mean, "procedure.from-any-bands"))
     };
-    let middle = mean_t20(490.0, 1010.0).map(|t| (t, "procedure.from-middle-bands"));
-    let any = || mean_t20(0.0, f64::INFINITY).map(|t| (t, "procedure.from-any-bands"));
     middle.or_else(any).or_else(|| state.expected_t_s.map(|t| (t, "procedure.from-the-modes")))
 }
 

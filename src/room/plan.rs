@@ -55,6 +55,9 @@ pub struct MeasurementPlan {
     pub undriven: Vec<AirMode>,
     /// Close modes that no choice of candidates tells apart.
     pub alike: Vec<(AirMode, AirMode)>,
+    /// Where the loudspeaker goes: of the floor corners in which none of the places lies the one farthest from them all,
+    /// metres; the corner itself, which no loudspeaker fills. `None` where the places take every floor corner.
+    pub loudspeaker_m: Option<[f64; 3]>,
     /// Whether every smaller set was tried.
     pub fewest: bool,
 }
@@ -73,7 +76,12 @@ pub struct PlannedPosition {
     pub reason: String,
 }
 
-/// The listening positions, all corners, the middles of all edges and walls, in this order.
+/// How far a microphone stays off each surface, metres: a capsule on its stand has room there, and the pressure is 0.98 of
+/// the surface's at 120 Hz, 0.93 at 200 Hz (cos 2π·0.1/λ). Our own choice.
+const OFF_M: f64 = 0.1;
+
+/// The listening positions, then places in all corners, at the middles of all edges and walls, in this order, as near to
+/// the surfaces as a microphone goes.
 #[must_use]
 pub fn candidates(air: &Enclosure, seats: &[(String, [f64; 3])]) -> Vec<Candidate> {
     let seats = seats.iter().map(|(name, at_m)| Candidate { name: name.clone(), at_m: *at_m, given: true });
@@ -96,21 +104,45 @@ fn of_a_box(dimensions_m: [f64; 3]) -> Vec<(&'static str, [f64; 3])> {
         for code in 0..27u32 {
             let halves = [code / 9, code / 3 % 3, code % 3].map(|digit| [0, 2, 1][digit as usize]);
             if halves.iter().filter(|&&h| h == 1).count() == middles {
-                places.push((what, [0, 1, 2].map(|axis| f64::from(halves[axis]) * 0.5 * dimensions_m[axis])));
+                let at = |axis: usize| {
+                    let length_m = dimensions_m[axis];
+                    inside(f64::from(halves[axis]) * 0.5 * length_m, length_m)
+                };
+                places.push((what, [0, 1, 2].map(at)));
             }
         }
     }
     places
 }
 
+/// A place between 0 and a length, off both ends.
+fn inside(at_m: f64, length_m: f64) -> f64 {
+    let off_m = OFF_M.min(0.25 * length_m);
+    at_m.clamp(off_m, length_m - off_m)
+}
+
 /// The same over a plan; floor and ceiling have no middle of their own.
 fn of_a_plan(corners: &[[f64; 2]], height_m: f64) -> Vec<(&'static str, [f64; 3])> {
     let at = |[x, y]: [f64; 2], z: f64| [x, y, z];
-    let next = |i: usize| corners[(i + 1) % corners.len()];
-    let middles: Vec<[f64; 2]> = (0..corners.len())
-        .map(|i| [0.5 * (corners[i][0] + next(i)[0]), 0.5 * (corners[i][1] + next(i)[1])])
+    let count = corners.len();
+    let next = |i: usize| corners[(i + 1) % count];
+    let inward = inward(corners);
+    let moved = |[x, y]: [f64; 2], [dx, dy]: [f64; 2]| [x + OFF_M * dx, y + OFF_M * dy];
+    let middles: Vec<[f64; 2]> = (0..count)
+        .map(|i| {
+            let middle = [0.5 * (corners[i][0] + next(i)[0]), 0.5 * (corners[i][1] + next(i)[1])];
+            moved(middle, inward[i])
+        })
         .collect();
-    let levels = [0.0, height_m];
+    // Off both walls alike: along the sum of their normals.
+    let corners: Vec<[f64; 2]> = (0..count)
+        .map(|i| {
+            let (a, b) = (inward[(i + count - 1) % count], inward[i]);
+            let both = (1.0 + a[0] * b[0] + a[1] * b[1]).max(0.1);
+            moved(corners[i], [(a[0] + b[0]) / both, (a[1] + b[1]) / both])
+        })
+        .collect();
+    let levels = [inside(0.0, height_m), inside(height_m, height_m)];
     let mut places = Vec::new();
     places.extend(corners.iter().flat_map(|c| levels.map(|z| (CORNER, at(*c, z)))));
     places.extend(corners.iter().map(|c| (EDGE, at(*c, 0.5 * height_m))));
@@ -118,6 +150,34 @@ fn of_a_plan(corners: &[[f64; 2]], height_m: f64) -> Vec<(&'static str, [f64; 3]
     places.extend(middles.iter().map(|m| (WALL, at(*m, 0.5 * height_m))));
     places
 }
+
+/// Normal of the wall from each corner to the next, of length one, into the room.
+fn inward(corners: &[[f64; 2]]) -> Vec<[f64; 2]> {
+    let next = |i: usize| corners[(i + 1) % corners.len()];
+    let twice_area: f64 =
+        (0..corners.len()).map(|i| corners[i][0] * next(i)[1] - next(i)[0] * corners[i][1]).sum();
+    let normal = |i: usize| {
+        let (dx, dy) = (next(i)[0] - corners[i][0], next(i)[1] - corners[i][1]);
+        let length = dx.hypot(dy).max(f64::MIN_POSITIVE) * twice_area.signum();
+        [-dy / length, dx / length]
+    };
+    (0..corners.len()).map(normal).collect()
+}
+
+/// The floor corner that no place lies in, farthest from all of them.
+fn loudspeaker_m(air: &Enclosure, places: &[PlannedPosition]) -> Option<[f64; 3]> {
+    let square = |a: [f64; 3], b: [f64; 3]| (0..3).map(|k| (a[k] - b[k]).powi(2)).sum::<f64>();
+    let nearest = |corner: [f64; 3]| {
+        places.iter().map(|p| square(corner, p.candidate.at_m)).fold(f64::INFINITY, f64::min)
+    };
+    let floor = air.plan_m().into_iter().map(|[x, y]| [x, y, 0.0]);
+    let free = floor.filter(|corner| nearest(*corner) > APART_M * APART_M);
+    // Of equally far ones the first.
+    free.reduce(|best, corner| if nearest(corner) > nearest(best) + 1e-9 { corner } else { best })
+}
+
+/// A microphone nearer to a corner than this stands in it, metres.
+const APART_M: f64 = 0.5;
 
 const CORNER: &str = "corner";
 const EDGE: &str = "edge middle";
@@ -134,8 +194,9 @@ pub fn plan(air: &Enclosure, candidates: &[Candidate], settings: &PlanSettings) 
     let (modes, undriven): (Vec<usize>, Vec<usize>) = (0..air.modes.len()).partition(|m| driven(*m));
     let task = Task::new(air, &modes, candidates, settings);
     let (chosen, fewest) = task.choose();
-    let positions = chosen.iter().map(|&place| task.explain(&chosen, place)).collect();
+    let positions: Vec<PlannedPosition> = chosen.iter().map(|&place| task.explain(&chosen, place)).collect();
     MeasurementPlan {
+        loudspeaker_m: loudspeaker_m(air, &positions),
         positions,
         unseen: task.hopeless.iter().map(|&m| task.modes[m].clone()).collect(),
         undriven: undriven.iter().map(|&m| air.modes[m].clone()).collect(),
@@ -380,7 +441,25 @@ mod tests {
         let all = candidates(&room(60.0), &[]);
         let count = |what: &str| all.iter().filter(|c| c.name.starts_with(what)).count();
         assert_eq!([count("corner"), count("edge"), count("wall")], [8, 12, 6]);
-        assert_eq!(all[0].at_m, [0.0; 3]);
+        assert_eq!(all[0].at_m, [0.1; 3], "where a microphone can stand");
+        let inside = |c: &Candidate| (0..3).all(|k| (0.1..=ROOM[k] - 0.1).contains(&c.at_m[k]));
+        assert!(all.iter().all(inside));
+    }
+
+    /// The loudspeaker goes into a floor corner that holds no microphone; where they hold all four there is none.
+    #[test]
+    fn the_loudspeaker_gets_a_corner_of_its_own() {
+        let plan = planned(120.0, &[], &PlanSettings::default());
+        let corner = plan.loudspeaker_m.unwrap();
+        assert!(room(60.0).corners_m()[..4].contains(&corner), "{corner:?}");
+        let far = |p: &PlannedPosition| {
+            (0..3).map(|k| (p.candidate.at_m[k] - corner[k]).powi(2)).sum::<f64>() > 0.25
+        };
+        assert!(plan.positions.iter().all(far), "{plan:#?}");
+        let seats: Vec<(String, [f64; 3])> = [[0.0, 0.0], [5.15, 0.0], [5.15, 3.86], [0.0, 3.86]]
+            .map(|[x, y]| (String::new(), [x, y, 0.1]))
+            .into();
+        assert_eq!(planned(60.0, &seats, &PlanSettings::default()).loudspeaker_m, None);
     }
 
     /// Modes far apart need one place, and a corner sees them all.
@@ -492,6 +571,11 @@ mod tests {
         let all = candidates(&air, &[]);
         assert_eq!(all.len(), 36);
         assert!(all.iter().all(|c| air.holds(c.at_m)));
+        // The corner that juts into the room: off both of its walls, which end there.
+        assert!(
+            all.iter().any(|c| (c.at_m[0] - 3.5).abs() < 1e-9 && (c.at_m[1] - 3.0).abs() < 1e-9),
+            "{all:?}"
+        );
         let plan = plan(&air, &all, &PlanSettings::default());
         assert!(plan.unseen.is_empty() && plan.alike.is_empty() && !plan.positions.is_empty());
         for mode in 0..air.modes.len() {

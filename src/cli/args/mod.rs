@@ -271,6 +271,9 @@ pub struct CheckArgs {
     /// Highest frequency up to which every predicted mode should be seen, Hz (needs the room's lengths)
     #[arg(long, value_name = "HZ", default_value_t = 120.0, value_parser = mode_frequency)]
     pub modes_to: f64,
+    /// Fit no modes: seconds instead of up to a minute, and no word on how small a change of theirs will show
+    #[arg(long)]
+    pub no_modes: bool,
     /// How to read the folder.
     #[command(flatten)]
     pub reading: ReadingArgs,

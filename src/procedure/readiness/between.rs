@@ -14,8 +14,10 @@ pub struct Between {
     pub odd_places: Vec<String>,
     /// Whether the arrivals at most places moved.
     pub moved_loudspeaker: bool,
-    /// Octaves in which T20 was compared over the places, Hz, with half the 95 % interval of its change, as a ratio.
-    pub octaves: Vec<(f64, f64)>,
+    /// The rate that the later state's samples seem to have and that in its headers, hertz, where the two don't agree.
+    pub wrong_rate_hz: Option<(f64, f64)>,
+    /// Third octaves in which T20 was compared over the places, Hz, with half the 95 % interval of its change, as a ratio.
+    pub thirds: Vec<(f64, f64)>,
 }
 
 pub(super) fn findings(all: &[Between]) -> Vec<Finding> {
@@ -24,6 +26,16 @@ pub(super) fn findings(all: &[Between]) -> Vec<Finding> {
 
 fn of_pair(pair: &Between) -> Option<Finding> {
     let place = format!("{} beside {}", pair.states[1], pair.states[0]);
+    if let Some((was, label)) = pair.wrong_rate_hz {
+        return Some(Finding::again(
+            place,
+            format!(
+                "all resonances lie elsewhere by one factor, as if recordings at {was} Hz were labelled {label} Hz: \
+                 a wrong sample rate"
+            ),
+            "find out at which rate each state was recorded, and export it again",
+        ));
+    }
     if pair.uneven_gain {
         return Some(Finding::again(
             place,
@@ -67,6 +79,14 @@ mod tests {
             told[0].reason.contains("at seat level or arrival changed differently"),
             "{}",
             told[0].reason
+        );
+        let relabelled = Between { wrong_rate_hz: Some((48_000.0, 44_100.0)), ..pair.clone() };
+        let relabelled = findings(&[relabelled]);
+        assert_eq!(relabelled[0].weight, super::super::Weight::Again);
+        assert!(
+            relabelled[0].reason.contains("at 48000 Hz were labelled 44100 Hz"),
+            "{}",
+            relabelled[0].reason
         );
         let uneven = findings(&[Between { uneven_gain: true, ..pair }]);
         assert_eq!(uneven[0].weight, super::super::Weight::Again);

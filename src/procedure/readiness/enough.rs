@@ -1,7 +1,7 @@
 //! What a visit is enough for: bands to which grade, single modes up to which frequency, a change of which size.
 
 use super::super::{StateFacts, checks, summary};
-use super::{Between, LookFacts};
+use super::{Between, LookFacts, singles};
 use crate::decay::expected_change;
 use crate::room::sound_speed_m_s;
 use crate::session::Session;
@@ -12,7 +12,7 @@ const POSITIONS: usize = 6;
 const WITH_REPEATS: usize = 3;
 /// Bandwidth of a third octave over its mid-band frequency, 10^(1/20) − 10^(−1/20) (IEC 61260-1:2014, 5.6).
 const THIRD: f64 = 0.230_8;
-/// Octaves whose change is foretold, Hz.
+/// Third octaves whose change is foretold, Hz; the mean time of the octave round them stands for theirs.
 const FORETOLD_HZ: [f64; 2] = [125.0, 1000.0];
 
 /// What the visit is enough for.
@@ -49,6 +49,7 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
              {WITH_REPEATS} or more."
         )
     });
+    lines.extend(facts.modes.as_deref().map(singles::sentence));
     Purposes { lines, modes }
 }
 
@@ -75,11 +76,11 @@ fn single_modes(session: &Session, state: &StateFacts<'_>) -> Option<String> {
     Some(format!("Single modes: up to about {hz:.0} Hz; above, they overlap: read the bands."))
 }
 
-/// Which change of T20 the octaves show, where two states were measured: of several pairs the worst.
+/// Which change of T20 the third octaves show, where two states were measured: of several pairs the worst.
 fn measured_change(pairs: &[Between]) -> Option<String> {
     let half = |hz: f64| {
         let of_pair = |pair: &Between| {
-            pair.octaves.iter().find(|octave| (octave.0 / hz).log2().abs() < 0.1).map(|octave| octave.1)
+            pair.thirds.iter().find(|third| (third.0 / hz).log2().abs() < 0.1).map(|third| third.1)
         };
         pairs.iter().filter_map(of_pair).reduce(f64::max).map(|half| (hz, half))
     };
@@ -90,7 +91,7 @@ fn measured_change(pairs: &[Between]) -> Option<String> {
         .collect();
     (!told.is_empty()).then(|| {
         format!(
-            "Verdicts on bands: the change of T20 is known to ±{} (octaves, as measured).",
+            "Verdicts on bands: the change of T20 is known to ±{} (third octaves, as measured).",
             told.join(", ±")
         )
     })
@@ -110,7 +111,9 @@ fn change_of_bands(state: &StateFacts<'_>) -> Option<String> {
         .collect();
     (!told.is_empty()).then(|| {
         format!(
-            "Verdicts on bands: a change of T20 will be known to about ±{} (third octaves).",
+            "Verdicts on bands: a change of T20 will be known to ±{} at worst (third octaves), if the treatment changes \
+             the sound field at every place; with the same places and one tuned unit to less, below 200 Hz to a third of \
+             that or less.",
             told.join(", ±")
         )
     })
@@ -123,10 +126,9 @@ mod tests {
     /// What was measured goes before what is foretold; of several pairs the worst counts.
     #[test]
     fn intervals_of_two_states_are_told_as_they_are() {
-        let pair =
-            |half: f64| Between { octaves: vec![(125.89, half), (1000.0, 0.04)], ..Between::default() };
+        let pair = |half: f64| Between { thirds: vec![(125.89, half), (1000.0, 0.04)], ..Between::default() };
         let told = measured_change(&[pair(0.1), pair(0.2)]).unwrap();
-        assert!(told.contains("±20 % at 125 Hz, ±4 % at 1000 Hz (octaves, as measured)"), "{told}");
+        assert!(told.contains("±20 % at 125 Hz, ±4 % at 1000 Hz (third octaves, as measured)"), "{told}");
         assert_eq!(measured_change(&[Between::default()]), None);
     }
 

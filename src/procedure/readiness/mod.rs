@@ -9,11 +9,13 @@ mod faults;
 mod files;
 mod noise;
 mod partners;
+mod singles;
 mod unseen;
 
 pub use between::Between;
 pub use files::{FileLine, ReadFacts};
 pub use noise::NoiseLine;
+pub use singles::ModeForecast;
 
 use super::StateFacts;
 use super::wording::{count, few};
@@ -33,6 +35,8 @@ pub struct LookFacts<'a> {
     pub failed: Vec<(String, String)>,
     /// What lies between the states and isn't the room.
     pub between: Vec<Between>,
+    /// Modes of the state that others are compared with; `None` where none were looked for.
+    pub modes: Option<Vec<ModeForecast>>,
     /// Modes are predicted up to here, hertz; needs the room's three lengths.
     pub modes_to_hz: f64,
 }

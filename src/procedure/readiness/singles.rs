@@ -1,0 +1,104 @@
+//! Which single modes can be decided, and how small a change of their T60 will show.
+
+use super::super::wording::few;
+use crate::flag::Flag;
+
+/// What a mode, or an uncertain resonance, of the state before promises.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ModeForecast {
+    /// Frequency, Hz.
+    pub hz: f64,
+    /// Half the 95 % interval that a change of its T60 will have, as a ratio.
+    pub half: f64,
+    /// Whether the program stands behind it.
+    pub claimed: bool,
+    /// Its first remark.
+    pub flag: Option<Flag>,
+}
+
+/// A mode is decided where a change of this size shows: within it T60 is *unchanged* in `changes.csv`.
+const DECIDED: f64 = 0.10;
+
+/// The sentence.
+pub(super) fn sentence(modes: &[ModeForecast]) -> String {
+    let decided = |mode: &&ModeForecast| mode.claimed && mode.half <= DECIDED;
+    let mut halves: Vec<f64> = modes.iter().filter(decided).map(|mode| mode.half).collect();
+    halves.sort_by(f64::total_cmp);
+    let median = match halves.len() {
+        0 => None,
+        n => Some(0.5 * (halves[(n - 1) / 2] + halves[n / 2])),
+    };
+    let told = match (median, halves.len()) {
+        (Some(half), 1) => format!(
+            "Expected interval of a mode's T60 change: ±{} (the one mode that can be decided)",
+            percent(half)
+        ),
+        (Some(half), n) => format!(
+            "Expected interval of a mode's T60 change: ±{} (median over the {n} modes that can be decided)",
+            percent(half)
+        ),
+        (None, _) => "Expected interval of a mode's T60 change: none, as no mode can be decided".to_owned(),
+    };
+    let not = groups(modes.iter().filter(|mode| !decided(mode)));
+    if not.is_empty() { format!("{told}.") } else { format!("{told}; not: {}.", not.join("; ")) }
+}
+
+/// The others by why.
+fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>) -> Vec<String> {
+    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
+    for mode in modes {
+        let why = match (mode.claimed, mode.flag) {
+            (true, _) => format!("known to ±{:.0} % or worse", 100.0 * DECIDED),
+            (false, Some(flag)) => flag.word().to_owned(),
+            (false, None) => "no mode for sure".to_owned(),
+        };
+        let own = match mode.claimed {
+            true => format!("{:.0} Hz (±{})", mode.hz, percent(mode.half)),
+            false => format!("{:.0} Hz", mode.hz),
+        };
+        match groups.iter_mut().find(|group| group.0 == why) {
+            Some((_, hertz)) => hertz.push(own),
+            None => groups.push((why, vec![own])),
+        }
+    }
+    groups.into_iter().map(|(why, hertz)| format!("{}, because {why}", few(&hertz))).collect()
+}
+
+/// Two digits that matter; from 100 % on hundreds are enough.
+fn percent(half: f64) -> String {
+    let percent = 100.0 * half;
+    if percent < 9.95 {
+        format!("{percent:.1} %")
+    } else if percent < 995.0 {
+        format!("{percent:.0} %")
+    } else {
+        "1000 % and more".to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mode(hz: f64, half: f64, flag: Option<Flag>) -> ModeForecast {
+        ModeForecast { hz, half, claimed: flag.is_none(), flag }
+    }
+
+    #[test]
+    fn the_median_is_over_what_can_be_decided() {
+        let modes = [
+            mode(33.2, 0.012, None),
+            mode(55.0, 0.034, None),
+            mode(61.0, 0.09, None),
+            mode(70.0, 0.14, None),
+            mode(93.0, 0.02, Some(Flag::NotPredicted)),
+            mode(101.0, 0.02, Some(Flag::NotPredicted)),
+        ];
+        assert_eq!(
+            sentence(&modes),
+            "Expected interval of a mode's T60 change: ±3.4 % (median over the 3 modes that can be decided); not: 70 Hz \
+             (±14 %), because known to ±10 % or worse; 93 Hz, 101 Hz, because overlapping."
+        );
+        assert!(sentence(&[]).contains("no mode can be decided."), "{}", sentence(&[]));
+    }
+}
