@@ -77,10 +77,10 @@ fn middle_t20(bodies: &Bodies, of_state: impl Fn(&Fields<'_>) -> bool) -> Option
         }
         let is_average = fields.text(position) == "*";
         averaged |= is_average;
-        let read = fields.number(band).zip(fields.number(t20));
+        let read = fields.number(band).map(|hz| (hz, fields.number(t20)));
         if is_average { average.extend(read) } else { single.extend(read) }
     });
-    middle_t20_s(if averaged { &average } else { &single })
+    middle_t20_s(if averaged { average } else { single })
 }
 
 /// How many modes are claimed, and frequency and T60 of the one to treat first: of several that share the first rank, that

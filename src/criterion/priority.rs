@@ -9,6 +9,8 @@ pub struct Ringing {
     pub frequency_hz: f64,
     /// Decay constant, 1/s: one that the data ensure, as the upper end of its interval.
     pub decay_per_s: f64,
+    /// Half-power bandwidth of the decay as found, hertz: δ/π, 2.2 over T60.
+    pub bandwidth_hz: f64,
     /// Energy with which the mode starts to ring (square of its amplitude; the decay is not in it) at each
     /// listening position, or at every position where none is said to be one; `None` where the mode isn't seen.
     /// Any unit, the same for all modes and positions in the same order.
@@ -22,19 +24,32 @@ pub struct Ringing {
 /// source.
 const HEARD: f64 = 0.01;
 
-/// Ranks the modes of a state: 1 is the one to treat first; modes within a bandwidth of each other share a rank, as
-/// one treatment meets both. In the order of the modes given; `None` for a mode that needs none.
+/// Treatments within so wide a range are one: a third octave (IEC 61260-1), as a ratio of frequencies. Our own choice: an
+/// absorber that isn't tuned works over a third octave and more.
+const DENSE_RATIO: f64 = 1.258_925;
+/// So many treatments within that range are one. Our own choice: a practitioner tunes a unit to one mode, or two; four beside
+/// each other call for one absorber of the whole range.
+const DENSE: usize = 4;
+/// … and none of them is further from the next than so many of their bandwidths: what stands apart is treated by itself. Our own
+/// choice.
+const TOUCH: f64 = 2.0;
+
+/// Ranks the modes of a state: 1 is the one to treat first. Modes that one treatment meets share a rank. In the order of
+/// the modes given; `None` for a mode that needs none.
 ///
-/// The rule, our own. A gate first: the program stands behind the mode; its T60 exceeds the published threshold at its
+/// The rule, our own. What one treatment meets: the slowest mode takes with it those within its own half-power bandwidth,
+/// then the slowest of the rest, and so on. A gate: the program stands behind the mode; its T60 exceeds the published
+/// threshold at its
 /// frequency ([`Curve::Absolute`], Fazenda, Stephenson & Goldberg 2015; outside 32 to 250 Hz, where none is
 /// published, the curve's end value stands in); and at some position it starts no more than 20 dB under all modes of
 /// its octave together. Then the order: sound stops, and a mode that starts `D` dB under its octave is 60 dB under
 /// that start after `T60 (60 − D)/60`. At the position where that is longest it stands against the threshold; the
-/// larger ratio comes first. Energies of modes within a bandwidth add up, and the longest of
-/// them speaks for all. Ratios within a tenth of each other rank by the number of positions that hear the mode.
+/// larger ratio comes first. Energies of modes that share a treatment add up, and the longest of
+/// them speaks for all. Where four treatments or more pass the gate within a third octave, all of these are one (an absorber
+/// of that range instead of a tuned one each), the fullest third octave first; the largest ratio speaks for it. Ratios within a tenth of each other rank by the number of positions that hear the mode.
 #[must_use]
 pub fn prioritise(modes: &[Ringing]) -> Vec<Option<u32>> {
-    let mut rows: Vec<Row> = rows(modes);
+    let mut rows: Vec<Row> = dense_together(rows(modes), modes);
     rows.sort_by(|a, b| b.excess.total_cmp(&a.excess));
     // Within a tenth of the first of a run the number of places decides; the order before that stays.
     let mut from = 0;
@@ -55,6 +70,7 @@ pub fn prioritise(modes: &[Ringing]) -> Vec<Option<u32>> {
 
 /// Modes to treat together.
 struct Row {
+    /// The slowest first.
     members: Vec<usize>,
     /// Ring time over threshold at the worst position.
     excess: f64,
@@ -62,21 +78,56 @@ struct Row {
     places: usize,
 }
 
+/// Each slowest mode with those within its bandwidth, as far as they need a treatment.
 fn rows(modes: &[Ringing]) -> Vec<Row> {
-    let mut order: Vec<usize> =
-        (0..modes.len()).filter(|m| modes[*m].claimed && usable(&modes[*m])).collect();
-    order.sort_by(|a, b| modes[*a].frequency_hz.total_cmp(&modes[*b].frequency_hz));
-    let near = |a: &usize, b: &usize| {
-        let (a, b) = (&modes[*a], &modes[*b]);
-        (b.frequency_hz - a.frequency_hz) * std::f64::consts::PI <= 0.5 * (a.decay_per_s + b.decay_per_s)
-    };
-    order.chunk_by(near).filter_map(|members| row(modes, members)).collect()
+    let mut left: Vec<usize> = (0..modes.len()).filter(|m| modes[*m].claimed && usable(&modes[*m])).collect();
+    left.sort_by(|a, b| modes[*a].bandwidth_hz.total_cmp(&modes[*b].bandwidth_hz));
+    let mut rows = Vec::new();
+    while let Some(&slowest) = left.first() {
+        let slowest = &modes[slowest];
+        let near = |m: &usize| (modes[*m].frequency_hz - slowest.frequency_hz).abs() <= slowest.bandwidth_hz;
+        let members: Vec<usize> = left.iter().copied().filter(near).collect();
+        left.retain(|m| !near(m));
+        rows.extend(row(modes, &members));
+    }
+    rows
+}
+
+/// Rows of which a third octave holds too many to treat them one by one become one: first the third octave that holds
+/// most (of several the lowest), then that of the rest, and so on. No range is wider.
+fn dense_together(mut rows: Vec<Row>, modes: &[Ringing]) -> Vec<Row> {
+    let hz = |row: &Row| modes[row.members[0]].frequency_hz;
+    rows.sort_by(|a, b| hz(a).total_cmp(&hz(b)));
+    let mut ranges = Vec::new();
+    loop {
+        let wide = |row: &Row| modes[row.members[0]].bandwidth_hz;
+        let touch = |a: &Row, b: &Row| hz(b) - hz(a) <= 0.5 * TOUCH * (wide(a) + wide(b));
+        let held = |from: usize| {
+            let within =
+                |k: &usize| hz(&rows[*k]) <= hz(&rows[from]) * DENSE_RATIO && touch(&rows[*k - 1], &rows[*k]);
+            1 + (from + 1..rows.len()).take_while(within).count()
+        };
+        let fullest = (0..rows.len()).map(|from| (held(from), std::cmp::Reverse(from))).max();
+        let Some((count, std::cmp::Reverse(from))) = fullest.filter(|(count, _)| *count >= DENSE) else {
+            break;
+        };
+        let together = rows.drain(from..from + count).reduce(|mut range, row| {
+            range.members.extend(row.members);
+            range.excess = range.excess.max(row.excess);
+            range.places = range.places.max(row.places);
+            range
+        });
+        ranges.extend(together);
+    }
+    rows.extend(ranges);
+    rows
 }
 
 fn row(modes: &[Ringing], members: &[usize]) -> Option<Row> {
-    let slowest =
+    // The one whose T60 is longest for sure speaks for all; the slowest as found is known by its place.
+    let surest =
         members.iter().copied().min_by(|a, b| modes[*a].decay_per_s.total_cmp(&modes[*b].decay_per_s))?;
-    let mode = &modes[slowest];
+    let mode = &modes[surest];
     let threshold_s = Curve::Absolute.nearest_t60_s(mode.frequency_hz);
     let t60_s = 1000_f64.ln() / mode.decay_per_s;
     let octave = |place: usize| -> f64 {
@@ -98,7 +149,10 @@ fn row(modes: &[Ringing], members: &[usize]) -> Option<Row> {
 }
 
 fn usable(mode: &Ringing) -> bool {
-    mode.decay_per_s.is_finite() && mode.decay_per_s > 0.0 && mode.frequency_hz.is_finite()
+    mode.decay_per_s.is_finite()
+        && mode.decay_per_s > 0.0
+        && mode.frequency_hz.is_finite()
+        && mode.bandwidth_hz.is_finite()
 }
 
 fn energy(mode: &Ringing, place: usize) -> Option<f64> {
@@ -111,7 +165,9 @@ mod tests {
 
     fn mode(frequency_hz: f64, t60_s: f64, levels_db: &[f64]) -> Ringing {
         let energies = levels_db.iter().map(|db| Some(10f64.powf(db / 10.0))).collect();
-        Ringing { frequency_hz, decay_per_s: 1000_f64.ln() / t60_s, energies, claimed: true }
+        let decay_per_s = 1000_f64.ln() / t60_s;
+        let bandwidth_hz = decay_per_s / std::f64::consts::PI;
+        Ringing { frequency_hz, decay_per_s, bandwidth_hz, energies, claimed: true }
     }
 
     fn ranks(modes: &[Ringing]) -> Vec<u32> {
@@ -177,6 +233,46 @@ mod tests {
             ranks(&[mode(66.0, 1.0, &[0.0]), mode(66.5, 0.9, &[0.0]), mode(90.0, 2.0, &[0.0])]),
             [2, 2, 1]
         );
+    }
+
+    /// 88.7 and 97.6 Hz with modes between that each lie within the next one's bandwidth: no chain makes them one. Slow
+    /// ones (0.5 s: 4.4 Hz) at 88.7 and 97.6, a fast one (0.3 s: 7.3 Hz) between: that is the slower one's nearest.
+    #[test]
+    fn what_lies_within_the_slowest_s_bandwidth_is_one_treatment() {
+        let modes = [mode(88.7, 0.50, &[0.0]), mode(92.8, 0.40, &[0.0]), mode(97.6, 0.45, &[0.0])];
+        let ranks = ranks(&modes);
+        assert_eq!(ranks[0], ranks[1], "4.1 Hz apart, 4.4 Hz wide");
+        assert_ne!(ranks[0], ranks[2], "8.9 Hz apart");
+    }
+
+    /// A T60 known badly has a high sure decay; what it reaches is its own bandwidth still.
+    #[test]
+    fn an_interval_widens_no_treatment() {
+        let mut vague = mode(100.0, 1.0, &[0.0]);
+        vague.decay_per_s *= 1.5;
+        assert_ne!(ranks(&[vague.clone(), vague_at(103.0, vague)]), [1, 1], "3 Hz apart, 2.2 Hz wide");
+    }
+
+    fn vague_at(frequency_hz: f64, like: Ringing) -> Ringing {
+        Ringing { frequency_hz, ..like }
+    }
+
+    /// Four or more within a third octave, each no further than two bandwidths (2.75 Hz at 1.6 s) from the next, are one; no
+    /// chain makes a range wider than a third octave; what stands apart, and three, are treated one by one.
+    #[test]
+    fn many_in_a_third_octave_are_one_treatment() {
+        let at = |hz: &[f64]| hz.iter().map(|hz| mode(*hz, 1.6, &[0.0])).collect::<Vec<_>>();
+        let ranks = ranks(&at(&[60.0, 70.0, 140.0, 142.5, 145.0, 147.5, 150.0]));
+        assert!(ranks[2..].iter().all(|rank| *rank == ranks[2]), "{ranks:?}");
+        assert!(ranks[0] != ranks[1] && ranks[1] != ranks[2] && ranks[0] != ranks[2], "{ranks:?}");
+        let chain: Vec<f64> = (0..30).map(|k| 100.0 + 2.5 * f64::from(k)).collect();
+        let ranges = super::prioritise(&at(&chain));
+        assert!(ranges[0] != ranges[29], "100 to 172.5 Hz: {ranges:?}");
+        for apart in [&[127.0, 133.0, 139.0, 145.0, 150.0][..], &[140.0, 142.5, 145.0]] {
+            let mut each = super::prioritise(&at(apart));
+            each.dedup();
+            assert_eq!(each.len(), apart.len(), "{apart:?}: {each:?}");
+        }
     }
 
     #[test]

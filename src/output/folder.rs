@@ -74,11 +74,21 @@ impl Folder {
     /// # Errors
     /// As [`Folder::open`].
     pub fn interrupted(&self, overwrite: Overwrite) -> Result<Self, OutputError> {
+        Self::open(&self.beside(), overwrite)
+    }
+
+    /// That folder, where an earlier run that was stopped left it.
+    #[must_use]
+    pub fn left_interrupted(&self) -> Option<PathBuf> {
+        Some(self.beside()).filter(|path| path.is_dir() && written_by_us(path))
+    }
+
+    fn beside(&self) -> PathBuf {
         let whole = real(&self.path).unwrap_or_else(|_| self.path.clone());
         let named = if self.path.file_name().is_some() { &self.path } else { &whole };
         let mut name = named.file_name().unwrap_or_default().to_owned();
         name.push("-interrupted");
-        Self::open(&named.with_file_name(name), overwrite)
+        named.with_file_name(name)
     }
 }
 

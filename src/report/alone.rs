@@ -4,7 +4,7 @@ use super::content::Content;
 use super::tails::{self, ROWS, Row, Tail, bar, chart_axis};
 use super::words::{hertz, seconds, shown};
 use crate::language::{Message, number, say};
-use crate::table::{ModeRow, in_order_of_treatment};
+use crate::table::{ModeRow, Treatment, treatments};
 use maud::{Markup, PreEscaped, html};
 
 /// The sheet of states that nothing is compared with.
@@ -24,19 +24,29 @@ fn alone_sentence(modes: &[&ModeRow]) -> Message {
     if claimed.is_empty() {
         return say!("alone.none");
     }
-    let first = in_order_of_treatment(modes).first().and_then(|m| {
-        let (hz, t60) = (m.frequency.ok()?, m.t60.ok()?);
-        Some((hertz(hz.value), seconds(t60.value)))
-    });
-    match first {
-        Some((hz, time)) => say!("alone.found", n = claimed.len(), hz = hz, time = time),
+    let first = treatments(modes).into_iter().next();
+    match first.as_ref().and_then(|first| Some((first, first.modes[0].t60.ok()?))) {
+        Some((first, t60)) => {
+            say!("alone.found", n = claimed.len(), hz = what(first), time = seconds(t60.value))
+        }
         None => say!("alone.found-inaudible", n = claimed.len()),
     }
 }
 
+/// What is treated: a mode, modes within one bandwidth, or a range.
+fn what(treatment: &Treatment<'_>) -> Message {
+    if let Some((low, high)) = treatment.broadband_hz {
+        return say!("alone.broadband", low = number(low, 0), high = number(high, 0));
+    }
+    let mut rising = treatment.modes.clone();
+    rising.sort_by_key(|m| m.mode);
+    let frequencies = rising.iter().filter_map(|m| Some(hertz(m.frequency.ok()?.value)));
+    Message::row(frequencies, " + ")
+}
+
 fn alone_chart(content: &Content<'_>, modes: &[&ModeRow]) -> Markup {
-    let first = to_treat(modes, ROWS);
-    let rows: Vec<Row> = first.iter().map(|m| alone_row(content, m)).collect();
+    let first = first_treatments(modes, ROWS);
+    let rows: Vec<Row> = first.iter().map(|treatment| alone_row(content, treatment)).collect();
     if rows.is_empty() {
         return html! {};
     }
@@ -50,10 +60,10 @@ fn alone_chart(content: &Content<'_>, modes: &[&ModeRow]) -> Markup {
             }
             (chart_axis(content, longest_s))
             ol.rows {
-                @for (row, mode) in rows.iter().zip(&first) {
+                @for (row, treatment) in rows.iter().zip(&first) {
                     li { div.plain {
                         span.hz { (row.label) }
-                        span.waves { (content.stands(mode).map(|m| content.say(&m)).unwrap_or_default()) }
+                        span.waves { (stands(content, treatment)) }
                         span.bar { (PreEscaped(bar(row, longest_s))) }
                         span.times { (row.before.map(|t| content.say(&seconds(t.value_s))).unwrap_or_default()) }
                         span.outcome { (row.outcome) }
@@ -64,24 +74,35 @@ fn alone_chart(content: &Content<'_>, modes: &[&ModeRow]) -> Markup {
     }
 }
 
-/// The modes to treat first, at most `most`, in rising frequency.
-pub(super) fn to_treat<'a>(modes: &[&'a ModeRow], most: usize) -> Vec<&'a ModeRow> {
-    let mut first = in_order_of_treatment(modes);
+/// Where the mode stands; of a range how many modes it holds.
+fn stands(content: &Content<'_>, treatment: &Treatment<'_>) -> String {
+    match treatment.broadband_hz {
+        Some(_) => content.say(&say!("alone.modes", n = treatment.modes.len())),
+        None => content.stands(treatment.modes[0]).map(|m| content.say(&m)).unwrap_or_default(),
+    }
+}
+
+/// What to treat first, at most `most`, in rising frequency.
+pub(super) fn first_treatments<'a>(modes: &[&'a ModeRow], most: usize) -> Vec<Treatment<'a>> {
+    let mut first = treatments(modes);
     first.truncate(most);
-    first.sort_by_key(|m| m.mode);
+    first.sort_by_key(|treatment| treatment.modes[0].mode);
     first
 }
 
-/// What the chart draws of a mode in one state.
-pub(super) fn alone_row(content: &Content<'_>, mode: &ModeRow) -> Row {
+/// The slowest mode of each.
+pub(super) fn to_treat<'a>(modes: &[&'a ModeRow], most: usize) -> Vec<&'a ModeRow> {
+    first_treatments(modes, most).iter().map(|treatment| treatment.modes[0]).collect()
+}
+
+/// What the chart draws of a treatment in one state: its slowest mode.
+pub(super) fn alone_row(content: &Content<'_>, treatment: &Treatment<'_>) -> Row {
+    let slowest = treatment.modes[0];
     Row {
-        label: mode.frequency.map(|f| content.say(&hertz(f.value))).unwrap_or_default(),
-        outcome: mode
-            .priority
-            .map(|p| content.say(&say!("alone.treat", rank = number(f64::from(p), 0))))
-            .unwrap_or_default(),
-        before: mode.t60.ok().and_then(Tail::of),
+        label: content.say(&what(treatment)),
+        outcome: content.say(&say!("alone.treat", rank = number(f64::from(treatment.rank), 0))),
+        before: slowest.t60.ok().and_then(Tail::of),
         after: None,
-        threshold_s: mode.threshold_t60_s.ok(),
+        threshold_s: slowest.threshold_t60_s.ok(),
     }
 }

@@ -1,7 +1,7 @@
 //! The first sheet: what was measured, what came of it in one sentence, the modes that matter; the worst
 //! seat ([`worst_seat`](super::worst_seat)), and what was not shown ([`limits`]).
 
-use super::alone::{alone, alone_row, to_treat};
+use super::alone::{alone, alone_row, first_treatments};
 use super::content::{Content, Pair, frequency};
 use super::draw::{Drawing, Ink};
 use super::limits;
@@ -132,25 +132,26 @@ fn strongest(pair: &Pair<'_>) -> Option<Message> {
     ))
 }
 
-/// How many of each, as large numbers.
+/// How many of each, as large numbers: what the sentence above counts, up to where it does. Where it tells of no single
+/// mode there is nothing to count.
 fn tally(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
-    let shown: [(&[Verdict], &str, &'static str); 4] = [
-        (&[Verdict::Shorter, Verdict::Gone], "▼", "tally.shorter"),
-        (&[Verdict::Longer], "▲", "tally.longer"),
-        (&[Verdict::Unchanged], "=", "tally.unchanged"),
-        (&[Verdict::Unsure], "?", "tally.unsure"),
+    let Some(counted) = pair.changes.counted else { return html! {} };
+    let shown = [
+        (counted.shorter, "▼", "tally.shorter"),
+        (counted.longer, "▲", "tally.longer"),
+        (counted.as_before, "=", "tally.unchanged"),
+        (counted.undecided, "?", "tally.unsure"),
     ];
-    let others: usize =
-        pair.count(Verdict::Chain) + pair.count(Verdict::LevelOnly) + pair.count(Verdict::New);
     html! {
+        p.note { (content.say(&say!("tally.range", to = hertz(counted.up_to_hz)))) }
         ul.tally {
-            @for (verdicts, mark, key) in shown {
+            @for (n, mark, key) in shown {
                 li {
-                    b { (verdicts.iter().map(|v| pair.count(*v)).sum::<usize>()) }
+                    b { (n) }
                     span { span.mark aria-hidden="true" { (mark) } " " (content.text(key)) }
                 }
             }
-            @if others > 0 { li { b { (others) } span { (content.text("tally.others")) } } }
+            @if counted.others > 0 { li { b { (counted.others) } span { (content.text("tally.others")) } } }
         }
     }
 }
@@ -314,8 +315,8 @@ pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
         return pairs.iter().enumerate().filter_map(of_pair).collect();
     }
     let of_state = |(k, state): (usize, &StateResult)| {
-        let rows = to_treat(&content.modes_of(&state.name), ROWS);
-        let rows: Vec<Row> = rows.iter().map(|m| alone_row(content, m)).collect();
+        let first = first_treatments(&content.modes_of(&state.name), ROWS);
+        let rows: Vec<Row> = first.iter().map(|treatment| alone_row(content, treatment)).collect();
         let title = say!("figure.ringing-state", state = state.name.as_str());
         figure(content, k, &title, &rows, &[(Ink::Before, state.name.clone())])
     };

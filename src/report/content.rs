@@ -3,7 +3,7 @@
 use super::rich::{name, rich};
 use super::words::{half_waves, shown};
 use crate::analysis::{Analysis, Comparison};
-use crate::change::{Changes, Verdict};
+use crate::change::Changes;
 use crate::language::{Language, Message, say};
 use crate::room::Enclosure;
 use crate::session::Session;
@@ -137,11 +137,6 @@ impl<'a> Pair<'a> {
     /// A sentence with the names of both states.
     pub(super) fn say(&self, key: &'static str) -> Message {
         say!(key, before = self.before.name.as_str(), after = self.after.name.as_str())
-    }
-
-    /// How many modes got a verdict.
-    pub(super) fn count(&self, verdict: Verdict) -> usize {
-        self.changes.modes.iter().filter(|mode| mode.verdict == verdict).count()
     }
 
     /// The row of `modes.csv` before that a change is about.

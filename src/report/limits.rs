@@ -3,10 +3,10 @@
 use super::content::{Content, Pair, frequency};
 use super::rich::said;
 use super::words::hertz;
-use crate::change::Verdict;
 use crate::flag::Flag;
 use crate::language::{Message, Value, number, say};
 use crate::session::Role;
+use crate::table::ChangeRow;
 use maud::{Markup, html};
 
 /// The list, on the first sheet.
@@ -29,6 +29,9 @@ pub(super) fn not_shown(content: &Content<'_>) -> Markup {
 fn of_pair(pair: &Pair<'_>) -> Vec<Message> {
     let mut items = Vec::new();
     items.extend(undecided(pair));
+    if let Some(limit) = above(pair) {
+        items.push(say!("limits.above", hz = hertz(limit)));
+    }
     let with = |flag: Flag| pair.rows.iter().any(|row| row.flags.has(flag));
     if with(Flag::ChainAsStated) {
         items.push(say!("limits.chain-as-stated"));
@@ -50,9 +53,19 @@ fn of_pair(pair: &Pair<'_>) -> Vec<Message> {
     items
 }
 
-/// Undecided modes, those to treat first by name.
+/// Where the sentence on the modes stops counting, if resonances lie above.
+fn above(pair: &Pair<'_>) -> Option<f64> {
+    let limit = pair.changes.counted?.up_to_hz;
+    pair.rows.iter().any(|row| row.mode.is_some() && frequency(row) > limit).then_some(limit)
+}
+
+/// Undecided modes of those that the sentence counts, those to treat first by name.
 fn undecided(pair: &Pair<'_>) -> Option<Message> {
-    let mut unsure: Vec<_> = pair.rows.iter().filter(|r| r.verdict == "unsure").collect();
+    let counted = pair.changes.counted;
+    let counts = |row: &&&ChangeRow| {
+        row.mode.is_some() && counted.is_none_or(|counted| frequency(row) <= counted.up_to_hz)
+    };
+    let mut unsure: Vec<_> = pair.rows.iter().filter(counts).filter(|r| r.verdict == "unsure").collect();
     unsure.sort_by_key(|row| pair.priority(row));
     if unsure.is_empty() {
         return None;
@@ -64,12 +77,10 @@ fn undecided(pair: &Pair<'_>) -> Option<Message> {
     } else {
         Message::plain(Value::from(named))
     };
-    let n = pair.rows.iter().filter(|r| r.mode.is_some()).count();
-    if pair.count(Verdict::Unsure) == n {
-        return Some(say!("limits.undecided-all", n = n));
-    }
-    let unsure = number(pair.count(Verdict::Unsure) as f64, 0);
-    Some(say!("limits.undecided", unsure = unsure, n = n, list = list))
+    let n = pair.rows.iter().filter(counts).count();
+    let Some(counted) = counted else { return Some(say!("limits.undecided-all", n = n)) };
+    let (unsure, to) = (number(unsure.len() as f64, 0), hertz(counted.up_to_hz));
+    Some(say!("limits.undecided", unsure = unsure, n = n, to = to, list = list))
 }
 
 fn of_measurement(content: &Content<'_>) -> Vec<Message> {

@@ -29,6 +29,7 @@ mod seats;
 mod spectra;
 mod tails;
 mod target;
+mod tied;
 pub mod words;
 mod worst_seat;
 
@@ -54,7 +55,7 @@ pub fn html(content: &Content<'_>) -> String {
         hash(SCRIPT)
     );
     let title = words::shown(content.title());
-    html! {
+    let page = html! {
         (DOCTYPE)
         html lang=(content.language().tag()) {
             head {
@@ -82,7 +83,8 @@ pub fn html(content: &Content<'_>) -> String {
             }
         }
     }
-    .into_string()
+    .into_string();
+    tied::tied(&page)
 }
 
 /// Names of [`figures`], without number: `map-1` is the first `map`.

@@ -8,6 +8,7 @@ use crate::language::{Message, number as value, say, signed};
 use crate::room::Enclosure;
 use crate::room::seat::{quietest, under_full_db};
 use crate::session::Role;
+use crate::table::ModeRow;
 use maud::{Markup, html};
 
 /// How far a seat or a loudspeaker may move, m: an arm's length and a chair's.
@@ -47,18 +48,19 @@ fn rows(content: &Content<'_>) -> Vec<Vec<String>> {
     let Some(found) = state.and_then(|s| s.resonances.as_ref()) else { return Vec::new() };
     let Some(air) = found.names.fitted() else { return Vec::new() };
     let modes = content.modes_of(state.map_or("", |s| s.name.as_str()));
-    let named: Vec<(f64, usize)> = to_treat(&modes, MODES)
-        .into_iter()
-        .filter_map(|row| {
-            let (stated, index) = content.listed(row)?;
-            let name = stated.modes[index].to_string();
-            let own = air.modes.iter().position(|mode| mode.to_string() == name)?;
-            Some((row.frequency.ok()?.value, own))
-        })
-        .collect();
+    let named = |row: &ModeRow| {
+        let (stated, index) = content.listed(row)?;
+        let name = stated.modes[index].to_string();
+        let own = air.modes.iter().position(|mode| mode.to_string() == name)?;
+        Some((row.frequency.ok()?.value, own))
+    };
+    // A mode is called by its measured frequency, as everywhere in the report; by the fitted room's where it was not seen.
+    let mut called_hz: Vec<f64> = air.modes.iter().map(|mode| mode.frequency_hz).collect();
+    modes.iter().filter_map(|row| named(row)).for_each(|(hz, own)| called_hz[own] = hz);
+    let wanted: Vec<usize> = to_treat(&modes, MODES).into_iter().filter_map(|r| Some(named(r)?.1)).collect();
     let mut rows = Vec::new();
     for (place, at_m) in placed(content) {
-        rows.extend(named.iter().map(|(hz, mode)| line(content, &air, (&place, at_m), (*hz, *mode))));
+        rows.extend(wanted.iter().map(|mode| line(content, &air, &called_hz, (&place, at_m), *mode)));
     }
     rows
 }
@@ -75,8 +77,9 @@ fn placed(content: &Content<'_>) -> Vec<(Message, [f64; 3])> {
 fn line(
     content: &Content<'_>,
     air: &Enclosure,
+    called_hz: &[f64],
     (place, at_m): (&Message, [f64; 3]),
-    (hz, mode): (f64, usize),
+    mode: usize,
 ) -> Vec<String> {
     let here = under_full_db(air, mode, at_m);
     let found = quietest(air, mode, at_m, REACH_M).filter(|m| m.change_db <= -LEAST_DB);
@@ -88,12 +91,12 @@ fn line(
         (None, None) => content.text("moves.weak"),
     };
     let cost = found.as_ref().and_then(|m| m.cost).map(|(other, rise)| {
-        let hz = hertz(air.modes[other].frequency_hz);
+        let hz = hertz(called_hz[other]);
         content.say(&say!("moves.rises", hz = hz, db = signed(rise, 1)))
     });
     vec![
         content.say(place),
-        content.say(&hertz(hz)),
+        content.say(&hertz(called_hz[mode])),
         here.map(|db| listing::plain(db, 1)).unwrap_or_default(),
         to,
         found.map(|m| listing::plain(m.change_db, 1)).unwrap_or_default(),

@@ -323,16 +323,39 @@ fn places(
     }
     let largest: Vec<f64> =
         radii.iter().map(|both| both.iter().flatten().copied().fold(LEAST_RADIUS, f64::max)).collect();
-    let numbers: Vec<String> = spots.iter().map(|spot| spot.number.to_string()).collect();
-    for ([x, y], number) in labels(&numbers, at, &largest, marks).into_iter().zip(&numbers) {
+    let numbers: Vec<usize> = spots.iter().map(|spot| spot.number).collect();
+    let (numbers, at, largest) = stacked(&numbers, at, &largest);
+    for ([x, y], number) in labels(&numbers, &at, &largest, marks).into_iter().zip(&numbers) {
         drawing.text([x, y], number, NUMBER_SIZE, Anchor::Start, Ink::Text);
     }
 }
 
 /// Height of the places' numbers.
 const NUMBER_SIZE: f64 = 12.0;
+/// Places nearer than this on the paper are one spot.
+const SAME_SPOT: f64 = 1.0;
 /// What a place takes at least that hears nothing.
 const LEAST_RADIUS: f64 = 2.0;
+
+/// Places one above the other are one spot on the plan, with one text: "4, 7".
+fn stacked(numbers: &[usize], at: &[[f64; 2]], radii: &[f64]) -> (Vec<String>, Vec<[f64; 2]>, Vec<f64>) {
+    let mut spots: Vec<(String, [f64; 2], f64)> = Vec::new();
+    for ((number, at), radius) in numbers.iter().zip(at).zip(radii) {
+        let same = |(_, [x, y], _): &&mut (String, [f64; 2], f64)| {
+            (x - at[0]).abs().max((y - at[1]).abs()) < SAME_SPOT
+        };
+        match spots.iter_mut().find(same) {
+            Some((text, _, most)) => {
+                *text += &format!(", {number}");
+                *most = most.max(*radius);
+            }
+            None => spots.push((number.to_string(), *at, *radius)),
+        }
+    }
+    let at = spots.iter().map(|spot| spot.1).collect();
+    let radii = spots.iter().map(|spot| spot.2).collect();
+    (spots.into_iter().map(|spot| spot.0).collect(), at, radii)
+}
 
 /// Where the numbers stand: beside their place, off every disc, mark and other number.
 fn labels(numbers: &[String], at: &[[f64; 2]], radii: &[f64], marks: &Marks) -> Vec<[f64; 2]> {
@@ -389,6 +412,15 @@ mod tests {
         let alpha = |x: usize, y: usize| pixels.rgba[4 * (y * pixels.width + x) + 3];
         assert!(alpha(0, 0) >= 149 && alpha(55, 41) >= 149);
         assert!(alpha(27, 20) < 6 && alpha(28, 20) < 6);
+    }
+
+    /// A microphone in the lower and one in the upper corner: one spot, one text, the larger disc.
+    #[test]
+    fn places_one_above_the_other_share_their_text() {
+        let at = [[23.7, 212.2], [95.3, 158.4], [23.7, 212.2]];
+        let (numbers, spots, radii) = stacked(&[4, 5, 7], &at, &[7.8, 2.0, 11.0]);
+        assert_eq!((numbers, spots), (vec!["4, 7".to_owned(), "5".to_owned()], at[..2].to_vec()));
+        assert_eq!(radii, [11.0, 2.0]);
     }
 
     /// Ten places at random, some close together, with marks among them: no number lies on another, on a disc or on a

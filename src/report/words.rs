@@ -111,6 +111,21 @@ mod tests {
         assert_eq!(all.len(), VERDICTS.len());
     }
 
+    /// One word for one thing: what a file's name calls `@source` is a loudspeaker to the reader, in every sentence.
+    #[test]
+    fn a_loudspeaker_is_called_nothing_else() {
+        assert_eq!(place("seat", "left"), "seat (loudspeaker left)");
+        let file = include_str!("../language/en.toml");
+        let said =
+            file.lines().filter(|line| !line.starts_with('#')).filter_map(|line| line.split_once(" = "));
+        for (key, text) in said {
+            let own = text.replace("{source}", "").replace("{sources}", "");
+            let named =
+                own.split(|c: char| !c.is_alphabetic()).any(|word| matches!(word, "source" | "sources"));
+            assert!(!named, "{key} = {text}");
+        }
+    }
+
     #[test]
     fn half_waves_in_words() {
         for (axes, text) in [

@@ -40,7 +40,7 @@ fn louder(level: &Ratio) -> Message {
     }
 }
 
-/// What each resonance that changed did at a seat, in rising frequency.
+/// What each resonance whose ringing changed did at a seat, in rising frequency.
 fn one_by_one(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
     let here = pair.positions.iter().filter(|p| *p.position == *seat.position && *p.source == *seat.source);
     let told: Vec<Message> = here
@@ -53,7 +53,7 @@ fn one_by_one(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
 }
 
 fn changed<'p>(pair: &'p Pair<'_>) -> impl Iterator<Item = &'p ChangeRow> {
-    let counts = |row: &&&ChangeRow| matches!(row.verdict, "shorter" | "longer" | "level-only");
+    let counts = |row: &&&ChangeRow| matches!(row.verdict, "shorter" | "longer");
     pair.rows.iter().filter(counts).copied()
 }
 

@@ -3,6 +3,7 @@
 use super::cell::Value;
 use super::column::{flags, hertz, integer, plain, seconds, text};
 use super::row::table;
+pub use crate::decay::middle_t20_s;
 use crate::flag::Flags;
 
 table! {
@@ -30,7 +31,7 @@ table! {
         volume_m3 plain("m³").positive(), "Volume of the room from the manifest.", "";
     }
     middle_t20: Value {
-        middle_t20_s seconds().positive(), "Mean T20 of the octaves 500 Hz and 1 kHz, or of the six one-third octaves from 400 Hz to 1.25 kHz; of the spatial average, or of the only place.", "ISO 3382-1:2009, table A.1 and A.4 (the single number)";
+        middle_t20_s seconds().positive(), "Mean T20 of the octaves 500 Hz and 1 kHz, or of the six one-third octaves from 400 Hz to 1.25 kHz, where all of them have one; of the spatial average, or of the only place.", "ISO 3382-1:2009, table A.1 and A.4 (the single number)";
     }
     modes: u64 {
         modes integer().required(), "Number of rows of kind `mode` of that state.", "";
@@ -46,33 +47,5 @@ table! {
     }
     flags: Flags {
         flags flags(), "Why cells are empty.", "";
-    }
-}
-
-/// Mean T20 of the octaves round 500 Hz and 1 kHz, whether they come as octaves or as thirds.
-///
-/// `bands`: mid-band frequency, Hz, and T20, s, of those that have one. `None` where either octave has none.
-#[must_use]
-pub fn middle_t20_s(bands: &[(f64, f64)]) -> Option<f64> {
-    // 398.1 Hz is the lowest third of the one octave, 1258.9 Hz the highest of the other.
-    let octave = |low: f64, high: f64| {
-        let of = |band: &&(f64, f64)| (low..high).contains(&band.0);
-        let times: Vec<f64> = bands.iter().filter(of).map(|band| band.1).collect();
-        (!times.is_empty()).then(|| times.iter().sum::<f64>() / times.len() as f64)
-    };
-    Some((octave(390.0, 640.0)? + octave(790.0, 1270.0)?) / 2.0)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn octaves_and_thirds_give_their_mean() {
-        assert_eq!(middle_t20_s(&[(251.19, 9.0), (501.19, 0.4), (1000.0, 0.6), (1995.3, 9.0)]), Some(0.5));
-        let thirds = [398.11, 501.19, 630.96, 794.33, 1000.0, 1258.93].map(|hz| (hz, hz / 1000.0));
-        let mean = thirds.iter().map(|band| band.1).sum::<f64>() / 6.0;
-        assert!((middle_t20_s(&thirds).expect("six bands") - mean).abs() < 1e-12);
-        assert_eq!(middle_t20_s(&[(501.19, 0.4)]), None);
     }
 }

@@ -67,7 +67,7 @@ pub use files::FileRow;
 pub use fits::FitRow;
 pub use gather_captures::Captures;
 pub use mode_levels::ModeLevelRow;
-pub use modes::{ModeRow, in_order_of_treatment};
+pub use modes::{ModeRow, Treatment, treatments};
 pub use position_changes::PositionChangeRow;
 pub use results::{Comparison, Results, Rows};
 pub use room_fits::RoomFitRow;

@@ -55,7 +55,7 @@ table! {
         threshold_music_t60_s seconds().positive(), "The same with music as the stimulus; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
     }
     priority: Option<u32> {
-        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode` and only where T60 is heard: at some listening position (any, where none is said to be one) the mode starts to ring no more than 20 dB under all modes of its octave together and T60·(60 − D)/60 exceeds the threshold, D those dB, with the low end of T60's 95 % interval. By the largest such ratio to the threshold; ratios within a tenth by the number of positions. Modes within a bandwidth of each other share a rank.", "";
+        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode` and only where T60 is heard: at some listening position (any, where none is said to be one) the mode starts to ring no more than 20 dB under all modes of its octave together and T60·(60 − D)/60 exceeds the threshold, D those dB, with the low end of T60's 95 % interval. By the largest such ratio to the threshold; ratios within a tenth by the number of positions. Modes that one treatment meets share a rank: those within the half-power bandwidth (2.2/T60) of the slowest of them, and all of four or more such treatments within a third octave, the fullest third octave first.", "";
     }
     evidence: String {
         evidence text(), "The sentence that supports `kind` or the assignment to `axes`.", "";
@@ -64,12 +64,37 @@ table! {
         flags flags(), "Remarks on the row: doubts, limits that were met, and why a cell is empty.", "";
     }
 }
-/// The rows that have a rank, first to treat first; of those that share a rank (within a bandwidth of each other) the one
-/// that rings longest leads.
+/// Modes that share a rank: what one treatment meets.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Treatment<'a> {
+    /// Its rank, 1 first.
+    pub rank: u32,
+    /// Its modes, the one that rings longest first; never empty.
+    pub modes: Vec<&'a ModeRow>,
+    /// Lowest and highest frequency, Hz, where it takes an absorber of a whole range: some of its modes lie farther from
+    /// the slowest than that one's half-power bandwidth.
+    pub broadband_hz: Option<(f64, f64)>,
+}
+
+/// The treatments of a state's modes, first to do first.
 #[must_use]
-pub fn in_order_of_treatment<'a>(modes: &[&'a ModeRow]) -> Vec<&'a ModeRow> {
+pub fn treatments<'a>(modes: &[&'a ModeRow]) -> Vec<Treatment<'a>> {
     let mut ranked: Vec<&ModeRow> = modes.iter().filter(|m| m.priority.is_some()).copied().collect();
     let t60_s = |m: &ModeRow| m.t60.map_or(0.0, |t60| t60.value);
     ranked.sort_by(|a, b| a.priority.cmp(&b.priority).then(t60_s(b).total_cmp(&t60_s(a))));
-    ranked
+    let treatment = |modes: &[&'a ModeRow]| {
+        let hz = |m: &ModeRow| m.frequency.map_or(f64::NAN, |f| f.value);
+        let (slowest_hz, reach_hz) = (hz(modes[0]), 1000_f64.ln() / std::f64::consts::PI / t60_s(modes[0]));
+        // A grain of frequency more: the table's numbers are rounded.
+        let wide = modes.iter().any(|m| (hz(m) - slowest_hz).abs() > 1.01 * reach_hz);
+        let low = modes.iter().map(|m| hz(m)).fold(f64::INFINITY, f64::min);
+        let high = modes.iter().map(|m| hz(m)).fold(0.0, f64::max);
+        Some(Treatment {
+            rank: modes[0].priority?,
+            modes: modes.to_vec(),
+            broadband_hz: wide.then_some((low, high)),
+        })
+    };
+    ranked.chunk_by(|a, b| a.priority == b.priority).filter_map(treatment).collect()
 }
