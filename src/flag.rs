@@ -193,7 +193,7 @@ flags! {
         "Measure at three positions or more in both states.";
     ChainAsStated, "chain-as-stated", "The data alone can't tell the room from the measuring chain; the verdict leans on same_chain in session.toml.", "";
     ChainUntold, "chain-untold", "The data can't tell the room from a filter in the measuring chain.",
-        "State same_chain = true in session.toml if nothing in the chain was changed, or measure two more positions in both states.";
+        "State same_chain = true in session.toml if nothing in the chain was changed; else measure both states with the same settings, with fewer than three common positions at three or more.";
     GainUnknown, "gain-unknown", "No band above the modes stands 15 dB over the noise in both states, so the gain between them is unknown and levels can't be compared.",
         "Measure over the full audio range, or at a higher level.";
     GainRemoved, "gain-removed", "The gain changed between the states: level_change_db is without it, the levels before and after are as recorded, so their difference is another.", "";

@@ -421,7 +421,7 @@ fn screen_table_and_report_say_the_same_of_a_mode() {
     let cell = |row: &csv::StringRecord, name: &str| {
         row[head.iter().position(|h| h == name).expect("the column")].parse::<f64>().ok()
     };
-    let page = fs::read_to_string(run.results.join("report.html")).expect("written");
+    let page = fs::read_to_string(run.results.join("report.html")).expect("written").replace('\u{a0}', " ");
     let sheet = page.split("<nav").next().expect("the first sheet");
     let screen = run.out.split("empty → absorber").nth(1).expect("the comparison");
     let (mut held, mut on_sheet) = (0, 0);
@@ -485,7 +485,7 @@ fn the_visit_s_target_is_answered_on_the_first_sheet() {
     let page = |more: &[&str]| {
         let run = job.run(&[&["compare", "job", "--out", "out"], more].concat());
         assert_eq!(run.status, 0, "{}", run.err);
-        fs::read_to_string(job.path("out/report.html")).expect("written")
+        fs::read_to_string(job.path("out/report.html")).expect("written").replace('\u{a0}', " ")
     };
     let text = page(&[]);
     assert!(text.contains("Target: no decay longer than 0.60 s"), "the target");

@@ -213,6 +213,46 @@ fn a_short_copy_is_left_out_and_makes_nothing_gone() {
     all(&ROOMS[0], |f| f.what == What::CopiedShort(0.11));
 }
 
+/// A state with another rate in its headers: the screens say it, and no band has a verdict either.
+#[test]
+fn a_wrong_rate_is_said_on_the_screens_and_leaves_no_band_a_verdict() {
+    let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
+    let fault = Fault { what: What::Label(22_050), hit: Hit::All, check: &[], compare: &[] };
+    write(&folder.path().join("job"), room, &room.clean(), Some(&fault));
+    let checked = run(folder.path(), &["check", "job"]);
+    assert!(checked.text.contains("not enough"), "{}", checked.text);
+    assert!(checked.text.contains("were labelled 22050 Hz"), "{}", checked.text);
+    let compared = run(folder.path(), &COMPARE);
+    assert!(compared.text.contains("were labelled 22050 Hz"), "{}", compared.text);
+    let bands = folder.path().join("job-results/band_changes.csv");
+    let mut reader = csv::Reader::from_path(bands).expect("written");
+    let bands: Vec<std::collections::BTreeMap<String, String>> =
+        reader.deserialize().map(|row| row.expect("a row")).collect();
+    let judged = bands.iter().filter(|band| !band["verdict"].is_empty());
+    assert!(judged.clone().count() > 3);
+    for band in judged {
+        assert_eq!(band["verdict"], "unsure", "{band:?}");
+        assert!(band["flags"].contains("rate-suspect") && band["reason"].contains("labelled"), "{band:?}");
+    }
+}
+
+/// Files of two places exchanged in one state: the screen names the places.
+#[test]
+fn exchanged_places_are_said_on_the_screen() {
+    let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
+    write(&folder.path().join("job"), room, &room.clean(), None);
+    let [one, two] =
+        [1, 2].map(|k: usize| folder.path().join(format!("job/treated/{}.wav", room.places[k].0)));
+    let [first, second] = [&one, &two].map(|path| std::fs::read(path).expect("written"));
+    std::fs::write(&one, second).expect("writable");
+    std::fs::write(&two, first).expect("writable");
+    let compared = run(folder.path(), &COMPARE);
+    let line = compared.text.split(" level or arrival changed otherwise than elsewhere").next();
+    let named = line.and_then(|text| text.rsplit("At ").next()).unwrap_or_default();
+    assert!([1, 2].iter().any(|k: &usize| named.contains(room.places[*k].0)), "{}", compared.text);
+    assert!(compared.text.contains("exchanged"), "{}", compared.text);
+}
+
 #[test]
 #[ignore = "minutes of fits: run with the suites"]
 fn no_fault_becomes_a_verdict_in_the_cellar() {

@@ -147,6 +147,22 @@ fn an_interrupt_leaves_complete_results_alone() {
     assert!(job.names("").iter().all(|name| !name.starts_with('.')), "{:?}", job.names(""));
 }
 
+/// What a stopped run left beside the results is named by the run that is complete; a folder of somebody else's is not.
+#[test]
+fn a_complete_run_names_what_a_stopped_one_left() {
+    let job = Job::new().with_response("s/a/seat.wav", 0.5);
+    let analyze = ["analyze", "s", "--no-modes", "--bands", "octave"];
+    fs::create_dir(job.path("s-results-interrupted")).expect("writable");
+    let run = job.run(&analyze);
+    assert!(run.status == Some(0) && !run.err.contains("interrupted"), "{}", run.err);
+    fs::remove_dir(job.path("s-results-interrupted")).expect("it is there");
+    fs::rename(job.path("s-results"), job.path("s-results-interrupted")).expect("writable");
+    let run = job.run(&analyze);
+    assert_eq!(run.status, Some(0), "{}", run.err);
+    assert!(run.err.contains("s-results-interrupted is what an earlier run had finished"), "{}", run.err);
+    assert!(job.path("s-results-interrupted/results.json").exists(), "nothing is deleted");
+}
+
 #[cfg(unix)]
 #[test]
 fn an_interrupted_check_gives_no_verdict() {
