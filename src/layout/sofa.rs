@@ -261,6 +261,9 @@ struct Points {
     spherical: bool,
 }
 
+/// Numbers of microphone and loudspeaker, and where they are, metres.
+type Numbered = ((usize, usize), Option<[f64; 3]>, Option<[f64; 3]>);
+
 impl Points {
     fn of(file: &File, name: &str) -> Option<Self> {
         let values = values(file, name)?;
@@ -328,19 +331,18 @@ fn places(file: &File, sofa: &Sofa, stem: &str) -> Vec<Told> {
         *counts.entry(one.0).or_default() += 1;
         counts
     });
-    let one =
-        |((microphone, loudspeaker), at, from): ((usize, usize), Option<[f64; 3]>, Option<[f64; 3]>)| {
-            let take = takes.entry((microphone, loudspeaker)).or_default();
-            *take += 1;
-            let repeated = counts.get(&(microphone, loudspeaker)).is_some_and(|count| *count > 1);
-            let repeat = if repeated { format!("#{take}") } else { String::new() };
-            Told {
-                name: format!("{}-{microphone}{repeat}", stem.split(['@', '#']).next().unwrap_or(stem)),
-                source: (sources.len() > 1).then(|| format!("s{loudspeaker}")),
-                position_m: at.zip(origin).map(|(at, origin)| sum(at, origin)),
-                source_m: from.zip(origin).map(|(from, origin)| sum(from, origin)),
-            }
-        };
+    let one = |((microphone, loudspeaker), at, from): Numbered| {
+        let take = takes.entry((microphone, loudspeaker)).or_default();
+        *take += 1;
+        let repeated = counts.get(&(microphone, loudspeaker)).is_some_and(|count| *count > 1);
+        let repeat = if repeated { format!("#{take}") } else { String::new() };
+        Told {
+            name: format!("{}-{microphone}{repeat}", stem.split(['@', '#']).next().unwrap_or(stem)),
+            source: (sources.len() > 1).then(|| format!("s{loudspeaker}")),
+            position_m: at.zip(origin).map(|(at, origin)| sum(at, origin)),
+            source_m: from.zip(origin).map(|(from, origin)| sum(from, origin)),
+        }
+    };
     found.into_iter().map(one).collect()
 }
 
