@@ -4,7 +4,8 @@ use crate::decay::{DecayCurve, NarrowRecord, narrow_curve};
 use crate::filter::{self, Bank};
 use crate::flag::Flag;
 use crate::modes::{Kind, Mode};
-use crate::state::{PlaceResult, StateResult};
+use crate::response::Response;
+use crate::state::StateResult;
 use rustfft::num_complex::Complex64;
 
 /// The filter's band, Hz.
@@ -34,7 +35,7 @@ pub struct Ringing {
     /// Energy still to come behind the filter, relative to that at the direct sound; it ends where the
     /// decay meets its noise.
     pub measured: DecayCurve,
-    /// The same of the fitted poles, as the filter passes them, at `model_time_s`.
+    /// The same of the fitted poles, as the filter passes them, at `model_time_s`; relative to the measured start too.
     pub model: Vec<f64>,
     /// Times of the model, s after the direct sound.
     pub model_time_s: Vec<f64>,
@@ -59,68 +60,99 @@ pub fn band_round(own_hz: f64, neighbours_hz: &[f64], shortest_t60_s: f64) -> Ba
 /// # Errors
 /// The flag of what is missing: no modes, no decay over the noise, no such band at the record's rate.
 pub fn ringing(state: &StateResult, band: Band, points: usize, until_s: f64) -> Result<Ringing, Flag> {
-    let records: Vec<NarrowRecord<'_>> = state
-        .places
-        .iter()
-        .map(|p| &p.response.low)
-        .map(|low| NarrowRecord { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
-        .collect();
-    let measured = narrow_curve(&records, band.lower_hz, band.upper_hz, points)?;
     let found = state.resonances.as_ref().ok_or(Flag::NoDecay)?;
     // A steady tone has no end to sum from.
     let poles: Vec<&Mode> = found.set.modes.iter().filter(|mode| mode.kind != Kind::Hum).collect();
+    let edges = filter::Band::new((band.lower_hz * band.upper_hz).sqrt(), band.lower_hz, band.upper_hz)
+        .ok_or(Flag::FilterLimited)?;
+    let heard = state.places.iter().enumerate().filter(|(index, place)| {
+        // What was left out of the fit has no part in the model.
+        let fitted = poles.iter().any(|mode| matches!(mode.amplitudes.get(*index), Some(Some(_))));
+        fitted && !place.response.low.samples.is_empty()
+    });
+    let heard: Vec<Heard<'_>> = heard
+        .map(|(index, place)| Heard::new(&place.response, &poles, index, edges))
+        .collect::<Result<_, _>>()?;
+    let records: Vec<_> = heard.iter().map(|one| one.record(&one.response.low.samples)).collect();
+    let left: Vec<Vec<f32>> = heard.iter().map(Heard::left).collect();
+    let noise: Vec<_> = heard.iter().zip(&left).map(|(one, left)| one.record(left)).collect();
+    let measured = narrow_curve(&records, &noise, (band.lower_hz, band.upper_hz), points)?;
     let model_time_s: Vec<f64> = (0..=points).map(|k| until_s * k as f64 / points.max(1) as f64).collect();
     let mut model = vec![0.0; model_time_s.len()];
-    for (index, place) in state.places.iter().enumerate() {
-        add_energy(&mut model, &model_time_s, &poles, (index, place), band);
-    }
-    let top = model.first().copied().unwrap_or(0.0);
-    if top > 0.0 {
-        model.iter_mut().for_each(|e| *e /= top);
-    } else {
-        model.clear();
-    }
-    let model_time_s = if model.is_empty() { Vec::new() } else { model_time_s };
+    heard.iter().for_each(|one| one.add_energy(&mut model, &model_time_s));
+    // In the measured energy's unit and not in its own: else a pole that dies at once would lower the whole line.
+    model.iter_mut().for_each(|energy| *energy /= measured.start);
     Ok(Ringing { measured, model, model_time_s })
 }
 
 /// Poles that the filter passes less of than this share of the strongest are left out.
 const HEARD: f64 = 1e-6;
 
-/// Adds the energy still to come of some poles at one place: with x = Σ 2 Re(A e^(λt)) the integral of
-/// x² from t on, without the terms at twice the frequency, is 2 Re ΣΣ A A* e^((λ+λ*)t)/−(λ+λ*). The filter multiplies each
-/// A by its gain for e^(λt).
-fn add_energy(
-    out: &mut [f64],
-    times_s: &[f64],
-    poles: &[&Mode],
-    (index, place): (usize, &PlaceResult),
-    band: Band,
-) {
-    let response = &place.response;
-    let edges = filter::Band::new((band.lower_hz * band.upper_hz).sqrt(), band.lower_hz, band.upper_hz);
-    let Some(edges) = edges else { return };
-    let bank = Bank::new(&[edges], response.low.rate_hz);
-    let Some(channel) = bank.channels().next() else { return };
-    // Amplitudes refer to the emission; time counts from the direct sound.
-    let later_s = response.onset_s() - response.origin_s();
-    let mut strengths: Vec<(Complex64, Complex64)> = poles
-        .iter()
-        .filter_map(|mode| {
+/// One place of the fit behind the filter.
+struct Heard<'a> {
+    response: &'a Response,
+    waves: Vec<Wave>,
+}
+
+/// What one pole adds to a record: 2 Re(A e^(λt)), t from the direct sound on.
+struct Wave {
+    amplitude: Complex64,
+    /// The same behind the filter, which multiplies it by its gain for e^(λt).
+    passed: Complex64,
+    lambda: Complex64,
+}
+
+impl<'a> Heard<'a> {
+    /// `index`: the place among the amplitudes of the poles.
+    fn new(response: &'a Response, poles: &[&Mode], index: usize, edges: filter::Band) -> Result<Self, Flag> {
+        let bank = Bank::new(&[edges], response.low.rate_hz);
+        let channel = bank.channels().next().ok_or(Flag::AboveRate)?;
+        // Amplitudes refer to the emission; time counts from the direct sound.
+        let later_s = response.onset_s() - response.origin_s();
+        let wave = |mode: &&Mode| {
             let a = mode.amplitudes.get(index).copied().flatten()?;
             let lambda = Complex64::new(-mode.decay_per_s, mode.omega_per_s);
-            let passed = channel.cascade.gain_of(lambda) * (lambda * later_s).exp() * response.rate_hz;
-            Some((Complex64::new(a.re, a.im) * passed, lambda))
-        })
-        .collect();
-    let strongest = strengths.iter().map(|(a, _)| a.norm()).fold(0.0, f64::max);
-    strengths.retain(|(a, _)| a.norm() > HEARD * strongest);
-    for (a, lambda) in &strengths {
-        for (b, other) in &strengths {
-            let together = lambda + other.conj();
-            let start = a * b.conj() / -together;
-            for (energy, t) in out.iter_mut().zip(times_s) {
-                *energy += 2.0 * (start * (together * t).exp()).re;
+            let amplitude = Complex64::new(a.re, a.im) * (lambda * later_s).exp();
+            Some(Wave { amplitude, passed: channel.cascade.gain_of(lambda) * amplitude, lambda })
+        };
+        let mut waves: Vec<Wave> = poles.iter().filter_map(wave).collect();
+        let strongest = waves.iter().map(|wave| wave.passed.norm()).fold(0.0, f64::max);
+        waves.retain(|wave| wave.passed.norm() > HEARD * strongest);
+        Ok(Self { response, waves })
+    }
+
+    fn record<'b>(&self, samples: &'b [f32]) -> NarrowRecord<'b> {
+        let low = &self.response.low;
+        NarrowRecord { samples, rate_hz: low.rate_hz, onset_s: low.onset_s }
+    }
+
+    /// The record without what the filter passes of the poles.
+    fn left(&self) -> Vec<f32> {
+        let low = &self.response.low;
+        let time_s = |k: usize| k as f64 / low.rate_hz - low.onset_s;
+        let first = (0..low.samples.len()).find(|k| time_s(*k) >= 0.0).unwrap_or(0);
+        let mut left: Vec<f64> = low.samples.iter().map(|sample| f64::from(*sample)).collect();
+        for wave in &self.waves {
+            let step = (wave.lambda / low.rate_hz).exp();
+            let mut value = wave.amplitude * (wave.lambda * time_s(first)).exp();
+            for sample in &mut left[first..] {
+                *sample -= 2.0 * value.re;
+                value *= step;
+            }
+        }
+        left.into_iter().map(|sample| sample as f32).collect()
+    }
+
+    /// Adds the energy still to come behind the filter: with x = Σ 2 Re(A e^(λt)) the integral of x² from t on, without the
+    /// terms at twice the frequency, is 2 Re ΣΣ A A* e^((λ+λ*)t)/−(λ+λ*).
+    fn add_energy(&self, out: &mut [f64], times_s: &[f64]) {
+        for one in &self.waves {
+            for other in &self.waves {
+                let together = one.lambda + other.lambda.conj();
+                let start = one.passed * other.passed.conj() / -together;
+                for (energy, t) in out.iter_mut().zip(times_s) {
+                    *energy += 2.0 * (start * (together * t).exp()).re;
+                }
             }
         }
     }

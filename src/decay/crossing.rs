@@ -41,7 +41,6 @@ const INTERVALS: f64 = 5.0;
 const STEADY_GRAINS: f64 = 6.0;
 /// Rounds after which the crossing is taken as it stands; the paper says that five or so are enough.
 const ROUNDS: usize = 10;
-
 impl Crossing {
     /// Finds floor and crossing.
     ///
@@ -68,27 +67,6 @@ impl Crossing {
             floor.to = floor.from + ((floor.to - floor.from) / 4).max(search.tail.min(floor.to - floor.from));
         }
         Ok(search.conclude(&line, floor, steady))
-    }
-}
-
-/// What a record that ends before its floor is known ends with counts as noise up to this: 10 dB under the decay it adds
-/// 0.4 dB.
-const CLEAR: f64 = LN_10;
-
-impl Crossing {
-    /// The same where the record ends before its floor shows, moved up to where the late decay is 10 dB above what the
-    /// record ends with: how much of that is noise can't be told, and summed up to the end it bends the curve.
-    #[must_use]
-    pub fn clear_of_the_end(self, energy: &Energy) -> Self {
-        if self.floor_reached || self.decay_per_s <= 0.0 {
-            return self;
-        }
-        let level = self.reference * CLEAR.exp();
-        let back = (level / self.level).ln() * energy.rate_hz / self.decay_per_s;
-        let entry = (self.entry as f64 - back.max(0.0)).max(1.0).round();
-        let moved = self.entry as f64 - entry;
-        let level = self.level * (moved * self.decay_per_s / energy.rate_hz).exp();
-        Self { entry: entry as usize, level, ..self }
     }
 }
 

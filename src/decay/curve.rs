@@ -89,19 +89,6 @@ impl<'a> Curve<'a> {
         let entries = (ahead + after + beyond) / self.total() - lead + 0.5 - energy.half_sample();
         entries / energy.rate_hz + energy.ringing.delay_s
     }
-
-    /// The curve thinned to at most `points`.
-    #[must_use]
-    pub fn thinned(&self, points: usize) -> DecayCurve {
-        let end = self.crossing.entry + 1;
-        let entries = (0..end).step_by(end.div_ceil(points.max(1)).max(1));
-        let top = self.at(0);
-        DecayCurve {
-            time_s: entries.clone().map(|entry| entry as f64 / self.energy.rate_hz).collect(),
-            energy: entries.map(|entry| self.at(entry) / top).collect(),
-            meets_noise: self.crossing.floor_reached,
-        }
-    }
 }
 
 /// More points than this don't change a slope.
@@ -115,7 +102,9 @@ pub struct DecayCurve {
     pub time_s: Vec<f64>,
     /// Energy still to come, relative to that at time 0.
     pub energy: Vec<f64>,
-    /// Whether the curve ends where the decay meets its noise; else it ends 10 dB above what the record ends with, be
-    /// that noise or decay.
+    /// That at time 0, in pressure² · s: what `energy` refers to.
+    pub start: f64,
+    /// Whether the curve ends where noise comes into what is still to come; else it ends 10 dB above what the record cut
+    /// off.
     pub meets_noise: bool,
 }

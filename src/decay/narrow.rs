@@ -3,8 +3,7 @@
 //! The backward integrals of all places are added before the line is drawn, so a place in the resonance's
 //! node, where only its neighbours ring, counts for what it holds.
 
-use super::crossing::Crossing;
-use super::curve::{Curve, DecayCurve};
+use super::curve::DecayCurve;
 use super::energy::{EARLY_S, Energy};
 use super::evaluation;
 use crate::estimate::Reading;
@@ -31,19 +30,89 @@ pub fn narrow_t20(records: &[NarrowRecord<'_>], lower_hz: f64, upper_hz: f64) ->
     with_sum(records, lower_hz, upper_hz, evaluation::t20)
 }
 
-/// The same curve for a figure.
+/// The same curve for a figure. `noise`: what is left of the same records where the decay is taken off, so that a decay
+/// that lasts as long as its record isn't taken for a floor.
 ///
 /// # Errors
 /// As [`narrow_t20`], but for the peak-to-noise.
 pub fn narrow_curve(
     records: &[NarrowRecord<'_>],
-    lower_hz: f64,
-    upper_hz: f64,
+    noise: &[NarrowRecord<'_>],
+    (lower_hz, upper_hz): (f64, f64),
     points: usize,
 ) -> Result<DecayCurve, Flag> {
     with_sum(records, lower_hz, upper_hz, |energy| {
-        Ok(Curve::new(energy, &Crossing::find(energy)?.clear_of_the_end(energy)).thinned(points))
+        with_sum(noise, lower_hz, upper_hz, |left| {
+            let curve = OverNoise::new(energy, left);
+            curve.thinned(points).ok_or(Flag::NoDecay)
+        })
     })
+}
+
+/// What a curve stays over the noise that is still to come, a ratio of energies: as its floor is known to 30 % or so, an
+/// error of 0.3 dB. Our own choice.
+const OVER_NOISE: f64 = 5.0;
+/// Over n independent values of noise the product of signal and noise, noise being 1/r of the signal's energy, adds up to
+/// ±2/√(nr) of it: at this n·r to 12 %, 0.5 dB. Our own choice.
+const OVER_CHANCE: f64 = 280.0;
+/// What it stays over the decay's own energy beyond the record, of which only the slope so far tells: 10 dB.
+const OVER_REST: f64 = 10.0;
+
+/// A curve freed of noise that is known from elsewhere.
+struct OverNoise<'a> {
+    energy: &'a Energy<'a>,
+    /// Mean square of the noise.
+    floor: f64,
+    /// Last entry before the reversed filter's build-up, and the decay's mean square there.
+    last: usize,
+    level: f64,
+}
+
+impl<'a> OverNoise<'a> {
+    fn new(energy: &'a Energy<'a>, noise: &Energy) -> Self {
+        let build_up = (2.0 * energy.rate_hz / energy.bandwidth_hz).ceil() as usize;
+        let last = energy.end.min(noise.end).saturating_sub(build_up);
+        let floor = noise.mean_square(last / 2, last).max(0.0);
+        let level = (energy.mean_square(last.saturating_sub(build_up), last) - floor).max(0.0);
+        Self { energy, floor, last, level }
+    }
+
+    /// Energy of the decay from an entry up to the last.
+    fn at(&self, entry: usize) -> f64 {
+        self.energy.at(entry) - self.energy.at(self.last) - self.noise(entry)
+    }
+
+    /// Energy of the noise in that time.
+    fn noise(&self, entry: usize) -> f64 {
+        self.floor * (self.last - entry) as f64 / self.energy.rate_hz
+    }
+
+    /// The decay's energy after the last entry, if it falls as it did up to this one.
+    fn rest(&self, entry: usize) -> f64 {
+        let per_s = (self.at(0) / self.at(entry)).ln() * self.energy.rate_hz / entry as f64;
+        if per_s > 0.0 { self.level / per_s } else { f64::INFINITY }
+    }
+
+    fn thinned(&self, points: usize) -> Option<DecayCurve> {
+        let over_noise = |entry: &usize| {
+            // One value in 1/B, at each place.
+            let grains = (self.last - entry) as f64 * self.energy.bandwidth_hz / self.energy.rate_hz;
+            let over = OVER_NOISE.max(OVER_CHANCE / (grains * self.energy.decays as f64));
+            self.last == *entry || self.at(*entry) >= over * self.noise(*entry)
+        };
+        let in_noise = (1..=self.last).find(|entry| !over_noise(entry)).unwrap_or(self.last);
+        // From behind: the first moments of a beating curve may rise or stand still.
+        let end = (1..in_noise).rev().find(|entry| self.at(*entry) >= OVER_REST * self.rest(*entry))?;
+        let rest = self.rest(end);
+        let top = self.at(0) + rest;
+        let entries = (0..=end).step_by((end + 1).div_ceil(points.max(1)).max(1));
+        (top > 0.0 && top.is_finite()).then(|| DecayCurve {
+            time_s: entries.clone().map(|entry| entry as f64 / self.energy.rate_hz).collect(),
+            energy: entries.map(|entry| (self.at(entry) + rest) / top).collect(),
+            start: top,
+            meets_noise: end + 1 >= in_noise,
+        })
+    }
 }
 
 /// Sums the places' integrals on the time since each one's direct sound, and hands over the sum.

@@ -65,13 +65,13 @@ impl Cascade {
     /// Complex gain at a frequency in hertz, of the filter run forward in time.
     #[must_use]
     pub fn gain_at(&self, hz: f64) -> Complex<f64> {
-        self.gain_of(Complex::new(0.0, TAU * hz).conj())
+        self.gain_of(Complex::new(0.0, -TAU * hz))
     }
 
     /// What the filter, run backward in time, makes of e^(λt) while that lasts: with λ in 1/s the same times Σ h(u) e^(λu),
     /// which holds exactly, as the reversed filter sees nothing but what is still to come.
     #[must_use]
-    pub fn gain_of(&self, lambda_per_s: Complex<f64>) -> Complex<f64> {
+    pub(crate) fn gain_of(&self, lambda_per_s: Complex<f64>) -> Complex<f64> {
         let z1 = (lambda_per_s / self.rate_hz).exp();
         self.sections.iter().map(|section| section_gain(section, z1)).product()
     }

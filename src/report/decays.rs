@@ -124,6 +124,12 @@ fn seen<'a>(chosen: &Chosen<'a>) -> Option<Seen<'a>> {
     }
     let span_s = (1.15 * longest_s * 4.0).ceil() / 4.0;
     let narrow = band_round(chosen.hz, &neighbours(chosen), shortest_s);
+    // Above the range that was fitted the line would hold what the fit doesn't.
+    let sought = |(state, _): &(&StateResult, Ink)| state.resonances.as_ref()?.set.sought_to_hz;
+    let to_hz = chosen.states.iter().filter_map(sought).fold(f64::INFINITY, f64::min);
+    if narrow.upper_hz > to_hz {
+        return None;
+    }
     // A filter whose ringing leaves no room for the noise in a short record is tried wider.
     let tries = WIDENED.iter().map(|factor| narrow.widened(chosen.hz, *factor));
     let (band, found) = tries
@@ -274,7 +280,7 @@ mod tests {
     /// An L-shaped room by finite elements, records that end before or about where the decay meets the noise: of every
     /// mode that is drawn line and fit agree within 1 dB where the line ends.
     #[test]
-    #[ignore = "fits the modes of a state"]
+    #[ignore = "fits the modes of a state; run with the suites"]
     #[allow(clippy::print_stdout)]
     fn lines_end_on_their_fit() {
         let root = std::env::var_os("STILLROOM_IR")
@@ -302,8 +308,11 @@ mod tests {
             let ringing = &found[0].0;
             let (end_s, end) =
                 (*ringing.measured.time_s.last().unwrap(), *ringing.measured.energy.last().unwrap());
-            let Some(at) = ringing.model_time_s.iter().position(|t| *t >= end_s) else { continue };
-            let (end_db, fit_db) = (10.0 * end.log10(), 10.0 * ringing.model[at].log10());
+            let Some(at) = ringing.model_time_s.iter().rposition(|t| *t <= end_s) else { continue };
+            let fit_at = |k: usize| 10.0 * ringing.model[k].log10();
+            let part =
+                (end_s - ringing.model_time_s[at]) / (ringing.model_time_s[1] - ringing.model_time_s[0]);
+            let (end_db, fit_db) = (10.0 * end.log10(), fit_at(at) + part * (fit_at(at + 1) - fit_at(at)));
             let noise = ringing.measured.meets_noise;
             drawn += 1;
             let line = format!(
