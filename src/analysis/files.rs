@@ -4,6 +4,7 @@ use crate::capture::{CaptureError, CaptureRecord};
 use crate::recording::{AudioError, Fault, Provenance};
 use crate::response::ResponseError;
 use crate::session::{Session, Take};
+use std::collections::BTreeMap;
 
 /// An audio file and what was read from it.
 #[derive(Debug, Clone, PartialEq)]
@@ -136,26 +137,35 @@ impl std::fmt::Display for Failure {
 
 /// A file that fails alike for each of the channels that `files` reads of it is told once.
 pub(super) fn of_whole_files(failures: Vec<Failure>, files: &[FileRecord]) -> Vec<Failure> {
-    let alike =
-        |a: &Failure, b: &Failure| a.file.is_some() && Failure { channel: a.channel, ..b.clone() } == *a;
-    let whole = |failure: &Failure| {
-        let of_file = |f: &&FileRecord| {
-            Some(&f.take.file) == failure.file.as_ref() && Some(&f.state) == failure.state.as_ref()
-        };
-        failures.iter().filter(|f| alike(failure, f)).count() >= files.iter().filter(of_file).count()
-    };
-    let mut told: Vec<Failure> = Vec::with_capacity(failures.len());
-    for failure in &failures {
-        if !whole(failure) {
-            told.push(failure.clone());
-            continue;
-        }
-        match told.iter_mut().find(|other| alike(failure, other)) {
-            Some(first) => first.channel = None,
-            None => told.push(failure.clone()),
-        }
+    let mut channels: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+    for file in files {
+        *channels.entry((&file.state, &file.take.file)).or_default() += 1;
     }
-    told
+    let mut of_file: BTreeMap<(Option<String>, Option<String>), Vec<Failure>> = BTreeMap::new();
+    let mut order = Vec::new();
+    for failure in failures {
+        let key = (failure.state.clone(), failure.file.clone());
+        let before = of_file.entry(key.clone()).or_default();
+        if before.is_empty() {
+            order.push(key);
+        }
+        before.push(failure);
+    }
+    let told = |key: (Option<String>, Option<String>)| {
+        let mut failures = of_file.remove(&key).unwrap_or_default();
+        let read = key.0.as_deref().zip(key.1.as_deref()).and_then(|key| channels.get(&key)).copied();
+        if read.is_some_and(|read| failures.len() >= read && failures.len() > 1) && all_alike(&failures) {
+            failures.truncate(1);
+            failures[0].channel = None;
+        }
+        failures
+    };
+    order.into_iter().flat_map(told).collect()
+}
+
+/// Whether these differ by nothing but the channel.
+fn all_alike(failures: &[Failure]) -> bool {
+    failures.windows(2).all(|two| Failure { channel: two[1].channel, ..two[0].clone() } == two[1])
 }
 
 /// What the session itself could not find or use: files it was to read, states that are missing.
@@ -177,4 +187,38 @@ pub(super) fn of_session(session: &Session) -> Vec<Failure> {
             advice: None,
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn record(channel: usize) -> FileRecord {
+        FileRecord::new("room", &Take { channel: Some(channel), ..Take::new("a.wav".into(), "seat") })
+    }
+
+    fn failed(channel: usize, reason: &str) -> Failure {
+        Failure {
+            file: Some("a.wav".to_owned()),
+            channel: Some(channel),
+            state: Some("room".to_owned()),
+            reason: reason.to_owned(),
+            found: None,
+            allowed: None,
+            advice: None,
+        }
+    }
+
+    /// Two dead microphones of three are told each by its channel; a file that can't be opened once.
+    #[test]
+    fn a_file_is_told_as_a_whole_where_each_of_its_channels_failed_alike() {
+        let files = [1, 2, 3].map(record);
+        let channels = |failures: Vec<Failure>| -> Vec<Option<usize>> {
+            of_whole_files(failures, &files).iter().map(|failure| failure.channel).collect()
+        };
+        assert_eq!(channels([1, 3].map(|c| failed(c, "silent")).into()), [Some(1), Some(3)]);
+        assert_eq!(channels([1, 2, 3].map(|c| failed(c, "cut short")).into()), [None]);
+        let mixed = vec![failed(1, "silent"), failed(2, "silent"), failed(3, "late")];
+        assert_eq!(channels(mixed), [Some(1), Some(2), Some(3)]);
+    }
 }

@@ -64,7 +64,7 @@ pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter
         share_instant(session, state, result, settings, &banks);
     }
     sound::exclude_faulty(&mut found.states);
-    // Files of another rate may be relabelled ones, which these records tell.
+    // Where rates differ a comparison asks these records whether a file is relabelled (`rates`).
     if settings.modes.is_none() && of_one_rate(&found.states) {
         let places = found.states.iter_mut().flat_map(|state| &mut state.places);
         places.for_each(|place| place.response.shed_low_ends());
@@ -236,8 +236,8 @@ fn bands_of(response: &Response, fraction: Fraction, banks: &Banks) -> Vec<BandD
     })
 }
 
-/// Determines the emission time that all positions of a state share. If the known distances move a direct sound, its
-/// files are read again and its bands are computed from the new onset.
+/// Determines the emission time that all positions of a state share; one left out for a fault of its file has no say in
+/// it. If the known distances move a direct sound, its files are read again and its bands are computed from the new onset.
 fn share_instant(
     session: &Session,
     state: &State,
@@ -247,8 +247,10 @@ fn share_instant(
 ) {
     let temperature_c = state.temperature_c.unwrap_or(session.room.temperature_c);
     let Ok(speed) = sound_speed_m_s(temperature_c) else { return };
-    let before: Vec<f64> = result.places.iter().map(|p| p.response.onset_s()).collect();
-    let mut responses: Vec<Response> = result.places.iter().map(|p| p.response.clone()).collect();
+    let sound: Vec<&mut PlaceResult> =
+        result.places.iter_mut().filter(|place| sound::left_out(&place.response).is_none()).collect();
+    let before: Vec<f64> = sound.iter().map(|p| p.response.onset_s()).collect();
+    let mut responses: Vec<Response> = sound.iter().map(|p| p.response.clone()).collect();
     settle_time_base(&mut responses, &TimeBaseFacts::new(session, speed));
     let renewed: Vec<Option<(Response, Vec<BandDecay>)>> = responses
         .par_iter()
@@ -260,7 +262,7 @@ fn share_instant(
             measured_again(session, state, settled, settings, banks)
         })
         .collect();
-    for ((place, settled), renewed) in result.places.iter_mut().zip(responses).zip(renewed) {
+    for ((place, settled), renewed) in sound.into_iter().zip(responses).zip(renewed) {
         place.response = settled;
         if let Some((response, bands)) = renewed {
             place.response = response;

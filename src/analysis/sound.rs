@@ -41,7 +41,7 @@ fn can_spare_clipped(state: &StateResult) -> bool {
 }
 
 /// Why a place is left out, if it is.
-fn left_out(response: &Response) -> Option<&'static str> {
+pub(super) fn left_out(response: &Response) -> Option<&'static str> {
     LEFT_OUT.iter().find(|(flag, _)| response.flags.has(*flag)).map(|(_, reason)| *reason)
 }
 
