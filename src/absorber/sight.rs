@@ -25,7 +25,8 @@ const CLEARLY: f64 = 150.0;
 const DEGREE: usize = 2;
 /// A unit's pole lies within so many hertz of its mode and decays no faster than this, 1/s (T60 0.09 s). Our own choice; the
 /// high-pass of a loudspeaker (120 1/s and more, 15 Hz and more away), taken for a unit's pole, hid the unit's own.
-const UNIT: (f64, f64) = (12.0, 80.0);
+const UNIT_HZ: f64 = 12.0;
+const UNIT_PER_S: f64 = 80.0;
 /// The stretch begins so long after the direct sound: the high-pass of a loudspeaker (120 1/s at 28 Hz) has fallen by 16 dB
 /// until then, and is no unit. Our own choice.
 const START_S: f64 = 0.015;
@@ -167,9 +168,9 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<PoleObserva
     let mut pairs: Vec<Fitted> = starts(&stretch, expected, &start)
         .into_iter()
         .filter_map(|pair| stretch.finish(&start(Target::Two(pair))))
-        .filter(|found| expected.is_unit_like(found))
         .collect();
     pairs.extend(of_candidates(&stretch, expected, &free));
+    pairs.retain(|found| expected.is_unit_like(found));
     pairs.sort_by(|a, b| a.score.total_cmp(&b.score));
     let (two, shaped) = expected.choose(&pairs);
     let shows = |two: &&Fitted| one.score - two.score > needed(stretch.used());
@@ -183,7 +184,7 @@ fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<PoleObserva
 impl Expected {
     /// Whether both poles may be those of this mode with a unit, and not one with what the measuring chain leaves.
     fn is_unit_like(&self, found: &Fitted) -> bool {
-        let near = |s: &Complex64| (s.im - self.mode.im).abs() < TAU * UNIT.0 && -s.re < UNIT.1;
+        let near = |s: &Complex64| (s.im - self.mode.im).abs() < TAU * UNIT_HZ && -s.re < UNIT_PER_S;
         match found.target {
             Target::Two(pair) => pair.poles().iter().all(near),
             Target::One(_) => true,
@@ -297,7 +298,7 @@ fn cut(expected: &Expected, later_s: f64) -> Cut {
     cut_round(expected.mode, later_s, expected.top_hz)
 }
 
-/// The stretch round a mode.
+/// The stretch round a mode, from [`START_S`] on or so much later.
 pub(super) fn cut_round(mode: Complex64, later_s: f64, top_hz: f64) -> Cut {
     Cut { centre_hz: mode.im / TAU, reach_hz: REACH_HZ, top_hz, degree: DEGREE, later_s: later_s + START_S }
 }

@@ -247,7 +247,9 @@ impl Reference {
         if take.units.is_empty() && spoken.t60_log.sd() > VAGUE {
             return None;
         }
-        let own = if self.usable(take, look).is_none() { self.own_pair(take, look) } else { None };
+        let usable = self.usable(take, look).is_some();
+        let own = if usable { None } else { self.own_pair(take, look) };
+        let two_poles = usable || own.is_some();
         // Two poles that the search tells apart are the comparison's own already.
         if own.is_some_and(|seen| self.apart(take, seen).is_some()) {
             return None;
@@ -268,7 +270,7 @@ impl Reference {
             t60_ratio: ratio(spoken.t60_log),
             ring_s: (spoken.before_s, spoken.ring_s.value),
             ring_ratio: ratio(spoken.ring_log),
-            unit_stated: !take.units.is_empty(),
+            unit_shows: !take.units.is_empty() && two_poles,
         })
     }
 

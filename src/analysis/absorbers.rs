@@ -179,22 +179,13 @@ fn few_shorter(changes: &Changes) -> Vec<usize> {
 /// The mode whose decay changed most, where it did beyond doubt: a unit that no label names and that no second pole
 /// shows works there if anywhere.
 fn most_changed(changes: &Changes) -> Option<usize> {
-    let size = |c: &ModeChange| c.t60_ratio.and_then(Result::ok).map_or(0.0, |r| least(&r));
+    let size = |c: &ModeChange| c.t60_ratio.and_then(Result::ok).map_or(0.0, Ratio::least_log);
     changes.modes.iter().filter(|c| moved(c)).max_by(|a, b| size(a).total_cmp(&size(b)))?.before
 }
 
 /// Whether the whole interval of the decay's change lies beyond the least change, whatever made it.
 fn moved(change: &ModeChange) -> bool {
-    change.t60_ratio.and_then(Result::ok).is_some_and(|r| least(&r) > LEAST)
-}
-
-/// The least change, as a logarithm, that an interval allows.
-fn least(ratio: &Ratio) -> f64 {
-    if (ratio.low > 1.0) == (ratio.high > 1.0) {
-        ratio.low.ln().abs().min(ratio.high.ln().abs())
-    } else {
-        0.0
-    }
+    change.t60_ratio.and_then(Result::ok).is_some_and(|r| r.least_log() > LEAST)
 }
 
 fn became_two(change: &ModeChange) -> bool {

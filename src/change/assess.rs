@@ -40,6 +40,8 @@ pub(super) struct Assessment<'a> {
     pub splits: &'a [Split],
     /// Joint fits of modes and units.
     pub treated: &'a [Treated<'a>],
+    /// Modes before, by their index in the state's list, that the after state's units are labelled for.
+    pub at_units: &'a [usize],
     pub widening: Widening,
     pub witnesses: &'a [NeighbourRatio],
     pub filters: &'a [Filter],
@@ -74,8 +76,9 @@ struct Ring {
     ratio: Ratio,
 }
 
-/// Chance of error for the mode at which the session says that a unit stands: it is not one of many. The usual level.
-const STATED: f64 = 0.05;
+/// Chance of error for a mode that a unit is labelled for: named before anything was looked at, it is not one of many. The
+/// usual level.
+const NAMED: f64 = 0.05;
 
 /// Which changes are significant, all claimed pairs of this comparison tested together.
 struct Significant {
@@ -101,7 +104,7 @@ impl Assessment<'_> {
             places: self.usable().iter().filter(|u| **u).count(),
         };
         let significant = Significant {
-            ringing: self.significant(&all, |f| Some(f.ringing?.p_value())),
+            ringing: self.with_named(&all, self.significant(&all, |f| Some(f.ringing?.p_value()))),
             level: self.significant(&all, |f| Some(f.level.ok()?.p_value())),
         };
         let decay_causes = causes.decays(&significant.ringing);
@@ -213,15 +216,30 @@ impl Assessment<'_> {
             .collect();
         let p_values: Vec<f64> = tested.iter().map(|t| t.1).collect();
         let mut found = vec![false; all.len()];
-        for ((i, p), is_one) in tested.iter().zip(significant(&p_values, self.settings.false_discovery)) {
-            found[*i] = is_one || (*p < STATED && self.is_at_stated_unit(&all[*i]));
+        for ((i, _), is_one) in tested.iter().zip(significant(&p_values, self.settings.false_discovery)) {
+            found[*i] = is_one;
         }
         found
     }
 
-    /// Whether a unit that works on this mode is said to stand there after.
-    fn is_at_stated_unit(&self, evidence: &ModeEvidence) -> bool {
-        evidence.treated.is_some_and(|t| self.treated[t].facts.unit_stated)
+    /// With the changes of ringing of modes that a unit is labelled for, each by itself.
+    fn with_named(&self, all: &[ModeEvidence], mut found: Vec<bool>) -> Vec<bool> {
+        for (i, evidence) in all.iter().enumerate() {
+            let shown = evidence.ringing.is_some_and(|ringing| ringing.p_value() < NAMED);
+            found[i] |= shown && self.is_labelled(i, evidence);
+        }
+        found
+    }
+
+    /// Whether a unit is labelled for this mode, and a fit with one speaks.
+    fn is_labelled(&self, i: usize, evidence: &ModeEvidence) -> bool {
+        evidence.treated.is_some() && self.at_units.contains(&self.old[i].index)
+    }
+
+    /// Whether a unit that stands in the room after, as the session says, works on this mode: by its label, or by two poles.
+    fn is_at_unit(&self, i: usize, evidence: &ModeEvidence) -> bool {
+        let shows = evidence.treated.is_some_and(|t| self.treated[t].facts.unit_shows);
+        shows || self.is_labelled(i, evidence)
     }
 
     fn change(
@@ -246,7 +264,7 @@ impl Assessment<'_> {
             decay_cause,
             level_cause,
             places: self.usable().iter().filter(|u| **u).count(),
-            unit_stated: self.is_at_stated_unit(evidence),
+            at_unit: self.is_at_unit(i, evidence),
         };
         let mut flags = self.common_flags(evidence);
         if mode.overlapping {

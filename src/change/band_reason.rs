@@ -124,9 +124,9 @@ fn doubt(band: &BandChange) -> Doubt {
         None => Doubt::NoNumber,
         Some(ratio) if ratio.high - ratio.low >= 2.0 => Doubt::Wide,
         Some(_) if band.reason.key() == FEW_PLACES => Doubt::Few,
+        Some(ratio) if !ratio.excludes_one() => Doubt::Either,
         Some(ratio) if ratio.high < 1.0 => Doubt::Shorter,
-        Some(ratio) if ratio.low > 1.0 => Doubt::Longer,
-        Some(_) => Doubt::Either,
+        Some(_) => Doubt::Longer,
     }
 }
 

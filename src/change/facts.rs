@@ -18,7 +18,7 @@ pub struct StateFacts<'a> {
     /// The baseline's rate and this state's, in hertz, where both states' spectra agree only if the latter is a wrong
     /// label of the former (or the other way round).
     pub relabelled: Option<(f64, f64)>,
-    /// Resonances of the baseline, by their index, at which this state's units are said to work.
+    /// Resonances of the baseline, by their index, at which this state's units are said to work (their labels).
     pub at_units: Vec<usize>,
     /// Its bands, averages over positions included (position `*` or `listening`).
     pub bands: Vec<BandFacts<'a>>,
@@ -85,8 +85,8 @@ pub struct TreatedMode {
     pub ring_s: (f64, f64),
     /// The one with the unit over the other.
     pub ring_ratio: Ratio,
-    /// Whether the session says that a unit stands there after.
-    pub unit_stated: bool,
+    /// Whether the session says that a unit stands in the room after, and two poles of this mode show one.
+    pub unit_shows: bool,
 }
 
 /// One band of one position, or of an average over positions.
@@ -126,7 +126,7 @@ pub struct ChangeSettings {
     /// A level change under this many decibels is none; default 0.5.
     pub least_level_db: f64,
     /// Share of false discoveries among the significant changes of one before/after pair; default 0.05
-    /// (Benjamini & Hochberg 1995).
+    /// (Benjamini & Hochberg 1995). A mode that a unit is labelled for is tested besides by itself, at 5 %.
     pub false_discovery: f64,
     /// The same among the bands of a pair; default 0.01. Where nothing changed every discovery is false, so this is also
     /// the share of such pairs that have one.

@@ -26,8 +26,7 @@ impl LogChange {
 
     /// Whether the 95 % interval excludes no change at all: a ratio of 1, a logarithm of zero.
     pub fn excludes_zero(&self) -> bool {
-        let interval = self.ratio();
-        interval.low > 1.0 || interval.high < 1.0
+        self.ratio().excludes_one()
     }
 
     /// Whether the 95 % interval of the ratio lies within 1 ± `margin`.

@@ -9,9 +9,10 @@
 //!    make one mode before are a split. For a mode with a tuned unit a joint fit of both states, made elsewhere
 //!    ([`compare_treated`]), replaces its poles after: its T60 may differ from `modes.csv`.
 //! 5. Each pair's change of decay, with a tuned unit of ringing, has its 95 % interval; which changes are significant is
-//!    decided over all modes together (Benjamini & Hochberg 1995).
+//!    decided over all modes together (Benjamini & Hochberg 1995), of one that a unit is labelled for by itself.
 //! 6. Room or measuring chain: a filter that would explain a significant change must show in the residues of the
-//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`).
+//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). Where these can't tell, a unit that the
+//!    session says stands there, and that the fit with one shows, tells.
 //! 7. The [`Verdict`] follows in a fixed order, with a sentence that says why.
 //! 8. Bands have verdicts too: T20 paired over places, Student's t, significance decided over all bands together.
 //! 9. Doubts about a state as a whole (a wrong sample rate, copies, a moved set-up) take verdicts back.
@@ -61,7 +62,9 @@ pub use target::{Met, Target, TargetFinding, hold_against};
 
 use crate::estimate::Estimate;
 use crate::flag::Flag;
+use crate::language::Message;
 use assess::Assessment;
+use drift::RateFactor;
 use gain::Gain;
 use moved::Moved;
 pub(crate) use ring::ring_s;
@@ -117,6 +120,7 @@ pub fn compare_treated(
         partners: &partners,
         splits: &splits,
         treated: &treated,
+        at_units: &after.at_units,
         widening,
         witnesses: &witnesses,
         filters: &filters,
@@ -140,21 +144,17 @@ pub fn compare_treated(
         wrong_rate_hz: rate.map(|rate| rate.rates_hz()),
         ..set_up(&places, &gain, &moved, doubts.uneven_gain())
     };
-    let at_units: Vec<usize> =
-        treated.iter().map(|t| t.facts.mode).chain(after.at_units.iter().copied()).collect();
+    let shown = treated.iter().filter(|t| t.facts.unit_shows).map(|t| t.facts.mode);
+    let at_units: Vec<usize> = shown.chain(after.at_units.iter().copied()).collect();
     // Where a rate is wrong, that is all there is to say.
-    let (summary, counted, band_summary) = match doubts.rate() {
-        Some(rate) => (rate.reason(), None, band_reason::at_a_wrong_rate(&bands)),
-        None => (
-            summary::summary(&modes, &at_units, &chain, settings),
-            summary::counted(&modes, &at_units),
-            band_reason::summary(&bands, &split_hz(&modes)),
-        ),
+    let told = match doubts.rate() {
+        Some(rate) => Told::of_rate(rate, &bands),
+        None => Told::of(&modes, &at_units, &bands, &chain, settings),
     };
     Changes {
-        summary,
-        counted,
-        band_summary,
+        summary: told.modes,
+        counted: told.counted,
+        band_summary: told.bands,
         bands,
         frequency_factor: drift.map(of_log),
         repeat_scatter: repeats.map(|r| r.scatter),
@@ -162,6 +162,33 @@ pub fn compare_treated(
         positions,
         chain,
         worst_seat,
+    }
+}
+
+/// The sentences on a pair of states.
+struct Told {
+    modes: Message,
+    counted: Option<Counted>,
+    bands: Message,
+}
+
+impl Told {
+    fn of(
+        modes: &[ModeChange],
+        at_units: &[usize],
+        bands: &[BandChange],
+        chain: &ChainFindings,
+        settings: &ChangeSettings,
+    ) -> Self {
+        Self {
+            modes: summary::summary(modes, at_units, chain, settings),
+            counted: summary::counted(modes, at_units),
+            bands: band_reason::summary(bands, &split_hz(modes)),
+        }
+    }
+
+    fn of_rate(rate: &RateFactor, bands: &[BandChange]) -> Self {
+        Self { modes: rate.reason(), counted: None, bands: band_reason::at_a_wrong_rate(bands) }
     }
 }
 

@@ -90,6 +90,16 @@ impl Ratio {
         let reach = crate::estimate::SD_PER_95 * sd;
         Self { value: log.exp(), low: (log - reach).exp(), high: (log + reach).exp() }
     }
+
+    /// Whether the interval excludes 1, no change at all.
+    pub(crate) fn excludes_one(self) -> bool {
+        self.low > 1.0 || self.high < 1.0
+    }
+
+    /// The least change that the interval allows, as the size of a logarithm; 0 where it holds no change.
+    pub(crate) fn least_log(self) -> f64 {
+        if self.excludes_one() { self.low.ln().abs().min(self.high.ln().abs()) } else { 0.0 }
+    }
 }
 
 /// Frequency and decay of a mode in one state.
@@ -219,7 +229,7 @@ pub struct ChainFindings {
 }
 
 /// How many modes got which verdict, up to where single modes are told.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Counted {
     /// Shorter or gone.
@@ -228,8 +238,9 @@ pub struct Counted {
     pub longer: usize,
     /// Those that ring as before, a changed level or not.
     pub as_before: usize,
-    /// Without a verdict.
-    pub undecided: usize,
+    /// Those without a verdict, by their index in the before state's list of resonances; one that a unit stands at may lie
+    /// above `up_to_hz`.
+    pub undecided: Vec<usize>,
     /// New ones and those that the measuring chain explains.
     pub others: usize,
     /// The highest mode of which something is told, hertz; above it modes are not counted.
@@ -270,6 +281,26 @@ impl ModeChange {
             verdict,
             reason: Message::default(),
             flags: Flags::default(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_an_interval_excludes_by_hand() {
+        let ratio = |low, high| Ratio { value: 1.0, low, high };
+        for (ratio, excludes, least) in [
+            (ratio(0.5, 0.8), true, 1.25_f64.ln()),
+            (ratio(1.25, 2.0), true, 1.25_f64.ln()),
+            (ratio(0.8, 1.25), false, 0.0),
+            (ratio(0.8, 1.0), false, 0.0),
+            (ratio(1.0, 1.25), false, 0.0),
+        ] {
+            assert_eq!(ratio.excludes_one(), excludes, "{ratio:?}");
+            assert!((ratio.least_log() - least).abs() < 1e-12, "{ratio:?}");
         }
     }
 }

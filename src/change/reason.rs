@@ -1,13 +1,9 @@
 //! One plain sentence for each verdict, for someone who pays for the room, not for the mathematics.
 
 use super::outcome::Ratio;
-use super::verdict::{Grounds, NEPERS_PER_DB, Need, Why};
+use super::verdict::{Grounds, LEAST_PLACES, NEPERS_PER_DB, Need, Why};
 use crate::estimate::SD_PER_95;
 use crate::language::{Message, number, say, signed};
-
-/// From this many common places on another one hardly helps to tell a filter from the room: two make the test of
-/// [`rank`](super::rank), a third lets one of them be off. Our own choice.
-const LEAST_PLACES: usize = 3;
 
 /// Numbers that the sentence quotes.
 #[derive(Debug, Clone, Copy)]
@@ -51,7 +47,7 @@ pub(super) fn sentence(why: Why, n: &Numbers) -> Message {
             say!("change.loudspeaker-moved-level", level = level(n))
         }
         Why::Undetermined { places } => {
-            let what = if n.ratio.is_some_and(|r| r.low > 1.0 || r.high < 1.0) { rings(n) } else { level(n) };
+            let what = if n.ratio.is_some_and(Ratio::excludes_one) { rings(n) } else { level(n) };
             let key = if places < LEAST_PLACES { "change.untold-few-places" } else { "change.untold" };
             say!(key, what = what)
         }

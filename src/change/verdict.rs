@@ -14,6 +14,9 @@ const DECAY_SD: f64 = 0.15;
 /// A level worse known than this (1 dB) decides nothing either: modes that overlap have errors that
 /// are far from normal.
 const LEVEL_SD: f64 = 0.115;
+/// From this many common places on another one hardly helps to tell a filter from the room: two make the test of
+/// [`rank`](super::rank), a third lets one of them be off. Our own choice.
+pub(super) const LEAST_PLACES: usize = 3;
 /// Nepers in a decibel of pressure.
 pub(super) const NEPERS_PER_DB: f64 = std::f64::consts::LN_10 / 20.0;
 
@@ -41,7 +44,7 @@ pub(super) struct VerdictInput {
     pub would_show: Option<bool>,
     /// Change of the decay, of a mode with a tuned unit that of its ringing; `None` without a partner.
     pub ringing: Option<LogChange>,
-    /// Whether it is significant among all pairs.
+    /// Whether it is significant among all pairs, or by itself where a unit is labelled for the mode.
     pub ringing_significant: bool,
     /// Relative sd of the decay (with a tuned unit, after: of the ringing) before and after.
     pub decay_sd: (f64, f64),
@@ -55,8 +58,8 @@ pub(super) struct VerdictInput {
     pub level_cause: Cause,
     /// Places that both states have and that can be compared.
     pub places: usize,
-    /// Whether a unit that works on this mode is said to stand there after.
-    pub unit_stated: bool,
+    /// Whether a unit that works on this mode stands in the room after, as the session says.
+    pub at_unit: bool,
 }
 
 /// Why a change of decay is the room's.
@@ -154,8 +157,8 @@ pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut
     if !case.claimed.1 {
         return (Verdict::Unsure, Why::NotClaimed { before: false });
     }
-    // A decay that is hardly known is still another where its whole interval lies beyond the margin.
-    let apart = ringing.log.abs() - SD_PER_95 * ringing.sd > (1.0 + settings.t60_margin).ln();
+    // A decay that is hardly known is still another where even a much wider interval lies beyond the margin.
+    let apart = ringing.log.abs() - SD_PER_99 * ringing.sd > (1.0 + settings.t60_margin).ln();
     let precise = apart || (case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD);
     let large_enough = ringing.log.abs() > (1.0 + settings.least_t60).ln();
     if case.ringing_significant && precise && large_enough {
@@ -185,7 +188,7 @@ fn changed_decay(
             (verdict, Why::DecayMoved { grounds: Grounds::SameChain })
         }
         // What the unit was put there for is no coincidence; a filter that the neighbours show was told above.
-        Cause::Undetermined if case.unit_stated && case.places > 1 => {
+        Cause::Undetermined if case.at_unit && case.places >= LEAST_PLACES => {
             (verdict, Why::DecayMoved { grounds: Grounds::Unit })
         }
         Cause::Undetermined => (Verdict::Unsure, Why::Undetermined { places: case.places }),
@@ -264,4 +267,55 @@ fn need(case: &VerdictInput, decay: LogChange, settings: &ChangeSettings) -> Nee
     let both = alone < 0.25 * target * target;
     let factor = if both { decay.sd / target } else { wide / alone.sqrt() };
     Need { after: after >= before, both, factor: factor.max(1.0) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A claimed mode at six places whose decay changed by `log` ± `sd`, both decays known to `decay_sd`.
+    fn case(log: f64, sd: f64, decay_sd: f64) -> VerdictInput {
+        VerdictInput {
+            claimed: (true, true),
+            partner: true,
+            would_show: None,
+            ringing: Some(LogChange { log, sd }),
+            ringing_significant: true,
+            decay_sd: (0.01, decay_sd),
+            level_significant: false,
+            level: Err(Flag::GainUnknown),
+            decay_cause: Cause::Room,
+            level_cause: Cause::Undetermined,
+            places: 6,
+            at_unit: false,
+        }
+    }
+
+    fn verdict(case: &VerdictInput) -> (Verdict, Why) {
+        decide(case, &ChangeSettings::default(), &mut Flags::default())
+    }
+
+    /// A decay known to 17 % only tells a change that leaves no doubt, and no other: at 2.576 sd 0.70 ± 0.17 leaves 0.26,
+    /// 0.40 ± 0.17 nothing (the margin is ln 1.1 = 0.095).
+    #[test]
+    fn a_vague_decay_tells_what_is_far_from_none() {
+        assert_eq!(verdict(&case(0.70, 0.17, 0.17)).0, Verdict::Shorter);
+        assert_eq!(verdict(&case(-0.70, 0.17, 0.17)).0, Verdict::Longer);
+        assert_eq!(verdict(&case(0.40, 0.17, 0.17)).0, Verdict::Unsure);
+        assert_eq!(verdict(&case(0.40, 0.10, 0.10)).0, Verdict::Shorter, "a decay that is known");
+    }
+
+    /// Where neighbours can't tell room from chain a unit that stands there does, at three places; where they show a
+    /// filter nothing does.
+    #[test]
+    fn a_unit_that_stands_there_tells_the_room_from_the_chain() {
+        let with = |decay_cause, places, at_unit| {
+            verdict(&VerdictInput { decay_cause, places, at_unit, ..case(0.3, 0.03, 0.03) })
+        };
+        assert_eq!(with(Cause::Undetermined, 6, false).0, Verdict::Unsure);
+        let told = with(Cause::Undetermined, 3, true);
+        assert_eq!(told, (Verdict::Shorter, Why::DecayMoved { grounds: Grounds::Unit }));
+        assert_eq!(with(Cause::Undetermined, 2, true).0, Verdict::Unsure);
+        assert_eq!(with(Cause::Filter, 6, true).0, Verdict::Chain);
+    }
 }

@@ -135,12 +135,12 @@ fn strongest(pair: &Pair<'_>) -> Option<Message> {
 /// How many of each, as large numbers: what the sentence above counts, up to where it does. Where it tells of no single
 /// mode there is nothing to count.
 fn tally(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
-    let Some(counted) = pair.changes.counted else { return html! {} };
+    let Some(counted) = &pair.changes.counted else { return html! {} };
     let shown = [
         (counted.shorter, "▼", "tally.shorter"),
         (counted.longer, "▲", "tally.longer"),
         (counted.as_before, "=", "tally.unchanged"),
-        (counted.undecided, "?", "tally.unsure"),
+        (counted.undecided.len(), "?", "tally.unsure"),
     ];
     html! {
         p.note { (content.say(&say!("tally.range", to = hertz(counted.up_to_hz)))) }

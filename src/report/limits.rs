@@ -55,32 +55,49 @@ fn of_pair(pair: &Pair<'_>) -> Vec<Message> {
 
 /// Where the sentence on the modes stops counting, if resonances lie above.
 fn above(pair: &Pair<'_>) -> Option<f64> {
-    let limit = pair.changes.counted?.up_to_hz;
+    let limit = pair.changes.counted.as_ref()?.up_to_hz;
     pair.rows.iter().any(|row| row.mode.is_some() && frequency(row) > limit).then_some(limit)
 }
 
-/// Undecided modes of those that the sentence counts, those to treat first by name.
-fn undecided(pair: &Pair<'_>) -> Option<Message> {
-    let counted = pair.changes.counted;
-    let counts = |row: &&&ChangeRow| {
-        row.mode.is_some() && counted.is_none_or(|counted| frequency(row) <= counted.up_to_hz)
+/// Undecided modes of those that the sentence counts: up to where it does, and above what a unit stands at.
+fn undecided(pair: &Pair<'_>) -> Vec<Message> {
+    let of_before: Vec<&ChangeRow> = pair.rows.iter().filter(|row| row.mode.is_some()).copied().collect();
+    let Some(counted) = &pair.changes.counted else {
+        let unsure = of_before.iter().any(|row| row.verdict == "unsure");
+        return unsure.then(|| say!("limits.undecided-all", n = of_before.len())).into_iter().collect();
     };
-    let mut unsure: Vec<_> = pair.rows.iter().filter(counts).filter(|r| r.verdict == "unsure").collect();
-    unsure.sort_by_key(|row| pair.priority(row));
-    if unsure.is_empty() {
-        return None;
+    let within = |row: &&ChangeRow| frequency(row) <= counted.up_to_hz;
+    let open = |row: &&ChangeRow| index(row).is_some_and(|index| counted.undecided.contains(&index));
+    let n = of_before.iter().filter(|row| within(row)).count();
+    let (unsure, at_unit): (Vec<&ChangeRow>, Vec<&ChangeRow>) =
+        of_before.into_iter().filter(open).partition(within);
+    let mut items = Vec::new();
+    if !unsure.is_empty() {
+        let (count, to) = (number(unsure.len() as f64, 0), hertz(counted.up_to_hz));
+        let list = first_to_treat(pair, unsure);
+        items.push(say!("limits.undecided", unsure = count, n = n, to = to, list = list));
     }
-    let named: Vec<Message> = unsure.iter().take(4).map(|row| hertz(frequency(row))).collect();
-    let more = unsure.len() - named.len();
-    let list = if more > 0 {
+    if !at_unit.is_empty() {
+        items.push(say!("limits.undecided-at-unit", n = at_unit.len(), list = first_to_treat(pair, at_unit)));
+    }
+    items
+}
+
+/// Place of a row's mode in the before state's list of resonances.
+fn index(row: &ChangeRow) -> Option<usize> {
+    usize::try_from(row.mode?).ok()?.checked_sub(1)
+}
+
+/// Those to treat first by name, the others counted.
+fn first_to_treat(pair: &Pair<'_>, mut rows: Vec<&ChangeRow>) -> Message {
+    rows.sort_by_key(|row| pair.priority(row));
+    let named: Vec<Message> = rows.iter().take(4).map(|row| hertz(frequency(row))).collect();
+    let more = rows.len() - named.len();
+    if more > 0 {
         say!("list.more", items = Message::row(named, ", "), more = number(more as f64, 0))
     } else {
         Message::plain(Value::from(named))
-    };
-    let n = pair.rows.iter().filter(counts).count();
-    let Some(counted) = counted else { return Some(say!("limits.undecided-all", n = n)) };
-    let (unsure, to) = (number(unsure.len() as f64, 0), hertz(counted.up_to_hz));
-    Some(say!("limits.undecided", unsure = unsure, n = n, to = to, list = list))
+    }
 }
 
 fn of_measurement(content: &Content<'_>) -> Vec<Message> {
@@ -99,4 +116,87 @@ fn of_measurement(content: &Content<'_>) -> Vec<Message> {
         items.push(say!("limits.failures", n = content.found.failures.len()));
     }
     items
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::change::{ChainFindings, Changes, Counted};
+    use crate::flag::Flags;
+    use crate::state::StateResult;
+
+    fn row(mode: u32, hz: f64, verdict: &'static str) -> ChangeRow {
+        ChangeRow {
+            before_state: "empty".into(),
+            after_state: "treated".into(),
+            mode: Some(mode),
+            after_mode: None,
+            before_hz: Some(hz),
+            after_hz: None,
+            before_t60: None,
+            after_t60: None,
+            t60_change: None,
+            before_ring_s: None,
+            after_ring_s: None,
+            ring_change: None,
+            level_change: None,
+            shape_match: None,
+            verdict,
+            reason: Message::default(),
+            flags: Flags::default(),
+        }
+    }
+
+    fn items(rows: &[ChangeRow], counted: Option<Counted>) -> Vec<String> {
+        let changes = Changes {
+            modes: Vec::new(),
+            positions: Vec::new(),
+            bands: Vec::new(),
+            chain: ChainFindings::default(),
+            frequency_factor: None,
+            repeat_scatter: None,
+            worst_seat: None,
+            summary: Message::default(),
+            counted,
+            band_summary: Message::default(),
+        };
+        let state = StateResult::new("empty", None);
+        let pair = Pair {
+            before: &state,
+            after: &state,
+            changes: &changes,
+            rows: rows.iter().collect(),
+            positions: Vec::new(),
+            modes_before: Vec::new(),
+            modes_after: Vec::new(),
+        };
+        undecided(&pair).iter().map(ToString::to_string).collect()
+    }
+
+    /// Those that the tally holds stand in the list and no others: of two without a verdict above what is told only the
+    /// one that a unit stands at.
+    #[test]
+    fn the_undecided_modes_of_the_tally_are_listed() {
+        let rows = [
+            row(1, 33.0, "shorter"),
+            row(2, 44.0, "unsure"),
+            row(4, 55.0, "unchanged"),
+            row(5, 97.0, "unsure"),
+            row(6, 99.0, "unsure"),
+        ];
+        let counted = |undecided: &[usize]| {
+            let undecided = undecided.to_vec();
+            Some(Counted { shorter: 1, longer: 0, as_before: 1, undecided, others: 0, up_to_hz: 55.0 })
+        };
+        let within = "What became of 1 of 3 resonances up to 55.0 Hz (44.0 Hz): this measurement can’t say; the table tells \
+                      why for each.";
+        let at_unit =
+            "What became of 97.0 Hz, where the unit stands: this measurement can’t say; the table tells why.";
+        assert_eq!(items(&rows, counted(&[1])), [within]);
+        assert_eq!(items(&rows, counted(&[1, 4])), [within, at_unit]);
+        assert_eq!(items(&rows, counted(&[4])), [at_unit]);
+        assert!(items(&rows, counted(&[])).is_empty());
+        let all = "What became of any of the 5 resonances found: this measurement can’t say; the table tells why for each.";
+        assert_eq!(items(&rows, None), [all]);
+    }
 }

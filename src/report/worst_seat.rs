@@ -31,7 +31,7 @@ fn louder(level: &Ratio) -> Message {
     let db = |ratio: f64| 20.0 * ratio.log10();
     let (low, high) = (signed(db(level.low), 1), signed(db(level.high), 1));
     let by = number(db(level.value).abs(), 1);
-    if level.low < 1.0 && level.high > 1.0 {
+    if !level.excludes_one() {
         say!("worst-seat.no-change", low = low, high = high)
     } else if level.value > 1.0 {
         say!("worst-seat.louder", db = by, low = low, high = high)
