@@ -21,7 +21,8 @@
 //!    `analysis::resonances` calls the fit, `table::gather` makes a row of `modes.csv` of each resonance; the module's
 //!    page has the model and the steps.
 //! 6. [`room`] names modes by those of the room as stated, [`criterion`] compares them with audibility thresholds,
-//!    [`procedure`] compares the measurement with its standards.
+//!    [`procedure`] compares the measurement with its standards, and judges a visit while it lasts (`check`): how small a
+//!    change will show comes from [`change`] for modes, from [`decay`] for bands.
 //! 7. [`change`] pairs the modes of two states and gives each a verdict. Where a tuned unit works on a mode, [`absorber`]
 //!    fits mode and unit jointly to both states, and the comparison is run again with that result (T60 after may
 //!    then be the joint fit's and differ from `modes.csv`); `absorber` also says what to change about the unit.

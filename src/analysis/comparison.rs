@@ -1,6 +1,6 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Comparison, Control, Settings, absorbers, in_pool, rates, resonances, sound};
+use super::{Analysis, Comparison, Control, Settings, absorbers, analyze, in_pool, rates, resonances, sound};
 use crate::change::{
     BandFacts, ChangeSettings, ExpectedChange, HighBand, PlaceFacts, StateFacts, Target, TreatedMode,
     compare, compare_treated, expected_changes, hold_against,
@@ -112,11 +112,21 @@ fn compared(
     Some(compared)
 }
 
-/// How small a change of each mode's T60 a comparison with this state will show; nothing without modes.
+/// How small a change of each mode's T60 a comparison with this state will show: the state alone is read and fitted as
+/// `settings` say. `None` where it has no modes.
 #[must_use]
-pub fn foretell(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Vec<ExpectedChange> {
-    let Some(found) = &state.resonances else { return Vec::new() };
-    in_pool(settings, || expected_changes(&found.set, &repeats(state, settings, control)))
+pub fn foretell(
+    session: &Session,
+    state: &str,
+    settings: &Settings,
+    control: &Control<'_>,
+) -> Option<Vec<ExpectedChange>> {
+    let mut one = session.clone();
+    one.states.retain(|other| other.name == state);
+    let found = analyze(&one, settings, control);
+    let state = found.states.iter().find(|found| found.name == state)?;
+    let set = &state.resonances.as_ref()?.set;
+    Some(in_pool(settings, || expected_changes(set, &repeats(state, settings, control))))
 }
 
 /// What a comparison needs of a state beyond its result.

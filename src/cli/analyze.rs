@@ -4,13 +4,13 @@ use super::args::{AnalyzeArgs, Bands, ComputingArgs, Format, ReadingArgs};
 use super::progress::Bar;
 use super::{Exit, Failed, interrupt, screen, write};
 use stillroom::analysis::{Analysis, Control, ModeRange, Settings, analyze};
+use stillroom::decay::middle_t20_s;
 use stillroom::estimate::SD_PER_95;
 use stillroom::filter::Fraction;
 use stillroom::procedure;
 use stillroom::report::Content;
 use stillroom::session::{self, OpenOptions, Session};
 use stillroom::state::StateResult;
-use stillroom::table::catalogue::middle_t20_s;
 use stillroom::table::gather::{Asked, results};
 use stillroom::table::{BandRow, ModeRow, Results, Rows, Treatment, number, treatments};
 
@@ -176,8 +176,8 @@ fn middle(bands: &[&BandRow]) -> String {
 
 fn modes_table(modes: &[&ModeRow]) {
     let ranked = treatments(modes);
-    let listed = &ranked[..ranked.len().min(LISTED)];
-    let rows: Vec<Vec<String>> = listed.iter().map(treatment_line).collect();
+    let listed = ranked.iter().take(LISTED);
+    let rows: Vec<Vec<String>> = listed.clone().map(treatment_line).collect();
     if rows.is_empty() {
         screen::line(if modes.iter().any(|row| row.kind == "mode") {
             "  No mode to treat: none is heard longer than the published audibility threshold."
@@ -191,11 +191,12 @@ fn modes_table(modes: &[&ModeRow]) {
         );
         screen::paragraph(
             "Order: what is heard longest over its audibility threshold, at the worst listening position, comes first. \
-             Modes within one bandwidth, and four treatments or more within a third octave, are one line.",
+             Modes within one bandwidth are one line; so are four treatments or more within a third octave, each within two \
+             bandwidths of the next.",
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
-    let more = count("mode").saturating_sub(listed.iter().map(|treatment| treatment.modes.len()).sum());
+    let more = count("mode").saturating_sub(listed.map(|treatment| treatment.modes.len()).sum());
     let mut rest = Vec::new();
     if more > 0 {
         rest.push(if more == 1 { "1 more mode".to_owned() } else { format!("{more} more modes") });
@@ -219,8 +220,7 @@ fn modes_table(modes: &[&ModeRow]) {
 /// One line a treatment: its slowest mode's T60, its loudest one's level.
 fn treatment_line(treatment: &Treatment<'_>) -> Vec<String> {
     let slowest = treatment.modes[0];
-    let mut rising = treatment.modes.clone();
-    rising.sort_by_key(|row| row.mode);
+    let rising = treatment.rising();
     let (frequency, times, axes) = match treatment.broadband_hz {
         Some((low, high)) => {
             let times = rising.iter().filter_map(|row| Some(row.t60.ok()?.value));

@@ -228,8 +228,7 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
 
 /// Places that are not the same in both states, as it seems.
 fn set_up(changes: &Changes) -> Option<String> {
-    let moved = &changes.chain.moved_microphones;
-    let places: Vec<String> = moved.iter().map(|(p, s)| words::place(p, s).to_string()).collect();
+    let places = words::places(&changes.chain.moved_microphones);
     (!places.is_empty()).then(|| {
         format!(
             "At {} level or arrival changed otherwise than elsewhere: a moved microphone, files of two places \

@@ -166,11 +166,17 @@ fn failures(answer: &Answer) {
 
 /// The opening of a vented unit, without which it can't be built, and where it belongs.
 fn opening(p: &Proposal, room: &Treated) {
-    let (Some((radius, neck)), Some(face)) = (p.neck_m(room.air.density_kg_m3), p.faces.first()) else {
+    let density = room.air.density_kg_m3;
+    let (Build::Vented { .. }, Some(face)) = (p.build, p.faces.first()) else { return };
+    let (Some((radius, neck)), Some(alone)) =
+        (p.neck_m(density), p.bench_hz(room.air.sound_speed_m_s, density))
+    else {
+        screen::line(
+            "  Vented: the air in so wide an opening is too heavy without any neck: a smaller box, or more of them.",
+        );
         return;
     };
     let (across, long) = (2e3 * radius, 1e3 * neck);
-    let alone = p.bench_hz(room.air.sound_speed_m_s, room.air.density_kg_m3).unwrap_or(f64::NAN);
     let [x, y, z] = face.corner_m;
     screen::line(&format!(
         "  Vented: opening {across:.0} mm across, neck {long:.0} mm, the opening in the corner {x:.2}, {y:.2}, {z:.2} m. \

@@ -5,7 +5,8 @@ use super::screen::println;
 use super::{Exit, Failed, predict_moves, screen};
 use serde_json::json;
 use stillroom::room::{
-    AirMode, Enclosure, Form, MeasurementPlan, PlanSettings, PredictedMode, Prediction, candidates, plan,
+    AirMode, Enclosure, Form, MeasurementPlan, OFF_M, PlanSettings, PredictedMode, Prediction, candidates,
+    plan,
 };
 use stillroom::session::{self, FloorPlan, parse_dimensions};
 
@@ -180,7 +181,10 @@ fn show_plan(plan: &MeasurementPlan) {
     for (a, b) in &plan.alike {
         screen::line(&format!("  Nothing tells {a} from {b}."));
     }
-    screen::paragraph("Microphones there, 10 cm off each surface, and at your seats: six places or more.");
+    let off_cm = 100.0 * OFF_M;
+    screen::paragraph(&format!(
+        "Microphones there, {off_cm:.0} cm off each surface, and at your seats: six places or more."
+    ));
     screen::paragraph(&match plan.loudspeaker_m {
         Some([x, y, z]) => format!(
             "Loudspeaker in the corner ({x:.2}, {y:.2}, {z:.2}) m, as near to both walls as it goes: it drives every mode \

@@ -45,8 +45,9 @@ const TOUCH: f64 = 2.0;
 /// its octave together. Then the order: sound stops, and a mode that starts `D` dB under its octave is 60 dB under
 /// that start after `T60 (60 − D)/60`. At the position where that is longest it stands against the threshold; the
 /// larger ratio comes first. Energies of modes that share a treatment add up, and the longest of
-/// them speaks for all. Where four treatments or more pass the gate within a third octave, all of these are one (an absorber
-/// of that range instead of a tuned one each), the fullest third octave first; the largest ratio speaks for it. Ratios within a tenth of each other rank by the number of positions that hear the mode.
+/// them speaks for all. Where four treatments or more pass the gate within a third octave, each within two bandwidths of the
+/// next, all of these are one (an absorber of that range instead of a tuned one each), the fullest third octave first; the
+/// largest ratio speaks for it. Ratios within a tenth of each other rank by the number of positions that hear the mode.
 #[must_use]
 pub fn prioritise(modes: &[Ringing]) -> Vec<Option<u32>> {
     let mut rows: Vec<Row> = dense_together(rows(modes), modes);

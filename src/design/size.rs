@@ -102,27 +102,26 @@ impl Proposal {
     }
 
     /// Radius of a round opening, and length of its neck without end corrections, metres. The neck's inner
-    /// end counts 8r/3π (a disk in a large wall, Rayleigh); the room's side is in the load.
+    /// end counts 8r/3π (a disk in a large wall, Rayleigh); the room's side is in the load. `None` for a panel, and where
+    /// the air in the opening is too heavy without any neck.
     #[must_use]
     pub fn neck_m(&self, density_kg_m3: f64) -> Option<(f64, f64)> {
         let radius = (self.faces.first()?.area_m2() / PI).sqrt();
         match self.build {
             Build::Sealed { .. } => None,
             Build::Vented { .. } => {
-                Some((radius, self.plate.mass_kg_m2 / density_kg_m3 - 8.0 * radius / (3.0 * PI)))
+                let neck = self.plate.mass_kg_m2 / density_kg_m3 - 8.0 * radius / (3.0 * PI);
+                (neck > 0.0).then_some((radius, neck))
             }
         }
     }
 
     /// Frequency of a vented box whose opening has one wall round it and no other surface near, hertz: f = c/2π √(S/(V l)),
-    /// l the neck and 8r/3π at both ends (Rayleigh). `None` for a panel.
+    /// l the neck and 8r/3π at both ends (Rayleigh). `None` without a neck.
     #[must_use]
     pub fn bench_hz(&self, sound_speed_m_s: f64, density_kg_m3: f64) -> Option<f64> {
         let (radius_m, neck_m) = self.neck_m(density_kg_m3)?;
         let length_m = neck_m + 2.0 * 8.0 * radius_m / (3.0 * PI);
-        if length_m <= 0.0 {
-            return None;
-        }
         Some(sound_speed_m_s / TAU * (PI * radius_m * radius_m / (self.volume_m3 * length_m)).sqrt())
     }
 

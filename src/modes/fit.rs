@@ -7,7 +7,7 @@ use super::kinds::{Evidence, judge};
 use super::overlap::widen_overlapping;
 use super::own_part::{SOONER, own_shares};
 use super::pole::Pole;
-use super::prediction::{BAND_HZ, NARROW_HZ, Predicted, splits_s, without_steady_tones};
+use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
 use super::run::{FitRun, Job, Variant};
 use super::settings::{FitSettings, MANY_PLACES, Place};
@@ -58,12 +58,7 @@ impl Job<'_> {
     /// With many places such a fit may also start from the poles of the full records: little of the later data reaches it
     /// through the poles, since the amplitudes, many more numbers, come from the first part alone.
     fn early(&self, main: &FitRun) -> Vec<FitRun> {
-        // Bands below the lowest pole fall into their noise first and say nothing of the others: in a narrow range they are
-        // a good part of all.
-        let lowest_hz = main.poles.first().map_or(0.0, Pole::frequency_hz) - 0.5 * BAND_HZ;
-        let (from_hz, to_hz) = self.range_hz;
-        let from_hz = if to_hz - lowest_hz < NARROW_HZ { from_hz.max(lowest_hz) } else { from_hz };
-        splits_s(self.places, (from_hz, to_hz))
+        splits_s(self.places, self.range_hz, main.poles.first().map(Pole::frequency_hz))
             .par_iter()
             .filter_map(|until_s| {
                 let variant = Variant::early(*until_s);

@@ -34,7 +34,7 @@ const MOST_UNEXPLAINED: f64 = 0.8;
 /// prediction, to which such poles of noise would add. Our own choice; strongly damped modes that overlap are of these.
 const WEAK: f64 = 0.01;
 /// Relative sd of a decay up to which a resonance stands although its own share of the next part is not predicted: poles of
-/// decaying noise beside modes are known to 3 % at best, a quarter of them to 10 % (the sessions of `own_part`).
+/// decaying noise beside modes are known to 3 % at best, a quarter of them to 10 % (the same sessions).
 const WELL_KNOWN: f64 = 0.10;
 /// A predicted pole is the resonance's own within this share of its decay constant …
 const SAME: f64 = 0.5;

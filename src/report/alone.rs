@@ -38,8 +38,7 @@ fn what(treatment: &Treatment<'_>) -> Message {
     if let Some((low, high)) = treatment.broadband_hz {
         return say!("alone.broadband", low = number(low, 0), high = number(high, 0));
     }
-    let mut rising = treatment.modes.clone();
-    rising.sort_by_key(|m| m.mode);
+    let rising = treatment.rising();
     let frequencies = rising.iter().filter_map(|m| Some(hertz(m.frequency.ok()?.value)));
     Message::row(frequencies, " + ")
 }

@@ -1,4 +1,9 @@
 //! A number and its unit stay on one line.
+//!
+//! Done on the finished page and not in the sentences: those go to tables and screens too, where a no-break space would
+//! be a word that nobody finds; a unit may follow its number across a tag (`<b>174</b> Hz`), in a text of the user's, or
+//! in the sentence of a translation. Only this page's own markup is read: maud escapes `<` in text, and of tags whose content
+//! isn't text for readers there are `style`, `script` and `code`.
 
 /// Units that follow a number after a blank (SI brochure, 5.4.3).
 const UNITS: [&str; 9] = ["Hz", "kHz", "%", "s", "ms", "m", "m³", "dB", "°C"];

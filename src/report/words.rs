@@ -88,6 +88,12 @@ pub fn place(position: &str, source: &str) -> Message {
     }
 }
 
+/// Places by their names.
+#[must_use]
+pub fn places(of: &[(String, String)]) -> Vec<String> {
+    of.iter().map(|(position, source)| place(position, source).to_string()).collect()
+}
+
 /// What a position is for, by its word in the tables.
 #[must_use]
 pub fn role(word: &str) -> Message {

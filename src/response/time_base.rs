@@ -2,7 +2,8 @@
 //!
 //! Amplitudes, phases and shapes across positions mean something only if the files share an instant of
 //! the signal. As a rule they do: the same sample in every file. Where the arrivals contradict the
-//! distances by more than a millisecond, each position's emission is its arrival less distance over
+//! distances by more than a millisecond (of a direct sound that shows in low bands only, three of their periods), or agree
+//! with each other instead, each position's emission is its arrival less distance over
 //! speed of sound. With neither to go by, there is no time base.
 
 use super::{Onset, Place, Response};

@@ -78,7 +78,7 @@ pub struct PlannedPosition {
 
 /// How far a microphone stays off each surface, metres: a capsule on its stand has room there, and the pressure is 0.98 of
 /// the surface's at 120 Hz, 0.93 at 200 Hz (cos 2π·0.1/λ). Our own choice.
-const OFF_M: f64 = 0.1;
+pub const OFF_M: f64 = 0.1;
 
 /// The listening positions, then places in all corners, at the middles of all edges and walls, in this order, as near to
 /// the surfaces as a microphone goes.
@@ -134,7 +134,7 @@ fn of_a_plan(corners: &[[f64; 2]], height_m: f64) -> Vec<(&'static str, [f64; 3]
             moved(middle, inward[i])
         })
         .collect();
-    // Off both walls alike: along the sum of their normals.
+    // Off both walls alike: along the sum of their normals; not through the tip of a spike.
     let corners: Vec<[f64; 2]> = (0..count)
         .map(|i| {
             let (a, b) = (inward[(i + count - 1) % count], inward[i]);

@@ -3,8 +3,10 @@
 use super::cell::Value;
 use super::column::{flags, hertz, integer, plain, seconds, text};
 use super::row::table;
-pub use crate::decay::middle_t20_s;
 use crate::flag::Flags;
+
+/// How `middle_t20_s` is made of bands, for `archive`, which knows the tables and no stage.
+pub(crate) use crate::decay::middle_t20_s;
 
 table! {
     "catalogue", CatalogueRow, key ["session"],

@@ -55,7 +55,7 @@ table! {
         threshold_music_t60_s seconds().positive(), "The same with music as the stimulus; 63 to 250 Hz.", "Fazenda, Stephenson & Goldberg, J. Acoust. Soc. Am. 137 (2015) 1113";
     }
     priority: Option<u32> {
-        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode` and only where T60 is heard: at some listening position (any, where none is said to be one) the mode starts to ring no more than 20 dB under all modes of its octave together and T60·(60 − D)/60 exceeds the threshold, D those dB, with the low end of T60's 95 % interval. By the largest such ratio to the threshold; ratios within a tenth by the number of positions. Modes that one treatment meets share a rank: those within the half-power bandwidth (2.2/T60) of the slowest of them, and all of four or more such treatments within a third octave, the fullest third octave first.", "";
+        priority integer().positive(), "Order of treatment, 1 first, only for kind `mode` and only where T60 is heard: at some listening position (any, where none is said to be one) the mode starts to ring no more than 20 dB under all modes of its octave together and T60·(60 − D)/60 exceeds the threshold, D those dB, with the low end of T60's 95 % interval. By the largest such ratio to the threshold; ratios within a tenth by the number of positions. Modes that one treatment meets share a rank: those within the half-power bandwidth (2.2/T60) of the slowest of them, and all of four or more such treatments within a third octave, none further than two bandwidths from the next, the fullest third octave first.", "";
     }
     evidence: String {
         evidence text(), "The sentence that supports `kind` or the assignment to `axes`.", "";
@@ -75,6 +75,16 @@ pub struct Treatment<'a> {
     /// Lowest and highest frequency, Hz, where it takes an absorber of a whole range: some of its modes lie farther from
     /// the slowest than that one's half-power bandwidth.
     pub broadband_hz: Option<(f64, f64)>,
+}
+
+impl<'a> Treatment<'a> {
+    /// Its modes in rising frequency.
+    #[must_use]
+    pub fn rising(&self) -> Vec<&'a ModeRow> {
+        let mut rising = self.modes.clone();
+        rising.sort_by_key(|row| row.mode);
+        rising
+    }
 }
 
 /// The treatments of a state's modes, first to do first.

@@ -30,7 +30,7 @@ pub fn between(
         return Vec::new();
     };
     let mut thirds = settings.clone();
-    (thirds.fraction, thirds.modes) = (Fraction::Third, None);
+    thirds.fraction = Fraction::Third;
     let found = analyze(session, &thirds, control);
     let asked = CompareSettings::new(&before, after);
     let Some(compared) = compare_states(session, &found, &thirds, &asked, control) else {
@@ -39,12 +39,7 @@ pub fn between(
     let pair = |(state, changes): &(usize, Changes)| Between {
         states: [before.clone(), found.states[*state].name.clone()],
         uneven_gain: changes.chain.gain_missing == Some(Flag::GainUneven),
-        odd_places: changes
-            .chain
-            .moved_microphones
-            .iter()
-            .map(|(p, s)| words::place(p, s).to_string())
-            .collect(),
+        odd_places: words::places(&changes.chain.moved_microphones),
         moved_loudspeaker: changes.chain.moved_loudspeaker,
         wrong_rate_hz: changes.chain.wrong_rate_hz,
         thirds: changes.bands.iter().filter(|b| b.position == "*").filter_map(third).collect(),
@@ -58,8 +53,8 @@ fn third(band: &BandChange) -> Option<(f64, f64)> {
     Some((band.band_hz, 0.5 * (ratio.high - ratio.low)))
 }
 
-/// The modes of that state alone, over the range that `analyze` takes: what its fit leaves open is what the interval of a
-/// change will be made of.
+/// The modes of that state alone, over the range that `compare` takes unless told otherwise: what its fit leaves open is
+/// what the interval of a change will be made of.
 pub fn modes(
     session: &Session,
     found: &Analysis,
@@ -67,17 +62,13 @@ pub fn modes(
     control: &Control<'_>,
 ) -> Option<Vec<ModeForecast>> {
     let (before, _) = measured(session, found)?;
-    let mut one = session.clone();
-    one.states.retain(|state| state.name == before);
     let mut fitted = settings.clone();
     fitted.modes = Some(ModeRange::default());
-    let found = analyze(&one, &fitted, control);
-    let state = found.states.iter().find(|state| state.name == before)?;
     let told = |mode: &ExpectedChange| ModeForecast {
         hz: mode.frequency_hz,
         half: mode.half,
         claimed: mode.claimed,
         flag: mode.flags.iter().next(),
     };
-    Some(foretell(state, &fitted, control).iter().map(told).collect())
+    Some(foretell(session, &before, &fitted, control)?.iter().map(told).collect())
 }

@@ -21,7 +21,11 @@ pub(in crate::modes) struct Case {
 impl Case {
     /// Five modes, two of them half a bandwidth apart, amplitudes of about one at each of three places.
     pub fn new(samples: usize, noise_sd: f64, seed: u64) -> Self {
-        let poles = [(38.2, 1.1), (52.7, 0.7), (54.1, 0.9), (71.4, 0.5), (88.9, 0.6)];
+        Self::of(&[(38.2, 1.1), (52.7, 0.7), (54.1, 0.9), (71.4, 0.5), (88.9, 0.6)], samples, noise_sd, seed)
+    }
+
+    /// Modes of these frequencies, Hz, and T60, s, amplitudes of about one at each of three places.
+    pub fn of(poles: &[(f64, f64)], samples: usize, noise_sd: f64, seed: u64) -> Self {
         let poles: Vec<Pole> = poles.iter().map(|(hz, t60_s)| Pole::new(*hz, *t60_s)).collect();
         let mut draws = ChaCha8Rng::seed_from_u64(seed);
         let mut uniform = move || (draws.next_u64() >> 11) as f64 / (1u64 << 53) as f64;

@@ -112,7 +112,7 @@ fn change_of_bands(state: &StateFacts<'_>) -> Option<String> {
     (!told.is_empty()).then(|| {
         format!(
             "Verdicts on bands: a change of T20 will be known to ±{} at worst (third octaves), if the treatment changes \
-             the sound field at every place; with the same places and one tuned unit to less, below 200 Hz to a third of \
+             the sound field at every place; with the same places and one tuned unit to less, at 125 Hz to a third of \
              that or less.",
             told.join(", ±")
         )
