@@ -25,6 +25,16 @@ const SHARP_ENOUGH_HZ: f64 = 6_500.0;
 /// clear enough.
 #[must_use]
 pub fn clock_from_reference(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
+    drift(recorded, written, rate_hz).filter(|found| found.ppm.abs() < MOST_PPM && found.sd_ppm < MOST_SD_PPM)
+}
+
+/// Two devices' clocks differ by less than this, ppm; more is another speed.
+const MOST_PPM: f64 = 2e3;
+/// A difference of clocks that is known less well than this is none, ppm.
+const MOST_SD_PPM: f64 = 30.0;
+
+/// The same, whatever its size.
+pub(super) fn drift(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
     // As a ring: only how lags differ from band to band counts.
     let length = ring_length(recorded.len(), written.len(), rate_hz, true);
     let lines = spectrum(written, length);
@@ -81,9 +91,40 @@ const USUAL_PPM: f64 = 100.0;
 /// loudspeaker that delays low frequencies does the same, so it bounds and doesn't correct; `None` up to the usual.
 #[must_use]
 pub fn clock_limit_ppm(recording: &[f64], written: &[f64], rate_hz: f64) -> Option<f64> {
-    let drift = clock_from_reference(recording, written, rate_hz)?;
+    limit_ppm(clock_from_reference(recording, written, rate_hz)?)
+}
+
+fn limit_ppm(drift: ClockError) -> Option<f64> {
     let at_least = drift.ppm.abs() - 2.0 * drift.sd_ppm;
     (at_least > USUAL_PPM).then(|| drift.ppm.abs() + 2.0 * drift.sd_ppm)
+}
+
+/// What the drift of a single sweep's bands says of the two clocks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Speed {
+    /// They may differ by up to this, ppm.
+    Clocks(f64),
+    /// The signal was played, or recorded, at another speed: so much slower, a share.
+    Other(f64),
+}
+
+/// Another speed is told from bands that scatter if it is this many standard deviations off: two sweeps of one
+/// recording, each found by half of the bands, make seven of a drift.
+const SPEED_SD: f64 = 12.0;
+/// No file is played this much off, a share; the rates 44.1 and 48 kHz taken for each other are 9 % apart.
+const MOST_SPEED: f64 = 0.15;
+
+impl Speed {
+    /// Reads it off the recording of one sweep.
+    pub fn of(recording: &[f64], written: &[f64], rate_hz: f64) -> Option<Self> {
+        let drift = drift(recording, written, rate_hz)?;
+        let share = 1e-6 * drift.ppm;
+        if drift.ppm.abs() >= MOST_PPM {
+            let sure = drift.ppm.abs() > SPEED_SD * drift.sd_ppm && share.abs() < MOST_SPEED;
+            return sure.then_some(Self::Other(share));
+        }
+        limit_ppm(drift).filter(|_| drift.sd_ppm < MOST_SD_PPM).map(Self::Clocks)
+    }
 }
 
 /// Lags on a ring of `seconds`, each put beside the first one's.
@@ -145,7 +186,7 @@ fn weighted_slope(points: &[(f64, f64, f64)]) -> Option<ClockError> {
     let slope = points.iter().map(|p| p.2 * (p.0 - mx) * (p.1 - my)).sum::<f64>() / sxx;
     let rest: f64 = points.iter().map(|p| p.2 * (p.1 - my - slope * (p.0 - mx)).powi(2)).sum();
     let sd = (rest / (points.len() - 2) as f64 / sxx).sqrt();
-    (slope.abs() < 2e-3 && sd < 3e-5).then_some(ClockError { ppm: 1e6 * slope, sd_ppm: 1e6 * sd.max(1e-7) })
+    Some(ClockError { ppm: 1e6 * slope, sd_ppm: 1e6 * sd.max(1e-7) })
 }
 
 /// Half the length of the interpolating kernel, samples.

@@ -1,11 +1,12 @@
 //! A recording of sweeps, from its channels to responses with their records: clocks compared and put right, parts
 //! split, each divided by its reference, repeats averaged.
 
-use super::trouble::of_part;
+use super::clock::Speed;
+use super::trouble::{of_part, other_speed};
 use super::{
     ClockError, Deconvolution, Recovered, RecoveryError, Trouble, as_recorded, averaged,
-    clock_from_reference, clock_from_repeats, clock_limit_ppm, deconvolve, first_signal,
-    on_the_players_clock, parts_by_arrival, parts_by_reference, record_of_sweep,
+    clock_from_reference, clock_from_repeats, deconvolve, first_signal, on_the_players_clock,
+    parts_by_arrival, parts_by_reference, record_of_sweep,
 };
 use crate::capture::CaptureRecord;
 use crate::recording::Recording;
@@ -104,9 +105,13 @@ fn apart(
     let sweeps = Sweeps { taken, clock, settings, recorded };
     if !repeats && taken.parts == Parts::AsPlayed {
         let mut found = sweeps.divided(vec![(&heard, once)])?;
-        if let Some(limit_ppm) = clock_limit_ppm(&heard, once, rate_hz) {
+        if let Some(speed) = Speed::of(&heard, once, rate_hz) {
             for (_, record) in &mut found {
-                *record = std::mem::take(record).with_clock_limit(limit_ppm);
+                let known = std::mem::take(record);
+                *record = match speed {
+                    Speed::Clocks(limit_ppm) => known.with_clock_limit(limit_ppm),
+                    Speed::Other(slower) => known.with_troubles(&[other_speed(slower)]),
+                };
             }
         }
         return Ok(found);

@@ -22,3 +22,5 @@ mod site;
 #[cfg(feature = "cli")]
 mod subwoofer;
 mod sweeps;
+#[cfg(feature = "cli")]
+mod unnamed;

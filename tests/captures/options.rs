@@ -129,6 +129,23 @@ fn background_is_known(site: &Site, full_scale: f64) {
     record(site, &["--reference", "2", "--calibrator", "calibrator.wav"]);
 }
 
+/// The signal of another rate, described beside the recordings, doesn't stand in the way of a reference; alone, what to do
+/// about it is said.
+#[test]
+fn a_described_signal_of_another_rate_is_not_missed_beside_a_reference() {
+    let site = Site::new();
+    let (microphone, reference) = chain().record(&sweep());
+    site.write("seat.wav", RATE, &[&microphone, &reference]);
+    let (status, said) =
+        site.run(&["excite", "--rate", "16000", "--to", "3600", "--seconds", "8", "--tail", "3"]);
+    assert_eq!(status, 0, "{said}");
+    record(&site, &["--reference", "2"]);
+    for more in [&["--channel", "1"][..], &["--reference", "2", "--signal", "sweep.wav"]] {
+        let (status, said) = site.run(&[&["respond", "seat.wav", "--out", "other"], more].concat());
+        assert!(status == 1 && said.contains("excite --rate 8000"), "{status} {said}");
+    }
+}
+
 /// Ten decibels lower: a linear chain answers alike, one that compresses does not.
 #[test]
 fn a_quieter_run_shows_what_is_not_linear() {

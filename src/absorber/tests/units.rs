@@ -73,7 +73,10 @@ fn off_to_on_without_an_empty_state_gives_effects_only() {
         assert!(finding.values.is_none() && finding.next.frequency_change_hz.is_none(), "{finding:?}");
         assert!(finding.next.damping_factor.is_none() && finding.next.dials.is_empty(), "{finding:?}");
         assert!(finding.reason.as_ref().is_some_and(|r| r.contains("resonator")), "{finding:?}");
-        assert!(finding.advice.as_ref().is_some_and(|a| a.starts_with("Only the effect is known")), "{finding:?}");
+        assert!(
+            finding.advice.as_ref().is_some_and(|a| a.starts_with("Only the effect is known")),
+            "{finding:?}"
+        );
     }
     assert!(near * 100 >= all.len() * 80 && held * 100 >= all.len() * 75, "{near} {held} of {}", all.len());
 }

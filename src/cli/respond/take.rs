@@ -61,10 +61,15 @@ impl Taken {
     fn divided(&self, args: &RespondArgs, path: &Path, known: &Divisor<'_>) -> Result<Vec<Found>, String> {
         let shown = write::shown(path);
         let (microphone, in_order) = (&self.microphone, known.in_order);
-        if let Some(signal) = known.signal {
+        // Beside a reference the signal only tells clocks: one that nobody named, at another rate, isn't missed.
+        let not_needed = |signal: &&Recording| {
+            self.reference.is_some() && args.signal.is_none() && !one_rate(signal, microphone.rate_hz)
+        };
+        let signal = known.signal.filter(|signal| !not_needed(signal));
+        if let Some(signal) = signal {
             same_rate(&shown, signal, microphone.rate_hz)?;
         }
-        let found = match (args.noise, &self.reference, known.signal) {
+        let found = match (args.noise, &self.reference, signal) {
             (true, Some(reference), _) => {
                 let second = args.second_seed.as_ref().map(|path| Self::read(args, path, self.channel));
                 noise(args, (microphone, reference), second.transpose()?.as_ref()).map(|found| vec![found])
@@ -100,14 +105,18 @@ fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Recording, &Rec
     });
 }
 
+fn one_rate(signal: &Recording, rate_hz: f64) -> bool {
+    (signal.rate_hz - rate_hz).abs() <= 0.5
+}
+
 fn same_rate(shown: &str, signal: &Recording, rate_hz: f64) -> Result<(), String> {
-    if (signal.rate_hz - rate_hz).abs() <= 0.5 {
+    if one_rate(signal, rate_hz) {
         return Ok(());
     }
     Err(format!(
         "{shown}: recorded at {rate_hz} Hz, the signal has {} Hz\n  allowed  one rate\n  \
-         do       name the file that was played, at the rate it was recorded with",
-        signal.rate_hz
+         do       record at {} Hz, or write the same signal with excite --rate {rate_hz} and name that one (--signal)",
+        signal.rate_hz, signal.rate_hz
     ))
 }
 
