@@ -4,7 +4,7 @@
 //! `time_ms`, or rising by equal steps that can be a sample period), or a remark `# rate_hz = 48000` on a line
 //! of its own. Lines that start with `#` or `%` are remarks. One header line may name the columns: each name is
 //! read like a file's name, `seat@left#2`. Fields are parted by commas, semicolons, tabs or blanks; decimals
-//! have a point.
+//! have a point, or a comma where fields are parted by semicolons or tabs.
 
 use std::fs::File;
 use std::io::Read;
@@ -51,6 +51,15 @@ impl Separator {
         match self {
             Self::Char(separator) => line.split(separator).map(str::trim).collect(),
             Self::Blanks => line.split_whitespace().collect(),
+        }
+    }
+
+    /// A field's number.
+    #[must_use]
+    pub fn number(self, field: &str) -> Option<f64> {
+        match self {
+            Self::Char(';' | '\t') => field.replacen(',', ".", 1).parse().ok(),
+            _ => field.parse().ok(),
         }
     }
 
@@ -105,12 +114,12 @@ pub fn of_head(head: &[u8]) -> Option<Columns> {
     let first = lines.next()?;
     let separator = Separator::of(first);
     let fields = separator.fields(first);
-    let header = numbers(&fields).is_none();
+    let header = numbers(separator, &fields).is_none();
     let rows: Vec<Vec<f64>> = (!header)
         .then_some(first)
         .into_iter()
         .chain(lines.take(RISING))
-        .map_while(|line| numbers(&separator.fields(line)))
+        .map_while(|line| numbers(separator, &separator.fields(line)))
         .collect();
     let width = rows.first()?.len();
     if header && fields.len() != width {
@@ -127,8 +136,8 @@ pub fn of_head(head: &[u8]) -> Option<Columns> {
 }
 
 /// All fields as numbers; `None` if one is none.
-fn numbers(fields: &[&str]) -> Option<Vec<f64>> {
-    fields.iter().map(|field| field.parse().ok()).collect()
+fn numbers(separator: Separator, fields: &[&str]) -> Option<Vec<f64>> {
+    fields.iter().map(|field| separator.number(field)).collect()
 }
 
 fn unquoted(name: &str) -> String {
@@ -190,6 +199,20 @@ mod tests {
         }
         let found = of_head(b"\xef\xbb\xbf% rate_hz: 44100\n0.1\n0.2\n-0.3\n").expect("responses");
         assert_eq!((found.rate_hz, found.before(), found.responses), (Some(44_100.0), 0, 1));
+    }
+
+    #[test]
+    fn decimals_may_have_a_comma_where_none_parts_fields() {
+        for separator in [';', '\t'] {
+            let commas =
+                text("time_s@seat@corner\n", '@', 3).replace('.', ",").replace('@', &separator.to_string());
+            let found = of_head(commas.as_bytes()).expect("responses");
+            assert_eq!((found.responses, found.separator), (2, Separator::Char(separator)));
+        }
+        assert_eq!(Separator::Char(';').number("-1,5e-3"), Some(-1.5e-3));
+        for (separator, field) in [(Separator::Char(';'), "1.234,5"), (Separator::Blanks, "0,5")] {
+            assert_eq!(separator.number(field), None, "{field}");
+        }
     }
 
     #[test]

@@ -314,15 +314,20 @@ fn places(file: &File, sofa: &Sofa, stem: &str) -> Vec<Told> {
         Some(sum(whole, offset))
     };
     let (mut microphones, mut sources) = (Numbers::default(), Numbers::default());
+    // Of a source that nobody placed, a file doesn't say whether it is the one of the measurement before: takes of
+    // different sources must not be averaged, so each is a source of its own.
+    let mut unplaced: BTreeMap<(usize, u64), u64> = BTreeMap::new();
     let mut found = Vec::new();
     for m in 0..sofa.measurements {
         for r in 0..sofa.receivers {
             for e in 0..sofa.emitters {
                 let (microphone, loudspeaker) =
                     (at(&listener, &receiver, r, m, turned[0]), at(&source, &emitter, e, m, turned[1]));
-                let numbers =
-                    (microphones.of(microphone, m * sofa.receivers + r), sources.of(loudspeaker, e));
-                found.push((numbers, microphone, loudspeaker));
+                let number = microphones.of(microphone, r, m * sofa.receivers + r);
+                let before = unplaced.entry((number, e)).or_default();
+                let source = sources.of(loudspeaker, e, *before * sofa.emitters + e);
+                *before += u64::from(loudspeaker.is_none());
+                found.push(((number, source), microphone, loudspeaker));
             }
         }
     }
@@ -366,17 +371,15 @@ fn corner(file: &File) -> Option<[f64; 3]> {
 
 /// Numbers points from 1 in the order in which they are met.
 #[derive(Default)]
-struct Numbers(BTreeMap<[i64; 4], usize>);
+struct Numbers(BTreeMap<(Option<[i64; 3]>, u64), usize>);
 
 impl Numbers {
-    /// `index` tells those apart whose point isn't known.
-    fn of(&mut self, point: Option<[f64; 3]>, index: u64) -> usize {
+    /// `part` is the receiver or emitter: two of one measurement are no repeats of each other, even where the file puts
+    /// them at one point. `index` tells those apart whose point isn't known.
+    fn of(&mut self, point: Option<[f64; 3]>, part: u64, index: u64) -> usize {
         let key = match point {
-            Some(point) => {
-                let [x, y, z] = point.map(|x| (x / SAME_POINT_M).round() as i64);
-                [x, y, z, -1]
-            }
-            None => [0, 0, 0, index as i64],
+            Some(point) => (Some(point.map(|x| (x / SAME_POINT_M).round() as i64)), part),
+            None => (None, index),
         };
         let next = self.0.len() + 1;
         *self.0.entry(key).or_insert(next)

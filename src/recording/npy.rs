@@ -100,7 +100,7 @@ impl Array {
         let entry = |key: &str| value(text, key);
         let descr = entry("descr").unwrap_or_default();
         let (number, big_endian, bytes) = kind(descr.trim_matches(['\'', '"'])).ok_or_else(|| {
-            Refusal::Coding { byte: Some(AT), found: format!("numbers of the kind {}", shortened(descr)) }
+            field("descr", AT, shortened(descr), "i2, i4, f4 or f8 in either byte order (<f8)")
         })?;
         let fortran = match entry("fortran_order") {
             Some("True") => true,

@@ -147,9 +147,12 @@ impl<'a> Rows<'a> {
     }
 
     fn number(&self, field: &str) -> Result<f64, Refusal> {
-        field.parse().map_err(|_| {
+        self.layout.separator.number(field).ok_or_else(|| {
             let shown: String = field.chars().filter(|c| !c.is_control()).take(40).collect();
-            self.refuse(format!("\"{shown}\""), "a number with a decimal point")
+            self.refuse(
+                format!("\"{shown}\""),
+                "a number with a decimal point (between semicolons or tabs a comma will do)",
+            )
         })
     }
 
@@ -276,7 +279,7 @@ impl Times {
 /// The step between a printed number and the next one of as many digits.
 fn resolution(field: &str) -> f64 {
     let (mantissa, exponent) = field.split_once(['e', 'E']).unwrap_or((field, "0"));
-    let decimals = mantissa.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+    let decimals = mantissa.split_once(['.', ',']).map_or(0, |(_, decimals)| decimals.len());
     10_f64.powi(exponent.parse().unwrap_or(0)) * 0.1_f64.powi(i32::try_from(decimals).unwrap_or(i32::MAX))
 }
 

@@ -107,7 +107,7 @@ fn an_array_cut_short_or_without_numbers_is_told() {
     let text = message(File::new("a.npy", &npy("<f8", "False", &long, &bytes)).read(1, Some(48_000)));
     assert!(text.contains("too long"), "{text}");
     let text = message(File::new("a.npy", &npy("|O", "False", "(2000,)", &bytes)).read(1, Some(48_000)));
-    assert!(text.contains("coding") && text.contains("|O"), "{text}");
+    assert!(text.contains("|O") && text.contains("i2, i4, f4 or f8"), "{text}");
     let text = message(File::new("a.npy", &npy("<f8", "False", "(2000,)", &bytes)).read(1, Some(999)));
     assert!(text.contains("999 Hz"), "{text}");
 }
@@ -138,6 +138,13 @@ fn columns_read_as_their_samples_at_the_rate_of_their_times() {
             }
             assert!(message(file.read(3, None)).contains("no channel 3"));
         }
+    }
+    for separator in [";", "\t"] {
+        let commas = table("time_s@seat@corner\n", "@", 7).replace('.', ",").replace('@', separator);
+        let read = File::new("a.csv", commas.as_bytes()).read(2, None).expect("decimal commas");
+        assert_eq!((read.samples, read.rate_hz), (truth(1, 300), 48_000.0));
+        let mixed = commas.replace("0,0020417", "1.000,5");
+        assert!(message(File::new("a.csv", mixed.as_bytes()).read(1, None)).contains("line 100"), "{mixed}");
     }
     let rate = File::new("a.txt", b"# rate_hz = 44100\n0.5\n-0.25\n1e-3\n");
     assert_eq!(rate.read(1, None).expect("a column").samples, [0.5, -0.25, 0.001]);

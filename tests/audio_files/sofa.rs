@@ -19,6 +19,8 @@ struct Sofa {
     single: bool,
     rates: Option<Vec<f64>>,
     delays: Vec<f64>,
+    /// Points that count from the first, by variable.
+    points: Vec<(&'static str, Vec<[f64; 3]>)>,
 }
 
 fn truth(response: usize) -> Vec<f64> {
@@ -36,6 +38,7 @@ impl Default for Sofa {
             single: false,
             rates: Some(vec![48_000.0]),
             delays: vec![0.0],
+            points: Vec::new(),
         }
     }
 }
@@ -66,6 +69,11 @@ impl Sofa {
         }
         let delays = self.delays.len() as u64;
         file.create_dataset("Data.Delay").with_f64_data(&self.delays).with_shape(&[delays, 1]);
+        for (name, points) in &self.points {
+            let data = file.create_dataset(name);
+            data.with_f64_data(points.as_flattened()).with_shape(&[points.len() as u64, 3]);
+            data.set_attr("Type", AttrValue::AsciiString("cartesian".into()));
+        }
         file.finish().expect("a file")
     }
 
@@ -104,6 +112,32 @@ fn each_response_reads_as_its_samples() {
     }
     let late = Sofa::default().with(|s| s.delays = vec![0.0, 7.0]).read(2).expect("sound");
     assert_eq!(late.samples, [vec![0.0; 7], truth(1)].concat());
+}
+
+/// Takes are averaged: only what the file puts at one microphone and one source is a take of it.
+#[test]
+fn takes_are_what_was_measured_twice_between_the_same_points() {
+    let here = vec![[1.0, 2.0, 1.2]];
+    let nowhere = vec![[f64::NAN; 3]];
+    let named = |shape: [u64; 3], points: &[(&'static str, &Vec<[f64; 3]>)]| {
+        let sofa = Sofa::default().with(|s| {
+            s.shape = vec![shape[0], shape[1], shape[2]];
+            s.points = points.iter().map(|(name, points)| (*name, (*points).clone())).collect();
+        });
+        let home = tempfile::tempdir().expect("a folder");
+        let path = home.path().join("hall.sofa");
+        fs::write(&path, sofa.bytes()).expect("writable");
+        let told = stillroom::layout::responses(&path).expect("responses");
+        told.into_iter().map(|one| one.name + &one.source.unwrap_or_default()).collect::<Vec<_>>()
+    };
+    let frames = FRAMES as u64;
+    let (listener, source) = ("ListenerPosition", "SourcePosition");
+    assert_eq!(named([2, 1, frames], &[(listener, &here), (source, &here)]), ["hall-1#1", "hall-1#2"]);
+    assert_eq!(named([2, 1, frames], &[(listener, &here), (source, &nowhere)]), ["hall-1s1", "hall-1s2"]);
+    assert_eq!(named([2, 1, frames], &[(listener, &here)]), ["hall-1s1", "hall-1s2"]);
+    assert_eq!(named([2, 1, frames], &[(source, &here)]), ["hall-1", "hall-2"]);
+    assert_eq!(named([2, 1, frames], &[]), ["hall-1", "hall-2"]);
+    assert_eq!(named([1, 2, frames], &[(listener, &here), (source, &here)]), ["hall-1", "hall-2"]);
 }
 
 #[test]
