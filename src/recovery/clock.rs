@@ -34,7 +34,7 @@ const MOST_PPM: f64 = 2e3;
 const MOST_SD_PPM: f64 = 30.0;
 
 /// The same, whatever its size.
-pub(super) fn drift(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
+fn drift(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
     // As a ring: only how lags differ from band to band counts.
     let length = ring_length(recorded.len(), written.len(), rate_hz, true);
     let lines = spectrum(written, length);
@@ -43,12 +43,32 @@ pub(super) fn drift(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<C
     let range = (hertz(inner.0), hertz(inner.1));
     let rise = Rise::of(&lines, length, rate_hz, range)?;
     let crossed = crossed(&spectrum(recorded, length), &lines);
-    let upper_hz = (range.1 / 1.3).min(SHARP_ENOUGH_HZ);
-    let points: Vec<(f64, f64, f64)> = super::reference::centres(2.0 * range.0.max(100.0), upper_hz)
+    let (low_hz, high_hz) = telling(range);
+    let bands: Vec<Lags> = super::reference::centres(low_hz, high_hz)
         .filter_map(|hz| Lags::of(&crossed, length, rate_hz, hz))
-        .map(|lags| (rise.passes_s(lags.centre_hz), peak_s(&lags), lags.width_hz.powi(2)))
         .collect();
-    weighted_slope(&unwrapped(points, length as f64 / rate_hz))
+    drift_of(bands.iter(), &rise)
+}
+
+/// Range of the bands that tell times, of those that a signal covers, Hz.
+fn telling((low_hz, high_hz): (f64, f64)) -> (f64, f64) {
+    (2.0 * low_hz.max(100.0), (high_hz / 1.3).min(SHARP_ENOUGH_HZ))
+}
+
+/// How lags differ from band to band, of those of a quotient or product over a range of frequencies.
+pub(super) fn drift_in(bands: &[Lags], rise: &Rise, range_hz: (f64, f64)) -> Option<ClockError> {
+    let (low_hz, high_hz) = telling(range_hz);
+    drift_of(bands.iter().filter(|lags| (low_hz..=high_hz).contains(&lags.centre_hz)), rise)
+}
+
+fn drift_of<'a>(bands: impl Iterator<Item = &'a Lags>, rise: &Rise) -> Option<ClockError> {
+    let mut seconds = 0.0;
+    let point = |lags: &Lags| {
+        seconds = lags.seconds();
+        (rise.passes_s(lags.centre_hz), peak_s(lags), lags.width_hz.powi(2))
+    };
+    let points: Vec<(f64, f64, f64)> = bands.map(point).collect();
+    weighted_slope(&unwrapped(points, seconds))
 }
 
 /// Reads the clocks off a signal that was played several times: where its repeats stand in the recording
@@ -89,11 +109,6 @@ const USUAL_PPM: f64 = 100.0;
 
 /// How far the clocks may differ as a single sweep shows it through the room: its bands drift as if they did. A
 /// loudspeaker that delays low frequencies does the same, so it bounds and doesn't correct; `None` up to the usual.
-#[must_use]
-pub fn clock_limit_ppm(recording: &[f64], written: &[f64], rate_hz: f64) -> Option<f64> {
-    limit_ppm(clock_from_reference(recording, written, rate_hz)?)
-}
-
 fn limit_ppm(drift: ClockError) -> Option<f64> {
     let at_least = drift.ppm.abs() - 2.0 * drift.sd_ppm;
     (at_least > USUAL_PPM).then(|| drift.ppm.abs() + 2.0 * drift.sd_ppm)
@@ -115,9 +130,8 @@ const SPEED_SD: f64 = 12.0;
 const MOST_SPEED: f64 = 0.15;
 
 impl Speed {
-    /// Reads it off the recording of one sweep.
-    pub fn of(recording: &[f64], written: &[f64], rate_hz: f64) -> Option<Self> {
-        let drift = drift(recording, written, rate_hz)?;
+    /// Reads it off how the lags of one sweep differ from band to band.
+    pub fn of(drift: ClockError) -> Option<Self> {
         let share = 1e-6 * drift.ppm;
         if drift.ppm.abs() >= MOST_PPM {
             let sure = drift.ppm.abs() > SPEED_SD * drift.sd_ppm && share.abs() < MOST_SPEED;

@@ -3,6 +3,7 @@
 
 use super::arrival::{Arrival, Ring, locate};
 use super::background::background;
+use super::clock::drift_in;
 use super::recovered::{Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
 use super::transform::{fall, inverse_to, quick_length, spectrum, spectrum_of};
@@ -61,6 +62,7 @@ pub fn deconvolve(
         emission_s: settings.together.then_some(settings.before_s),
         arrival_s: settings.before_s + arrival.lag_s - zero_s,
         start_offset_s: arrival.lag_s,
+        drift: rise.as_ref().and_then(|rise| drift_in(&ring.bands, rise, range_hz)),
         range_hz: (low.0.max(range_hz.0), high.0.min(range_hz.1)),
         peak_to_noise: levels.octaves((low.0, high.0)),
         harmonics: rise.map(|rise| ring.harmonics(&rise, &arrival, &levels)).unwrap_or_default(),

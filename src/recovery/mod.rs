@@ -35,9 +35,7 @@ mod trouble;
 mod two_channel;
 
 pub use background::{Background, CalibratorError, calibrator_rms};
-pub use clock::{
-    ClockError, clock_from_reference, clock_from_repeats, clock_limit_ppm, on_the_players_clock,
-};
+pub use clock::{ClockError, clock_from_reference, clock_from_repeats, on_the_players_clock};
 pub use correction::{Correction, CorrectionError, corrected};
 pub use deconvolution::deconvolve;
 pub use periodic::periodic;

@@ -1,6 +1,7 @@
 //! What is asked of a recording and what it yields: the response, what was seen on the way, what is wrong with the take.
 
 use super::background::Background;
+use super::clock::ClockError;
 
 /// How a sweep recording is turned into a response.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,6 +33,9 @@ pub struct Recovered {
     pub arrival_s: f64,
     /// How much later than the signal in the reference the sound stands in the recording, s.
     pub start_offset_s: f64,
+    /// By how much the clocks seem to differ, as the lags of a sweep drift from band to band; a loudspeaker that delays low
+    /// frequencies does the same.
+    pub drift: Option<ClockError>,
     /// Range in which signal and response stand over the noise, Hz; outside, the response is faded out.
     pub range_hz: (f64, f64),
     /// Peak over the mean noise by octave, ratios of powers; no entry for octaves outside the range.

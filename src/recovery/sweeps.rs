@@ -104,17 +104,7 @@ fn apart(
     let recorded = if moved { as_recorded(&microphone.samples, None, rate_hz) } else { Vec::new() };
     let sweeps = Sweeps { taken, clock, settings, recorded };
     if !repeats && taken.parts == Parts::AsPlayed {
-        let mut found = sweeps.divided(vec![(&heard, once)])?;
-        if let Some(speed) = Speed::of(&heard, once, rate_hz) {
-            for (_, record) in &mut found {
-                let known = std::mem::take(record);
-                *record = match speed {
-                    Speed::Clocks(limit_ppm) => known.with_clock_limit(limit_ppm),
-                    Speed::Other(slower) => known.with_troubles(&[other_speed(slower)]),
-                };
-            }
-        }
-        return Ok(found);
+        return sweeps.divided(vec![(&heard, once)]);
     }
     let parts = parts_by_arrival(&heard, once, rate_hz)?;
     sweeps.divided(parts.iter().map(|(from, to)| (part(&heard, *from, *to), once)).collect())
@@ -142,8 +132,14 @@ impl Sweeps<'_> {
             return Ok(named.collect());
         }
         let repeats = responses.len();
+        let alone = repeats == 1 && !told;
         let (mean, difference) = averaged(responses).ok_or(RecoveryError::NoResponse)?;
         let record = record(&mean).averaged(repeats, difference).with_troubles(&self.recorded);
+        let record = match mean.drift.filter(|_| alone).and_then(Speed::of) {
+            Some(Speed::Clocks(limit_ppm)) => record.with_clock_limit(limit_ppm),
+            Some(Speed::Other(slower)) => record.with_troubles(&[other_speed(slower)]),
+            None => record,
+        };
         Ok(vec![(mean.samples, record)])
     }
 }
