@@ -1,4 +1,5 @@
-//! Which single modes can be decided, and how small a change of their T60 will show.
+//! How small a change of each mode's T60 will show, and of which modes none will. What a comparison decides takes more: the mode
+//! must stand singly in the room as treated, and its level be known too.
 
 use super::super::wording::few;
 use crate::flag::Flag;
@@ -16,7 +17,7 @@ pub struct ModeForecast {
     pub flag: Option<Flag>,
 }
 
-/// A mode is decided where a change of this size shows: within it T60 is *unchanged* in `changes.csv`.
+/// Within this T60 is *unchanged* in `changes.csv`; a mode whose change is known no better isn't decided.
 const DECIDED: f64 = 0.10;
 
 /// The sentence.
@@ -30,14 +31,18 @@ pub(super) fn sentence(modes: &[ModeForecast]) -> String {
     };
     let told = match (median, halves.len()) {
         (Some(half), 1) => format!(
-            "Expected interval of a mode's T60 change: ±{} (the one mode that can be decided)",
-            percent(half)
+            "Expected interval of a mode's T60 change: ±{} (the one mode where it is ±{} or less)",
+            percent(half),
+            percent(DECIDED)
         ),
         (Some(half), n) => format!(
-            "Expected interval of a mode's T60 change: ±{} (median over the {n} modes that can be decided)",
-            percent(half)
+            "Expected interval of a mode's T60 change: ±{} (median over the {n} modes where it is ±{} or less)",
+            percent(half),
+            percent(DECIDED)
         ),
-        (None, _) => "Expected interval of a mode's T60 change: none, as no mode can be decided".to_owned(),
+        (None, _) => {
+            format!("Expected interval of a mode's T60 change: ±{} or less at no mode", percent(DECIDED))
+        }
     };
     let not = groups(modes.iter().filter(|mode| !decided(mode)));
     if not.is_empty() { format!("{told}.") } else { format!("{told}; not: {}.", not.join("; ")) }
@@ -85,7 +90,7 @@ mod tests {
     }
 
     #[test]
-    fn the_median_is_over_what_can_be_decided() {
+    fn the_median_is_over_what_is_known_well() {
         let modes = [
             mode(33.2, 0.012, None),
             mode(55.0, 0.034, None),
@@ -96,9 +101,9 @@ mod tests {
         ];
         assert_eq!(
             sentence(&modes),
-            "Expected interval of a mode's T60 change: ±3.4 % (median over the 3 modes that can be decided); not: 70 Hz \
-             (±14 %), because known to ±10 % or worse; 93 Hz, 101 Hz, because overlapping."
+            "Expected interval of a mode's T60 change: ±3.4 % (median over the 3 modes where it is ±10 % or less); not: 70 \
+             Hz (±14 %), because known to ±10 % or worse; 93 Hz, 101 Hz, because overlapping."
         );
-        assert!(sentence(&[]).contains("no mode can be decided."), "{}", sentence(&[]));
+        assert!(sentence(&[]).contains("±10 % or less at no mode."), "{}", sentence(&[]));
     }
 }
