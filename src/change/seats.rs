@@ -6,6 +6,7 @@ use super::outcome::{ModeChange, PositionChange, Ratio, Seat, Verdict};
 use super::ring::ring_s;
 use super::verdict::NEPERS_PER_DB;
 use super::view::{Common, Resonance};
+use crate::estimate::SD_PER_95;
 use crate::flag::{Flag, Flags};
 use crate::modes::LN_1000;
 use crate::session::Role;
@@ -90,6 +91,10 @@ fn removed(gain: &Gain, m: usize) -> f64 {
     gain.log.map_or(0.0, |common| common.value) + own.map_or(0.0, |own| own.value)
 }
 
+/// A change of level whose interval reaches further than this to both sides, nepers (10 dB), is none that the data carry. Our
+/// own choice.
+const VAGUE: f64 = 10.0 * NEPERS_PER_DB;
+
 fn level_ratio(
     before: Option<PeakLevel>,
     after: Option<PeakLevel>,
@@ -104,7 +109,7 @@ fn level_ratio(
     let log = (after.value / before.value).ln() - own.map_or(0.0, |g| g.value);
     let gain_sd = own.and_then(|g| g.sd).or(common.sd).unwrap_or(0.0);
     let sd = before.log_sd().hypot(after.log_sd()).hypot(gain_sd);
-    Ok(Ratio::from_log(log, sd))
+    if SD_PER_95 * sd > VAGUE { Err(Flag::WideLevelChange) } else { Ok(Ratio::from_log(log, sd)) }
 }
 
 /// Ring of some poles at one place.
@@ -165,7 +170,7 @@ fn is_heard(at: &PositionChange, positions: &[PositionChange]) -> bool {
 
 /// Logarithm of a ratio and the inverse of its variance; `None` where the interval is none.
 fn log_and_weight(ratio: &Ratio) -> Option<(f64, f64)> {
-    let sd = (ratio.high / ratio.low).ln() / (2.0 * crate::estimate::SD_PER_95);
+    let sd = (ratio.high / ratio.low).ln() / (2.0 * SD_PER_95);
     let weight = (sd * sd).recip();
     (weight.is_finite() && ratio.value > 0.0).then(|| (ratio.value.ln(), weight))
 }

@@ -191,8 +191,8 @@ fn modes_table(modes: &[&ModeRow]) {
         );
         screen::paragraph(
             "Order: what is heard longest over its audibility threshold, at the worst listening position, comes first. \
-             Modes within one bandwidth are one line; so are four treatments or more within a third octave, each within two \
-             bandwidths of the next.",
+             Modes closer than their bandwidth are one line. So are four lines or more that would crowd a third octave: a \
+             broadband one.",
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();

@@ -43,6 +43,7 @@ pub fn run(args: &CheckArgs) -> Result<Exit, Failed> {
     }
     let judged = look(&looked_at);
     show(&judged, &found);
+    session.warnings.iter().for_each(|text| screen::warning(text));
     let drafted = if args.write { draft(&session) } else { Ok(()) };
     // The last line, whatever came before it.
     screen::heading(&judged.verdict());

@@ -22,7 +22,9 @@ pub struct Out {
     overwrite: Overwrite,
     #[cfg(feature = "parquet")]
     tables: TableFiles,
-    /// Nobody named it, and jobs on other files would choose the same.
+    /// Nobody named it.
+    chosen: bool,
+    /// Jobs on other files would choose the same.
     shared: bool,
 }
 
@@ -48,6 +50,7 @@ pub fn open(session: &Session, output: &OutputArgs) -> Result<Out, Failed> {
         overwrite,
         #[cfg(feature = "parquet")]
         tables: output.tables,
+        chosen: output.out.is_none(),
         shared: output.out.is_none() && session.root.is_none(),
     })
 }
@@ -125,11 +128,16 @@ pub fn results(out: &Out, content: &Content<'_>) -> Result<Folder, Failed> {
         batch.add(REPORT_HTML, |out| out.write_all(page.as_bytes())).map_err(Failed::nothing)?;
     }
     let others = out.shared && inputs_of(folder.path()).is_some_and(|of| of != inputs(content.results));
-    let placed = if others { batch.commit_beside() } else { batch.commit() }.map_err(Failed::nothing)?;
+    // An analysis alone would take a comparison away that stands there.
+    let alone = out.chosen && content.compared.is_none();
+    let comparison = alone && folder.path().join("changes.csv").is_file();
+    let placed = if others || comparison { batch.commit_beside() } else { batch.commit() };
+    let placed = placed.map_err(Failed::nothing)?;
     if let Some(aside) = &placed.aside {
         super::screen::warning(&format!(
-            "{} held the results of other files; they are in {} now (--out gives each job its own folder)",
+            "{} held {}; it stands in {} now (--out gives each job its own folder)",
             shown(folder.path()),
+            if others { "the result of other files" } else { "a comparison" },
             aside.file_name().map(|name| name.to_string_lossy()).unwrap_or_default()
         ));
     }

@@ -1,8 +1,7 @@
 //! Player and recorder run on two clocks: by how much they differ, and the recording put right.
 
-use super::deconvolution::ring_length;
 use super::reference::{Edges, Rise, Signal, edges};
-use super::transform::{Lags, quick_length, spectrum, spectrum_of};
+use super::transform::{Lags, quick_length, ring_length, spectrum, spectrum_of};
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
 use std::f64::consts::PI;

@@ -6,7 +6,7 @@ use super::background::background;
 use super::clock::drift_in;
 use super::recovered::{Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
-use super::transform::{fall, inverse_to, quick_length, spectrum, spectrum_of};
+use super::transform::{fall, inverse_to, ring_length, spectrum, spectrum_of};
 use super::{RecoveryError, trouble};
 use rustfft::num_complex::Complex64;
 
@@ -20,8 +20,6 @@ const LEAST_AFTER_S: f64 = 0.5;
 const STARTED_TOGETHER_S: f64 = 0.08;
 /// A sweep may be heard this much before the level that counts as its start, s.
 const FADE_S: f64 = 0.15;
-/// Kept free at the end of the ring of a division, s: filters ring there.
-const SPARE_S: f64 = 1.0;
 /// Where noise ends the range, the response fades out over this, octaves; a steep edge would ring.
 const NOISE_EDGE_OCTAVES: f64 = 0.5;
 
@@ -118,14 +116,6 @@ fn quotient(
 
 fn bin_hz(bin: usize, rate_hz: f64, length: usize) -> f64 {
     bin as f64 * rate_hz / length as f64
-}
-
-/// Length of the transforms. Recorded together, noise at time t lands at lags from t − (end of the signal) to t; as a
-/// ring a little longer than the recording, none of it wraps into the response, which ends with the recording. A signal
-/// that was recorded apart may have begun as much before the recording as after its start: no lag may stand for two.
-pub(super) fn ring_length(recording: usize, signal: usize, rate_hz: f64, together: bool) -> usize {
-    let spare = (SPARE_S * rate_hz) as usize;
-    quick_length(if together { recording.max(signal) + spare } else { recording + signal })
 }
 
 /// The recording before the signal and its fade.

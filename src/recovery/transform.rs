@@ -21,6 +21,17 @@ pub(super) fn quick_length(samples: usize) -> usize {
     (samples.max(2).next_multiple_of(2)..).step_by(2).find(smooth).unwrap_or(samples.next_power_of_two())
 }
 
+/// Kept free at the end of the ring of a division, s: filters ring there.
+const SPARE_S: f64 = 1.0;
+
+/// Length of the transforms. Recorded together, noise at time t lands at lags from t − (end of the signal) to t; as a
+/// ring a little longer than the recording, none of it wraps into the response, which ends with the recording. A signal
+/// that was recorded apart may have begun as much before the recording as after its start: no lag may stand for two.
+pub(super) fn ring_length(recording: usize, signal: usize, rate_hz: f64, together: bool) -> usize {
+    let spare = (SPARE_S * rate_hz) as usize;
+    quick_length(if together { recording.max(signal) + spare } else { recording + signal })
+}
+
 /// Spectrum of `samples`, padded with zeros to `length` (even).
 pub(super) fn spectrum(samples: &[f64], length: usize) -> Vec<Complex64> {
     spectrum_of(length, |record| record.extend_from_slice(&samples[..samples.len().min(length)]))

@@ -155,8 +155,8 @@ impl<'a> Pair<'a> {
         mode.and_then(|mode| mode.priority).unwrap_or(u32::MAX)
     }
 
-    /// The rows that matter, at most `most`, in rising frequency: all that changed, two to treat first of
-    /// those that the data can't decide, and those to treat first of the rest.
+    /// The rows that matter, at most `most`, in rising frequency: what rings otherwise, the largest change first, then what
+    /// else changed, two to treat first of those that the data can't decide, and those to treat first of the rest.
     pub(super) fn that_matter(&self, most: usize) -> Vec<&'a ChangeRow> {
         let of = |wanted: fn(&str) -> bool| -> Vec<&'a ChangeRow> {
             let mut rows: Vec<&ChangeRow> = self.rows.iter().copied().filter(|r| wanted(r.verdict)).collect();
@@ -166,6 +166,7 @@ impl<'a> Pair<'a> {
         let ranked = |row: &&ChangeRow| self.priority(row) != u32::MAX;
         let mut unsure = of(|v| v == "unsure").into_iter().filter(ranked);
         let mut rows = of(|v| !matches!(v, "unchanged" | "unsure"));
+        rows.sort_by(|a, b| rings_otherwise(b).total_cmp(&rings_otherwise(a)));
         rows.truncate(most.saturating_sub(2));
         rows.extend(unsure.by_ref().take(2));
         rows.extend(of(|v| v == "unchanged").into_iter().filter(ranked).chain(unsure));
@@ -175,7 +176,41 @@ impl<'a> Pair<'a> {
     }
 }
 
+/// By how much a mode rings otherwise, in nepers of its T60; 0 for one that changed in level only.
+fn rings_otherwise(row: &ChangeRow) -> f64 {
+    match row.verdict {
+        "gone" => f64::INFINITY,
+        "shorter" | "longer" => {
+            let change = [row.ring_change, row.t60_change].into_iter().flatten().find_map(Result::ok);
+            change.map_or(0.0, |percent| (1.0 + percent.value / 100.0).ln().abs())
+        }
+        _ => 0.0,
+    }
+}
+
 /// Frequency of a change: before, or for a new mode after.
 pub(super) fn frequency(row: &ChangeRow) -> f64 {
     row.before_hz.or(row.after_hz).unwrap_or(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::limits::tests::row;
+    use crate::table::Interval;
+
+    /// What was treated for comes first, though no threshold ranks it: the largest change of ringing.
+    #[test]
+    fn the_largest_change_of_ringing_comes_first() {
+        let changed = |mode, verdict, percent: f64| ChangeRow {
+            ring_change: Some(Ok(Interval { value: percent, low: percent - 1.0, high: percent + 1.0 })),
+            ..row(mode, 30.0, verdict)
+        };
+        let sizes =
+            [("shorter", -72.0), ("longer", 30.0), ("shorter", -5.0), ("level-only", -80.0), ("gone", 0.0)];
+        let mut rows: Vec<ChangeRow> =
+            (1..).zip(sizes).map(|(k, (v, percent))| changed(k, v, percent)).collect();
+        rows.sort_by(|a, b| rings_otherwise(b).total_cmp(&rings_otherwise(a)));
+        assert_eq!(rows.iter().map(|row| row.mode.unwrap()).collect::<Vec<_>>(), [5, 1, 2, 3, 4]);
+    }
 }

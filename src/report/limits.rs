@@ -119,13 +119,13 @@ fn of_measurement(content: &Content<'_>) -> Vec<Message> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::change::{ChainFindings, Changes, Counted};
     use crate::flag::Flags;
     use crate::state::StateResult;
 
-    fn row(mode: u32, hz: f64, verdict: &'static str) -> ChangeRow {
+    pub(in crate::report) fn row(mode: u32, hz: f64, verdict: &'static str) -> ChangeRow {
         ChangeRow {
             before_state: "empty".into(),
             after_state: "treated".into(),

@@ -4,7 +4,7 @@ use super::content::{Content, frequency};
 use super::draw::{Anchor, Area, Drawing, Ink, Line, Scale, svg};
 use super::words::{self, hertz};
 use crate::curves::{Spectrum, spectrum};
-use crate::language::{Message, number, say};
+use crate::language::{Message, number, say, signed};
 use crate::state::{PlaceResult, StateResult};
 use maud::{Markup, PreEscaped, html};
 
@@ -32,14 +32,19 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 @if let Some(pair) = content.pairs().last() {
                     figcaption { span.key-before { (content.rich("spectrum.dashed", &pair.names())) } ". "
                         span.key-after { (content.rich("spectrum.unbroken", &pair.names())) } ". "
-                        (content.text(gain_note(pair.changes.chain.gain.is_some()))) }
+                        (content.say(&gain_note(pair.changes.chain.gain.is_some().then(|| gain_db(content))))) }
                 } }
         }
     }
 }
 
-fn gain_note(known: bool) -> &'static str {
-    if known { "spectrum.gain-taken-off" } else { "spectrum.gain-unknown" }
+/// What was taken for a change of gain, dB; `None`: nobody knows.
+fn gain_note(db: Option<f64>) -> Message {
+    match db {
+        None => say!("spectrum.gain-unknown"),
+        Some(db) if db.abs() < 0.05 => say!("spectrum.gain-same"),
+        Some(db) => say!("spectrum.gain-taken-off", db = signed(db, 1)),
+    }
 }
 
 /// Places that both states have, or all of a single state.

@@ -2,7 +2,7 @@
 
 use super::content::{Content, Pair, frequency};
 use super::rich::said;
-use super::words::{self, NULL_DB, hertz, shown};
+use super::words::{self, NULL_DB, hertz};
 use crate::change::{Ratio, Seat};
 use crate::language::{Message, number, say, signed};
 use crate::table::{ChangeRow, Interval, PositionChangeRow};
@@ -21,8 +21,10 @@ pub(super) fn worst_seat(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
     html! {
         p.seat {
             b { (content.text("worst-seat.head")) ": " (said(content.language(), &words::place(&seat.position, &seat.source))) ". " }
-            (content.say(&say!(key, louder = louder(&seat.level))))
-            @if let Some(text) = one_by_one(pair, seat) { " " (shown(&content.say(&text))) }
+            @match one_by_one(pair, seat) {
+                Some(each) => { (content.say(&say!(key, how = say!("worst-seat.weighted", modes = each)))) }
+                None => { (content.say(&say!(key, how = louder(&seat.level)))) }
+            }
         }
     }
 }
@@ -49,7 +51,7 @@ fn one_by_one(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
             Some(say!("at-seat.level", place = hertz(hz), db = signed(p.level_change?.ok()?.value, 1)))
         })
         .collect();
-    (told.len() > 1).then(|| say!("worst-seat.each", modes = Message::row(told, ", ")))
+    (told.len() > 1).then(|| Message::row(told, ", "))
 }
 
 fn changed<'p>(pair: &'p Pair<'_>) -> impl Iterator<Item = &'p ChangeRow> {

@@ -45,6 +45,25 @@ fn jobs_on_single_files_keep_each_other_s_results() {
     assert!(!job.path("files-results-3").exists());
 }
 
+/// An analysis alone would take the changes away that a comparison has found: they stand beside it.
+#[test]
+fn an_analysis_keeps_the_comparison_that_stands_there() {
+    let job = Job::new().with_response("s/a/seat.wav", 0.5).with_response("s/b/seat.wav", 0.3);
+    let compare = [&["compare", "s", "--before", "a"][..], &QUICK].concat();
+    assert_eq!(job.run(&compare).status, Some(0));
+    let first = files(&job.path("s-results"));
+    assert!(job.path("s-results/changes.csv").exists());
+    assert_eq!(job.run(&compare).err, "", "a comparison makes way for the next");
+    let run = job.run(&analyze(&["s"], &[]));
+    assert!(run.status == Some(0) && run.err.contains("s-results held a comparison"), "{}", run.err);
+    assert_eq!(files(&job.path("s-results-1")), first, "whole, as it was");
+    assert!(!job.path("s-results/changes.csv").exists());
+    // Who names a folder means it.
+    assert_eq!(job.run(&compare).status, Some(0));
+    assert_eq!(job.run(&analyze(&["s"], &["--out", "s-results"])).err, "");
+    assert!(!job.path("s-results-2").exists());
+}
+
 /// Pictures of others, and what links lead to, stay; that is told before any work is done.
 #[test]
 fn pictures_replace_none_of_the_user_s() {

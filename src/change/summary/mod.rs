@@ -30,6 +30,7 @@ pub(super) fn summary(
     parts.extend(open(&sorted));
     parts.extend(others(&sorted));
     parts.extend(also(&sorted));
+    parts.extend(above(&sorted));
     if chain.moved_loudspeaker {
         parts.push(say!("modes-change.moved-loudspeaker"));
     }
@@ -126,11 +127,10 @@ fn size(modes: &[&ModeChange], verdict: Verdict) -> Message {
     }
 }
 
-/// Of those that were there before and didn't change: how many ring as before, all of them pooled, and where single
-/// modes can no longer be told.
+/// Of those that were there before and didn't change: how many ring as before, all of them pooled.
 fn others(sorted: &Sorted<'_>) -> Vec<Message> {
     let (within, above) = (sorted.within.as_slice(), sorted.above.as_slice());
-    let Some(limit_hz) = sorted.limit_hz else {
+    if sorted.limit_hz.is_none() {
         return match above.len() {
             0 => Vec::new(),
             n if above.iter().any(|m| !m.flags.has(Flag::NotPredicted)) => {
@@ -138,9 +138,9 @@ fn others(sorted: &Sorted<'_>) -> Vec<Message> {
             }
             n => vec![say!("modes-change.none-single", n = n)],
         };
-    };
+    }
     let some_named = sorted.names_some();
-    let mut parts = match within {
+    match within {
         [] => Vec::new(),
         [only] if as_before(only) => vec![say!("modes-change.one-as-before", mode = hertz(only))],
         [only] => vec![say!("modes-change.one-undecided", mode = hertz(only))],
@@ -148,13 +148,17 @@ fn others(sorted: &Sorted<'_>) -> Vec<Message> {
             vec![say!("modes-change.others-untold", n = number(all.len() as f64, 0))]
         }
         all => vec![rest_of(all, some_named)],
-    };
-    match above {
-        [] => {}
-        [one] => parts.push(say!("modes-change.one-above", mode = hertz(one))),
-        _ => parts.push(say!("modes-change.above", hz = number(limit_hz, 1))),
     }
-    parts
+}
+
+/// From where on single modes can no longer be told.
+fn above(sorted: &Sorted<'_>) -> Option<Message> {
+    let limit_hz = sorted.limit_hz?;
+    match sorted.above.as_slice() {
+        [] => None,
+        [one] => Some(say!("modes-change.one-above", mode = hertz(one))),
+        _ => Some(say!("modes-change.above", hz = number(limit_hz, 1))),
+    }
 }
 
 /// "of the other 43 up to 173.9 Hz, 24 ring as before, 19 can’t be told one by one (43 together −0.1 ± 0.3 %)"

@@ -175,7 +175,7 @@ fn a_change_of_level_is_told_with_its_size() {
     let all = [mode(33.2, Verdict::Shorter, -35.0, 1.6), mode(44.3, Verdict::Unchanged, 0.0, 2.0), louder];
     assert_eq!(
         said(&all),
-        "33.2 Hz rings 35 % shorter; the other 2 up to 94.7 Hz ring as before; 94.7 Hz (+1.0 dB) changed in level only."
+        "33.2 Hz rings 35 % shorter; the other 2 up to 94.7 Hz ring as before; 94.7 Hz (+1.0 dB) changed in level, not in ringing."
     );
 }
 

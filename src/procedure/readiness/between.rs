@@ -57,7 +57,8 @@ fn of_pair(pair: &Between) -> Option<Finding> {
     }
     (!pair.odd_places.is_empty()).then(|| {
         let reason = format!(
-            "at {} level or arrival changed differently from the other places: a moved stand, or a changed gain",
+            "at {} level or arrival changed differently from the other places: a moved microphone, files of two places \
+             exchanged, or another gain",
             few(&pair.odd_places)
         );
         Finding::note(place, reason, "measure there again if something moved")

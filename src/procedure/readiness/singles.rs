@@ -54,8 +54,8 @@ fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>) -> Vec<String> {
     for mode in modes {
         let why = match (mode.claimed, mode.flag) {
             (true, _) => format!("known to ±{:.0} % or worse", 100.0 * DECIDED),
-            (false, Some(flag)) => flag.word().to_owned(),
-            (false, None) => "no mode for sure".to_owned(),
+            (false, Some(flag)) => in_words(flag),
+            (false, None) => "it may be no mode".to_owned(),
         };
         let own = match mode.claimed {
             true => format!("{:.0} Hz (±{})", mode.hz, percent(mode.half)),
@@ -67,6 +67,22 @@ fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>) -> Vec<String> {
         }
     }
     groups.into_iter().map(|(why, hertz)| format!("{}, because {why}", few(&hertz))).collect()
+}
+
+/// Why a resonance isn't claimed, in a few words; the table of flags says more.
+fn in_words(flag: Flag) -> String {
+    let words = match flag {
+        Flag::NotPredicted => "modes overlap",
+        Flag::WideInterval => "the decay is hardly known",
+        Flag::ShortRecord => "the record is too short",
+        Flag::Unpredicted => "it may be no mode",
+        Flag::NotReproduced => "other fits don't find it again",
+        Flag::NoTimeBase => "the files share no known instant",
+        other => {
+            return format!("of {} (the flag's meaning stands in docs/reference/tables.md)", other.word());
+        }
+    };
+    words.to_owned()
 }
 
 /// Two digits that matter; from 100 % on hundreds are enough.
@@ -102,7 +118,7 @@ mod tests {
         assert_eq!(
             sentence(&modes),
             "Expected interval of a mode's T60 change: ±3.4 % (median over the 3 modes where it is ±10 % or less); not: 70 \
-             Hz (±14 %), because known to ±10 % or worse; 93 Hz, 101 Hz, because overlapping."
+             Hz (±14 %), because known to ±10 % or worse; 93 Hz, 101 Hz, because modes overlap."
         );
         assert!(sentence(&[]).contains("±10 % or less at no mode."), "{}", sentence(&[]));
     }
