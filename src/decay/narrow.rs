@@ -55,7 +55,10 @@ const OVER_NOISE: f64 = 5.0;
 /// Over n independent values of noise the product of signal and noise, noise being 1/r of the signal's energy, adds up to
 /// ±2/√(nr) of it: at this n·r to 12 %, 0.5 dB. Our own choice.
 const OVER_CHANCE: f64 = 280.0;
-/// What it stays over the decay's own energy beyond the record, of which only the slope so far tells: 10 dB.
+/// The decay has met the noise where both together are no more than this times the noise: narrow-band noise is so by chance
+/// once in fifty of its independent values. Our own choice.
+const CROSSED: f64 = 4.0;
+/// What it stays over the decay's own energy beyond the crossing or the record, of which only the slope so far tells: 10 dB.
 const OVER_REST: f64 = 10.0;
 
 /// A curve freed of noise that is known from elsewhere.
@@ -63,7 +66,8 @@ struct OverNoise<'a> {
     energy: &'a Energy<'a>,
     /// Mean square of the noise.
     floor: f64,
-    /// Last entry before the reversed filter's build-up, and the decay's mean square there.
+    /// The entry where the decay meets the noise, or the last before the reversed filter's build-up; and the decay's mean
+    /// square there.
     last: usize,
     level: f64,
 }
@@ -73,6 +77,10 @@ impl<'a> OverNoise<'a> {
         let build_up = (2.0 * energy.rate_hz / energy.bandwidth_hz).ceil() as usize;
         let last = energy.end.min(noise.end).saturating_sub(build_up);
         let floor = noise.mean_square(last / 2, last).max(0.0);
+        // Past the crossing there is more noise to come than decay; from behind, as a beat falls into the noise before.
+        let above = |entry: &usize| energy.mean_square(*entry, entry + build_up) > CROSSED * floor;
+        let last =
+            (1..last.saturating_sub(build_up)).rev().find(above).map_or(last, |entry| entry + build_up);
         let level = (energy.mean_square(last.saturating_sub(build_up), last) - floor).max(0.0);
         Self { energy, floor, last, level }
     }
