@@ -222,6 +222,7 @@ fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> 
         low: Some(&response.low).filter(|low| !low.samples.is_empty()),
         file_rate_hz: response.rate_hz,
         arrival_s: response.onset.arrival_s,
+        arrival_within_s: response.onset.within_s(),
         origin_s: response.origin_s(),
         emission_known: response.emission_s.is_some(),
         direct: high(&response.chain.direct),

@@ -43,6 +43,8 @@ pub struct PlaceFacts<'a> {
     pub file_rate_hz: f64,
     /// Arrival: peak of the direct sound's envelope, seconds from sample 0.
     pub arrival_s: f64,
+    /// How far that may be off where only a low band shows it, s; else 0.
+    pub arrival_within_s: f64,
     /// Origin, the time that amplitudes refer to, seconds from sample 0: the emission, else the onset.
     pub origin_s: f64,
     /// Whether that instant is the emission, which all places share.

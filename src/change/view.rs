@@ -50,8 +50,12 @@ pub(super) fn common_places<'a>(before: &'a StateFacts<'a>, after: &'a StateFact
         let off = place.shift_s - usual;
         place.arrival_off_s = Some(off);
         // What all places share is the clock's; the rest, within what arrivals can tell, is none.
-        if off.abs() <= SAME_ARRIVAL_S {
+        let within = place.before.arrival_within_s.max(place.after.arrival_within_s);
+        if off.abs() <= SAME_ARRIVAL_S.max(within) {
             place.shift_s = usual;
+        }
+        if off.abs() <= within {
+            place.arrival_off_s = Some(0.0);
         }
     }
     places

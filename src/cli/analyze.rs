@@ -60,7 +60,8 @@ fn next(results: &Results) -> &'static str {
     if results.modes.iter().any(|row| row.kind == "mode") {
         "Next: report.html shows where each mode lives; stillroom design PATH --mode HZ, what to build for one."
     } else {
-        "Next: report.html shows the bands; single modes take six places or more, or less noise."
+        "Next: report.html shows the bands; modes.csv says of each resonance why it isn't established (few places, short \
+         records, noise, or modes that overlap)."
     }
 }
 

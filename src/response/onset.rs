@@ -56,6 +56,15 @@ pub struct Onset {
     pub alternative_s: Option<f64>,
 }
 
+impl Onset {
+    /// How far the arrival may be off where only a band below 1 kHz shows it, s: three periods of that band, as the modes' own
+    /// sound beats with the direct one. Higher bands tell far better than anything is held against. Our own choice.
+    #[must_use]
+    pub fn within_s(&self) -> f64 {
+        if (1.0..1_000.0).contains(&self.band_hz) { 3.0 / self.band_hz } else { 0.0 }
+    }
+}
+
 /// Finds the direct sound in `samples` (linear pressure at `rate_hz`, no faded or silent tail).
 ///
 /// Accuracy: a band-limited impulse at any fraction of a sample, within 0.05 samples (its start 0.1 or 3 µs); the time

@@ -53,6 +53,7 @@ fn state<'a>(
             low: Some(&measured.lows[m]),
             file_rate_hz: measured.lows[m].file_rate_hz,
             arrival_s: EMISSION_S + distances[m] / 343.2,
+            arrival_within_s: 0.0,
             origin_s: EMISSION_S,
             emission_known: true,
             direct: (0..10).map(band).collect(),

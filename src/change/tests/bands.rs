@@ -50,6 +50,7 @@ fn facts<'a>(
         low: None,
         file_rate_hz: RATE_HZ,
         arrival_s: ONSET_S,
+        arrival_within_s: 0.0,
         origin_s: ONSET_S,
         emission_known: true,
         direct: Vec::new(),

@@ -30,6 +30,8 @@ pub struct Measured {
     pub truth: Vec<usize>,
     pub lows: Vec<LowEnd>,
     pub arrivals_s: Vec<f64>,
+    /// How far these may be off, s.
+    pub within_s: f64,
     pub direct: Vec<Vec<HighBand>>,
     pub names: Vec<String>,
 }
@@ -73,7 +75,7 @@ impl StateSetup {
             .map(|d| EMISSION_S + d / solved.room.sound_speed_m_s + 5e-6 * gauss.normal())
             .collect();
         let direct = distances.iter().map(|d| direct(self.scene.gain, *d, gauss)).collect();
-        Measured { solved, set, truth, lows, arrivals_s, direct, names }
+        Measured { solved, set, truth, lows, arrivals_s, within_s: 0.0, direct, names }
     }
 }
 
@@ -103,6 +105,7 @@ impl Measured {
             low: Some(&self.lows[m]),
             file_rate_hz: FILE_RATE_HZ,
             arrival_s: self.arrivals_s[m],
+            arrival_within_s: self.within_s,
             origin_s: EMISSION_S,
             emission_known: true,
             direct: self.direct[m].clone(),
