@@ -46,7 +46,9 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
             summary(&session, &found, &results);
             screen::line("");
             write::say_where(&placed);
-            screen::paragraph(next(&results));
+            if !found.interrupted {
+                screen::paragraph(next(&results));
+            }
         }
     } else {
         let main = if settings.modes.is_some() { Rows::of(&results.modes) } else { Rows::of(&results.bands) };

@@ -192,10 +192,13 @@ fn overwrite(output: &OutputArgs) -> Overwrite {
     if output.force { Overwrite::Anything } else { Overwrite::OnlyOurs }
 }
 
-/// The last lines of a summary: where the results are.
+/// The last lines of a summary: where the results are. A run that was stopped leaves no report.
 pub fn say_where(folder: &Folder) {
     let path = folder.path();
-    super::screen::line(&format!("Report: {}", shown(&path.join(REPORT_HTML))));
+    let report = path.join(REPORT_HTML);
+    if report.is_file() {
+        super::screen::line(&format!("Report: {}", shown(&report)));
+    }
     super::screen::line(&format!("Tables: {}", shown(path)));
 }
 

@@ -136,6 +136,7 @@ fn an_interrupt_leaves_complete_results_alone() {
         assert_eq!(super::files(&job.path("s-results")), before, "{command:?}");
         assert!(run.err.contains("stopped before"), "{command:?}: {}", run.err);
         assert!(!run.out.contains("resonance"), "{command:?}: {}", run.out);
+        assert!(!run.out.contains("Report:") && !run.out.contains("Next:"), "{command:?}: {}", run.out);
         if run.err.contains("s-results-interrupted") {
             let found = job.json("s-results-interrupted/results.json");
             let warnings = found["warnings"].to_string();
