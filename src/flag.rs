@@ -97,7 +97,7 @@ flags! {
     EmissionAssumed, "emission-assumed", "Without distances the earliest arrival of all positions is taken for the instant of emission.",
         "Give positions and sources in session.toml.";
     ArrivalOff, "arrival-off", "The direct sound of this position arrives more than 1 ms off what its distance says.",
-        "Check this position in session.toml, and whether something stood in the way of the direct sound.";
+        "Check this position in session.toml; where the sound is late, whether something stood in the way of the direct sound.";
 
     // ---- decay (bands)
     AboveRate, "above-rate", "The band reaches above half the sample rate.", "";
