@@ -6,7 +6,7 @@ use super::joint::{Side, Treated, WAYS};
 use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
 use super::sight::{Expected, PoleObservation, look, one};
-use super::target::{TuneError, nearest_hz, target};
+use super::target::{TuneError, nearest_hz, none, says_nothing, target};
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -81,6 +81,9 @@ impl Reference {
         let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
         let seen = one(&records(baseline), &alone).ok_or_else(failed)?;
         let Target::One(found) = seen.target else { return Err(failed()) };
+        if says_nothing(-found.re, seen.covariance[(0, 0)].sqrt()) {
+            return Err(none(modes, asked_hz, baseline.state));
+        }
         let owned = |p: &(&str, &str)| (p.0.to_owned(), p.1.to_owned());
         let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
         Ok(Self {
