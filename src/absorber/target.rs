@@ -86,6 +86,12 @@ pub(super) fn none(modes: &ModeSet, asked_hz: f64, state: &str) -> TuneError {
     }
 }
 
+/// Established modes but one, undamped, hertz.
+pub(super) fn others_hz(modes: &ModeSet, index: usize) -> Vec<f64> {
+    let others = modes.modes.iter().enumerate().filter(|(i, m)| *i != index && established(m));
+    others.map(|(_, m)| m.omega_per_s.hypot(m.decay_per_s) / TAU).collect()
+}
+
 /// Distance to the nearest other mode that the program stands behind.
 pub(super) fn nearest_hz(modes: &ModeSet, index: usize) -> f64 {
     let own = modes.modes[index].omega_per_s;
@@ -131,5 +137,6 @@ mod tests {
         assert!(said.starts_with("no mode near 90.0 Hz in the state a\n  found    30.5 Hz\n"), "{said}");
         let said = target(&set(vec![unsure]), 90.0, "a").unwrap_err().to_string();
         assert!(said.contains("found    no established mode"), "{said}");
+        assert_eq!(others_hz(&all, 0), Vec::<f64>::new());
     }
 }
