@@ -3,7 +3,7 @@
 
 use std::f64::consts::TAU;
 use stillroom::absorber::{Pair, Resonator, best_t60_s, identify};
-use stillroom::analysis::{CompareSettings, Control, Settings, analyze, compare_states};
+use stillroom::analysis::{CompareSettings, Control, Settings, analyze, compare_states, tune_states};
 use stillroom::session::{OpenOptions, open};
 
 use crate::measured::folder;
@@ -73,4 +73,32 @@ fn the_panel_in_the_l_shaped_room_is_identified() {
     let (exact_s, found_s) = (3.0 * 10f64.ln() / slower.decay_per_s, take.t60_s.expect("a decay time").value);
     println!("T60 {found_s:.3} s ({exact_s:.3})");
     assert!((found_s / exact_s - 1.0).abs() < 0.05);
+}
+
+/// The panel works on the mode at 30.5 Hz. Asked to tune it to another mode, the program said to move it by +90.4 Hz, or to
+/// raise it by 7.8 Hz to the next one.
+#[test]
+#[ignore = "fits two states of eight places"]
+fn the_panel_in_the_l_shaped_room_is_not_sent_to_another_mode() {
+    let Some(folder) = folder("fem_l_room") else { return };
+    let session = open(&[folder], &OpenOptions::default()).expect("a session");
+    let mut settings = Settings::default();
+    let mut range = settings.modes.expect("modes");
+    range.to_hz = 140.0;
+    (settings.modes, settings.refits) = (Some(range), false);
+    let control = Control::default();
+    let found = analyze(&session, &settings, &control);
+    let asked = CompareSettings::new("untreated", vec!["treated".to_owned()]);
+    let compared = compare_states(&session, &found, &settings, &asked, &control).expect("two states");
+    let said = |hertz: f64| {
+        let tuning = tune_states(&session, &found, &compared, &settings, hertz).expect("a mode");
+        assert!(tuning.placements.is_empty(), "no other place for it either");
+        (tuning.takes[0].advice.clone().expect("advice").to_string(), tuning.takes[0].next.clone())
+    };
+    let (far, next) = said(122.4);
+    assert_eq!(far, "The unit stands at 32.0 Hz and is not meant for this mode.");
+    assert_eq!((next.frequency_change_hz, next.damping_factor), (None, None));
+    let (near, next) = said(40.2);
+    assert_eq!(near, "The unit works on the mode at 30.5 Hz; retuning it to 40.2 Hz would give that up.");
+    assert_eq!((next.frequency_change_hz, next.damping_factor), (None, None));
 }

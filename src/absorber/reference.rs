@@ -6,7 +6,7 @@ use super::joint::{Side, Treated, WAYS};
 use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
 use super::sight::{Expected, PoleObservation, look, one};
-use super::target::{TuneError, nearest_hz, target};
+use super::target::{TuneError, nearest_hz, none, others_hz, says_nothing, target};
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -27,6 +27,8 @@ pub struct Reference {
     pub(super) nearest_hz: f64,
     /// Distance of the nearest mode that the model leaves out.
     pub(super) outside_hz: f64,
+    /// The established modes besides the target, hertz.
+    pub(super) others_hz: Vec<f64>,
     pub(super) state: String,
     pub(super) places: Vec<(String, String)>,
     /// Whether a unit stood there already.
@@ -81,6 +83,9 @@ impl Reference {
         let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
         let seen = one(&records(baseline), &alone).ok_or_else(failed)?;
         let Target::One(found) = seen.target else { return Err(failed()) };
+        if says_nothing(-found.re, seen.covariance[(0, 0)].sqrt()) {
+            return Err(none(modes, asked_hz, baseline.state));
+        }
         let owned = |p: &(&str, &str)| (p.0.to_owned(), p.1.to_owned());
         let within = |hz: f64| if hz < NEAR_HZ && !seen.near.is_empty() { NEAR_HZ } else { hz };
         Ok(Self {
@@ -90,6 +95,7 @@ impl Reference {
             instants_s: instants_s(baseline),
             nearest_hz: nearest_hz(modes, index),
             outside_hz: within(nearest_hz(modes, index)),
+            others_hz: others_hz(modes, index),
             state: baseline.state.to_owned(),
             places: baseline.places.iter().map(owned).collect(),
             occupied: !baseline.units.is_empty(),

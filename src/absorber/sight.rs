@@ -25,7 +25,7 @@ const CLEARLY: f64 = 150.0;
 const DEGREE: usize = 2;
 /// A unit's pole lies within so many hertz of its mode and decays no faster than this, 1/s (T60 0.09 s). Our own choice; the
 /// high-pass of a loudspeaker (120 1/s and more, 15 Hz and more away), taken for a unit's pole, hid the unit's own.
-const UNIT_HZ: f64 = 12.0;
+pub(super) const UNIT_HZ: f64 = 12.0;
 const UNIT_PER_S: f64 = 80.0;
 /// The stretch begins so long after the direct sound: the high-pass of a loudspeaker (120 1/s at 28 Hz) has fallen by 16 dB
 /// until then, and is no unit. Our own choice.

@@ -11,7 +11,7 @@ use super::outcome::{Finding, Next, Tuning, Values};
 use super::reference::{Reference, SettingFit};
 use super::sharing::{SHARED, chance, each_freedom, groups};
 use super::shift::{self, PoleWithSd};
-use super::sight::{LocalFit, PoleObservation};
+use super::sight::{LocalFit, PoleObservation, UNIT_HZ};
 use super::target::TuneError;
 use super::{history, words};
 use crate::change::ring_s;
@@ -80,6 +80,7 @@ impl Reference {
         let dials = |k: usize| self.unit_of(&takes[k]).map(|u| u.dials.clone()).unwrap_or_default();
         history::back(&mut findings, &(0..takes.len()).map(dials).collect::<Vec<_>>());
         self.add_dials(takes, &states, shared.unwrap_or(true), &mut findings);
+        self.leave_elsewhere(takes, &states, &mut findings);
         let mode = Resonator::of_pole(self.mode.pole);
         let sd = |i: usize| self.mode.covariance[(i, i)].sqrt();
         let before_t60_s = t60(Estimate::new(mode.decay_per_s, sd(0)));
@@ -226,7 +227,7 @@ impl Reference {
     /// One pole: of the mode, moved by the unit or left alone.
     fn one_pole(&self, take: &SettingFacts<'_>, seen: &LocalFit, finding: &mut Finding) {
         let mode_hz = self.mode.pole.im / TAU;
-        let label = take.units.iter().find_map(|u| Some((u.name.as_str(), u.tuned_hz?)));
+        let label = words::label(take.units, mode_hz);
         let meant = label.is_some_and(|(_, hz)| (hz - mode_hz).abs() < ELSEWHERE_HZ);
         if !meant && self.untouched(take, seen) {
             let (reason, advice) = words::untreated(mode_hz, take.units, label);
@@ -236,6 +237,38 @@ impl Reference {
         finding.reason = Some(words::one_pole_reason(take.units.iter().any(|u| !u.powered)));
         let (advice, next) = words::one_pole(self.one_pole_facts(take, seen.known()));
         (finding.advice, finding.next) = (Some(advice), next);
+    }
+
+    /// No step for a unit that works on another mode, or stands far from this one.
+    fn leave_elsewhere(
+        &self,
+        takes: &[SettingFacts<'_>],
+        states: &[Option<&State>],
+        findings: &mut [Finding],
+    ) {
+        let mode_hz = self.mode.pole.im / TAU;
+        for ((take, state), finding) in takes.iter().zip(states).zip(findings).filter(|_| !self.occupied) {
+            let Some(unit_hz) = self.stands_hz(take, *state) else { continue };
+            let Some(advice) = words::elsewhere(unit_hz, mode_hz, &self.others_hz, UNIT_HZ) else { continue };
+            if finding.values.take().is_some() || finding.reason.as_ref().is_some_and(words::looks_for_it) {
+                finding.reason = Some(words::too_far(unit_hz));
+            }
+            (finding.advice, finding.next) = (Some(advice), Next::default());
+        }
+    }
+
+    /// Where the unit stands, hertz: by its label, where that is out of reach of the mode, and so are its poles; else as the fit
+    /// places it, where it shows; else by its label; else where a faint second pole is.
+    fn stands_hz(&self, take: &SettingFacts<'_>, state: Option<&State>) -> Option<f64> {
+        let mode_hz = self.mode.pole.im / TAU;
+        let label_hz = words::label(take.units, mode_hz).map(|(_, hz)| hz);
+        let known = state.filter(|s| s.covariance[(2, 2)].sqrt() / TAU < KNOWN_HZ);
+        let placed = |shows: bool| {
+            let found = known.filter(|s| !shows || s.coupling > SHOWS_SD * s.covariance[(4, 4)].sqrt());
+            found.map(|s| s.unit.omega_per_s / TAU)
+        };
+        let far = label_hz.filter(|hz| (hz - mode_hz).abs() > UNIT_HZ);
+        far.or_else(|| placed(true)).or(label_hz).or_else(|| placed(false))
     }
 
     fn one_pole_facts(&self, take: &SettingFacts<'_>, after: PoleWithSd) -> words::OnePole {

@@ -105,9 +105,42 @@ pub(super) struct OnePole {
     pub by_shift_hz: Option<f64>,
 }
 
+/// The unit labelled nearest a mode, and its label, hertz.
+pub(super) fn label(units: &[Unit], mode_hz: f64) -> Option<(&str, f64)> {
+    let labels = units.iter().filter_map(|u| Some((u.name.as_str(), u.tuned_hz?)));
+    labels.min_by(|a, b| (a.1 - mode_hz).abs().total_cmp(&(b.1 - mode_hz).abs()))
+}
+
 /// The step by a unit's label, if that is more than 1 Hz off the mode.
 pub(super) fn by_label_hz(units: &[Unit], mode_hz: f64) -> Option<f64> {
-    units.iter().find_map(|u| u.tuned_hz).map(|hz| mode_hz - hz).filter(|step| step.abs() > 1.0)
+    label(units, mode_hz).map(|(_, hz)| mode_hz - hz).filter(|step| step.abs() > 1.0)
+}
+
+/// A unit so near the target is meant for it whatever lies beside, hertz: where a label names a mode. Our own choice.
+const MEANT_HZ: f64 = 4.0;
+
+/// What to say instead of how to move a unit that stands at another mode of the baseline or at none near: such a step would
+/// undo what it does there. `reach_hz`: farther from its mode no unit works.
+pub(super) fn elsewhere(unit_hz: f64, mode_hz: f64, others_hz: &[f64], reach_hz: f64) -> Option<Message> {
+    let off_hz = (unit_hz - mode_hz).abs();
+    if off_hz > reach_hz {
+        return Some(say!("absorber.not-meant", hz = number(unit_hz, 1)));
+    }
+    // Beside the target a unit may work on both, and a fit may misplace it between far modes.
+    let theirs = |hz: &&f64| (*hz - unit_hz).abs() < MEANT_HZ && (*hz - mode_hz).abs() > MEANT_HZ;
+    let others = others_hz.iter().filter(theirs).filter(|_| off_hz > MEANT_HZ);
+    let other = others.min_by(|a, b| (*a - unit_hz).abs().total_cmp(&(*b - unit_hz).abs()))?;
+    Some(say!("absorber.works-elsewhere", other = number(*other, 1), hz = number(mode_hz, 1)))
+}
+
+/// Why the take of such a unit tells nothing here.
+pub(super) fn too_far(unit_hz: f64) -> Message {
+    say!("absorber.too-far", hz = number(unit_hz, 1))
+}
+
+/// Whether a reason speaks of a unit that would be looked for at this mode.
+pub(super) fn looks_for_it(reason: &Message) -> bool {
+    ["absorber.one-pole", "absorber.one-pole-off", "absorber.weak"].contains(&reason.key())
 }
 
 /// What to do with one pole.
@@ -211,5 +244,27 @@ mod tests {
         let (reason, advice) = untreated(66.4, &[], None);
         assert!(reason.contains("no absorber shows"), "{reason}");
         assert!(advice.contains("66.4 Hz") && !advice.contains("alve"), "{advice}");
+    }
+
+    /// A unit that works on the mode at 30.5 Hz was to be moved by 90 Hz, or by 8 Hz to the next mode.
+    #[test]
+    fn a_unit_of_another_mode_stays_there() {
+        let others = [30.5, 56.2];
+        let said = |unit: f64, mode: f64| elsewhere(unit, mode, &others, 12.0).map(|m| m.to_string());
+        assert_eq!(
+            said(32.0, 122.4).as_deref(),
+            Some("The unit stands at 32.0 Hz and is not meant for this mode.")
+        );
+        assert_eq!(
+            said(32.4, 40.2).as_deref(),
+            Some("The unit works on the mode at 30.5 Hz; retuning it to 40.2 Hz would give that up.")
+        );
+        // Nearer to the target than to any other, and so near that it is meant for it all the same.
+        assert_eq!(said(36.0, 40.2), None);
+        assert_eq!(said(32.0, 35.0), None);
+        assert_eq!(elsewhere(32.0, 40.2, &[], 12.0), None);
+        // In invented rooms: a mode beside the target, and a unit that the fit places where no mode is.
+        assert_eq!(elsewhere(30.1, 34.5, &[33.7], 12.0), None);
+        assert_eq!(elsewhere(25.9, 34.5, &[33.7], 12.0), None);
     }
 }

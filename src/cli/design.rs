@@ -195,6 +195,11 @@ fn porous(room: &Treated, t60_s: f64) -> Vec<(Layer, f64, f64)> {
         .to_vec()
 }
 
+/// The modes of a plan, which have to be solved for, are listed no further than this or 1.6 times the mode: their number
+/// grows with the frequency's third power, and what lies above loads a unit as a mass, as it does in a box beyond three
+/// times the mode. Our own choice.
+const SOLVED_TO_HZ: f64 = 300.0;
+
 /// The room and the mode: from the command line, or from a session with its measured decay.
 fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
     let up_to_hz = (3.0 * args.mode).max(250.0);
@@ -223,7 +228,10 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
     let known_c = || state.as_ref().map_or(session.room.temperature_c, |state| session.temperature_c(state));
     let temperature_c = args.temperature.unwrap_or_else(known_c);
     let air = match (&args.dims, &session.plan) {
-        (None, Some(plan)) => Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, up_to_hz),
+        (None, Some(plan)) => {
+            let up_to_hz = up_to_hz.min((1.6 * args.mode).max(SOLVED_TO_HZ));
+            Enclosure::upright(&plan.corners_m, plan.height_m, temperature_c, up_to_hz)
+        }
         _ => Enclosure::rectangular(lengths(args, &session)?, temperature_c, up_to_hz),
     };
     let air = air.map_err(Failed::usage)?;

@@ -12,8 +12,8 @@ pub fn show(answer: &Answer) {
     let sd = room.measured.t60_sd_s;
     let doubt = if sd > 0.0 { format!(" ± {:.2}", 1.96 * sd) } else { String::new() };
     screen::heading(&format!(
-        "Mode {} at {:.2} Hz (predicted {:.2} Hz) rings for {:.2}{doubt} s",
-        listed.name, room.measured.frequency_hz, listed.frequency_hz, room.measured.t60_s
+        "The mode at {:.2} Hz ({listed}, predicted at {:.2} Hz) rings for {:.2}{doubt} s",
+        room.measured.frequency_hz, listed.frequency_hz, room.measured.t60_s
     ));
     if let Some(given) = &answer.given {
         unit(answer, given);
@@ -142,7 +142,8 @@ fn proposal_table(answer: &Answer) {
     if !rows.is_empty() {
         screen::table(&header, &rows);
         screen::paragraph(
-            "kg/m²: moving mass of the panel. free: frequency of the unit by itself; in room: installed here, \
+            "kg/m²: moving mass of the panel. free: frequency of the unit by itself, without the air before it; in room: \
+             installed here, \
              the room mode's influence removed. decay: of the unit by itself. right: share of builds that \
              succeed with loss within ±10 % and frequency within ±1 %. drift: change of the air's temperature that \
              makes T60 a tenth longer.",
@@ -180,9 +181,18 @@ fn opening(p: &Proposal, room: &Treated) {
     let [x, y, z] = face.corner_m;
     screen::line(&format!(
         "  Vented: opening {across:.0} mm across, neck {long:.0} mm, the opening in the corner {x:.2}, {y:.2}, {z:.2} m. \
-         The surfaces beside it slow the air there: away from them the same box resonates at about {alone:.1} Hz, and \
-         does little."
+         {}",
+        tunes_to(p.installed_hz, alone, p.plate.frequency_hz())
     ));
+}
+
+/// Which of a vented box's three frequencies is found where: in its corner, elsewhere, and the table's *free*.
+fn tunes_to(corner_hz: f64, elsewhere_hz: f64, free_hz: f64) -> String {
+    format!(
+        "In that corner, whose surfaces slow the air before the opening, it resonates at {corner_hz:.1} Hz (in room); away \
+         from them the same box does at about {elsewhere_hz:.1} Hz, and does little; {free_hz:.1} Hz (free) leaves out the \
+         air before the opening, so nobody can measure it."
+    )
 }
 
 fn kind(build: &Build) -> String {
@@ -279,14 +289,29 @@ fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
             ]
         })
         .collect();
-    screen::table(&["cm", "Pa s/m²", "absorbs", "needs m²"], &rows);
-    let low = room.measured.frequency_hz / layers.first().map_or(1.0, |l| l.0.resistivity_pa_s_m2);
-    if low < Layer::FITTED.0 {
-        screen::paragraph(
-            "At so low a frequency the formula is used outside the range it was fitted to: take the areas as a \
-             rough guide.",
-        );
+    screen::table(&["cm", "Pa s/m²", "α at 0°", "needs m²"], &rows);
+    screen::paragraph(
+        "α at 0°: share of the sound energy that the layer absorbs where it comes straight at it.",
+    );
+    if let Some(caution) = outside_fit(layers.iter().map(|l| l.0), room.measured.frequency_hz) {
+        screen::paragraph(&caution);
     }
+}
+
+/// Which of the layers the formula wasn't fitted to at this frequency; `None` where it was to all.
+fn outside_fit(layers: impl Iterator<Item = Layer> + Clone, hertz: f64) -> Option<String> {
+    let (all, out) = (layers.clone().count(), layers.filter(|layer| !layer.fitted(hertz)));
+    let out: Vec<String> = out.map(|layer| format!("{:.0}", 100.0 * layer.thickness_m)).collect();
+    let which = match out.len() {
+        0 => return None,
+        n if n == all => "all of these layers".to_owned(),
+        _ => format!("{} cm", out.join(", ")),
+    };
+    Some(format!(
+        "Of {which} the formula is used outside the range it was fitted to (frequency over flow resistivity under \
+         {} m³/kg): take the area as a rough guide.",
+        Layer::FITTED.0
+    ))
 }
 
 fn bands(answer: &Answer) {
@@ -371,4 +396,33 @@ fn csv_given(word: &str, given: &GivenAnswer, (plate, outcome): (&Plate, &Outcom
         outcome.ring_s,
         cell(chance)
     );
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// "free 43.49" stood over "away from them the same box resonates at about 35.1 Hz" without a word on which is where.
+    #[test]
+    fn a_vented_box_says_which_frequency_is_where() {
+        let said = tunes_to(30.6, 35.1, 43.49);
+        for part in
+            ["In that corner", "30.6 Hz (in room)", "away from them", "about 35.1 Hz", "43.5 Hz (free)"]
+        {
+            assert!(said.contains(part), "{said}");
+        }
+    }
+
+    /// Miki's fit begins at f/σ = 0.01: at 132.9 Hz that leaves out 20 000 Pa s/m² and no thinner wool, at 30 Hz all but
+    /// the thinnest. (The first layer spoke for all of them.)
+    #[test]
+    fn only_the_layers_outside_the_fit_are_named() {
+        let layer = |(thickness_m, resistivity_pa_s_m2)| Layer { thickness_m, resistivity_pa_s_m2 };
+        let layers = [(0.1, 20_000.0), (0.2, 10_000.0), (0.4, 5_000.0), (0.8, 2_000.0)].map(layer);
+        let said = |hertz: f64| outside_fit(layers.into_iter(), hertz);
+        assert!(said(132.9).is_some_and(|s| s.starts_with("Of 10 cm the formula")), "{:?}", said(132.9));
+        assert!(said(30.0).is_some_and(|s| s.starts_with("Of 10, 20, 40 cm the formula")));
+        assert!(said(15.0).is_some_and(|s| s.starts_with("Of all of these layers the formula")));
+        assert_eq!(said(250.0), None);
+    }
 }

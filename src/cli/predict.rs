@@ -185,14 +185,35 @@ fn show_plan(plan: &MeasurementPlan) {
     screen::paragraph(&format!(
         "Microphones there, {off_cm:.0} cm off each surface, and at your seats: six places or more."
     ));
-    screen::paragraph(&match plan.loudspeaker_m {
-        Some([x, y, z]) => format!(
-            "Loudspeaker in the corner ({x:.2}, {y:.2}, {z:.2}) m, as near to both walls as it goes: it drives every mode \
-             there, and no microphone stands there."
+    screen::paragraph(&loudspeaker(plan));
+}
+
+/// Under this share of the room's largest pressure the mode that the loudspeaker drives least is named. Our own choice.
+const WELL_DRIVEN: f64 = 0.3;
+
+/// Where the loudspeaker goes, and what it drives from there.
+fn loudspeaker(plan: &MeasurementPlan) -> String {
+    let Some([x, y, z]) = plan.loudspeaker_m else {
+        return "Loudspeaker in a floor corner: each holds a microphone here, so leave one out.".to_owned();
+    };
+    let drives = match &plan.driven_least {
+        Some((mode, share)) if *share < WELL_DRIVEN => format!(
+            "of the modes listed it drives the one at {:.1} Hz ({mode}) least, at {:.0} % of the room's largest pressure",
+            mode.frequency_hz,
+            100.0 * share
         ),
-        None => "Loudspeaker in a floor corner, where it drives every mode: each holds a microphone here, so leave one out."
-            .to_owned(),
-    });
+        Some((_, share)) if *share < 0.995 => {
+            format!(
+                "it drives every mode there at {:.0} % of the room's largest pressure or more",
+                100.0 * share
+            )
+        }
+        _ => "it drives every mode there at 100 % of the room's largest pressure".to_owned(),
+    };
+    format!(
+        "Loudspeaker in the corner ({x:.2}, {y:.2}, {z:.2}) m, as near to both walls as it goes: {drives}; no microphone \
+         stands there."
+    )
 }
 
 fn csv(room: &Prediction) {

@@ -58,8 +58,8 @@ fn show(
 ) {
     let listed = &air.modes[mode];
     screen::heading(&format!(
-        "Where the mode {} at {:.1} Hz is weakest, within {reach:.2} m",
-        listed.name, listed.frequency_hz
+        "Where the mode at {:.1} Hz ({listed}) is weakest, within {reach:.2} m",
+        listed.frequency_hz
     ));
     let rows: Vec<Vec<String>> = placed
         .iter()

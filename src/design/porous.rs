@@ -13,7 +13,7 @@ pub struct Layer {
 }
 
 impl Layer {
-    /// Below this f/σ the formulas leave the range that they were fitted to (0.01 to 1), m³/kg; they stay
+    /// Beyond these f/σ the formulas leave the range that they were fitted to, m³/kg; they stay
     /// physical there, which is why Miki changed them, but nothing more is promised.
     pub const FITTED: (f64, f64) = (0.01, 1.0);
 
@@ -33,6 +33,13 @@ impl Layer {
         let (impedance, wave) = self.medium(hertz);
         let through = wave * TAU * hertz / sound_speed_m_s * self.thickness_m;
         Complex64::new(0.0, 1.0) * through.tan() / impedance
+    }
+
+    /// Whether the formulas were fitted to such a layer at this frequency.
+    #[must_use]
+    pub fn fitted(&self, hertz: f64) -> bool {
+        let x = hertz / self.resistivity_pa_s_m2;
+        (Self::FITTED.0..=Self::FITTED.1).contains(&x)
     }
 
     /// Absorption coefficient at normal incidence, 1 − |(1 − β)/(1 + β)|².

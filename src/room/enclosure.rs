@@ -80,7 +80,7 @@ impl Standing {
 }
 
 impl fmt::Display for Standing {
-    /// `plan 3`, `height 1`, `plan 3 height 1`.
+    /// `horizontal mode 3`, `height 1`, `horizontal mode 3 with height 1`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match (self.plan, self.height) {
             (0, height) => write!(f, "height {height}"),
@@ -91,7 +91,7 @@ impl fmt::Display for Standing {
 }
 
 impl fmt::Display for AirMode {
-    /// In short: `1 0 2`, or `plan 3 height 1`.
+    /// In short: `1 0 2`, or `horizontal mode 3 with height 1`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.standing {
             Some(standing) => standing.fmt(f),

@@ -3,8 +3,8 @@
 //! On a triangle with area coordinates L1, L2, L3 the corner functions are L(2L − 1) and those of the edge
 //! middles 4 L L′ (Zienkiewicz, *The Finite Element Method*).
 
+use super::lowest::Rows;
 use super::mesh::Mesh;
-use nalgebra::DMatrix;
 
 /// Three points and equal weights that integrate quadratic functions over a triangle exactly.
 const THREE: [[f64; 3]; 3] =
@@ -47,9 +47,8 @@ impl Elements {
     }
 
     /// Stiffness ∫∇φ·∇φ′ and mass ∫φφ′.
-    pub fn matrices(&self) -> (DMatrix<f64>, DMatrix<f64>) {
-        let mut stiffness = DMatrix::zeros(self.count, self.count);
-        let mut mass = DMatrix::zeros(self.count, self.count);
+    pub fn matrices(&self) -> (Rows, Rows) {
+        let (mut stiffness, mut mass) = (Rows::zeros(self.count), Rows::zeros(self.count));
         for (t, nodes) in self.nodes.iter().enumerate() {
             let (gradients, area) = self.gradients(t);
             for at in THREE {
@@ -57,13 +56,13 @@ impl Elements {
                 for i in 0..6 {
                     for j in 0..6 {
                         let dot = slopes[i][0] * slopes[j][0] + slopes[i][1] * slopes[j][1];
-                        stiffness[(nodes[i], nodes[j])] += area / 3.0 * dot;
+                        stiffness.add(nodes[i], nodes[j], area / 3.0 * dot);
                     }
                 }
             }
             for i in 0..6 {
                 for j in 0..6 {
-                    mass[(nodes[i], nodes[j])] += area / 180.0 * MASS[i][j];
+                    mass.add(nodes[i], nodes[j], area / 180.0 * MASS[i][j]);
                 }
             }
         }
