@@ -175,4 +175,12 @@ mod tests {
     fn of_one_bin_all_is_kept() {
         assert!((trimmed(&[2.0], 0.0, 20.0) - 2.0).abs() < 1e-12);
     }
+
+    /// A straight line over the logarithm of frequency, level under 10 Hz.
+    #[test]
+    fn the_trend_is_a_power_of_frequency() {
+        let trend = Trend { offset: 1.0, slope: -2.0 };
+        assert!((trend.at(100.0) - (1.0 - 2.0 * 100.0_f64.ln())).abs() < 1e-12);
+        assert!((trend.at(3.0) - (1.0 - 2.0 * 10.0_f64.ln())).abs() < 1e-12);
+    }
 }
