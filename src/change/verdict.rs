@@ -328,4 +328,17 @@ mod tests {
         assert!(need.after && !need.both);
         assert!((need.factor - 2.5).abs() < 1e-9, "{}", need.factor);
     }
+
+    /// A steady decay with a level that is known to 0.4 dB and didn't move: its interval passes the margin of 1 dB, and that
+    /// is all there is to say.
+    #[test]
+    fn a_level_that_did_not_move_is_not_one_of_many() {
+        let level = |log, sd| {
+            let level = Ok(LevelChange { log, sd, spread: None, places: 6 });
+            verdict(&VerdictInput { level, ringing_significant: false, ..case(0.0, 0.01, 0.01) }).1
+        };
+        assert_eq!(level(0.06, 0.05), Why::WideLevel);
+        assert_eq!(level(0.20, 0.05), Why::LevelAmongMany);
+        assert_eq!(level(0.0, 0.01), Why::WithinMargins);
+    }
 }
