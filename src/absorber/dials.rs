@@ -284,4 +284,18 @@ mod tests {
             (at(40.0, 14.0) + at(40.05, 14.0) + at(39.95, 14.0) + at(40.0, more) + at(40.0, less)) / 5.0;
         assert!((effects.t60_s(mode(), &[2.0]) / mean - 1.0).abs() < 1e-6);
     }
+
+    /// Coupling and damping that rise together towards the low end make T60 fall as far as the search may go: three quarters
+    /// of the range beyond it.
+    #[test]
+    fn a_dial_goes_three_quarters_of_its_range_further() {
+        let line = |value: f64, slope: f64| DVector::from_vec(vec![value, slope]);
+        let effects = Effects {
+            names: vec!["power".to_owned()],
+            ranges: vec![(1.0, 3.0)],
+            lines: [line(TAU * 40.0, 0.0), line(20.0_f64.ln(), -0.5), line(30.0_f64.ln(), -0.5)],
+        };
+        let (_, found) = effects.search(mode(), vec![2.0]).unwrap();
+        assert!((found[0] + 0.5).abs() < 1e-9, "{found:?}");
+    }
 }
