@@ -312,4 +312,16 @@ mod tests {
         assert_eq!(advice.next.frequency_change_hz, Some(0.0));
         assert_eq!(advice.next.damping_factor, Some(1.0));
     }
+
+    /// The step is from the unit to the mode: what one of both is uncertain by counts as much as the other's.
+    #[test]
+    fn an_uncertain_mode_costs_as_much_as_an_uncertain_unit() {
+        let with = |mode_hz: f64, unit_hz: f64| {
+            let mut state = state(-0.4, 0.9, unit_hz);
+            state.covariance[(0, 0)] = (TAU * mode_hz).powi(2);
+            expected(&state, 0.4, 13.0).unwrap()
+        };
+        assert!((with(0.3, 0.02) / with(0.02, 0.3) - 1.0).abs() < 1e-9);
+        assert!(with(0.3, 0.02) > 1.05 * with(0.02, 0.02));
+    }
 }

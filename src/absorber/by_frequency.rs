@@ -191,4 +191,12 @@ mod tests {
         println!("a setting is named in {named} of 60 walks, at worst {worst:.2} Hz off");
         assert!(named >= 30, "only {named} named");
     }
+
+    /// 30.0, 33.4 and 34.4 Hz at 100, 115 and 135 mm: 32.0 Hz lies between the first two, at 108.8 mm.
+    #[test]
+    fn a_rising_dial_is_read_off_its_neighbours_too() {
+        let dials = dial(&[100.0, 115.0, 135.0]);
+        let takes = takes(&dials, &[30.0, 33.4, 34.4], 0.03);
+        assert_eq!(setting(&takes, "depth", 32.0), ByFrequency::At(108.8));
+    }
 }

@@ -250,4 +250,52 @@ mod tests {
         assert!(t60(found) < 1.25 * least, "{found}: {} {least}", t60(found));
         assert!(next(mode(), &takes[..1], &dials[0], false, None).is_none());
     }
+
+    /// One coupling for all is the geometric mean: of 8.0 and 12.5 1/s it is 10.
+    #[test]
+    fn a_shared_coupling_is_the_mean_of_the_takes() {
+        let dials: Vec<Vec<(String, f64)>> =
+            [1.0, 3.0].iter().map(|x| vec![("power".to_owned(), *x)]).collect();
+        let unit = Resonator { omega_per_s: TAU * 40.0, decay_per_s: 6.0 };
+        let takes: Vec<Setting<'_>> = dials
+            .iter()
+            .zip([8.0, 12.5])
+            .map(|(dials, g_per_s)| Setting { dials, unit, g_per_s, sds: [0.05, 0.1, 0.1] })
+            .collect();
+        let effects = Effects::of(&takes, true).unwrap();
+        assert!((effects.at(2, &[1.0]).exp() - 10.0).abs() < 1e-9);
+        assert!((effects.at(2, &[3.0]).exp() - 10.0).abs() < 1e-9);
+    }
+
+    /// T60 at a setting: the mean over it and 0.05 Hz, or a factor e^0.05 of damping, to either side.
+    #[test]
+    fn a_setting_is_judged_with_its_surroundings() {
+        let line = |value: f64| DVector::from_vec(vec![value, 0.0]);
+        let effects = Effects {
+            names: vec!["power".to_owned()],
+            ranges: vec![(1.0, 3.0)],
+            lines: [line(TAU * 40.0), line(14.0_f64.ln()), line(10.0_f64.ln())],
+        };
+        let at = |hz: f64, decay_per_s: f64| {
+            slower_t60_s(mode(), Resonator { omega_per_s: TAU * hz, decay_per_s }, 100.0).unwrap()
+        };
+        let (more, less) = (14.0 * 0.05_f64.exp(), 14.0 * (-0.05_f64).exp());
+        let mean =
+            (at(40.0, 14.0) + at(40.05, 14.0) + at(39.95, 14.0) + at(40.0, more) + at(40.0, less)) / 5.0;
+        assert!((effects.t60_s(mode(), &[2.0]) / mean - 1.0).abs() < 1e-6);
+    }
+
+    /// Coupling and damping that rise together towards the low end make T60 fall as far as the search may go: three quarters
+    /// of the range beyond it.
+    #[test]
+    fn a_dial_goes_three_quarters_of_its_range_further() {
+        let line = |value: f64, slope: f64| DVector::from_vec(vec![value, slope]);
+        let effects = Effects {
+            names: vec!["power".to_owned()],
+            ranges: vec![(1.0, 3.0)],
+            lines: [line(TAU * 40.0, 0.0), line(20.0_f64.ln(), -0.5), line(30.0_f64.ln(), -0.5)],
+        };
+        let (_, found) = effects.search(mode(), vec![2.0]).unwrap();
+        assert!((found[0] + 0.5).abs() < 1e-9, "{found:?}");
+    }
 }

@@ -132,4 +132,12 @@ mod tests {
         assert_eq!(takes[1].next.dials, dial(3.0));
         assert_eq!(takes[1].next.damping_factor, None);
     }
+
+    /// 1.05 ± 0.01 s is longer than 1.00 ± 0.01 s, whole intervals apart though by less than a tenth; 1.01 s is not.
+    #[test]
+    fn whole_intervals_apart_are_longer() {
+        assert!(longer(&take("one", 1.05), &take("other", 1.0)));
+        assert!(!longer(&take("one", 1.01), &take("other", 1.0)));
+        assert!(!longer(&take("one", 1.0), &take("other", 1.05)));
+    }
 }

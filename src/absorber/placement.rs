@@ -217,4 +217,32 @@ mod tests {
         assert_eq!(units_for(own, 6.0, best_t60_s(own, 12.0) * 1.0001), Some(4));
         assert_eq!(units_for(own, 6.0, 100.0), None);
     }
+
+    /// δ = 4 1/s beside a unit of δ = 8 1/s and g = 4 1/s: on its frequency 16/4 · 4/16 = 1 more, 3 rad/s off 16/4 · 4/25.
+    #[test]
+    fn a_neighbour_gains_by_first_order() {
+        let own = Resonator { omega_per_s: 250.0, decay_per_s: 4.0 };
+        let on = |omega_per_s: f64| {
+            factor(&RoomMode { listed: 0, own }, Resonator { omega_per_s, decay_per_s: 8.0 }, 4.0)
+        };
+        assert_relative_eq!(on(250.0), 4.0 / 5.0, max_relative = 1e-12);
+        assert_relative_eq!(on(253.0), 4.0 / 4.64, max_relative = 1e-12);
+    }
+
+    /// In a corner all shapes are one: modes of one axis couple alike, one of two axes √2 times as much, as its mean square
+    /// is half of theirs.
+    #[test]
+    fn coupling_to_another_mode_goes_by_scaled_shapes() {
+        let air = Enclosure::rectangular(ROOM, 20.0, 160.0).unwrap();
+        let own = Resonator { omega_per_s: 250.0, decay_per_s: 4.0 };
+        let of = |listed: usize| RoomMode { listed, own };
+        let target = of(0);
+        for listed in 0..4 {
+            let ratio = (air.modes[0].mean_square / air.modes[listed].mean_square).sqrt();
+            let found = coupling(&air, target, &of(listed), 9.0, [0.0; 3]);
+            assert_relative_eq!(found, 9.0 * ratio, max_relative = 1e-9);
+        }
+        let half = coupling(&air, target, &target, 9.0, [ROOM[0] / 3.0, 0.0, 0.0]);
+        assert_relative_eq!(half, 4.5, max_relative = 1e-9);
+    }
 }

@@ -133,3 +133,30 @@ impl Reference {
         SettingFit { observation, joint }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flag::Flags;
+
+    /// A mode of the target's group lies within 8 Hz, decays no faster than 20 1/s, and that is known to a tenth.
+    #[test]
+    fn who_belongs_to_the_target_s_group() {
+        let near = |off_hz: f64, decay_per_s: f64, share: f64, kind: Kind| {
+            let mode = Mode {
+                kind,
+                omega_per_s: TAU * (40.0 + off_hz),
+                decay_per_s,
+                omega_sd_per_s: 0.1,
+                decay_sd_per_s: share * decay_per_s,
+                amplitudes: Vec::new(),
+                flags: Flags::default(),
+            };
+            is_near(&mode, Complex64::new(-4.0, TAU * 40.0))
+        };
+        assert!(near(7.0, 15.0, 0.05, Kind::Mode) && near(-7.0, 15.0, 0.05, Kind::Mode));
+        assert!(!near(9.0, 15.0, 0.05, Kind::Mode) && !near(-9.0, 15.0, 0.05, Kind::Mode));
+        assert!(!near(7.0, 25.0, 0.05, Kind::Mode) && !near(7.0, 15.0, 0.15, Kind::Mode));
+        assert!(!near(7.0, 15.0, 0.05, Kind::Unsure));
+    }
+}

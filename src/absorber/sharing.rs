@@ -33,3 +33,32 @@ pub(super) fn chance(square: f64, freedom: usize) -> f64 {
     use statrs::distribution::{ChiSquared, ContinuousCDF};
     ChiSquared::new(freedom as f64).map_or(1.0, |d| d.sf(square.max(0.0)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One unit at one place, powered alike, is one group; of another name, elsewhere or switched off it is another.
+    #[test]
+    fn takes_share_where_nothing_about_the_unit_differs() {
+        let unit = |name: &str, x: f64, powered: bool| {
+            [Unit {
+                name: name.to_owned(),
+                at_m: Some([x, 0.0, 0.0]),
+                powered,
+                tuned_hz: None,
+                dials: Vec::new(),
+                note: None,
+            }]
+        };
+        let units = [
+            unit("a", 1.0, true),
+            unit("b", 1.0, true),
+            unit("a", 2.0, true),
+            unit("a", 1.0, false),
+            unit("a", 1.0, true),
+        ];
+        let units: Vec<&[Unit]> = units.iter().map(|u| &u[..]).chain([&[][..]]).collect();
+        assert_eq!(groups(&units), [0, 1, 2, 3, 0, 4]);
+    }
+}

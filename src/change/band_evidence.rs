@@ -250,4 +250,12 @@ mod tests {
         let evidence = told([1.0; 4], [None; 4]).unwrap();
         assert!(evidence.sd > 0.0 && evidence.p_value() > 0.99);
     }
+
+    /// Who may choose the steadier of two readings finds a change by chance twice as often (Bonferroni).
+    #[test]
+    fn a_choice_of_two_doubles_the_chance() {
+        let one = Evidence::of_t(3.0, 6);
+        let two = Evidence { choices: 2.0, ..one };
+        assert_relative_eq!(two.p_value(), 2.0 * one.p_value(), max_relative = 1e-12);
+    }
 }

@@ -237,4 +237,15 @@ mod tests {
         assert!(!of(Verdict::Unchanged, 0.6, None) && of(Verdict::Unchanged, 0.2, None));
         assert!(of(Verdict::Shorter, 0.2, Some(Flag::MergedPair)));
     }
+
+    /// The same files in both states decide nothing, whatever was read from them.
+    #[test]
+    fn copies_take_every_verdict_back() {
+        let mut changes = [Verdict::Shorter, Verdict::Unchanged].map(ModeChange::sample);
+        Doubts { copied: true, ..Doubts::default() }.apply(&mut changes);
+        for change in &changes {
+            assert_eq!(change.verdict, Verdict::Unsure);
+            assert!(change.flags.has(Flag::IdenticalFiles));
+        }
+    }
 }

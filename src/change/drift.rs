@@ -134,3 +134,50 @@ fn ratios(old: &[Resonance], new: &[Resonance]) -> Vec<(f64, f64)> {
     }
     ratios
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flag::Flags;
+    use rustfft::num_complex::Complex64;
+    use std::f64::consts::TAU;
+
+    fn resonance(hz: f64, decay_per_s: f64) -> Resonance {
+        Resonance {
+            index: 0,
+            pole: Complex64::new(-decay_per_s, TAU * hz),
+            omega_sd: 0.01,
+            decay_sd: 0.05,
+            kind: Kind::Mode,
+            overlapping: false,
+            remarks: Flags::default(),
+            residues: Vec::new(),
+        }
+    }
+
+    fn times(modes: &[(f64, f64)], frequency: f64, decay: f64) -> Vec<Resonance> {
+        modes.iter().map(|(hz, decay_per_s)| resonance(frequency * hz, decay * decay_per_s)).collect()
+    }
+
+    const MODES: [(f64, f64); 5] = [(30.0, 3.0), (41.0, 4.0), (53.0, 5.0), (67.0, 4.0), (82.0, 6.0)];
+
+    /// A file at 44.1 kHz that is read as 48 kHz has all frequencies and decays higher by that factor.
+    #[test]
+    fn a_wrong_label_stretches_frequencies_and_decays_alike() {
+        let old = times(&MODES, 1.0, 1.0);
+        let factor = 48.0 / 44.1;
+        let found = rate_factor(&old, &times(&MODES, factor, factor), 1.0).map(|rate| rate.rates_hz());
+        assert_eq!(found, Some((44_100.0, 48_000.0)));
+        assert_eq!(rate_factor(&old, &old, 1.0), None);
+    }
+
+    /// Where two factors fit as well, a tenth of a per cent and one: the nearer to none, as the weather makes it.
+    #[test]
+    fn of_two_factors_the_nearer_to_one_is_taken() {
+        let old = times(&MODES, 1.0, 1.0);
+        let mut new = times(&MODES, 1.001, 1.0);
+        new.extend(times(&MODES, 0.99, 1.0));
+        let found = drift(&old, &new).unwrap();
+        assert!((found.value - 1.001_f64.ln()).abs() < 1e-9, "{found:?}");
+    }
+}

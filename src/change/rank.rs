@@ -219,3 +219,50 @@ impl Window {
         self.freedom + self.expected - 2.33 * spread > self.limit()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Pulses of 1 at 5 ms, 2 at 100 ms and 4 at 950 ms, where the fade over the last tenth of a second is half way, have
+    /// the spectrum e^{−0.005 iω} + 2 e^{−0.1 iω} + 2 e^{−0.95 iω}: at 40 Hz e^{−0.4 iπ} + 4. The file ran at twice the rate.
+    #[test]
+    fn the_spectrum_of_pulses_is_their_sum_from_the_origin_on() {
+        let mut low = LowEnd {
+            samples: vec![0.0; 2000],
+            rate_hz: 1000.0,
+            file_rate_hz: 2000.0,
+            onset_s: 0.2,
+            emission_s: None,
+        };
+        let noise = Noise::of(&low).unwrap();
+        for (at, height) in [(205, 1.0), (300, 2.0), (1150, 4.0)] {
+            low.samples[at] = height;
+        }
+        let place = PathRows {
+            low: [&low, &low],
+            origin_s: [0.2; 2],
+            noise: [&noise, &noise],
+            rates_hz: [2000.0; 2],
+            index: 0,
+        };
+        let (found, _) = place.spectrum(0, 2.0 * PI * 40.0, 1.0);
+        let expected = 2.0 * (Complex64::cis(-0.4 * PI) + 4.0);
+        assert!((found - expected).norm() < 1e-6, "{found} {expected}");
+    }
+
+    /// Of χ² with ten degrees the limit is 10 + 3.1 √(20 + 0.6²) = 24.0. An excess of 60 lies above
+    /// 70 − 2.33 √(20 + 240) = 32.4 in 99 of 100 cases, one of 40 above 50 − 2.33 √(20 + 160) = 18.7.
+    #[test]
+    fn a_room_that_would_not_show_is_no_ground_for_a_filter() {
+        let of = |expected| Window { found: 0.0, expected, freedom: 10.0 };
+        assert!(of(60.0).would_reject() && !of(40.0).would_reject());
+    }
+
+    /// Excess over the spread of χ², √20 for ten degrees.
+    #[test]
+    fn the_promise_of_a_window_is_its_excess_in_spreads() {
+        let window = Window { found: 0.0, expected: 60.0, freedom: 10.0 };
+        assert!((window.promise() - 60.0 / 20.0_f64.sqrt()).abs() < 1e-12);
+    }
+}

@@ -155,4 +155,22 @@ mod tests {
             assert!(text.contains("same_chain = true") && !text.contains("add two"), "{text}");
         }
     }
+
+    /// The ringing before is told with the ringing after, and by itself where nothing is left.
+    #[test]
+    fn the_ringing_is_told_in_seconds() {
+        let mut numbers = Numbers {
+            before_hz: 34.5,
+            before_s: 1.38,
+            after_s: Some(1.08),
+            ratio: Some(Ratio::from_log(0.78_f64.ln(), 0.02)),
+            level: None,
+            split: false,
+            overlapping: false,
+        };
+        let text = rings(&numbers);
+        assert!(text.contains("1.38") && text.contains("1.08"), "{text}");
+        (numbers.after_s, numbers.ratio) = (None, None);
+        assert!(rings(&numbers).contains("1.38"), "{}", rings(&numbers));
+    }
 }

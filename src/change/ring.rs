@@ -87,7 +87,10 @@ pub(super) fn ring_of(poles: &[Resonance]) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::view::ScaledResidue;
     use super::*;
+    use crate::flag::Flags;
+    use crate::modes::Kind;
     use approx::assert_relative_eq;
 
     #[test]
@@ -127,5 +130,32 @@ mod tests {
         let found = ring_s(&poles, &[vec![Complex64::new(1.0, 0.0), Complex64::new(0.01, 0.0)]]).unwrap();
         // 0.01 e^{−2t} = 0.001 × the start, which is between 0.99 and 1.01.
         assert!((found - 10f64.ln() / 2.0).abs() < 0.01, "{found}");
+    }
+
+    fn resonance(pole: Complex64, decay_sd: f64) -> Resonance {
+        Resonance {
+            index: 0,
+            pole,
+            omega_sd: 0.0,
+            decay_sd,
+            kind: Kind::Mode,
+            overlapping: false,
+            remarks: Flags::default(),
+            residues: vec![Some(ScaledResidue { value: Complex64::new(1.0, 2.0), variance: 0.0 })],
+        }
+    }
+
+    /// One pole rings for its T60: δ = 4.0 ± 0.4 1/s moves the logarithm by ½ ln(4.4/3.6) = 0.1003.
+    #[test]
+    fn one_pole_s_ringing_is_as_well_known_as_its_decay() {
+        let found = ring_log_sd(&[resonance(Complex64::new(-4.0, 250.0), 0.4)]).unwrap();
+        assert_relative_eq!(found, 0.5 * (4.4_f64 / 3.6).ln(), epsilon = 0.0, max_relative = 1e-9);
+    }
+
+    #[test]
+    fn what_is_known_exactly_rings_without_spread() {
+        let poles =
+            [Complex64::new(-4.0, 250.0), Complex64::new(-5.0, 260.0)].map(|pole| resonance(pole, 0.0));
+        assert_eq!(ring_log_sd(&poles), Some(0.0));
     }
 }

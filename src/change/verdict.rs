@@ -318,4 +318,27 @@ mod tests {
         assert_eq!(with(Cause::Undetermined, 2, true).0, Verdict::Unsure);
         assert_eq!(with(Cause::Filter, 6, true).0, Verdict::Chain);
     }
+
+    /// A change of 0.35 wants a decay known to 0.10 (3.5 sd). With 0.06 before, √(0.10² − 0.06²) = 0.08 is left for the
+    /// state after, which is known to 0.20.
+    #[test]
+    fn the_wider_state_comes_down_to_what_the_other_leaves() {
+        let case = VerdictInput { decay_sd: (0.06, 0.20), ..case(0.35, 0.21, 0.20) };
+        let need = need(&case, LogChange { log: 0.35, sd: 0.21 }, &ChangeSettings::default());
+        assert!(need.after && !need.both);
+        assert!((need.factor - 2.5).abs() < 1e-9, "{}", need.factor);
+    }
+
+    /// A steady decay with a level that is known to 0.4 dB and didn't move: its interval passes the margin of 1 dB, and that
+    /// is all there is to say.
+    #[test]
+    fn a_level_that_did_not_move_is_not_one_of_many() {
+        let level = |log, sd| {
+            let level = Ok(LevelChange { log, sd, spread: None, places: 6 });
+            verdict(&VerdictInput { level, ringing_significant: false, ..case(0.0, 0.01, 0.01) }).1
+        };
+        assert_eq!(level(0.06, 0.05), Why::WideLevel);
+        assert_eq!(level(0.20, 0.05), Why::LevelAmongMany);
+        assert_eq!(level(0.0, 0.01), Why::WithinMargins);
+    }
 }

@@ -27,6 +27,11 @@ mod tests {
         let mean = thirds.iter().filter_map(|band| band.1).sum::<f64>() / 6.0;
         assert!((middle_t20_s(thirds).expect("six bands") - mean).abs() < 1e-12);
         assert_eq!(middle_t20_s([(501.19, Some(0.4))]), None);
+        assert_eq!(
+            middle_t20_s([(501.19, Some(0.4)), (630.96, Some(0.6))]),
+            None,
+            "two thirds of one octave"
+        );
         let mut short = thirds;
         short[5].1 = None;
         assert_eq!(middle_t20_s(short), None, "five of six are another mean");

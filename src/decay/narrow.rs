@@ -185,3 +185,25 @@ impl Sum {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A tone of 60 Hz and a T60 of 1 s without noise: all is still to come at the direct sound, and it falls by 60 dB/s.
+    #[test]
+    fn the_curve_of_a_tone_starts_at_one_and_falls_as_it_does() {
+        let tone = |n: i32| {
+            let t = f64::from(n) / 1000.0;
+            ((std::f64::consts::TAU * 60.0 * t).sin() * (-6.907_755 * t).exp()) as f32
+        };
+        let samples: Vec<f32> = (0..2000).map(tone).collect();
+        let silence = vec![0.0; 2000];
+        let record = |samples| NarrowRecord { samples, rate_hz: 1000.0, onset_s: 0.0 };
+        let curve = narrow_curve(&[record(&samples)], &[record(&silence)], (50.0, 70.0), 100).unwrap();
+        assert!((curve.energy[0] - 1.0).abs() < 1e-12, "{}", curve.energy[0]);
+        let last = curve.energy.len() - 1;
+        let fall_per_s = curve.energy[last].ln() / curve.time_s[last];
+        assert!((fall_per_s / -13.815_51 - 1.0).abs() < 0.05, "{fall_per_s}");
+    }
+}

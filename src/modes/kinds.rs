@@ -137,4 +137,13 @@ mod tests {
         assert!(long(11.0, 0.001));
         assert!(!long(3.0, 0.1));
     }
+
+    /// At 100 Hz in a record of 2 s the reach is 0.2 Hz of the mains' own and 0.05 Hz of the record's; 3 sd more where the
+    /// frequency isn't known.
+    #[test]
+    fn mains_reach_as_far_as_they_and_the_record_are_uncertain() {
+        let near = |hz: f64, sd_hz: f64| near_mains(&Pole::new(hz, 9.0), std::f64::consts::TAU * sd_hz, 2.0);
+        assert!(near(100.24, 0.0) && !near(100.26, 0.0));
+        assert!(near(100.53, 0.1) && !near(100.56, 0.1));
+    }
 }

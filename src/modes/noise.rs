@@ -197,3 +197,17 @@ pub(crate) fn residual_slope(problem: &Problem, fit: &Projection) -> f64 {
     }
     b.clamp(-8.0, 8.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Between 1 and 2 Hz the logarithm runs straight; beyond the last it stays, and before the first.
+    #[test]
+    fn the_density_runs_straight_between_its_points() {
+        let noise = NoiseSpectrum { log_density: vec![0.0, 2.0, 6.0], slope: 0.0 };
+        for (hz, log) in [(0.5, 1.0), (1.25, 3.0), (9.0, 6.0)] {
+            assert!((noise.log_at(2.0 * PI * hz) - log).abs() < 1e-12, "{hz}");
+        }
+    }
+}

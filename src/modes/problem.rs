@@ -210,3 +210,36 @@ impl Problem {
         self.groups.iter().map(|g| g.bins.seconds()).fold(0.0, f64::max)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Three times the amplitude that makes up the response, 4 times the noise, of a pole of δ = 5 1/s: 1/(3 · 5 · 4). A
+    /// record of 2 s tells no decay under 1/2 from another, a response under the noise is the noise, and above the highest
+    /// frequency the last holds.
+    #[test]
+    fn the_prior_draws_by_its_formula() {
+        let prior = Prior { omegas: vec![100.0, 200.0, 300.0], response_over_noise: vec![0.5, 4.0, 10.0] };
+        let weight =
+            |omega_per_s: f64, decay_per_s: f64| prior.weight(&Pole { omega_per_s, decay_per_s }, 2.0);
+        for (found, width) in [
+            (weight(150.0, 5.0), 3.0 * 5.0 * 4.0),
+            (weight(150.0, 0.01), 3.0 * 0.5 * 4.0),
+            (weight(50.0, 5.0), 3.0 * 5.0 * 1.0),
+            (weight(400.0, 5.0), 3.0 * 5.0 * 10.0),
+        ] {
+            assert!((found * width - 1.0).abs() < 1e-12, "{found} {width}");
+        }
+    }
+
+    /// As many terms as bins explain anything.
+    #[test]
+    fn terms_that_take_all_numbers_are_refused() {
+        let bins = Bins::new(2000.0, 2000, 40, 43);
+        let count = bins.len();
+        let group = Group::new(bins, Tall::zeros(2 * count, 1), vec![0]);
+        assert!(group.beside(ResidualTerms::of_degree_below(count - 1)).is_some());
+        assert!(group.beside(ResidualTerms::of_degree_below(count)).is_none());
+    }
+}

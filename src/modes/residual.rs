@@ -157,3 +157,30 @@ fn trimmed(whitened: &[f64], bin: f64, step_hz: f64) -> f64 {
     let whole = if q > 0.0 { (1.0 - q * (1.0 - q.ln())) / (1.0 - q) } else { 1.0 };
     near.iter().take(kept).sum::<f64>() / kept.max(1) as f64 / whole
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Six bins to both sides of bin 10 hold 4 to 16; the lowest ten of these thirteen have the mean 8.5, which for
+    /// exponential powers is 0.5601 of the whole (q = 3/13).
+    #[test]
+    fn the_lowest_three_quarters_stand_for_the_whole() {
+        let powers: Vec<f64> = (0..40).map(f64::from).collect();
+        let found = trimmed(&powers, 10.0, 2.5);
+        assert!((found - 8.5 / 0.560_1).abs() < 2e-3, "{found}");
+    }
+
+    #[test]
+    fn of_one_bin_all_is_kept() {
+        assert!((trimmed(&[2.0], 0.0, 20.0) - 2.0).abs() < 1e-12);
+    }
+
+    /// A straight line over the logarithm of frequency, level under 10 Hz.
+    #[test]
+    fn the_trend_is_a_power_of_frequency() {
+        let trend = Trend { offset: 1.0, slope: -2.0 };
+        assert!((trend.at(100.0) - (1.0 - 2.0 * 100.0_f64.ln())).abs() < 1e-12);
+        assert!((trend.at(3.0) - (1.0 - 2.0 * 10.0_f64.ln())).abs() < 1e-12);
+    }
+}

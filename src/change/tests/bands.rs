@@ -1,10 +1,13 @@
 //! Verdicts on bands over many invented pairs of states: none where nothing changed, and how small a change shows.
 
 use crate::change::{
-    BandChange, BandFacts, ChangeSettings, Changes, PlaceFacts, StateFacts, Verdict, compare,
+    BandChange, BandFacts, ChangeSettings, Changes, ModeChange, ModeValues, PlaceFacts, StateFacts, Verdict,
+    compare, split_hz,
 };
 use crate::decay::{self, BandDecay, Signal};
+use crate::estimate::Estimate;
 use crate::filter::{Bank, Fraction};
+use crate::flag::Flag;
 use crate::modes::ModeSet;
 use crate::room::simulate::Gauss;
 use crate::session::Role;
@@ -219,4 +222,23 @@ fn repeats_are_as_before() {
     assert!(!changes.band_summary.contains("shorter") && !changes.band_summary.contains("longer"));
     let single = changes.bands.iter().filter(|b| b.position != "*");
     assert!(single.into_iter().all(|b| b.verdict.is_none() && b.reason.is_empty()));
+}
+
+/// A mode that rings shorter as two is named by its frequency before; one that stayed one isn't, nor one that didn't change.
+#[test]
+fn split_modes_are_named() {
+    let of = |frequency_hz: f64, verdict: Verdict, split: bool| {
+        let values = ModeValues { frequency_hz, t60_s: Estimate::new(1.0, 0.01) };
+        let mut change = ModeChange { before_values: Some(values), ..ModeChange::sample(verdict) };
+        if split {
+            change.flags.add(Flag::Split);
+        }
+        change
+    };
+    let modes = [
+        of(35.0, Verdict::Shorter, false),
+        of(45.0, Verdict::Shorter, true),
+        of(55.0, Verdict::Unchanged, true),
+    ];
+    assert_eq!(split_hz(&modes), [45.0]);
 }

@@ -6,6 +6,7 @@ use super::super::energy::Energy;
 use super::super::line::Range;
 use super::tables::channel;
 use crate::filter::Backward;
+use crate::flag::Flag;
 use std::f64::consts::LN_10;
 
 /// Entries per second of the curves: 0.1 ms apart.
@@ -76,5 +77,29 @@ fn each_step_is_worth_what_was_computed() {
                 );
             }
         }
+    }
+}
+
+/// The crossing of a decay over a stationary floor: `parts` are energies over the floor's mean square with their decays, 1/s.
+fn crossing(floor: f64, parts: &[(f64, f64)]) -> Result<Crossing, Flag> {
+    let decay =
+        |t: f64| parts.iter().map(|(e, k)| e * ((-k * t).exp() - (-k * LENGTH_S).exp()) / k).sum::<f64>();
+    let to_come: Vec<f64> = (0..=(LENGTH_S * RATE_HZ) as usize)
+        .map(|k| k as f64 / RATE_HZ)
+        .map(|t| floor * (decay(t) + LENGTH_S - t))
+        .collect();
+    let channel = channel();
+    let band = Backward { to_come: &to_come, rate_hz: RATE_HZ, zero: 0, late: [0.0; 2], channel: &channel };
+    Crossing::find(&Energy::new(&band, LENGTH_S, 48_000.0))
+}
+
+/// What with its noise stands 7 dB over it is no decay, at any gain; 40 dB are one, over a floor that stands still.
+#[test]
+fn a_decay_stands_10_db_over_its_floor_at_any_gain() {
+    for floor in [1e-6, 1e3] {
+        assert_eq!(crossing(floor, &[(4.0, K)]), Err(Flag::NoDecay), "{floor}");
+        let found = crossing(floor, &[(1e4, K)]).unwrap();
+        assert!(found.floor_reached && found.floor_steady, "{found:?}");
+        assert!((found.floor / floor - 1.0).abs() < 0.02, "{found:?}");
     }
 }
