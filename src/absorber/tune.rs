@@ -257,18 +257,20 @@ impl Reference {
         }
     }
 
-    /// Where the unit stands, hertz: by its label, where that is out of reach of the mode, and so are its poles; else as the fit
-    /// places it, where it shows; else by its label; else where a faint second pole is.
+    /// Where the unit stands, hertz: by its label, unless the fit shows it at this mode and the label doesn't forbid that;
+    /// without one, as the fit places it, where that is out of the mode's reach (nearer, it may misplace it between modes).
     fn stands_hz(&self, take: &SettingFacts<'_>, state: Option<&State>) -> Option<f64> {
         let mode_hz = self.mode.pole.im / TAU;
         let label_hz = words::label(take.units, mode_hz).map(|(_, hz)| hz);
-        let known = state.filter(|s| s.covariance[(2, 2)].sqrt() / TAU < KNOWN_HZ);
-        let placed = |shows: bool| {
-            let found = known.filter(|s| !shows || s.coupling > SHOWS_SD * s.covariance[(4, 4)].sqrt());
-            found.map(|s| s.unit.omega_per_s / TAU)
+        let shows = |s: &&State| {
+            let known = s.covariance[(2, 2)].sqrt() / TAU < KNOWN_HZ;
+            known && s.coupling > SHOWS_SD * s.covariance[(4, 4)].sqrt()
         };
-        let far = label_hz.filter(|hz| (hz - mode_hz).abs() > UNIT_HZ);
-        far.or_else(|| placed(true)).or(label_hz).or_else(|| placed(false))
+        let placed_hz = state.filter(shows).map(|s| s.unit.omega_per_s / TAU);
+        let far = |hz: &f64| (hz - mode_hz).abs() > UNIT_HZ;
+        let here = placed_hz.is_some_and(|hz| (hz - mode_hz).abs() <= words::MEANT_HZ);
+        let by_label = label_hz.filter(|hz| far(hz) || !here);
+        by_label.or(placed_hz.filter(far))
     }
 
     fn one_pole_facts(&self, take: &SettingFacts<'_>, after: PoleWithSd) -> words::OnePole {

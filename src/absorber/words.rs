@@ -117,7 +117,7 @@ pub(super) fn by_label_hz(units: &[Unit], mode_hz: f64) -> Option<f64> {
 }
 
 /// A unit so near the target is meant for it whatever lies beside, hertz: where a label names a mode. Our own choice.
-const MEANT_HZ: f64 = 4.0;
+pub(super) const MEANT_HZ: f64 = 4.0;
 
 /// What to say instead of how to move a unit that stands at another mode of the baseline or at none near: such a step would
 /// undo what it does there. `reach_hz`: farther from its mode no unit works.
