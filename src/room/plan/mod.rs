@@ -4,18 +4,13 @@
 //! apart is their shape over the places, measured by the modal assurance criterion
 //! (Allemang 2003: `MAC = (Σ aψ)²/(Σ a² Σ ψ²)`, 1 for equal shapes, 0 for shapes with nothing in common).
 
-use super::{AirMode, Enclosure};
+mod candidates;
+mod loudspeaker;
 
-/// A place where a microphone could stand.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Candidate {
-    /// What to call it.
-    pub name: String,
-    /// Where, metres.
-    pub at_m: [f64; 3],
-    /// Part of the plan whatever it adds: a listening position.
-    pub given: bool,
-}
+pub use candidates::{Candidate, OFF_M, candidates};
+
+use super::{AirMode, Enclosure};
+use loudspeaker::{driven_least, loudspeaker_m};
 
 /// What the plan has to achieve.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -79,124 +74,6 @@ pub struct PlannedPosition {
     pub reason: String,
 }
 
-/// How far a microphone stays off each surface, metres: a capsule on its stand has room there, and the pressure is 0.98 of
-/// the surface's at 120 Hz, 0.93 at 200 Hz (cos 2π·0.1/λ). Our own choice.
-pub const OFF_M: f64 = 0.1;
-
-/// The listening positions, then places in all corners, at the middles of all edges and walls, in this order, as near to
-/// the surfaces as a microphone goes.
-#[must_use]
-pub fn candidates(air: &Enclosure, seats: &[(String, [f64; 3])]) -> Vec<Candidate> {
-    let seats = seats.iter().map(|(name, at_m)| Candidate { name: name.clone(), at_m: *at_m, given: true });
-    let points = match air.dimensions_m() {
-        Some(dimensions_m) => of_a_box(dimensions_m),
-        None => of_a_plan(&air.plan_m(), air.height_m()),
-    };
-    let named = points.into_iter().map(|(what, at_m)| Candidate {
-        name: format!("{what} ({:.2}, {:.2}, {:.2})", at_m[0], at_m[1], at_m[2]),
-        at_m,
-        given: false,
-    });
-    seats.chain(named).collect()
-}
-
-/// Corners, edge middles and wall middles of a box, floor and ceiling counted as walls.
-fn of_a_box(dimensions_m: [f64; 3]) -> Vec<(&'static str, [f64; 3])> {
-    let mut places = Vec::new();
-    for (middles, what) in [(0, CORNER), (1, EDGE), (2, WALL)] {
-        for code in 0..27u32 {
-            let halves = [code / 9, code / 3 % 3, code % 3].map(|digit| [0, 2, 1][digit as usize]);
-            if halves.iter().filter(|&&h| h == 1).count() == middles {
-                let at = |axis: usize| {
-                    let length_m = dimensions_m[axis];
-                    inside(f64::from(halves[axis]) * 0.5 * length_m, length_m)
-                };
-                places.push((what, [0, 1, 2].map(at)));
-            }
-        }
-    }
-    places
-}
-
-/// A place between 0 and a length, off both ends.
-fn inside(at_m: f64, length_m: f64) -> f64 {
-    let off_m = OFF_M.min(0.25 * length_m);
-    at_m.clamp(off_m, length_m - off_m)
-}
-
-/// The same over a plan; floor and ceiling have no middle of their own.
-fn of_a_plan(corners: &[[f64; 2]], height_m: f64) -> Vec<(&'static str, [f64; 3])> {
-    let at = |[x, y]: [f64; 2], z: f64| [x, y, z];
-    let count = corners.len();
-    let next = |i: usize| corners[(i + 1) % count];
-    let inward = inward(corners);
-    let moved = |[x, y]: [f64; 2], [dx, dy]: [f64; 2]| [x + OFF_M * dx, y + OFF_M * dy];
-    let middles: Vec<[f64; 2]> = (0..count)
-        .map(|i| {
-            let middle = [0.5 * (corners[i][0] + next(i)[0]), 0.5 * (corners[i][1] + next(i)[1])];
-            moved(middle, inward[i])
-        })
-        .collect();
-    // Off both walls alike: along the sum of their normals; not through the tip of a spike.
-    let corners: Vec<[f64; 2]> = (0..count)
-        .map(|i| {
-            let (a, b) = (inward[(i + count - 1) % count], inward[i]);
-            let both = (1.0 + a[0] * b[0] + a[1] * b[1]).max(0.1);
-            moved(corners[i], [(a[0] + b[0]) / both, (a[1] + b[1]) / both])
-        })
-        .collect();
-    let levels = [inside(0.0, height_m), inside(height_m, height_m)];
-    let mut places = Vec::new();
-    places.extend(corners.iter().flat_map(|c| levels.map(|z| (CORNER, at(*c, z)))));
-    places.extend(corners.iter().map(|c| (EDGE, at(*c, 0.5 * height_m))));
-    places.extend(middles.iter().flat_map(|m| levels.map(|z| (EDGE, at(*m, z)))));
-    places.extend(middles.iter().map(|m| (WALL, at(*m, 0.5 * height_m))));
-    places
-}
-
-/// Normal of the wall from each corner to the next, of length one, into the room.
-fn inward(corners: &[[f64; 2]]) -> Vec<[f64; 2]> {
-    let next = |i: usize| corners[(i + 1) % corners.len()];
-    let twice_area: f64 =
-        (0..corners.len()).map(|i| corners[i][0] * next(i)[1] - next(i)[0] * corners[i][1]).sum();
-    let normal = |i: usize| {
-        let (dx, dy) = (next(i)[0] - corners[i][0], next(i)[1] - corners[i][1]);
-        let length = dx.hypot(dy).max(f64::MIN_POSITIVE) * twice_area.signum();
-        [-dy / length, dx / length]
-    };
-    (0..corners.len()).map(normal).collect()
-}
-
-/// Of the floor corners that no place lies in the one whose worst-driven mode is driven best.
-fn loudspeaker_m(air: &Enclosure, places: &[PlannedPosition]) -> Option<[f64; 3]> {
-    let square = |a: [f64; 3], b: [f64; 3]| (0..3).map(|k| (a[k] - b[k]).powi(2)).sum::<f64>();
-    let nearest = |corner: [f64; 3]| {
-        places.iter().map(|p| square(corner, p.candidate.at_m)).fold(f64::INFINITY, f64::min)
-    };
-    let floor = air.plan_m().into_iter().map(|[x, y]| [x, y, 0.0]);
-    let free = floor.filter(|corner| nearest(*corner) > APART_M * APART_M);
-    // Every corner of a box drives every mode in full: then the farthest, of equally far ones the first.
-    let least = |corner: [f64; 3]| driven_least(air, corner).map_or(1.0, |(_, share)| share);
-    let better = |a: [f64; 3], b: [f64; 3]| match least(a) - least(b) {
-        more if more.abs() > 1e-6 => more > 0.0,
-        _ => nearest(a) > nearest(b) + 1e-9,
-    };
-    free.reduce(|best, corner| if better(corner, best) { corner } else { best })
-}
-
-/// The mode that a loudspeaker in a place drives least, and how much of its largest pressure it has there.
-fn driven_least(air: &Enclosure, at_m: [f64; 3]) -> Option<(usize, f64)> {
-    let shares = (0..air.modes.len()).map(|mode| (mode, air.shape(mode, at_m).abs()));
-    shares.min_by(|a, b| a.1.total_cmp(&b.1))
-}
-
-/// A microphone nearer to a corner than this stands in it, metres.
-const APART_M: f64 = 0.5;
-
-const CORNER: &str = "corner";
-const EDGE: &str = "edge middle";
-const WALL: &str = "wall middle";
-
 /// The fewest of the candidates that see every mode of the room and tell close ones apart.
 ///
 /// Given candidates are always part of it. Of equally small sets the one with the clearest worst
@@ -209,7 +86,8 @@ pub fn plan(air: &Enclosure, candidates: &[Candidate], settings: &PlanSettings) 
     let task = Task::new(air, &modes, candidates, settings);
     let (chosen, fewest) = task.choose();
     let positions: Vec<PlannedPosition> = chosen.iter().map(|&place| task.explain(&chosen, place)).collect();
-    let loudspeaker_m = loudspeaker_m(air, &positions);
+    let taken_m: Vec<[f64; 3]> = positions.iter().map(|position| position.candidate.at_m).collect();
+    let loudspeaker_m = loudspeaker_m(air, &taken_m);
     let least = loudspeaker_m.and_then(|at| driven_least(air, at));
     MeasurementPlan {
         loudspeaker_m,
@@ -450,58 +328,6 @@ mod tests {
     fn planned(up_to_hz: f64, seats: &[(String, [f64; 3])], settings: &PlanSettings) -> MeasurementPlan {
         let air = room(up_to_hz);
         plan(&air, &candidates(&air, seats), settings)
-    }
-
-    /// Corners, edges and walls of a box: 8, 12, 6.
-    #[test]
-    fn candidates_are_the_points_of_a_box() {
-        let all = candidates(&room(60.0), &[]);
-        let count = |what: &str| all.iter().filter(|c| c.name.starts_with(what)).count();
-        assert_eq!([count("corner"), count("edge"), count("wall")], [8, 12, 6]);
-        assert_eq!(all[0].at_m, [0.1; 3], "where a microphone can stand");
-        let inside = |c: &Candidate| (0..3).all(|k| (0.1..=ROOM[k] - 0.1).contains(&c.at_m[k]));
-        assert!(all.iter().all(inside));
-    }
-
-    /// The loudspeaker goes into a floor corner that holds no microphone; where they hold all four there is none.
-    #[test]
-    fn the_loudspeaker_gets_a_corner_of_its_own() {
-        let plan = planned(120.0, &[], &PlanSettings::default());
-        let corner = plan.loudspeaker_m.unwrap();
-        assert!(room(60.0).corners_m()[..4].contains(&corner), "{corner:?}");
-        let far = |p: &PlannedPosition| {
-            (0..3).map(|k| (p.candidate.at_m[k] - corner[k]).powi(2)).sum::<f64>() > 0.25
-        };
-        assert!(plan.positions.iter().all(far), "{plan:#?}");
-        assert!(plan.driven_least.unwrap().1 > 0.999, "a corner of a box drives every mode in full");
-        let seats: Vec<(String, [f64; 3])> = [[0.0, 0.0], [5.15, 0.0], [5.15, 3.86], [0.0, 3.86]]
-            .map(|[x, y]| (String::new(), [x, y, 0.1]))
-            .into();
-        assert_eq!(planned(60.0, &seats, &PlanSettings::default()).loudspeaker_m, None);
-    }
-
-    /// In an L a corner may stand where a mode vanishes: the loudspeaker goes where its weakest mode is driven best, and
-    /// which that is and how much is said. (It went to the corner 5.45, 0 m, which drives the mode at 40.2 Hz at 4 %.)
-    #[test]
-    fn the_loudspeaker_of_an_l_goes_where_its_weakest_mode_is_driven_best() {
-        let corners = [[0.0, 0.0], [5.45, 0.0], [5.45, 3.1], [3.6, 3.1], [3.6, 4.55], [0.0, 4.55]];
-        let air = Enclosure::upright(&corners, 2.58, 20.0, 120.0).unwrap();
-        let plan = plan(&air, &candidates(&air, &[]), &PlanSettings::default());
-        let at = plan.loudspeaker_m.unwrap();
-        let worst = |at: [f64; 3]| {
-            (0..air.modes.len()).map(|mode| air.shape(mode, at).abs()).fold(f64::INFINITY, f64::min)
-        };
-        let taken = |at: [f64; 3]| {
-            let away = |p: &PlannedPosition| {
-                (0..3).map(|k| (p.candidate.at_m[k] - at[k]).powi(2)).sum::<f64>().sqrt()
-            };
-            plan.positions.iter().any(|p| away(p) < 0.5)
-        };
-        let floor = || corners.iter().map(|&[x, y]| [x, y, 0.0]).filter(|at| !taken(*at));
-        assert!(floor().count() > 1 && floor().all(|other| worst(other) <= worst(at) + 1e-9), "{plan:#?}");
-        assert_ne!(at, [5.45, 0.0, 0.0]);
-        let (mode, share) = plan.driven_least.unwrap();
-        assert!((share - worst(at)).abs() < 1e-12 && air.modes.contains(&mode), "{share}");
     }
 
     /// Modes far apart need one place, and a corner sees them all.
