@@ -138,21 +138,12 @@ fn ratios(old: &[Resonance], new: &[Resonance]) -> Vec<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::flag::Flags;
     use rustfft::num_complex::Complex64;
     use std::f64::consts::TAU;
 
     fn resonance(hz: f64, decay_per_s: f64) -> Resonance {
-        Resonance {
-            index: 0,
-            pole: Complex64::new(-decay_per_s, TAU * hz),
-            omega_sd: 0.01,
-            decay_sd: 0.05,
-            kind: Kind::Mode,
-            overlapping: false,
-            remarks: Flags::default(),
-            residues: Vec::new(),
-        }
+        let known = Resonance::known(Complex64::new(-decay_per_s, TAU * hz), &[]);
+        Resonance { omega_sd: 0.01, decay_sd: 0.05, ..known }
     }
 
     fn times(modes: &[(f64, f64)], frequency: f64, decay: f64) -> Vec<Resonance> {

@@ -97,26 +97,16 @@ fn shape_likelihood(before: &Resonance, after: &Resonance) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::view::ScaledResidue;
     use super::*;
-    use crate::flag::Flags;
     use rustfft::num_complex::Complex64;
 
     /// Equal shapes at three places: the beta function of 1 and ½ over the scale, 2/scale; the scale is the slack and two thirds
     /// of the relative squared errors, 0.03/3 and 0.12/12.
     #[test]
     fn equal_shapes_have_the_likelihood_by_hand() {
-        let of = |size: f64, variance: f64| Resonance {
-            index: 0,
-            pole: Complex64::new(-4.0, 250.0),
-            omega_sd: 0.1,
-            decay_sd: 0.1,
-            kind: Kind::Mode,
-            overlapping: false,
-            remarks: Flags::default(),
-            residues: [1.0, -1.0, 1.0]
-                .map(|sign| Some(ScaledResidue { value: Complex64::new(sign * size, 0.0), variance }))
-                .to_vec(),
+        let of = |size: f64, variance: f64| {
+            let residues = [1.0, -1.0, 1.0].map(|sign| (Complex64::from(sign * size), variance));
+            Resonance::known(Complex64::new(-4.0, 250.0), &residues)
         };
         let scale = SHAPE_SLACK + 2.0 / 3.0 * (0.03 / 3.0 + 0.12 / 12.0);
         let expected = (1.0 - RESHAPED) * 2.0 / scale + RESHAPED;

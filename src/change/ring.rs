@@ -87,10 +87,7 @@ pub(super) fn ring_of(poles: &[Resonance]) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::view::ScaledResidue;
     use super::*;
-    use crate::flag::Flags;
-    use crate::modes::Kind;
     use approx::assert_relative_eq;
 
     #[test]
@@ -133,16 +130,7 @@ mod tests {
     }
 
     fn resonance(pole: Complex64, decay_sd: f64) -> Resonance {
-        Resonance {
-            index: 0,
-            pole,
-            omega_sd: 0.0,
-            decay_sd,
-            kind: Kind::Mode,
-            overlapping: false,
-            remarks: Flags::default(),
-            residues: vec![Some(ScaledResidue { value: Complex64::new(1.0, 2.0), variance: 0.0 })],
-        }
+        Resonance { omega_sd: 0.0, decay_sd, ..Resonance::known(pole, &[(Complex64::new(1.0, 2.0), 0.0)]) }
     }
 
     /// One pole rings for its T60: δ = 4.0 ± 0.4 1/s moves the logarithm by ½ ln(4.4/3.6) = 0.1003.

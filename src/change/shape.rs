@@ -80,21 +80,12 @@ pub(super) fn residue_ratio(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::flag::Flags;
-    use crate::modes::Kind;
 
     /// One place: the noise's share comes off |a|² = 4 ± 1, so that 2 → 3 is a ratio of 6/3.
     #[test]
     fn noise_before_pulls_no_ratio_towards_zero() {
-        let of = |value: f64, variance: f64| Resonance {
-            index: 0,
-            pole: Complex64::new(-4.0, 250.0),
-            omega_sd: 0.1,
-            decay_sd: 0.1,
-            kind: Kind::Mode,
-            overlapping: false,
-            remarks: Flags::default(),
-            residues: vec![Some(ScaledResidue { value: Complex64::from(value), variance })],
+        let of = |value: f64, variance: f64| {
+            Resonance::known(Complex64::new(-4.0, 250.0), &[(Complex64::from(value), variance)])
         };
         let found = residue_ratio(&of(2.0, 1.0), &of(3.0, 0.1), 0.0, &[]).unwrap();
         assert!((found.value - 2.0).norm() < 1e-12, "{}", found.value);

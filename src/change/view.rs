@@ -118,6 +118,25 @@ impl Resonance {
     }
 }
 
+/// For tests: a claimed mode known to 0.1 1/s both ways, with residues (value, variance).
+#[cfg(test)]
+impl Resonance {
+    pub fn known(pole: Complex64, residues: &[(Complex64, f64)]) -> Self {
+        let scaled =
+            |(value, variance): &(Complex64, f64)| Some(ScaledResidue { value: *value, variance: *variance });
+        Self {
+            index: 0,
+            pole,
+            omega_sd: 0.1,
+            decay_sd: 0.1,
+            kind: Kind::Mode,
+            overlapping: false,
+            remarks: Flags::default(),
+            residues: residues.iter().map(scaled).collect(),
+        }
+    }
+}
+
 /// Modes whose ln δ has a larger standard deviation bear no witness of chain or set-up. Our own choice.
 pub(super) const DECAY_SD: f64 = 0.15;
 
