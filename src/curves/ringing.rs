@@ -144,15 +144,20 @@ impl<'a> Heard<'a> {
     }
 
     /// Adds the energy still to come behind the filter: with x = Σ 2 Re(A e^(λt)) the integral of x² from t on, without the
-    /// terms at twice the frequency, is 2 Re ΣΣ A A* e^((λ+λ*)t)/−(λ+λ*).
+    /// terms at twice the frequency, is 2 Re ΣΣ A A* e^((λ+λ*)t)/−(λ+λ*). The two orders of a pair are conjugates.
     fn add_energy(&self, out: &mut [f64], times_s: &[f64]) {
-        for one in &self.waves {
-            for other in &self.waves {
-                let together = one.lambda + other.lambda.conj();
-                let start = one.passed * other.passed.conj() / -together;
-                for (energy, t) in out.iter_mut().zip(times_s) {
-                    *energy += 2.0 * (start * (together * t).exp()).re;
-                }
+        let weight = |i: usize, j: usize| {
+            let twice = if i == j { 2.0 } else { 4.0 };
+            Complex64::from(twice) / -(self.waves[i].lambda + self.waves[j].lambda.conj())
+        };
+        let weights: Vec<Vec<Complex64>> =
+            (0..self.waves.len()).map(|i| (0..=i).map(|j| weight(i, j)).collect()).collect();
+        for (energy, t) in out.iter_mut().zip(times_s) {
+            let values: Vec<Complex64> =
+                self.waves.iter().map(|wave| wave.passed * (wave.lambda * t).exp()).collect();
+            for (value, weights) in values.iter().zip(&weights) {
+                let with: Complex64 = values.iter().zip(weights).map(|(other, w)| other.conj() * w).sum();
+                *energy += (value * with).re;
             }
         }
     }
