@@ -93,10 +93,10 @@ fn proposals(answer: &Answer) {
     failures(answer);
     if let Some(Ok(least)) = &answer.least {
         screen::paragraph(&format!(
-            "The smallest unit, built and tuned exactly: {:.0} litres of air at full pressure, {:.2} s; with \
+            "The smallest unit, built and tuned exactly: {} litres of air at full pressure, {:.2} s; with \
              the tolerances above, {:.0} % of such units reach the goal. A panel held at its edges needs more \
              (--edges); with soft filling the space may be up to 29 % smaller.",
-            1e3 * least.whole_volume_m3(),
+            whole_or_two(1e3 * least.whole_volume_m3()),
             least.outcome.t60_s,
             100.0 * least.chance.unwrap_or(0.0)
         ));
@@ -220,8 +220,13 @@ fn row(p: &Proposal, room: &Treated) -> Vec<String> {
         format!("{:.2}", p.outcome.ring_s),
         format!("{:.0}", 100.0 * p.chance.unwrap_or(0.0)),
         kelvins,
-        format!("{:.0}", 1e3 * p.whole_volume_m3()),
+        whole_or_two(1e3 * p.whole_volume_m3()),
     ]
+}
+
+/// A whole number, with a second digit behind the point where it has but one.
+fn whole_or_two(value: f64) -> String {
+    if value < 9.95 { format!("{value:.1}") } else { format!("{value:.0}") }
 }
 
 fn places(p: &Proposal, room: &Treated) {
@@ -240,7 +245,7 @@ fn places(p: &Proposal, room: &Treated) {
     }
     let masses = p.panel_kg_m2().map(|m| m * p.faces.iter().map(Face::area_m2).sum::<f64>());
     let share = 100.0 * p.whole_volume_m3() / room.air.volume_m3;
-    let weight = masses.map_or(String::new(), |kg| format!("; panels of {kg:.0} kg in all"));
+    let weight = masses.map_or(String::new(), |kg| format!("; panels of {} kg in all", whole_or_two(kg)));
     screen::line(&format!("  They take {share:.1} % of the room{weight}."));
     if let Some(speed) = p.neck_speed_m_s(LOUD_PA) {
         let caution = if speed > FAST_M_S { ": it will be heard, and damps more than intended" } else { "" };

@@ -133,8 +133,11 @@ fn line(tuning: &Tuning, k: usize) -> Vec<String> {
     ]
 }
 
-/// A value with half its 95 % interval, where that is known.
+/// A value with half its 95 % interval, where that is known; a dash where the interval reaches down to zero: nothing is known.
 pub fn spread(estimate: Estimate) -> String {
+    if estimate.sd.is_some_and(|sd| SD_PER_95 * sd >= estimate.value.abs()) {
+        return "–".to_owned();
+    }
     estimate
         .sd
         .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))

@@ -63,10 +63,15 @@ fn cell_of(language: &Language, head: &Head, cell: &str) -> Markup {
         return html! { "–" };
     }
     match head.class {
-        Some("number") => html! { bdi { (shown(&language.decimal(cell))) } },
+        Some("number") => html! { bdi { (shown(&unbroken(&language.decimal(cell)))) } },
         Some("english") => super::rich::english(language, cell),
         _ => html! { bdi { (shown(cell)) } },
     }
+}
+
+/// A cell of numbers that breaks before its bracket only: a narrow column would tear values from their spreads.
+fn unbroken(cell: &str) -> String {
+    cell.replace(' ', "\u{a0}").replace("\u{a0}(", " (")
 }
 
 /// A number of two decimals, or nothing.
@@ -98,6 +103,12 @@ mod tests {
         assert!(!page.contains("<script"), "{page}");
         assert!(page.contains("&lt;script&gt;") && page.contains("<td class=\"number\">–</td>"), "{page}");
         assert!(page.contains("aria-label=\"a &quot;label&quot;\""), "{page}");
+    }
+
+    #[test]
+    fn a_value_stays_with_its_spread() {
+        assert_eq!(unbroken("−3 (−11 to 6)"), "−3 (−11\u{a0}to\u{a0}6)");
+        assert_eq!(unbroken("1.08 ± 0.24"), "1.08\u{a0}±\u{a0}0.24");
     }
 
     #[test]

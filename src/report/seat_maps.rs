@@ -62,8 +62,10 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             @if normalised { p { (content.text("seat-maps.normalised")) } }
             @if !left_out.is_empty() { p { (content.say(&say!("seat-maps.left-out", places = left_out))) } }
             @for (k, seat) in seats.iter().enumerate() {
-                h3 { (content.say(&seat.name)) }
-                figure { (PreEscaped(svg::wide(&figure(content, k, seat), &format!("seat-{k}")))) }
+                div.seat {
+                    h3 { (content.say(&seat.name)) }
+                    figure { (PreEscaped(svg::wide(&figure(content, k, seat), &format!("seat-{k}")))) }
+                }
             }
         }
     }
