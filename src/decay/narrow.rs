@@ -246,4 +246,22 @@ mod tests {
         let fall_per_s = both.energy[last].ln() / both.time_s[last];
         assert!((fall_per_s / -13.815_51 - 1.0).abs() < 0.05, "{fall_per_s}");
     }
+
+    /// e^{-t} at 100 entries a second, and from its thirtieth entry on at 200: on the first one's grid both are the same.
+    #[test]
+    fn integrals_add_up_on_the_first_one_s_grid() {
+        let fall = |rate_hz: f64, zero: usize| -> Vec<f64> {
+            (0..=zero + 2 * rate_hz as usize).map(|k| (-(k as f64 - zero as f64) / rate_hz).exp()).collect()
+        };
+        let (first, second) = (fall(100.0, 0), fall(200.0, 30));
+        let bank = Bank::new(&[Fraction::Octave.band(0)], 48_000.0);
+        let channel = bank.channels().next().unwrap();
+        let mut sum = Sum::default();
+        for (to_come, rate_hz, zero) in [(&first, 100.0, 0), (&second, 200.0, 30)] {
+            sum.add_integral(&Backward { to_come, rate_hz, zero, late: [0.0; 2], channel }, 2.0);
+        }
+        for (k, both) in sum.to_come.iter().enumerate() {
+            assert!((both - 2.0 * (-0.01 * k as f64).exp()).abs() < 1e-12, "{k}: {both}");
+        }
+    }
 }
