@@ -199,4 +199,13 @@ mod tests {
         let takes = takes(&dials, &[30.0, 33.4, 34.4], 0.03);
         assert_eq!(setting(&takes, "depth", 32.0), ByFrequency::At(108.8));
     }
+
+    /// 36.0, 33.0 and 31.8 Hz at 100, 110 and 135 mm: 36.6 Hz lies beyond the first two, at 98 mm.
+    #[test]
+    fn beyond_the_end_the_two_nearest_settings_tell() {
+        let dials = dial(&[100.0, 110.0, 135.0]);
+        let takes = takes(&dials, &[36.0, 33.0, 31.8], 0.03);
+        let found = setting(&takes, "depth", 36.6);
+        assert!(matches!(found, ByFrequency::At(mm) if (mm - 98.1).abs() < 0.15), "{found:?}");
+    }
 }

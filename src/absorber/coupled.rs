@@ -9,6 +9,7 @@
 
 use crate::modes::LN_1000;
 use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
 
 /// Nearer than this times g, 1/s, the closed form of one mode misses the best T60 by more than a per cent or two.
 pub(super) const CLOSED_FORM: f64 = 2.0;
@@ -34,6 +35,14 @@ impl Resonator {
     pub fn pole(&self) -> Complex64 {
         let damped = (self.omega_per_s.powi(2) - self.decay_per_s.powi(2)).max(0.0).sqrt();
         Complex64::new(-self.decay_per_s, damped)
+    }
+
+    /// A unit this far from the mode, whose damping over the mode's is this share of the best, g.
+    pub(super) fn unit(&self, off_hz: f64, g_per_s: f64, damping: f64) -> Self {
+        Self {
+            omega_per_s: self.omega_per_s + TAU * off_hz,
+            decay_per_s: self.decay_per_s + damping * g_per_s,
+        }
     }
 }
 
@@ -276,5 +285,14 @@ mod tests {
             let ratio = LN_1000 / slower / best_t60_s(bare, found.coupling.sqrt());
             assert!((0.97..1.12).contains(&ratio), "{ratio}");
         }
+    }
+
+    /// On the mode with all of the best damping it is the best unit; 2.5 Hz under a mode of 40 Hz with half of it, by hand.
+    #[test]
+    fn a_unit_is_told_from_the_best_one() {
+        let mode = Resonator { omega_per_s: TAU * 40.0, decay_per_s: 4.0 };
+        assert_eq!(mode.unit(0.0, 10.0, 1.0), best_unit(mode, 10.0));
+        let unit = mode.unit(-2.5, 10.0, 0.5);
+        assert!((unit.omega_per_s / TAU - 37.5).abs() < 1e-12 && (unit.decay_per_s - 9.0).abs() < 1e-12);
     }
 }

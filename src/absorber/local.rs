@@ -466,3 +466,43 @@ fn scaled(matrix: &DMatrix<f64>, scales: &[f64]) -> Option<DMatrix<f64>> {
         DMatrix::from_fn(matrix.nrows(), matrix.ncols(), |i, j| matrix[(i, j)] / scales[i] / scales[j])
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// i times a residue is a quarter turn: what the imaginary part of a pole (of the sum, of the spread) does to the column of
+    /// Re A is what the real part does to that of Im A.
+    #[test]
+    fn slopes_turn_with_the_residue() {
+        let samples = vec![1.0; 2000];
+        let cut = Cut { centre_hz: 40.0, reach_hz: 30.0, top_hz: 200.0, degree: 2, later_s: 0.0 };
+        let record = Record { samples: &samples, rate_hz: 1000.0, onset_s: 0.0 };
+        let stretch = Stretch::new(&[record], cut, Vec::new(), 0.0).unwrap();
+        let pole = |decay_per_s: f64, hz: f64| Complex64::new(-decay_per_s, TAU * hz);
+        let pair = Pair::of_poles(pole(4.0, 40.0), pole(9.0, 41.0));
+        for target in [Target::One(pole(5.0, 40.0)), Target::Two(pair)] {
+            let at = Start { target, neighbours: vec![pole(6.0, 55.0)] };
+            let numbers = free(&at);
+            for p in (0..numbers.len()).step_by(2) {
+                let [re, im] = [p, p + 1].map(|p| stretch.slope(&stretch.groups[0], &at, &numbers, p));
+                for first in (0..re.ncols()).step_by(2) {
+                    let off = (im.column(first) - re.column(first + 1)).amax();
+                    assert!(off < 1e-5 * re.amax(), "{p}: {off} of {}", re.amax());
+                }
+            }
+        }
+    }
+
+    /// A neighbour of δ = 10 1/s is the same within 1.5 Hz and 3 1/s, and half to twice its decay.
+    #[test]
+    fn a_neighbour_stays_within_its_reach() {
+        let first = Complex64::new(-10.0, 300.0);
+        let same = |decay_per_s: f64, off_per_s: f64| {
+            same_neighbour(Complex64::new(-decay_per_s, 300.0 + off_per_s), first)
+        };
+        let reach = TAU * 1.5 + 3.0;
+        assert!(same(10.0, 0.99 * reach) && same(10.0, -0.99 * reach) && !same(10.0, 1.01 * reach));
+        assert!(same(5.1, 0.0) && same(19.9, 0.0) && !same(4.9, 0.0) && !same(20.1, 0.0));
+    }
+}

@@ -55,3 +55,44 @@ pub(super) fn known_poles(expected: &mut Expected, modes: &ModeSet) {
         if near { expected.candidates.push(pole) } else { expected.neighbours.push(pole) }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flag::Flags;
+
+    /// Of a take's poles the neighbour's own takes its place; what is left over within 10 Hz of the mode may be the pair's,
+    /// but not what the loudspeaker leaves, nor a hum.
+    #[test]
+    fn what_is_left_over_near_the_mode_may_be_the_pair_s() {
+        let pole = |hz: f64| Complex64::new(-4.0, TAU * hz);
+        let mode = |kind: Kind, hz: f64| Mode {
+            kind,
+            omega_per_s: TAU * hz,
+            decay_per_s: 4.0,
+            omega_sd_per_s: 0.01,
+            decay_sd_per_s: 0.01,
+            amplitudes: Vec::new(),
+            flags: Flags::default(),
+        };
+        let mut expected = Expected {
+            mode: pole(40.0),
+            neighbours: vec![pole(52.0)],
+            near: Vec::new(),
+            candidates: Vec::new(),
+            shape: Vec::new(),
+            chain_known: true,
+            top_hz: 200.0,
+        };
+        let modes = [
+            mode(Kind::Mode, 39.0),
+            mode(Kind::Loudspeaker, 43.0),
+            mode(Kind::Hum, 42.0),
+            mode(Kind::Mode, 52.5),
+            mode(Kind::Mode, 60.0),
+        ];
+        known_poles(&mut expected, &ModeSet { modes: modes.to_vec(), ..ModeSet::default() });
+        assert_eq!(expected.candidates, [pole(39.0)]);
+        assert_eq!(expected.neighbours, [pole(52.5), pole(43.0), pole(60.0)]);
+    }
+}

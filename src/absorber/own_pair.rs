@@ -111,4 +111,19 @@ mod tests {
             assert!([slow, fast, ring].iter().all(|ends| ends.low.is_finite() && ends.high.is_finite()));
         }
     }
+
+    /// Poles that are known exactly ring as their residues say, here mostly by the faster one.
+    #[test]
+    fn known_poles_ring_by_their_residues() {
+        let poles = [Complex64::new(-4.0, 250.0), Complex64::new(-9.0, 262.0)];
+        let residues = vec![Complex64::new(0.3, 0.1), Complex64::new(-0.7, 1.5)];
+        let seen = LocalFit {
+            target: Target::Two(Pair::of_poles(poles[0], poles[1])),
+            residues: vec![Some((residues.clone(), 0.0))],
+            ..met(1e-4)
+        };
+        let found = seen.pair_times().unwrap().ring_log;
+        let expected = ring_s(&poles, &[residues]).unwrap().ln();
+        assert!((found.value - expected).abs() < 1e-9, "{found:?} {expected}");
+    }
 }

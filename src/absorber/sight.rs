@@ -319,11 +319,8 @@ fn starts(stretch: &Stretch, expected: &Expected, start: &dyn Fn(Target) -> Star
     let mut each: Vec<(f64, Pair)> = Vec::new();
     for off_hz in [-6.0, -4.0, -2.5, -1.2, -0.4, 0.4, 1.2, 2.5, 4.0, 6.0] {
         let settings = [(4.0, 0.3), (4.0, 1.2), (10.0, 0.2), (10.0, 0.7), (10.0, 1.4), (20.0, 0.6)];
-        let unit = |damping: f64, g: f64| Resonator {
-            omega_per_s: mode.omega_per_s + TAU * off_hz,
-            decay_per_s: mode.decay_per_s + damping * g,
-        };
-        let here = settings.into_iter().filter_map(|(g, damping)| couple(mode, unit(damping, g), g * g));
+        let pair = |(g, damping): (f64, f64)| couple(mode, mode.unit(off_hz, g, damping), g * g);
+        let here = settings.into_iter().filter_map(pair);
         let here: Vec<(f64, Pair)> = here.filter_map(score).collect();
         all.extend(here.iter().copied());
         each.extend(best(here, 1));
@@ -354,8 +351,6 @@ fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Local
         }
     }
     let places = expected.near_places();
-    let rows: Vec<usize> =
-        (0..own).chain(places.iter().flat_map(|k| [own + 2 * k, own + 2 * k + 1])).collect();
     LocalFit {
         top_hz: expected.top_hz,
         target: found.target,
@@ -366,8 +361,16 @@ fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> Local
         colour: found.colour,
         variances: found.variances.clone(),
         near: places.iter().filter_map(|k| found.neighbours.get(*k)).copied().collect(),
-        joint: DMatrix::from_fn(rows.len(), rows.len(), |i, j| all[(rows[i], rows[j])]),
+        joint: with_near(&all, own, &places),
     }
+}
+
+/// Of the covariance of all free numbers, `own` of them the target's, the target's part and that of the neighbours at
+/// these places among those that move along.
+fn with_near(all: &DMatrix<f64>, own: usize, places: &[usize]) -> DMatrix<f64> {
+    let near = places.iter().flat_map(|k| [own + 2 * k, own + 2 * k + 1]);
+    let rows: Vec<usize> = (0..own).chain(near).collect();
+    DMatrix::from_fn(rows.len(), rows.len(), |i, j| all[(rows[i], rows[j])])
 }
 
 /// All free numbers of a fit, and how many of them are the target's.
@@ -379,4 +382,18 @@ fn numbers(found: &Fitted) -> (Vec<f64>, usize) {
     let own = all.len();
     all.extend(found.neighbours.iter().flat_map(|s| [s.re, s.im]));
     (all, own)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The target's two numbers and the real and imaginary part of the second of three neighbours.
+    #[test]
+    fn near_modes_keep_their_part_of_the_covariance() {
+        let all = DMatrix::from_fn(8, 8, |i, j| (10 * i + j) as f64);
+        let part = with_near(&all, 2, &[1]);
+        let rows = [0.0, 1.0, 4.0, 5.0];
+        assert_eq!(part, DMatrix::from_fn(4, 4, |i, j| 10.0 * rows[i] + rows[j]));
+    }
 }

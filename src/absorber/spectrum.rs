@@ -250,4 +250,28 @@ mod tests {
             assert!((found - group.data[(row, 0)]).abs() < 2e-8, "{row}: {found} {}", group.data[(row, 0)]);
         }
     }
+
+    /// A pair and a single pole stand side by side as each stands by itself.
+    #[test]
+    fn poles_have_their_columns_side_by_side() {
+        let samples = vec![1.0; 3000];
+        let cut = Cut { centre_hz: 42.0, reach_hz: 20.0, top_hz: 100.0, degree: 0, later_s: 0.0 };
+        let groups = groups(&[Record { samples: &samples, rate_hz: 2000.0, onset_s: 0.0 }], cut);
+        let pole = |hz: f64| Complex64::new(-6.0, TAU * hz);
+        let (pair, singles) = (Some(Pair::of_poles(pole(41.0), pole(43.0))), vec![pole(50.0)]);
+        let both = groups[0].poles(&Model { pair, singles: singles.clone() });
+        assert_eq!(both.columns(0, 4), groups[0].poles(&Model { pair, singles: Vec::new() }));
+        assert_eq!(both.columns(4, both.ncols() - 4), groups[0].poles(&Model { pair: None, singles }));
+    }
+
+    /// A band must hold nine bins and one for each degree of the polynomial; bins of half a second are 2 Hz apart.
+    #[test]
+    fn too_few_bins_say_nothing() {
+        let samples = vec![1.0; 500];
+        let found = |reach_hz: f64| {
+            let cut = Cut { centre_hz: 50.0, reach_hz, top_hz: 200.0, degree: 2, later_s: 0.0 };
+            groups(&[Record { samples: &samples, rate_hz: 1000.0, onset_s: 0.0 }], cut).len()
+        };
+        assert_eq!([found(10.1), found(9.9)], [1, 0]);
+    }
 }

@@ -56,6 +56,19 @@ impl Spoken {
             ring_log: joint.ring_log,
         }
     }
+
+    /// With other ends for what became of T60 and of the ringing; the faster pole stays.
+    fn opened(self, open: impl Fn(Ends) -> Ends) -> Self {
+        let (t60_log, ring_log) = (open(self.t60_log), open(self.ring_log));
+        let seconds = |log: Ends| log.times_of(self.before_s);
+        Self {
+            t60_s: [seconds(t60_log), self.t60_s[1]],
+            ring_s: seconds(ring_log),
+            t60_log,
+            ring_log,
+            before_s: self.before_s,
+        }
+    }
 }
 
 impl Reference {
@@ -227,16 +240,7 @@ impl Reference {
         }
         let single = Ends::of(change, share(self.searched.t60()).hypot(alone.sds.0 / -alone.pole.re));
         let both = |log: Ends| log.times(joint.strain()).with(single);
-        let spoken = Spoken::of(joint);
-        let (t60_log, ring_log) = (both(spoken.t60_log), both(spoken.ring_log));
-        let seconds = |log: Ends| log.times_of(spoken.before_s);
-        Some(Spoken {
-            t60_s: [seconds(t60_log), spoken.t60_s[1]],
-            ring_s: seconds(ring_log),
-            t60_log,
-            ring_log,
-            ..spoken
-        })
+        Some(Spoken::of(joint).opened(both))
     }
 
     /// What a take says of the mode and its unit, for the comparison of both states.
@@ -368,5 +372,34 @@ fn pole(s: Complex64, t60_s: Ends, amplitudes: Vec<Option<Amplitude>>) -> Mode {
         decay_sd_per_s: decay_sd,
         amplitudes,
         flags: Flags::default(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Logarithms three times as wide: T60 and ringing of 2 s become 1.0 and 1.2 s as before, times and over e^0.3.
+    #[test]
+    fn what_is_left_open_goes_into_changes_and_seconds_alike() {
+        let log = |factor: f64| Ends { low: factor.ln() - 0.1, value: factor.ln(), high: factor.ln() + 0.1 };
+        let faster = Ends::of(0.4, 0.1);
+        let spoken = Spoken {
+            before_s: 2.0,
+            t60_s: [log(0.5).times_of(2.0), faster],
+            ring_s: log(0.6).times_of(2.0),
+            t60_log: log(0.5),
+            ring_log: log(0.6),
+        };
+        let open = spoken.opened(|log| log.times(3.0));
+        for (log, seconds, value) in
+            [(open.t60_log, open.t60_s[0], 1.0_f64), (open.ring_log, open.ring_s, 1.2)]
+        {
+            assert!((log.high - (0.5 * value).ln() - 0.3).abs() < 1e-12, "{log:?}");
+            assert!((seconds.value - value).abs() < 1e-12, "{seconds:?}");
+            assert!((seconds.high / value - 0.3_f64.exp()).abs() < 1e-12, "{seconds:?}");
+            assert!((value / seconds.low - 0.3_f64.exp()).abs() < 1e-12, "{seconds:?}");
+        }
+        assert_eq!(open.t60_s[1], faster);
     }
 }

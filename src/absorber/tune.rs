@@ -542,3 +542,105 @@ pub(super) fn model_ring_s(mode: Resonator, unit: Resonator, coupling: f64) -> O
     let (a, own) = (b + apart, unit.pole());
     ring_s(&[a, b], &[vec![(a - own) / apart, -(b - own) / apart]])
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::join::PoleEstimate;
+    use super::super::sight::Expected;
+    use super::*;
+    use crate::flag::Flags;
+    use crate::modes::{Kind, Mode};
+
+    /// The baseline's mode at 40 Hz, the next other one so far off.
+    fn reference(nearest_hz: f64) -> Reference {
+        let pole = Complex64::new(-4.0, TAU * 40.0);
+        Reference {
+            index: 0,
+            searched: Mode {
+                kind: Kind::Mode,
+                omega_per_s: pole.im,
+                decay_per_s: -pole.re,
+                omega_sd_per_s: 0.05,
+                decay_sd_per_s: 0.05,
+                amplitudes: Vec::new(),
+                flags: Flags::default(),
+            },
+            mode: PoleEstimate {
+                pole,
+                near: Vec::new(),
+                covariance: DMatrix::from_diagonal_element(2, 2, 0.05_f64.powi(2)),
+            },
+            nearest_hz,
+            outside_hz: nearest_hz,
+            others_hz: Vec::new(),
+            state: "off".to_owned(),
+            places: Vec::new(),
+            occupied: false,
+            expected: Expected {
+                mode: pole,
+                neighbours: Vec::new(),
+                near: Vec::new(),
+                candidates: Vec::new(),
+                shape: Vec::new(),
+                chain_known: true,
+                top_hz: 200.0,
+            },
+            sides: Vec::new(),
+            instants_s: Vec::new(),
+        }
+    }
+
+    /// What a take with a unit 0.4 Hz under the mode says, 0.9 of the best damping on it and g = 10 1/s.
+    fn told(nearest_hz: f64) -> Finding {
+        let mode = Resonator { omega_per_s: TAU * 40.0, decay_per_s: 4.0 };
+        let covariance = DMatrix::from_diagonal_element(5, 5, 1e-4);
+        let unit = mode.unit(-0.4, 10.0, 0.9);
+        let state = State { mode, unit, coupling: 100.0, covariance, cluster: None };
+        let take = SettingFacts {
+            state: "one",
+            lows: Vec::new(),
+            places: Vec::new(),
+            modes: None,
+            units: &[],
+            frequency_factor: 1.0,
+        };
+        let alone = PoleWithSd { pole: Complex64::new(-8.0, TAU * 40.0), sds: (0.1, 0.1) };
+        let mut finding = Finding {
+            state: take.state.to_owned(),
+            unit: None,
+            t60_s: None,
+            faster_t60_s: None,
+            ring_s: None,
+            values: None,
+            consistency: None,
+            advice: None,
+            next: Next::default(),
+            reason: None,
+        };
+        reference(nearest_hz).identified(&take, alone, &state, &mut finding);
+        finding
+    }
+
+    /// The unit as it is, and as it should be: on the mode with δ0 + g, T60 3 ln 10/(δ0 + g/2).
+    #[test]
+    fn an_identified_take_tells_the_unit_and_the_best_one() {
+        let found = told(30.0);
+        let values = found.values.unwrap();
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-9;
+        assert!(
+            near(values.loaded_hz.value, 39.6) && near(values.loaded_decay_per_s.value, 13.0),
+            "{values:?}"
+        );
+        assert!(near(values.best_hz, 40.0) && near(values.best_decay_per_s, 14.0), "{values:?}");
+        assert!(near(values.coupling_per_s.value, 10.0) && near(values.best_t60_s.value, LN_1000 / 9.0));
+        assert!(found.advice.is_some() && found.reason.is_none(), "{found:?}");
+    }
+
+    /// Another mode nearer than g/2π = 1.6 Hz: one mode and one unit say nothing.
+    #[test]
+    fn a_mode_within_the_coupling_s_reach_leaves_nothing_to_tell() {
+        let found = told(1.5);
+        assert!(found.values.is_none() && found.reason.is_some() && found.advice.is_some(), "{found:?}");
+        assert!(told(1.7).values.is_some());
+    }
+}

@@ -267,4 +267,13 @@ mod tests {
         assert_eq!(elsewhere(30.1, 34.5, &[33.7], 12.0), None);
         assert_eq!(elsewhere(25.9, 34.5, &[33.7], 12.0), None);
     }
+
+    /// One pole without label or shift: with a decay that moved less damping is the step; without, it may be far off too.
+    #[test]
+    fn one_pole_that_stayed_may_be_far_off() {
+        let said = |decay_moved: bool| {
+            one_pole(OnePole { decay_moved, by_label_hz: None, by_shift_hz: None }).0.key().to_owned()
+        };
+        assert_eq!([true, false].map(said), ["absorber.halve", "absorber.halve-or-move"]);
+    }
 }

@@ -91,7 +91,7 @@ fn decide(
                 Why::Moved
             } else if ratio.low >= 1.0 - margin && ratio.high <= 1.0 + margin {
                 Why::AsBefore
-            } else if evidence.p_value() < settings.false_discovery && !counts && heard {
+            } else if evidence.p_value() < settings.false_discovery && heard {
                 change.flags.add(Flag::ManyModes);
                 Why::AmongMany { bands }
             } else {
@@ -172,6 +172,7 @@ fn energy_ratio(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::Estimate;
 
     /// Chances by Student's t on five degrees (any table): t = 10 is 1.7e-4, t = 3 is 3.0 %, t = 2 is 10 %.
     #[test]
@@ -198,5 +199,39 @@ mod tests {
         );
         assert_eq!(told([-10.0, -3.0, -2.0, -10.0, 0.1]), [true, false, false, true, false], "a gap");
         assert_eq!(told([-3.0, -3.0, -3.0, 0.1, 0.1]), [false; 5], "no finding to lean on");
+    }
+
+    /// On five degrees t = 2 is 10 % by chance, t = 3 3 %, t = 10 none: a change of 22, 35 and 170 per cent is open, one
+    /// among many, and one that counts.
+    #[test]
+    fn a_change_that_chance_makes_is_not_one_of_many() {
+        let told = |t: f64, counts: bool| {
+            let mut change = BandChange {
+                position: ALL.to_owned(),
+                source: String::new(),
+                band_hz: 63.1,
+                before_t20_s: Ok(0.5),
+                after_t20_s: Ok(0.6),
+                t20_ratio: None,
+                energy_ratio: None,
+                verdict: None,
+                reason: Message::default(),
+                flags: Flags::default(),
+            };
+            decide(&mut change, Some(&Evidence::of_t(t, 6)), (counts, 10), &ChangeSettings::default());
+            (change.verdict.unwrap(), change.flags.has(Flag::ManyModes), change.flags.has(Flag::WideChange))
+        };
+        assert_eq!(told(2.0, false), (Verdict::Unsure, false, true));
+        assert_eq!(told(3.0, false), (Verdict::Unsure, true, false));
+        assert_eq!(told(10.0, true), (Verdict::Longer, false, false));
+    }
+
+    /// A time without end has no ratio to one of half a second, nor has one whose error has none.
+    #[test]
+    fn only_finite_times_have_a_ratio() {
+        let of =
+            |value: f64, sd: f64| t20_ratio(&Ok(Estimate::new(0.5, 0.01)), &Ok(Estimate::new(value, sd)));
+        assert!(of(0.6, 0.01).is_some());
+        assert_eq!([of(f64::INFINITY, 0.01), of(0.6, f64::INFINITY)], [None, None]);
     }
 }

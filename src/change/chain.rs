@@ -180,3 +180,41 @@ pub(super) fn beside(old: &[Resonance], at: Complex64) -> Option<usize> {
     };
     (0..old.len()).max_by(|a, b| part(&old[*a]).total_cmp(&part(&old[*b])))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One witness that is off by r + iy from an expected 1, with the variance v: gain and origin, free within their sds γ and
+    /// σ, take their share of either part and leave r²/(v + 2γ²) + y²/(v + 2(σω)²).
+    #[test]
+    fn gain_and_origin_take_what_they_are_uncertain_by() {
+        let (r, y, v, gain_sd, omega) = (0.03, 0.02, 1e-4, 0.02, 300.0);
+        let value = Complex64::new(1.0 + r, y);
+        let witness = NeighbourRatio {
+            before: 0,
+            pole: Complex64::new(-4.0, omega),
+            ratio: ResidueRatio { value, variance: v, misfit: 0.0, freedom: 0 },
+        };
+        let found = misfit(&[&witness], |_| Complex64::new(1.0, 0.0), |_| v, gain_sd);
+        let expected =
+            r * r / (v + 2.0 * gain_sd.powi(2)) + y * y / (v + 2.0 * (ORIGIN_SD_S * omega).powi(2));
+        assert!((found / expected - 1.0).abs() < 1e-9, "{found} {expected}");
+    }
+
+    /// One mode's residues fell by half as the filter has it, the other's stayed: each speaks where the other is left out.
+    #[test]
+    fn the_mode_in_question_is_no_witness() {
+        let witness = |before: usize, value: f64| NeighbourRatio {
+            before,
+            pole: Complex64::new(-4.0, 250.0 + 60.0 * before as f64),
+            ratio: ResidueRatio { value: Complex64::from(value), variance: 1e-3, misfit: 0.0, freedom: 0 },
+        };
+        let both = [witness(0, 0.5), witness(1, 1.0)];
+        let without = |but: usize| {
+            let half = |_: usize, _: Complex64| Complex64::from(0.5);
+            log_likelihood_ratio(&both, half, Some(but), Complex64::new(-4.0, 280.0), 1e-3).for_filter
+        };
+        assert!(without(1) > 10.0 && without(0) < -10.0, "{} {}", without(1), without(0));
+    }
+}

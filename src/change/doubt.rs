@@ -248,4 +248,27 @@ mod tests {
             assert!(change.flags.has(Flag::IdenticalFiles));
         }
     }
+
+    /// A wrong rate stretches every time: the bands' verdicts go, with the rates for a reason, and bands that had none get none.
+    #[test]
+    fn a_wrong_rate_takes_the_bands_verdicts_back() {
+        let band = |verdict: Option<Verdict>| BandChange {
+            position: "*".to_owned(),
+            source: String::new(),
+            band_hz: 125.0,
+            before_t20_s: Ok(0.5),
+            after_t20_s: Ok(0.4),
+            t20_ratio: None,
+            energy_ratio: None,
+            verdict,
+            reason: Message::default(),
+            flags: Flags::default(),
+        };
+        let mut bands = [band(Some(Verdict::Shorter)), band(None)];
+        let rate = Some(RateFactor::between((44_100.0, 48_000.0)));
+        Doubts { rate, ..Doubts::default() }.apply_to_bands(&mut bands);
+        assert_eq!(bands.each_ref().map(|b| b.verdict), [Some(Verdict::Unsure), None]);
+        assert!(bands[0].reason.contains("44100"), "{}", bands[0].reason);
+        assert!(bands.iter().all(|b| b.flags.has(Flag::RateSuspect)));
+    }
 }

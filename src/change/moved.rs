@@ -125,3 +125,103 @@ fn by_residues(pairs: &[(&Resonance, &Resonance)]) -> bool {
     let many = factors.iter().filter(changed).count() as f64 > MANY * factors.len() as f64;
     many && rough && decays_stay
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::change::PlaceFacts;
+    use crate::session::Role;
+    use rustfft::num_complex::Complex64;
+
+    /// Residues of six modes at three places, each times its factor.
+    fn by_factors(factors: [f64; 6]) -> bool {
+        let mode = |k: usize, factor: f64| {
+            let pole = Complex64::new(-4.0, 250.0 + 40.0 * k as f64);
+            Resonance::known(pole, &[(Complex64::from(factor), 1e-6); 3])
+        };
+        let both: Vec<(Resonance, Resonance)> =
+            factors.iter().enumerate().map(|(k, factor)| (mode(k, 1.0), mode(k, *factor))).collect();
+        by_residues(&both.iter().map(|(a, b)| (a, b)).collect::<Vec<_>>())
+    }
+
+    /// Neighbours a tenth apart are a smooth course whatever the gain; a half and more is none.
+    #[test]
+    fn a_smooth_course_is_no_loudspeaker_s_at_any_gain() {
+        for gain in [0.1, 1.0, 10.0] {
+            assert!(!by_factors([1.3, 1.43, 1.3, 1.43, 1.3, 1.43].map(|f| gain * f)), "{gain}");
+            assert!(by_factors([1.3, 2.2, 1.3, 2.2, 1.3, 2.2].map(|f| gain * f)), "{gain}");
+        }
+    }
+
+    /// Which of five places `signs` marks: each mode's residues after are those before times its signs.
+    fn marked(signs: [[f64; 5]; 4]) -> [bool; 5] {
+        let mode = |signs: [f64; 5]| {
+            Resonance::known(Complex64::new(-4.0, 250.0), &signs.map(|sign| (Complex64::from(sign), 1e-6)))
+        };
+        let both: Vec<(Resonance, Resonance)> =
+            signs.iter().map(|signs| (mode([1.0; 5]), mode(*signs))).collect();
+        let mut marked = [false; 5];
+        outliers(&both.iter().map(|(a, b)| (a, b)).collect::<Vec<_>>(), &mut marked, &[false; 5]);
+        marked
+    }
+
+    /// A microphone is named where the rest agrees without it; where no single one explains it, none is.
+    #[test]
+    fn a_place_is_marked_where_the_rest_agrees() {
+        assert_eq!(marked([[1.0, 1.0, -1.0, 1.0, 1.0]; 4]), [false, false, true, false, false]);
+        let shapes = [
+            [1.0, -1.0, 1.0, -1.0, 1.0],
+            [-1.0, -1.0, 1.0, 1.0, 1.0],
+            [1.0, -1.0, -1.0, 1.0, -1.0],
+            [1.0, 1.0, -1.0, -1.0, -1.0],
+        ];
+        assert_eq!(marked(shapes), [false; 5]);
+    }
+
+    /// Three arrivals of four that are off are the loudspeaker's; one is its microphone's.
+    #[test]
+    fn many_arrivals_are_the_loudspeaker_s() {
+        let facts = PlaceFacts {
+            position: "p",
+            source: "",
+            role: Role::Listening,
+            at_m: [None; 2],
+            low: None,
+            file_rate_hz: 48_000.0,
+            arrival_s: 0.01,
+            arrival_within_s: 0.0,
+            origin_s: 0.0,
+            emission_known: true,
+            direct: Vec::new(),
+            whole: Vec::new(),
+            normalised: false,
+            fault: None,
+        };
+        let told = |off_s: [f64; 4]| {
+            let common = |off_s: f64| Common {
+                before: &facts,
+                after: &facts,
+                indices: (0, 0),
+                shift_s: 0.0,
+                arrival_off_s: Some(off_s),
+            };
+            moved(&off_s.map(common), &[false; 4], &[], &[], &[], &[])
+        };
+        let many = told([0.001, 0.001, 0.002, 0.0]);
+        assert!(many.loudspeaker && many.microphones == [false; 4], "{many:?}");
+        let one = told([0.0, 0.001, 0.0, 0.0]);
+        assert!(!one.loudspeaker && one.microphones == [false, true, false, false], "{one:?}");
+    }
+
+    /// Residues 1 and 2 that become 1 and 4 are off their best ratio, 9/5, by 0.8 over (1.8 · 0.03)² · 2.5; twice that is the
+    /// misfit, over two degrees of freedom.
+    #[test]
+    fn disagreement_is_misfit_by_degree_of_freedom() {
+        let of = |values: [f64; 2]| {
+            let pole = Complex64::new(-4.0, 250.0);
+            Resonance::known(pole, &values.map(|value| (Complex64::from(value), 1e-12)))
+        };
+        let found = disagreement(&[(&of([1.0, 2.0]), &of([1.0, 4.0]))], &[false; 2]).unwrap();
+        assert!((found * (1.8_f64 * 0.03).powi(2) * 2.5 / 0.8 - 1.0).abs() < 1e-6, "{found}");
+    }
+}

@@ -265,4 +265,40 @@ mod tests {
         let window = Window { found: 0.0, expected: 60.0, freedom: 10.0 };
         assert!((window.promise() - 60.0 / 20.0_f64.sqrt()).abs() < 1e-12);
     }
+
+    /// Noise of a density S has the expected square S/2 · fs · Σ w² (w: one from 10 ms before the origin to 0.9 s, then the
+    /// fade, whose squares have the mean 3/8), here of the file's rate, twice the record's.
+    #[test]
+    fn the_noise_of_a_spectrum_is_its_density_over_the_window() {
+        let mut turn = 1_u32;
+        let mut noise = move || {
+            turn = turn.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (f64::from(turn) / f64::from(u32::MAX) - 0.5) as f32
+        };
+        let low = LowEnd {
+            samples: (0..2000).map(|_| noise()).collect(),
+            rate_hz: 1000.0,
+            file_rate_hz: 2000.0,
+            onset_s: 0.2,
+            emission_s: None,
+        };
+        let noise = Noise::of(&low).unwrap();
+        let place = PathRows {
+            low: [&low, &low],
+            origin_s: [0.2; 2],
+            noise: [&noise, &noise],
+            rates_hz: [2000.0; 2],
+            index: 0,
+        };
+        let (_, found) = place.spectrum(0, 2.0 * PI * 40.0, 1.0);
+        let expected = 0.5 * noise.at(40.0) * 1000.0 * (910.0 + 37.5) * 4.0;
+        assert!((found / expected - 1.0).abs() < 2e-3, "{found} {expected}");
+    }
+
+    #[test]
+    fn windows_add_up_their_bins() {
+        let bin = |found: f64, expected: f64, freedom: f64| Bin { hz: 40.0, found, expected, freedom };
+        let sum = Window::sum([bin(1.0, 10.0, 4.0), bin(2.0, 20.0, 6.0)].iter());
+        assert_eq!([sum.found, sum.expected, sum.freedom], [3.0, 30.0, 10.0]);
+    }
 }

@@ -90,4 +90,37 @@ mod tests {
         let found = residue_ratio(&of(2.0, 1.0), &of(3.0, 0.1), 0.0, &[]).unwrap();
         assert!((found.value - 2.0).norm() < 1e-12, "{}", found.value);
     }
+
+    /// Residues 1 and 2 that become 1 and 4: the ratio by least squares is 9/5, and leaves 0.8 over (1.8 s)² · 2.5 for a slack
+    /// s of the rms residue; twice that is the misfit.
+    #[test]
+    fn slack_is_a_share_of_the_rms_residue() {
+        let of = |values: [f64; 2]| {
+            Resonance::known(
+                Complex64::new(-4.0, 250.0),
+                &values.map(|value| (Complex64::from(value), 1e-12)),
+            )
+        };
+        let found = residue_ratio(&of([1.0, 2.0]), &of([1.0, 4.0]), 0.1, &[]).unwrap();
+        assert!((found.value - 1.8).norm() < 1e-9, "{}", found.value);
+        assert!((found.misfit - 2.0 * 0.8 / (0.18_f64.powi(2) * 2.5)).abs() < 1e-6, "{}", found.misfit);
+    }
+
+    /// By hand: the same shape at another size and phase is alike, one at right angles isn't, (1, 0) and (1, 1) are by half; one
+    /// place says nothing.
+    #[test]
+    fn shapes_are_alike_by_their_angle() {
+        let of = |values: &[f64], turn: Complex64| {
+            let scaled: Vec<(Complex64, f64)> = values.iter().map(|value| (turn * value, 1e-6)).collect();
+            Resonance::known(Complex64::new(-4.0, 250.0), &scaled)
+        };
+        let alike =
+            |a: &[f64], b: &[f64]| mac(&of(a, Complex64::new(1.0, 0.0)), &of(b, Complex64::new(0.0, 3.0)));
+        for (a, b, expected) in
+            [([1.0, -2.0], [1.0, -2.0], 1.0), ([1.0, 1.0], [1.0, -1.0], 0.0), ([1.0, 0.0], [1.0, 1.0], 0.5)]
+        {
+            assert!((alike(&a, &b).unwrap() - expected).abs() < 1e-12, "{a:?} {b:?}");
+        }
+        assert_eq!(alike(&[1.0], &[1.0]), None);
+    }
 }

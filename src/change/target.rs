@@ -143,6 +143,7 @@ fn judged(value: Result<Estimate, Flag>, lower: Option<f64>, upper: f64) -> Targ
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::modes::{Mode, ModeSet};
 
     /// Worked by hand: 0.50 ± 0.02 s (interval 0.461 to 0.539).
     #[test]
@@ -165,5 +166,31 @@ mod tests {
         let empty = judged(Err(Flag::AboveRate), None, 0.5);
         assert_eq!((empty.met, empty.margin_s), (None, None), "nothing straddles anything without a value");
         assert!(empty.flags.has(Flag::AboveRate));
+    }
+
+    /// Modes are held against the limit by their place in the list, and only those that are claimed.
+    #[test]
+    fn a_mode_s_finding_names_it() {
+        let mode = |kind: Kind, t60_s: f64| Mode {
+            kind,
+            omega_per_s: 250.0,
+            decay_per_s: LN_1000 / t60_s,
+            omega_sd_per_s: 0.1,
+            decay_sd_per_s: 0.1,
+            amplitudes: Vec::new(),
+            flags: Flags::default(),
+        };
+        let set =
+            ModeSet { modes: vec![mode(Kind::Unsure, 0.9), mode(Kind::Mode, 1.2)], ..ModeSet::default() };
+        let state = StateFacts {
+            modes: &set,
+            places: Vec::new(),
+            relabelled: None,
+            at_units: Vec::new(),
+            bands: Vec::new(),
+            repeats: Vec::new(),
+        };
+        let found = hold_against(&state, Target::Longest(0.8));
+        assert_eq!(found.iter().map(|f| (f.mode, f.met)).collect::<Vec<_>>(), [(Some(1), Some(Met::No))]);
     }
 }

@@ -61,3 +61,45 @@ impl Treated<'_> {
         Ratio { value: ratio.value, low: ratio.value * (-down).exp(), high: ratio.value * up.exp() }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flag::Flags;
+    use crate::modes::{Kind, Mode};
+    use rustfft::num_complex::Complex64;
+
+    /// The interval of T60's change is the joint fit's, but never narrower than the poles' decays make it: before and slower
+    /// pole known to 0.1 of 4 and of 5 1/s.
+    #[test]
+    fn a_change_is_no_better_known_than_its_poles() {
+        let pole = |decay_per_s: f64| Resonance::known(Complex64::new(-decay_per_s, 250.0), &[]);
+        let told = |low: f64, high: f64| {
+            let facts = TreatedMode {
+                mode: 0,
+                poles: [5.0, 9.0].map(|decay_per_s| Mode {
+                    kind: Kind::Mode,
+                    omega_per_s: 250.0,
+                    decay_per_s,
+                    omega_sd_per_s: 0.1,
+                    decay_sd_per_s: 0.1,
+                    amplitudes: Vec::new(),
+                    flags: Flags::default(),
+                }),
+                apart_sd: 9.0,
+                coupling_per_s: 10.0,
+                t60_ratio: Ratio { value: 0.8, low, high },
+                ring_s: (1.7, 1.4),
+                ring_ratio: Ratio { value: 0.8, low, high },
+                unit_shows: true,
+            };
+            Treated { facts: &facts, poles: [pole(5.0), pole(9.0)] }.t60_ratio(&pole(4.0))
+        };
+        let wide = told(0.7, 0.95);
+        assert!((wide.low - 0.7).abs() < 1e-12 && (wide.high - 0.95).abs() < 1e-12, "{wide:?}");
+        let least = SD_PER_95 * (0.1_f64 / 4.0).hypot(0.1 / 5.0);
+        let narrow = told(0.799, 0.801);
+        assert!((narrow.high / 0.8 - least.exp()).abs() < 1e-12, "{narrow:?}");
+        assert!((0.8 / narrow.low - least.exp()).abs() < 1e-12, "{narrow:?}");
+    }
+}

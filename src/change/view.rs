@@ -212,3 +212,27 @@ pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
 pub(super) fn robust_sd(values: &[f64], middle: f64) -> f64 {
     1.4826 * median(values.iter().map(|v| (v - middle).abs()).collect()).unwrap_or(0.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::modes::Amplitude;
+
+    /// Without an error of the pole's own the noise is that of both parts, 4e-6, times the rate and the widening squared.
+    #[test]
+    fn a_residue_s_noise_goes_with_rate_and_widening_squared() {
+        let amplitude = Amplitude { re: 0.3, im: 0.1, covariance: [1e-6, 0.0, 3e-6], delta_chi2: 99.0 };
+        let mode = Mode {
+            kind: Kind::Mode,
+            omega_per_s: 250.0,
+            decay_per_s: 4.0,
+            omega_sd_per_s: 1e-12,
+            decay_sd_per_s: 1e-12,
+            amplitudes: vec![Some(amplitude)],
+            flags: Flags::default(),
+        };
+        let residue = resonance(0, &mode, &[(0, 1000.0, 0.0)], 2.0, 3.0).residues[0].unwrap();
+        assert!((residue.value - Complex64::new(150.0, 50.0)).norm() < 1e-9, "{residue:?}");
+        assert!((residue.variance - 4e-6 * 500.0 * 500.0 * 9.0).abs() < 1e-9, "{residue:?}");
+    }
+}

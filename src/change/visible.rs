@@ -56,3 +56,18 @@ pub(super) fn residue_noise(
         .map(|(noise, rate)| noise.as_ref().map(|n| n.at(hz) * rate * rate / (gain * gain)))
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Squares of 2 and 6 over noise of 1 and 3: √(2 · 4/4) at a decay of 4 1/s; a place whose noise isn't known says
+    /// nothing, and nothing at all is no bound.
+    #[test]
+    fn a_bound_adds_up_the_places_that_are_known() {
+        let of = |noise: [Option<f64>; 3]| bound_log_sd(4.0, &[2.0, 6.0, 5.0], &noise);
+        assert!((of([Some(1.0), Some(3.0), None]).unwrap() - 2.0_f64.sqrt()).abs() < 1e-12);
+        assert_eq!(of([None; 3]), None);
+        assert_eq!(of([Some(0.0), None, None]), None, "a digital silence");
+    }
+}

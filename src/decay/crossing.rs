@@ -64,9 +64,15 @@ impl Crossing {
                 break;
             }
             steady = false;
-            floor.to = floor.from + ((floor.to - floor.from) / 4).max(search.tail.min(floor.to - floor.from));
+            floor.to = floor.from + ((floor.to - floor.from) / 4).max(search.tail);
         }
         Ok(search.conclude(&line, floor, steady))
+    }
+
+    /// Doubts about the noise.
+    pub fn doubts(&self) -> impl Iterator<Item = Flag> {
+        let cut = (!self.floor_reached).then_some(Flag::EndsInDecay);
+        cut.into_iter().chain((!self.floor_steady).then_some(Flag::UnevenFloor))
     }
 }
 

@@ -173,8 +173,11 @@ impl<'a> Evaluation<'a> {
     fn remarks(&self, result: &BandDecay) -> Flags {
         let values = [result.edt_s, result.c50, result.c80, result.ts_s, result.level, result.peak_to_noise];
         let reasons = values.into_iter().filter_map(Result::err);
-        let mut flags: Flags =
-            reasons.chain(result.t20_s.err()).chain(result.t30_s.err()).chain(self.doubts()).collect();
+        let mut flags: Flags = reasons
+            .chain(result.t20_s.err())
+            .chain(result.t30_s.err())
+            .chain(self.crossing.doubts())
+            .collect();
         let stands = result.edt_s.is_ok() || result.t20_s.is_ok() || result.t30_s.is_ok();
         if stands && result.bt_product.is_ok_and(|bt| bt <= FORWARD_BT) {
             flags.add(Flag::BtUnder16);
@@ -191,17 +194,12 @@ impl<'a> Evaluation<'a> {
         }
         flags
     }
-
-    /// Doubts about the noise.
-    fn doubts(&self) -> impl Iterator<Item = Flag> {
-        let cut = (!self.crossing.floor_reached).then_some(Flag::EndsInDecay);
-        cut.into_iter().chain((!self.crossing.floor_steady).then_some(Flag::UnevenFloor))
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::filter::{Backward, Bank, Fraction};
 
     /// What scatters round its line as measured rooms do has a time; a step has none, and says why.
     #[test]
@@ -209,5 +207,31 @@ mod tests {
         let line = |nonlinearity: f64| straight(Ok(Line { intercept: 0.0, slope: -1.0, nonlinearity }));
         assert!(line(0.15).is_ok());
         assert!(matches!(line(0.45), Err(Flag::NotStraight)));
+    }
+
+    /// A product of B and T of 700 leaves chance little: 5 % off the line are a bend, over either range.
+    #[test]
+    fn either_range_may_be_crooked() {
+        let to_come: Vec<f64> = (0..=20_000)
+            .map(|k| (-13.8 * f64::from(k) / 10_000.0).exp() + 1e-7 * f64::from(20_000 - k))
+            .collect();
+        let bank = Bank::new(&[Fraction::Octave.band(0)], 48_000.0);
+        let channel = bank.channels().next().unwrap();
+        let band = Backward { to_come: &to_come, rate_hz: 10_000.0, zero: 0, late: [0.0; 2], channel };
+        let energy = Energy::new(&band, 2.0, 48_000.0);
+        let crossing = Crossing::find(&energy).unwrap();
+        let evaluation = Evaluation::new(&energy, &crossing);
+        let flagged = |nonlinearity_t20: f64, nonlinearity_t30: f64| {
+            let time = Ok(Estimate::new(1.0, 0.01));
+            let result = BandDecay {
+                t20_s: time,
+                t30_s: time,
+                nonlinearity_t20: Ok(nonlinearity_t20),
+                nonlinearity_t30: Ok(nonlinearity_t30),
+                ..BandDecay::void(channel.band, Flag::NoDecay)
+            };
+            evaluation.remarks(&result).has(Flag::NotStraight)
+        };
+        assert!(flagged(0.05, 0.0) && flagged(0.0, 0.05) && !flagged(0.0, 0.0));
     }
 }

@@ -189,6 +189,7 @@ impl Sum {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::filter::Fraction;
 
     /// A tone of 60 Hz and a T60 of 1 s without noise: all is still to come at the direct sound, and it falls by 60 dB/s.
     #[test]
@@ -205,5 +206,62 @@ mod tests {
         let last = curve.energy.len() - 1;
         let fall_per_s = curve.energy[last].ln() / curve.time_s[last];
         assert!((fall_per_s / -13.815_51 - 1.0).abs() < 0.05, "{fall_per_s}");
+    }
+
+    /// What of an exponential of 60 dB/s comes after an instant is its mean square there over its slope.
+    #[test]
+    fn the_rest_of_an_exponential_is_its_level_over_its_slope() {
+        const K: f64 = 13.815_51;
+        let to_come: Vec<f64> = (0..=20_000).map(|k| (-K * f64::from(k) / 10_000.0).exp() / K).collect();
+        let bank = Bank::new(&[Fraction::Octave.band(0)], 48_000.0);
+        let channel = bank.channels().next().unwrap();
+        let band = Backward { to_come: &to_come, rate_hz: 10_000.0, zero: 0, late: [0.0; 2], channel };
+        let energy = Energy::new(&band, 2.0, 48_000.0);
+        let curve = OverNoise { energy: &energy, floor: 0.0, last: 20_000, level: 3.0 };
+        let rest = curve.rest(5_000);
+        assert!((rest * K / 3.0 - 1.0).abs() < 1e-3, "{rest}");
+    }
+
+    /// The same tone once more, 0.48 s later in a record of another rate: counted from each direct sound both fall
+    /// alike, and together they hold twice as much.
+    #[test]
+    fn records_add_up_from_their_direct_sounds_on() {
+        let tone = |rate_hz: f64, onset_s: f64| -> Vec<f32> {
+            let sample = |n: i32| match f64::from(n) / rate_hz - onset_s {
+                t if t < 0.0 => 0.0,
+                t => ((std::f64::consts::TAU * 60.0 * t).sin() * (-6.907_755 * t).exp()) as f32,
+            };
+            (0..((2.0 + onset_s) * rate_hz) as i32).map(sample).collect()
+        };
+        let (one, later) = (tone(1000.0, 0.0), tone(1500.0, 0.48));
+        let silence = vec![0.0; 5000];
+        let record = |samples, rate_hz, onset_s| NarrowRecord { samples, rate_hz, onset_s };
+        let curve = |records: &[NarrowRecord<'_>]| {
+            narrow_curve(records, &[record(&silence, 1000.0, 0.0)], (50.0, 70.0), 100).unwrap()
+        };
+        let first = record(&one, 1000.0, 0.0);
+        let (alone, both) = (curve(&[first]), curve(&[first, record(&later, 1500.0, 0.48)]));
+        assert!((both.start / alone.start - 2.0).abs() < 0.02, "{} {}", both.start, alone.start);
+        let last = both.energy.len() - 1;
+        let fall_per_s = both.energy[last].ln() / both.time_s[last];
+        assert!((fall_per_s / -13.815_51 - 1.0).abs() < 0.05, "{fall_per_s}");
+    }
+
+    /// e^{-t} at 100 entries a second, and from its thirtieth entry on at 200: on the first one's grid both are the same.
+    #[test]
+    fn integrals_add_up_on_the_first_one_s_grid() {
+        let fall = |rate_hz: f64, zero: usize| -> Vec<f64> {
+            (0..=zero + 2 * rate_hz as usize).map(|k| (-(k as f64 - zero as f64) / rate_hz).exp()).collect()
+        };
+        let (first, second) = (fall(100.0, 0), fall(200.0, 30));
+        let bank = Bank::new(&[Fraction::Octave.band(0)], 48_000.0);
+        let channel = bank.channels().next().unwrap();
+        let mut sum = Sum::default();
+        for (to_come, rate_hz, zero) in [(&first, 100.0, 0), (&second, 200.0, 30)] {
+            sum.add_integral(&Backward { to_come, rate_hz, zero, late: [0.0; 2], channel }, 2.0);
+        }
+        for (k, both) in sum.to_come.iter().enumerate() {
+            assert!((both - 2.0 * (-0.01 * k as f64).exp()).abs() < 1e-12, "{k}: {both}");
+        }
     }
 }

@@ -115,3 +115,15 @@ fn block_diagonal(blocks: &[DMatrix<f64>]) -> Vec<f64> {
     }
     whole.as_slice().to_vec()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn blocks_stand_on_the_diagonal() {
+        let blocks = [DMatrix::from_element(1, 1, 1.0), DMatrix::from_row_slice(2, 2, &[2.0, 3.0, 4.0, 5.0])];
+        let whole = DMatrix::from_row_slice(3, 3, &[1.0, 0.0, 0.0, 0.0, 2.0, 3.0, 0.0, 4.0, 5.0]);
+        assert_eq!(DMatrix::from_vec(3, 3, block_diagonal(&blocks)), whole);
+    }
+}

@@ -256,4 +256,13 @@ mod tests {
         assert!(Factor::new(twice).is_none());
         assert!(Factor::new(Tall::zeros(30, 1)).is_none());
     }
+
+    /// By hand: of 2 e₁ and 3 e₂ the vector (4, 9, 5) holds 2 and 3.
+    #[test]
+    fn the_pseudo_inverse_finds_the_coefficients() {
+        let factor =
+            Factor::new(Tall::from_fn(3, 2, |i, j| if i == j { (2 + j) as f64 } else { 0.0 })).unwrap();
+        let found = factor.pseudo_inverse_times(&Tall::from_fn(3, 1, |i, _| [4.0, 9.0, 5.0][i])).unwrap();
+        assert!((found - DMatrix::from_column_slice(2, 1, &[2.0, 3.0])).amax() < 1e-12);
+    }
 }

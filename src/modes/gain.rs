@@ -234,3 +234,27 @@ fn own_products(columns: &Tall, whole: &[f64]) -> Vec<OwnProducts> {
 
 /// A candidate counts as already there when less than this share of its column is new.
 const NEW: f64 = 1e-7;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Worked by hand: the pole near takes the first axis, so the candidate's columns (1, 1, 0, 0) and (1, 1, 1, 0) are free to
+    /// explain the second and third of what is left, 3² + 4², at a weight of 2.
+    #[test]
+    fn a_candidate_gains_what_its_columns_explain_beside_the_poles_near() {
+        let columns = Tall::from_fn(4, 2, |row, column| f64::from(u8::from(row < 2 + column)));
+        let part = Part {
+            bins: Bins::new(1000.0, 1000, 40, 41),
+            range: 0..2,
+            polynomial: Factor::orthonormal(&Tall::zeros(4, 0)),
+            squares: own_products(&columns, &columns.squares()),
+            columns,
+        };
+        let near = Factor::new(Tall::from_fn(4, 1, |row, _| if row == 0 { 7.0 } else { 0.0 })).unwrap();
+        let left = Tall::from_fn(4, 1, |row, _| [0.0, 3.0, 4.0, 5.0][row]);
+        let mut gains = [0.0];
+        part.add_gains(&mut gains, (left, Some(near)), &[2.0]);
+        assert!((gains[0] - 50.0).abs() < 1e-9, "{}", gains[0]);
+    }
+}

@@ -28,7 +28,7 @@ impl Window {
             choices.into_iter().filter_map(|terms| Window::new(self.problem.beside(terms)?, &self.fit.poles));
         let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
         let (cost, gain) = (self.cost(), best.fit.expected_gain(&best.problem, &best.variances)?);
-        if best.cost() - MARGIN * gain > cost {
+        if is_hopeless(best.cost(), gain, cost) {
             return None;
         }
         best.refine_with_noise(CLOSE, 1);
@@ -39,6 +39,11 @@ impl Window {
 /// Terms whose criterion would be higher even if moving the poles gained so many times what a linear step predicts are not
 /// tried.
 const MARGIN: f64 = 10.0;
+
+/// Whether terms of this criterion, `gain` less after a linear step, stay over that of the fit without them.
+fn is_hopeless(tried: f64, gain: f64, cost: f64) -> bool {
+    tried - MARGIN * gain > cost
+}
 
 #[cfg(test)]
 mod tests {
@@ -78,6 +83,15 @@ mod tests {
             let without_the_first = window((46.0, 105.0), seed).with_outer_terms(true).problem.terms;
             assert!(without_the_first.lower > without_the_first.upper, "{without_the_first:?}");
             assert_eq!(window((46.0, 105.0), seed).with_outer_terms(false).problem.terms.lower, 0);
+        }
+    }
+
+    /// Ten times the linear gain makes up for what the criterion is higher by, wherever its zero lies.
+    #[test]
+    fn terms_are_tried_that_could_still_lower_the_criterion() {
+        for zero in [-1000.0, 0.0, 1000.0] {
+            assert!(!is_hopeless(zero + 105.0, 0.6, zero + 100.0), "{zero}");
+            assert!(is_hopeless(zero + 105.0, 0.4, zero + 100.0), "{zero}");
         }
     }
 }

@@ -175,6 +175,7 @@ fn fourier(samples: &[Complex<f64>], bin: usize) -> Complex<f64> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::run::{Job, Variant};
     use super::super::tests::closed_form::{Case, RATE_HZ};
     use super::super::{FitSettings, Kind, LN_1000, fit};
     use super::*;
@@ -223,5 +224,24 @@ mod tests {
         }
         assert!(poles > 60, "the fit takes noise for poles, which is the point: {poles}");
         assert!(20 * other <= poles && found >= 18, "{other} of noise, {found} of 20; {poles} poles");
+    }
+
+    /// The own parts of two modes are together what the record goes on with; a pole elsewhere has none.
+    #[test]
+    fn own_parts_make_up_what_follows() {
+        let case = Case::of(&[(45.0, 0.9), (60.0, 0.7)], 2400, 1e-4, 1);
+        let places = case.places();
+        let job = Job { places: &places, range_hz: (20.0, 80.0), cancelled: &|| false };
+        let fit = job.run(&Variant::early(0.6)).unwrap();
+        let record = &fit.records.records[0];
+        let part = |pole: &Pole| own_part(&fit, 0, record, pole, 400);
+        let parts = [&case.poles[0], &case.poles[1]].map(part);
+        let follows = &case.records[record.place][record.first + record.len..][..400];
+        let top = follows.iter().fold(0.0_f64, |top, x| top.max(x.abs()));
+        for (n, sample) in follows.iter().enumerate() {
+            let sum = parts[0][n] + parts[1][n];
+            assert!((sum - sample).abs() < 0.03 * top, "{n}: {sum} {sample}");
+        }
+        assert!(part(&Pole::new(52.0, 0.8)).iter().all(|x| x.abs() < 1e-12));
     }
 }

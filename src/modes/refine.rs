@@ -115,3 +115,30 @@ fn moved(problem: &Problem, poles: &[Pole], step: &DVector<f64>) -> Vec<Pole> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::modes::noise::NoiseSpectrum;
+    use crate::modes::record::{Cut, Records};
+    use crate::modes::residual_terms::ResidualTerms;
+    use crate::modes::tests::closed_form::Case;
+
+    /// A window from 46 Hz on lets poles go 6 Hz below it, and a step go 0.6 δ and half a turn of the record.
+    #[test]
+    fn a_step_ends_at_the_window_s_reach() {
+        let case = Case::new(3600, 0.01, 1);
+        let records = Records::new(&case.places(), Cut::WHOLE);
+        let terms = ResidualTerms::of_degree_below(3);
+        let problem = records.problem((46.0, 105.0), terms, &NoiseSpectrum::default()).unwrap();
+        let down = |hz: f64| {
+            let pole = Pole::new(hz, 0.3);
+            let step = DVector::from_row_slice(&[-100.0, 0.0]);
+            (pole, moved(&problem, &[pole], &step)[0])
+        };
+        assert!((down(40.5).1.frequency_hz() - 40.0).abs() < 1e-9, "{:?}", down(40.5));
+        let (before, after) = down(60.0);
+        let reach = 0.6 * before.decay_per_s + 0.5 / problem.seconds();
+        assert!((before.omega_per_s - after.omega_per_s - reach).abs() < 1e-9, "{after:?}");
+    }
+}

@@ -370,11 +370,7 @@ pub(super) fn starts(mode: Resonator, pair: Option<Pair>) -> Vec<Shared> {
     let mut all: Vec<Shared> = identified.into_iter().map(|i| at(i.unit, i.coupling)).collect();
     for off_hz in [-1.0, -0.3, 0.0, 0.3, 1.0] {
         for (g, damping) in [(5.0, 0.7), (8.0, 0.5), (8.0, 1.1), (11.0, 0.8), (14.0, 1.2)] {
-            let unit = Resonator {
-                omega_per_s: mode.omega_per_s + TAU * off_hz,
-                decay_per_s: mode.decay_per_s + damping * g,
-            };
-            all.push(at(unit, g * g));
+            all.push(at(mode.unit(off_hz, g, damping), g * g));
         }
     }
     all

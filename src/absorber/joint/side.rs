@@ -202,3 +202,40 @@ impl Part {
         Some(found.iter().zip(&self.scales).map(|(x, s)| x / s).collect())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::absorber::spectrum::Record;
+    use std::f64::consts::TAU;
+
+    /// A record of the treated mode and one neighbour: freed of the neighbour it is the mode's columns times its residue, and
+    /// what the neighbour has is its own residue.
+    #[test]
+    fn parts_tell_the_mode_from_its_neighbour() {
+        let poles = [Complex64::new(-5.0, TAU * 40.0), Complex64::new(-7.0, TAU * 52.0)];
+        let residues = [Complex64::new(0.3, -0.2), Complex64::new(-0.4, 0.25)];
+        let sample = |n: i32| {
+            let t = f64::from(n) / 1000.0;
+            poles.iter().zip(residues).map(|(s, a)| 2.0 * (a * (s * t).exp()).re).sum::<f64>() as f32
+        };
+        let samples: Vec<f32> = (0..2000).map(sample).collect();
+        let record = Record { samples: &samples, rate_hz: 1000.0, onset_s: 0.0 };
+        let cut = Cut { later_s: 0.0, ..cut_round(poles[0], 0.0, 200.0) };
+        let side = Side {
+            stretch: Stretch::new(&[record], cut, Vec::new(), 0.0).unwrap(),
+            neighbours: vec![poles[1]],
+            places: vec![0],
+            origins_s: vec![0.0],
+            variances: vec![Some(1.0)],
+            factor: 1.0,
+        };
+        let parts = side.parts(&side.neighbours, Poles::One(poles[0])).unwrap();
+        let [part] = &parts[..] else { panic!("one group") };
+        let own = [residues[0].re, residues[0].im];
+        let left = &part.data - &part.target * DMatrix::from_column_slice(2, 1, &own);
+        assert!(left.amax() < 1e-6 * part.data.amax(), "{} of {}", left.amax(), part.data.amax());
+        let neighbour = part.neighbours(&part.rows[0], &own).unwrap();
+        assert!((Complex64::new(neighbour[0], neighbour[1]) - residues[1]).norm() < 1e-6, "{neighbour:?}");
+    }
+}

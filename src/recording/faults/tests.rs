@@ -115,6 +115,19 @@ fn shapes_that_no_response_has() {
     );
 }
 
+/// Six modes that beat come out of a null 12 dB and more above the 30 ms before it, no louder than they were; the same
+/// once more half a second later is a second sound.
+#[test]
+fn a_beat_is_no_second_sound() {
+    let noise = &mut Noise::new(114_111);
+    let beating = with_floor(modes(noise, 1.0), noise, 2e-6, true);
+    assert_eq!(found(&beating), []);
+    let later = 25_000;
+    let again = |k: usize| k.checked_sub(later).map_or(0.0, |before| 0.3 * beating[before]);
+    let twice: Vec<f64> = beating.iter().enumerate().map(|(k, v)| v + again(k)).collect();
+    assert!(matches!(found(&twice)[..], [Fault::SecondSound { at_s }] if (at_s - 0.54).abs() < 0.01));
+}
+
 /// A direct sound cut off at a quarter of its peak is too short for flat tops; the same extreme twice tells.
 #[test]
 fn single_samples_at_one_ceiling_are_clipped() {
