@@ -48,16 +48,21 @@ impl Crossing {
     /// [`Flag::ShortRecord`] if the record leaves no room for a floor, [`Flag::NoDecay`] if nothing stands
     /// 10 dB over it or nothing falls.
     pub fn find(energy: &Energy) -> Result<Self, Flag> {
+        Self::find_within(energy, ROUNDS)
+    }
+
+    /// The same in so many rounds at most.
+    pub(super) fn find_within(energy: &Energy, rounds: usize) -> Result<Self, Flag> {
         let search = Search::new(energy)?;
         let mut floor = Stretch { from: search.last - search.tail, to: search.last };
         let mut line = search.first_line(floor)?;
         let mut steady = true;
-        for round in 0..ROUNDS {
+        for round in 0..rounds {
             let before = search.meets(&line, floor);
             floor = search.floor_after(before, line.slope, floor.to);
             line = search.late_line(&line, floor).unwrap_or(line);
             let moved = (search.meets(&line, floor) - before).abs();
-            if moved > 0.01 * before + 0.5 && round + 1 < ROUNDS {
+            if moved > 0.01 * before + 0.5 && round + 1 < rounds {
                 continue;
             }
             if !steady || search.is_steady(floor) {

@@ -87,6 +87,16 @@ fn crossing(floor: f64, parts: &[(f64, f64)]) -> Result<Crossing, Flag> {
 
 /// The same over a floor that drifts: `noise` is its energy still to come.
 fn crossing_over(floor: f64, parts: &[(f64, f64)], noise: impl Fn(f64) -> f64) -> Result<Crossing, Flag> {
+    within(floor, parts, noise, Crossing::find)
+}
+
+/// The same by a way of finding it.
+fn within(
+    floor: f64,
+    parts: &[(f64, f64)],
+    noise: impl Fn(f64) -> f64,
+    find: impl Fn(&Energy<'_>) -> Result<Crossing, Flag>,
+) -> Result<Crossing, Flag> {
     let decay =
         |t: f64| parts.iter().map(|(e, k)| e * ((-k * t).exp() - (-k * LENGTH_S).exp()) / k).sum::<f64>();
     let to_come: Vec<f64> = (0..=(LENGTH_S * RATE_HZ) as usize)
@@ -95,7 +105,7 @@ fn crossing_over(floor: f64, parts: &[(f64, f64)], noise: impl Fn(f64) -> f64) -
         .collect();
     let channel = channel();
     let band = Backward { to_come: &to_come, rate_hz: RATE_HZ, zero: 0, late: [0.0; 2], channel: &channel };
-    Crossing::find(&Energy::new(&band, LENGTH_S, 48_000.0))
+    find(&Energy::new(&band, LENGTH_S, 48_000.0))
 }
 
 /// What with its noise stands 7 dB over it is no decay, at any gain; 40 dB are one, over a floor that stands still.
@@ -119,6 +129,14 @@ fn a_floor_that_drifts_is_taken_close_to_the_decay() {
     let middle_s = from_s + 0.125 * (LENGTH_S - from_s);
     assert!(found.floor_reached && !found.floor_steady, "{found:?}");
     assert!((found.floor / (1.0 + 3.0 * middle_s) - 1.0).abs() < 0.04, "{found:?} {middle_s}");
+}
+
+/// A floor that drifts is noticed in the last round as well, where nothing stands still yet.
+#[test]
+fn the_last_round_looks_at_the_floor_too() {
+    let noise = |t: f64| LENGTH_S - t + 1.5 * (LENGTH_S.powi(2) - t * t);
+    let found = within(1.0, &[(1e3, 4.0 * K)], noise, |energy| Crossing::find_within(energy, 1)).unwrap();
+    assert!(!found.floor_steady, "{found:?}");
 }
 
 /// 50 dB over the floor, falling first sixfold as fast: the second decay takes over 36 dB over it, and the late slope is
