@@ -44,7 +44,7 @@ pub(super) fn disturbed(repeats: &[Recovered], rate_hz: f64) -> Option<Trouble> 
     // What stands before the first sound bends no decay.
     let arrival_s = repeats[0].arrival_s;
     let found = centres(1.15 * low_hz, high_hz.min(HIGHEST_HZ) / 1.15)
-        .flat_map(|hz| (0..lines.len()).filter_map(move |repeat| Some((hz, repeat))))
+        .flat_map(|hz| (0..lines.len()).map(move |repeat| (hz, repeat)))
         .filter_map(|(hz, repeat)| of_band(&lines, (length, rate_hz), (repeat, arrival_s), hz));
     let loudest = found.max_by(|a, b| a.over_noise.total_cmp(&b.over_noise))?;
     Some(Trouble::again(
