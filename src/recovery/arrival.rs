@@ -1,6 +1,7 @@
 //! Where in a quotient the response stands, and how far each band of it stands over the noise.
 
 use super::RecoveryError;
+use super::broken::{Break, clicked};
 use super::recovered::{Harmonic, OctavePeak};
 use super::reference::{Rise, centres};
 use super::transform::Lags;
@@ -23,6 +24,10 @@ pub(super) struct Arrival {
     pub again_s: Vec<f64>,
     /// Share of the bands with a clear peak whose peak stands here.
     pub agreement: f64,
+    /// Where the sound broke off or came on, if the bands' lags show it.
+    pub broken: Option<Break>,
+    /// What the lags of the weaker bands say against it: no arrival, unless those bands hold no sound at all.
+    pub against: Option<RecoveryError>,
 }
 
 /// A band shows a response if its peak stands this far over its usual power (18 dB): the largest of 10⁵
@@ -106,18 +111,51 @@ pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, Recove
     let most = clear.iter().map(|(_, _, lag)| near(*lag)).max().unwrap_or(0);
     let rough = clear.iter().rev().find(|(_, _, lag)| near(*lag) == most).map_or(0.0, |c| c.2);
     let agreement = most as f64 / clear.len() as f64;
+    let sharp: Vec<(&Lags, f64, f64)> = clear.iter().filter(|c| c.1 > SHARP * c.0.usual()).copied().collect();
+    let sharp = if sharp.is_empty() { &clear } else { &sharp };
+    if let Some((broken, lag_s)) = rise.and_then(|rise| clicked(sharp, rise)) {
+        let lag_s = first_sound(sharp, lag_s);
+        return Ok(Arrival { lag_s, again_s: Vec::new(), agreement, broken: Some(broken), against: None });
+    }
     if agreement < LEAST_AGREEMENT && (clear.len() as f64) < LEAST_CLEAR * ring.bands.len() as f64 {
         return Err(RecoveryError::NoResponse);
     }
     if agreement < LEAST_AGREEMENT {
         let spread = |pick: fn(f64, f64) -> f64, start| clear.iter().map(|c| c.2).fold(start, pick);
         let apart_s = spread(f64::max, f64::NEG_INFINITY) - spread(f64::min, f64::INFINITY);
-        return Err(RecoveryError::OtherSignal { apart_s, bands: clear.len() });
+        let error = RecoveryError::OtherSignal { apart_s, bands: clear.len() };
+        let strong = strong(&clear);
+        let Some(rough) = common(&strong) else { return Err(error) };
+        let lag_s = first_sound(&strong, rough);
+        return Ok(Arrival { lag_s, again_s: Vec::new(), agreement, broken: None, against: Some(error) });
     }
-    let sharp: Vec<(&Lags, f64, f64)> = clear.iter().filter(|c| c.1 > SHARP * c.0.usual()).copied().collect();
-    let sharp = if sharp.is_empty() { &clear } else { &sharp };
     let lag_s = first_sound(sharp, rough);
-    Ok(Arrival { lag_s, again_s: again(sharp, ring.lags(), rough, rise), agreement })
+    Ok(Arrival {
+        lag_s,
+        again_s: again(sharp, ring.lags(), rough, rise),
+        agreement,
+        broken: None,
+        against: None,
+    })
+}
+
+/// Bands within 40 dB of the one that stands farthest over its usual power.
+fn strong<'a>(clear: &[(&'a Lags, f64, f64)]) -> Vec<(&'a Lags, f64, f64)> {
+    let over = |(band, most, _): &(&Lags, f64, f64)| most / band.usual().max(f64::MIN_POSITIVE);
+    let most = clear.iter().map(over).fold(0.0, f64::max);
+    clear.iter().filter(|band| over(band) > WEAK * most).copied().collect()
+}
+
+/// See [`strong`].
+const WEAK: f64 = 1e-4;
+
+/// The lag that four bands of five share, s; `None` of fewer than four.
+fn common(bands: &[(&Lags, f64, f64)]) -> Option<f64> {
+    let mut lags: Vec<f64> = bands.iter().map(|band| band.2).collect();
+    lags.sort_by(f64::total_cmp);
+    let middle = *lags.get(lags.len() / 2).filter(|_| lags.len() >= 4)?;
+    let near = bands.iter().filter(|(band, _, lag)| (lag - middle).abs() < tolerance_s(band)).count();
+    (5 * near >= 4 * bands.len()).then_some(middle)
 }
 
 /// Start of the first sound near `rough`, in the highest clear bands.

@@ -3,6 +3,7 @@
 
 use super::arrival::{Arrival, Ring, locate};
 use super::background::background;
+use super::broken::{Break, fallen};
 use super::clock::drift_in;
 use super::recovered::{Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
@@ -47,7 +48,17 @@ pub fn deconvolve(
     let ring = Ring::of(&lines, length, rate_hz, range_hz).filled(filled);
     let ring = if settings.together { ring } else { ring.apart(reference.len() as f64 / rate_hz) };
     let signal_end = signal.bursts[0].1;
-    let arrival = locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
+    let mut arrival =
+        locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
+    if arrival.broken.is_none() && rise.is_some() {
+        let found = fallen(&lines, length, rate_hz, (range_hz.0, range_hz.1, arrival.lag_s));
+        // A crossover makes no band click at a time of its own.
+        let clicks = arrival.against.is_some();
+        arrival.broken = found.map(|found| Break { sure: found.sure || clicks, ..found });
+    }
+    if let (None, Some(error)) = (arrival.broken, &arrival.against) {
+        return Err(trouble::cause(recording, rate_hz, error.clone()));
+    }
     let held = held_s(recording.len(), signal_end, rate_hz, (settings, arrival.lag_s))?;
     let after_s = settings.after_s.unwrap_or(held).clamp(LEAST_AFTER_S.min(held), held.max(LEAST_AFTER_S));
     let levels = ring.levels(&arrival, after_s, signal.bursts[0].0 as f64 / rate_hz);

@@ -15,21 +15,61 @@ pub struct Linearity {
     /// Largest change of the response between both in a third octave, dB; its overall gain is counted only where the
     /// signal was recorded beside both.
     pub change_db: f64,
+    /// What noise may make of that change, dB.
+    pub noise_db: f64,
     /// Middle of that third octave, Hz.
     pub band_hz: f64,
+    /// Where the louder run is held down.
+    pub held: Option<Held>,
+}
+
+/// A level that is held down.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Held {
+    /// Range, Hz.
+    pub range_hz: (f64, f64),
+    /// By how much at the most, dB.
+    pub db: f64,
 }
 
 /// A response that changes by more with the level isn't linear, dB; own choice.
 const LINEAR_DB: f64 = 0.5;
+/// A level that is held down by more than this over [`HELD_BANDS`] third octaves is a limiter's, dB; own choice. What
+/// rattles does so in one or two, and adds power.
+const HELD_DB: f64 = 1.0;
+const HELD_BANDS: usize = 3;
+/// What noise may do to a level is allowed for this many times over.
+const SURE: f64 = 4.0;
 /// A second run this much lower or more tells something, dB.
 const LEAST_LOWER_DB: f64 = 3.0;
+/// A response's level is read this long after its first sound, s, and as long as its band smears it.
+const LEVEL_S: f64 = 0.3;
 
-/// Energy by third octave within a range.
-fn bands(samples: &[f64], rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Vec<(f64, f64)> {
-    let length = quick_length(samples.len());
-    let lines = spectrum(samples, length);
-    let bands = centres(1.15 * low_hz, high_hz / 1.15).filter_map(|hz| Lags::of(&lines, length, rate_hz, hz));
-    bands.map(|band| (band.centre_hz, band.power.iter().sum::<f64>() * band.step_s)).collect()
+/// Level of a third octave: its mean power behind the first sound less its noise, and the relative sd of that.
+#[derive(Debug, Clone, Copy)]
+struct Level {
+    hz: f64,
+    power: f64,
+    sd: f64,
+}
+
+/// Levels by third octave within a range.
+fn levels(run: Run<'_>, rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Vec<Level> {
+    let length = quick_length(run.samples.len());
+    let lines = spectrum(run.samples, length);
+    let end_s = run.samples.len() as f64 / rate_hz;
+    let level = |band: Lags| {
+        let smear_s = 2.0 / band.width_hz;
+        let (from_s, to_s) = (run.arrival_s - smear_s, (run.arrival_s + LEVEL_S + smear_s).min(0.8 * end_s));
+        let noise = band.mean(0.8 * end_s, end_s);
+        let power = (band.mean(from_s, to_s) - noise).max(f64::MIN_POSITIVE);
+        let independent = (band.width_hz * (to_s - from_s)).max(1.0);
+        let sd = ((noise * noise + 2.0 * power * noise) / independent).sqrt() / power;
+        Level { hz: band.centre_hz, power, sd }
+    };
+    let bands = centres(1.15 * low_hz, high_hz / 1.15);
+    bands.filter_map(|hz| Lags::of(&lines, length, rate_hz, hz)).map(level).collect()
 }
 
 /// A response with what it was made of.
@@ -39,41 +79,108 @@ pub struct Run<'a> {
     pub samples: &'a [f64],
     /// Range in which it stands over its noise, Hz.
     pub range_hz: (f64, f64),
-    /// Rms of the recording.
+    /// When the first sound arrives, s from sample 0.
+    pub arrival_s: f64,
+    /// Rms of the microphone's channel.
     pub rms: f64,
-    /// Whether it was divided by the signal as recorded beside it: then its level means something.
-    pub absolute: bool,
+    /// Rms of the signal as it was recorded beside it and the response was divided by.
+    pub driven_rms: Option<f64>,
 }
 
-/// Holds a quieter run against the main one. `None` where it isn't lower, or no band is in both.
-#[must_use]
-pub fn linearity(main: Run<'_>, quieter: Run<'_>, rate_hz: f64) -> Option<Linearity> {
-    let lower_db = 20.0 * (main.rms / quieter.rms.max(f64::MIN_POSITIVE)).log10();
-    let range = (main.range_hz.0.max(quieter.range_hz.0), main.range_hz.1.min(quieter.range_hz.1));
-    if lower_db < LEAST_LOWER_DB || range.1 <= range.0 {
-        return None;
+/// A change of one third octave with the level.
+#[derive(Debug, Clone, Copy)]
+struct Change {
+    hz: f64,
+    db: f64,
+    /// What noise may make of it, dB.
+    noise_db: f64,
+}
+
+impl Change {
+    fn of((loud, soft): (&Level, &Level)) -> Self {
+        let noise_db = SURE * DB_PER_SHARE * loud.sd.hypot(soft.sd);
+        Self { hz: loud.hz, db: 10.0 * (loud.power / soft.power).log10(), noise_db }
     }
-    let loud = bands(main.samples, rate_hz, range);
-    let soft = bands(quieter.samples, rate_hz, range);
-    let changes: Vec<(f64, f64)> = loud
-        .iter()
-        .zip(&soft)
-        .map(|(a, b)| (10.0 * (a.1 / b.1.max(f64::MIN_POSITIVE)).log10(), a.0))
-        .collect();
-    let mut sorted: Vec<f64> = changes.iter().map(|change| change.0).collect();
+
+    /// By how much it is more than noise makes, dB.
+    fn sure_db(&self) -> f64 {
+        self.db.abs() - self.noise_db
+    }
+
+    fn held(&self) -> bool {
+        self.db < -HELD_DB - self.noise_db
+    }
+}
+
+/// Decibels of a small relative change of power: 10/ln 10.
+const DB_PER_SHARE: f64 = 4.343;
+
+/// Holds a quieter run against the main one.
+///
+/// # Errors
+/// By how many decibels it is lower, if that is too little to tell anything.
+pub fn linearity(main: Run<'_>, quieter: Run<'_>, rate_hz: f64) -> Result<Option<Linearity>, f64> {
+    let lower = |loud: f64, soft: f64| 20.0 * (loud / soft.max(f64::MIN_POSITIVE)).log10();
+    let driven_db = main.driven_rms.zip(quieter.driven_rms).map(|(loud, soft)| lower(loud, soft));
+    // Turned down behind the reference, the level of neither response says anything of the other's.
+    let driven_db = driven_db.filter(|db| *db >= LEAST_LOWER_DB);
+    let lower_db = driven_db.unwrap_or_else(|| lower(main.rms, quieter.rms));
+    if lower_db < LEAST_LOWER_DB {
+        return Err(lower_db);
+    }
+    let range = (main.range_hz.0.max(quieter.range_hz.0), main.range_hz.1.min(quieter.range_hz.1));
+    let (loud, soft) = (levels(main, rate_hz, range), levels(quieter, rate_hz, range));
+    let mut changes: Vec<Change> = loud.iter().zip(&soft).map(Change::of).collect();
+    let mut sorted: Vec<f64> = changes.iter().map(|change| change.db).collect();
     sorted.sort_by(f64::total_cmp);
-    let middle = sorted.get(sorted.len() / 2).copied()?;
-    let gain = if main.absolute && quieter.absolute { 0.0 } else { middle };
-    let off = changes.into_iter().map(|(db, hz)| (db - gain, hz));
-    let (change_db, band_hz) = off.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
-    Some(Linearity { lower_db, change_db, band_hz })
+    let Some(middle) = sorted.get(sorted.len() / 2) else { return Ok(None) };
+    let gain_db = if driven_db.is_some() { 0.0 } else { *middle };
+    changes.iter_mut().for_each(|change| change.db -= gain_db);
+    let held = changes
+        .chunk_by(|a, b| a.held() && b.held())
+        .filter(|run| run.len() >= HELD_BANDS)
+        .max_by_key(|run| run.len())
+        .map(|run| Held {
+            range_hz: (run[0].hz, run[run.len() - 1].hz),
+            db: run.iter().map(|change| -change.db).fold(0.0, f64::max),
+        });
+    let most = changes.iter().max_by(|a, b| a.sure_db().total_cmp(&b.sure_db()));
+    Ok(most.map(|most| Linearity {
+        lower_db,
+        change_db: most.db,
+        noise_db: most.noise_db,
+        band_hz: most.hz,
+        held,
+    }))
+}
+
+/// A second run that is hardly quieter.
+#[must_use]
+pub fn hardly_lower(lower_db: f64) -> Trouble {
+    Trouble::note(
+        "not-quieter",
+        format!("the second run is only {lower_db:.1} dB quieter than this one: nothing can be told from it"),
+        "play it 10 dB lower; if it was played so, a limiter or compressor holds the louder one down",
+    )
 }
 
 impl Linearity {
     /// What of it the user should know.
     #[must_use]
     pub fn trouble(&self) -> Option<Trouble> {
-        (self.change_db.abs() > LINEAR_DB).then(|| {
+        if let Some(held) = self.held {
+            let (low_hz, high_hz) = held.range_hz;
+            return Some(Trouble::again(
+                "level-held",
+                format!(
+                    "from {low_hz:.0} to {high_hz:.0} Hz up to {:.1} dB are missing that the run {:.0} dB lower has: a \
+                     limiter or compressor holds the level down",
+                    held.db, self.lower_db
+                ),
+                "switch it off, or measure at the lower level; levels of this take mean nothing, decays hold",
+            ));
+        }
+        (self.change_db.abs() > LINEAR_DB + self.noise_db).then(|| {
             Trouble::note(
                 "not-linear",
                 format!(

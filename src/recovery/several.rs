@@ -2,6 +2,7 @@
 
 use super::arrival::{Ring, locate};
 use super::deconvolution::divide;
+use super::disturbed::disturbed;
 use super::recovered::Recovered;
 use super::reference::{Rise, Signal, edges};
 use super::transform::{inverse, quick_length, spectrum};
@@ -40,6 +41,9 @@ pub fn parts_by_arrival(
     let filled = recording.len() as f64 / length as f64;
     let ring = Ring::of(&quotient, length, rate_hz, range).filled(filled);
     let arrival = locate(&ring.apart(signal.len() as f64 / rate_hz), rise.as_ref())?;
+    if let Some(error) = arrival.against {
+        return Err(error);
+    }
     let mut lags: Vec<f64> = arrival.again_s;
     lags.push(arrival.lag_s);
     lags.sort_by(f64::total_cmp);
@@ -108,7 +112,7 @@ fn aligned(first: &[f64], other: &[f64]) -> Vec<f64> {
 /// The mean of repeats of one place, as long as the shortest; and the largest share of energy in which one
 /// differs from it. `None` without any.
 #[must_use]
-pub fn averaged(mut repeats: Vec<Recovered>) -> Option<(Recovered, f64)> {
+pub fn averaged(mut repeats: Vec<Recovered>, rate_hz: f64) -> Option<(Recovered, f64)> {
     let length = repeats.iter().map(|repeat| repeat.samples.len()).min()?;
     // Where player and recorder started each by itself, each repeat stands at its own arrival, good to a sample or so.
     if let [first, rest @ ..] = repeats.as_mut_slice() {
@@ -128,7 +132,10 @@ pub fn averaged(mut repeats: Vec<Recovered>) -> Option<(Recovered, f64)> {
             troubles.push(trouble.clone());
         }
     }
-    if repeats.len() > 1 && worst > DISAGREE {
+    let sound = if repeats.len() > 1 { disturbed(&repeats, rate_hz) } else { None };
+    let known = sound.is_some();
+    troubles.extend(sound);
+    if repeats.len() > 1 && worst > DISAGREE && !known {
         troubles.push(Trouble {
             word: "repeats-disagree",
             again: false,

@@ -133,7 +133,7 @@ impl Sweeps<'_> {
         }
         let repeats = responses.len();
         let alone = repeats == 1 && !told;
-        let (mean, difference) = averaged(responses).ok_or(RecoveryError::NoResponse)?;
+        let (mean, difference) = averaged(responses, rate_hz).ok_or(RecoveryError::NoResponse)?;
         let record = record(&mean).averaged(repeats, difference).with_troubles(&self.recorded);
         let record = match mean.drift.filter(|_| alone).and_then(Speed::of) {
             Some(Speed::Clocks(limit_ppm)) => record.with_clock_limit(limit_ppm),

@@ -45,6 +45,7 @@ pub(super) fn of_take(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     found.extend(clipping(seen.recording, seen.rate_hz, MICROPHONE));
     found.extend(clipping(seen.reference, seen.rate_hz, REFERENCE));
     found.extend(automatic_gain(seen));
+    found.extend(broken(seen));
     found.extend(start_and_end(seen));
     found.extend(channels(seen));
     found.extend(no_room(seen));
@@ -159,6 +160,35 @@ fn start_and_end(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     found
 }
 
+/// What begins or ends this near to the recording's own ends was cut there, s.
+const EDGE_S: f64 = 0.3;
+
+/// A loudspeaker that went off, or came on, in the midst of the sweep.
+fn broken(seen: &TakeEvidence<'_>) -> Option<Trouble> {
+    let (found, rise) = (seen.arrival.broken?, seen.rise?);
+    let at_s = rise.passes_s(found.hz) + seen.arrival.lag_s;
+    let hz = found.hz;
+    let recording_s = seen.recording.len() as f64 / seen.rate_hz;
+    if !(EDGE_S..recording_s - EDGE_S).contains(&at_s) {
+        return None;
+    }
+    let said = if found.came_on {
+        format!("the loudspeaker comes on only at {at_s:.1} s, when the sweep is at {hz:.0} Hz already")
+    } else {
+        format!("the loudspeaker is off from {at_s:.1} s on, when the sweep is at {hz:.0} Hz")
+    };
+    let advice = "look at its plugs and its amplifier: standby, protection, mute; then repeat";
+    // Nor does a crossover let sound come before its signal.
+    if found.sure || seen.arrival.lag_s < -AHEAD_S && seen.settings.together {
+        return Some(Trouble::again("broken-off", said, advice));
+    }
+    Some(Trouble::note(
+        "ends-at-once",
+        format!("{said}, or a very steep crossover ends its range there"),
+        "if it plays higher tones, they are missing: repeat; if it doesn't, there is nothing to do",
+    ))
+}
+
 /// What a recording that begins `late_s` after the signal's file is short of; a frequency only where the sweep passed
 /// it by then, within the range in which the response was found.
 fn missed(rise: Option<&Rise>, late_s: f64, high_hz: f64) -> String {
@@ -174,7 +204,7 @@ fn channels(seen: &TakeEvidence<'_>) -> Option<Trouble> {
         return None;
     }
     let lag_s = seen.arrival.lag_s;
-    if lag_s < -AHEAD_S {
+    if lag_s < -AHEAD_S && seen.arrival.broken.is_none() {
         return Some(Trouble::again(
             "swapped-channels",
             format!("the sound comes {:.1} ms before the signal that made it", -1e3 * lag_s),
@@ -382,14 +412,15 @@ fn decay_cut(seen: &TakeEvidence<'_>) -> Option<Trouble> {
 fn strength(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     let mut found = Vec::new();
     let (low, high) = seen.recovered.range_hz;
-    if low > LOWEST_MODE_HZ {
+    let ended = |from_above: bool| seen.arrival.broken.is_some_and(|broken| broken.came_on != from_above);
+    if low > LOWEST_MODE_HZ && !ended(false) {
         found.push(Trouble::note(
             "narrow-range",
             format!("below {low:.0} Hz the response doesn't stand over the noise and is left out"),
             "play louder or sweep longer if modes there matter",
         ));
     }
-    if high < 200.0 {
+    if high < 200.0 && !ended(true) {
         found.push(Trouble::note(
             "narrow-range",
             format!("above {high:.0} Hz the response doesn't stand over the noise and is left out"),

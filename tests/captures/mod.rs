@@ -16,6 +16,8 @@ mod periods;
 mod reference;
 #[cfg(feature = "cli")]
 mod several;
+#[cfg(feature = "cli")]
+mod silent;
 mod simulator;
 #[cfg(feature = "cli")]
 mod site;

@@ -8,7 +8,7 @@ use stillroom::excitation::Sweep;
 const RATE: f64 = 8_000.0;
 
 /// The words of what was found; `None` where no response came of it.
-fn words(microphone: &[f64], reference: &[f64], arguments: &[&str]) -> Option<Vec<String>> {
+pub(super) fn words(microphone: &[f64], reference: &[f64], arguments: &[&str]) -> Option<Vec<String>> {
     let site = Site::new();
     site.write("seat.wav", RATE, &[microphone, reference]);
     site.write("signal.wav", RATE, &[reference]);
@@ -22,7 +22,7 @@ fn words(microphone: &[f64], reference: &[f64], arguments: &[&str]) -> Option<Ve
     Some(findings.iter().filter_map(|finding| finding["word"].as_str().map(str::to_owned)).collect())
 }
 
-fn within_scale(samples: Vec<f64>) -> Vec<f64> {
+pub(super) fn within_scale(samples: Vec<f64>) -> Vec<f64> {
     let most = samples.iter().fold(1.0_f64, |most, x| most.max(1.2 * x.abs()));
     samples.iter().map(|x| x / most).collect()
 }

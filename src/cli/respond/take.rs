@@ -8,8 +8,8 @@ use std::path::Path;
 use stillroom::capture::CaptureRecord;
 use stillroom::recording::Recording;
 use stillroom::recovery::{
-    Parts, RecoveryError, Run, SweepRecording, TwoChannel, linearity, periodic, record_of_noise,
-    responses_of_sweeps, seed_difference, two_channel,
+    Parts, RecoveryError, Run, SweepRecording, TwoChannel, hardly_lower, linearity, periodic,
+    record_of_noise, responses_of_sweeps, seed_difference, two_channel,
 };
 
 /// What a recording is divided by.
@@ -34,7 +34,7 @@ pub fn responses(
     if let (Some(path), [main]) = (&args.quieter, found.as_mut_slice()) {
         let lower = Taken::read(args, path, channel)?;
         if let [quieter] = lower.divided(args, path, known)?.as_slice() {
-            hold_against(main, quieter, (&taken.microphone, &lower.microphone));
+            hold_against(main, quieter, (&taken, &lower));
         }
     }
     let played = taken.reference.as_ref().or(known.signal);
@@ -84,24 +84,26 @@ impl Taken {
 }
 
 /// Notes in the record of a response what a quieter run of it shows.
-fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Recording, &Recording)) {
+fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Taken, &Taken)) {
     let Some((record, lower)) = main.record.take().zip(quieter.record.as_ref()) else { return };
     let rms = |recording: &Recording| {
         let samples = &recording.samples;
         (samples.iter().map(|x| x * x).sum::<f64>() / samples.len().max(1) as f64).sqrt()
     };
     let range = |record: &CaptureRecord| (record.range_hz[0], record.range_hz[1]);
-    let run = |samples, record: &CaptureRecord, recording| Run {
+    let run = |samples, record: &CaptureRecord, taken: &Taken| Run {
         samples,
         range_hz: range(record),
-        rms: rms(recording),
-        absolute: record.emission_s.is_some(),
+        arrival_s: record.arrival_s,
+        rms: rms(&taken.microphone),
+        driven_rms: taken.reference.as_ref().filter(|_| record.emission_s.is_some()).map(rms),
     };
     let loud = run(main.samples.as_slice(), &record, recordings.0);
     let soft = run(quieter.samples.as_slice(), lower, recordings.1);
     main.record = Some(match linearity(loud, soft, main.rate_hz) {
-        Some(found) => record.with_quieter(&found),
-        None => record,
+        Ok(Some(found)) => record.with_quieter(&found),
+        Ok(None) => record,
+        Err(lower_db) => record.with_troubles(&[hardly_lower(lower_db)]),
     });
 }
 

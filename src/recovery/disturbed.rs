@@ -1,0 +1,101 @@
+//! A sound that only one of several repeats holds: a door, a knock, steps. Divided by the sweep it stands in each band
+//! at a lag of its own, where the others hold the decay, and their mean carries it.
+//!
+//! What one repeat differs by from the mean of the others is noise, and a share of the response where air or clocks moved
+//! in between. A stretch of a band in which it stands far over both is a sound of its own.
+
+use super::recovered::{Recovered, Trouble};
+use super::reference::centres;
+use super::transform::{Lags, quick_length, spectrum};
+use rustfft::num_complex::Complex64;
+
+/// Stretches are this many inverse widths of their band long, as a thump is at the least: the largest of a thousand of noise
+/// alone stays 10 dB over their median (Erlang's distribution of two).
+const STRETCH: f64 = 2.0;
+/// Stretches that a band must hold for their median to tell the noise.
+const LEAST_STRETCHES: usize = 8;
+/// A sound of its own stands this far over the usual difference, a ratio of powers (11 dB).
+const OVER_NOISE: f64 = 12.0;
+/// And this far over the response there, up to [`MODES_HZ`] and above it: a twentieth of a kelvin between two sweeps turns
+/// 200 Hz by 0.2 rad in four seconds, 1 kHz by more than it can be told from.
+const OVER_RESPONSE: (f64, f64) = (0.25, 1.0);
+const MODES_HZ: f64 = 200.0;
+/// What lies deeper under the band's peak than this bends no decay that is read (50 dB).
+const DEEP: f64 = 1e-5;
+/// Doors and knocks have no more above this, Hz.
+const HIGHEST_HZ: f64 = 1_000.0;
+
+/// Where a repeat stands out.
+#[derive(Debug, Clone, Copy)]
+struct Sound {
+    repeat: usize,
+    hz: f64,
+    over_noise: f64,
+}
+
+/// Names the repeat that holds a sound which the others lack; all aligned.
+pub(super) fn disturbed(repeats: &[Recovered], rate_hz: f64) -> Option<Trouble> {
+    let length = quick_length(repeats.iter().map(|repeat| repeat.samples.len()).min()?);
+    let lines: Vec<Vec<Complex64>> = repeats
+        .iter()
+        .map(|repeat| spectrum(&repeat.samples[..repeat.samples.len().min(length)], length))
+        .collect();
+    let (low_hz, high_hz) = repeats[0].range_hz;
+    // What stands before the first sound bends no decay.
+    let arrival_s = repeats[0].arrival_s;
+    let found = centres(1.15 * low_hz, high_hz.min(HIGHEST_HZ) / 1.15)
+        .flat_map(|hz| (0..lines.len()).map(move |repeat| (hz, repeat)))
+        .filter_map(|(hz, repeat)| of_band(&lines, (length, rate_hz), (repeat, arrival_s), hz));
+    let loudest = found.max_by(|a, b| a.over_noise.total_cmp(&b.over_noise))?;
+    Some(Trouble::again(
+        "disturbed",
+        format!(
+            "sweep {} of {} holds a sound that the {} {:.0} dB over the noise at {:.0} Hz: a door, a knock or steps",
+            loudest.repeat + 1,
+            repeats.len(),
+            if repeats.len() > 2 { "others lack," } else { "other lacks," },
+            10.0 * loudest.over_noise.log10(),
+            loudest.hz
+        ),
+        "keep doors shut and everybody still while the sweeps play, and repeat",
+    ))
+}
+
+/// The largest difference of one repeat from the mean of the others in a band, if it is a sound of its own.
+fn of_band(
+    lines: &[Vec<Complex64>],
+    (length, rate_hz): (usize, f64),
+    (repeat, arrival_s): (usize, f64),
+    hz: f64,
+) -> Option<Sound> {
+    let others = (lines.len() - 1) as f64;
+    let mean = |k: usize| {
+        let all: Complex64 = lines.iter().map(|each| each[k]).sum();
+        (all - lines[repeat][k]) / others
+    };
+    let rest: Vec<Complex64> = (0..lines[0].len()).map(mean).collect();
+    let apart: Vec<Complex64> = lines[repeat].iter().zip(&rest).map(|(a, b)| a - b).collect();
+    let bands = [&apart, &rest, &lines[repeat]].map(|lines| Lags::of(lines, length, rate_hz, hz));
+    let [Some(apart), Some(rest), Some(own)] = bands else { return None };
+    let stretch_s = STRETCH / apart.width_hz;
+    let seconds = apart.seconds();
+    let count = (2.0 * ((seconds - arrival_s) / stretch_s - 1.0)).max(0.0) as usize;
+    let from_s = |k: usize| arrival_s + 0.5 * stretch_s * k as f64;
+    let differences: Vec<f64> = (0..count).map(|k| apart.mean(from_s(k), from_s(k) + stretch_s)).collect();
+    // Twice as wide: where modes beat, one stretch may hold less than its neighbours.
+    let at = |band: &Lags, k: &usize| band.mean(from_s(*k) - 0.5 * stretch_s, from_s(*k) + 1.5 * stretch_s);
+    let mut sorted = differences.clone();
+    sorted.sort_by(f64::total_cmp);
+    let usual = *sorted.get(count / 2).filter(|_| count >= LEAST_STRETCHES)?;
+    let peak = rest.largest(0.0, seconds).0;
+    let share = if hz < MODES_HZ { OVER_RESPONSE.0 } else { OVER_RESPONSE.1 };
+    let stands_out = |k: &usize| {
+        let (difference, response) = (differences[*k], at(&rest, k));
+        difference > OVER_NOISE * usual
+            && difference > share * response
+            && difference > DEEP * peak
+            && at(&own, k) > response
+    };
+    let most = (0..count).filter(stands_out).max_by(|a, b| differences[*a].total_cmp(&differences[*b]))?;
+    Some(Sound { repeat, hz, over_noise: differences[most] / usual.max(f64::MIN_POSITIVE) })
+}
