@@ -18,13 +18,14 @@ const SHARP: f64 = 1e-2;
 const FINE: f64 = 1e-4;
 const COARSE: f64 = 1e-3;
 
-/// Samples within which touches lie that a cut direct sound and its first echoes make, 0.1 s at 48 kHz; a sweep's fast
-/// crests repeat over all of it. Our choice.
-const TOGETHER: usize = 4_800;
+/// Time within which touches lie that a cut direct sound and its first echoes make, s; a sweep's crests, slow ones too, repeat
+/// over all of it. Our choice.
+const TOGETHER_S: f64 = 0.1;
 
 /// Single samples at one and the same extreme, of either sign, each a sharp peak: a direct sound cut off is too short
-/// for flat tops. Crests of slow tones, which repeat to the last bit, are not sharp.
-fn touches(samples: &[f64], scan: &Scan) -> Vec<Top> {
+/// for flat tops. Crests of slow tones, which repeat to the last bit, are not sharp; where they lie further off than a cut
+/// direct sound's the sharp ones are a tone's as well.
+fn touches(samples: &[f64], rate_hz: f64, scan: &Scan) -> Vec<Top> {
     let (peak, step) = (scan.peak(), scan.step);
     if !step.is_finite() || step > COARSE * peak {
         return Vec::new();
@@ -32,18 +33,19 @@ fn touches(samples: &[f64], scan: &Scan) -> Vec<Top> {
     let at_top = |k: usize| samples.get(k).is_some_and(|v| v.abs() >= peak - 1.01 * step);
     let falls =
         |k: Option<usize>| k.and_then(|k| samples.get(k)).is_some_and(|v| v.abs() < (1.0 - SHARP) * peak);
-    let mut found = Vec::new();
+    let (mut found, mut all) = (Vec::new(), Vec::new());
     let mut from = 0;
     let limit = peak - 1.01 * step;
     while let Some(start) = first_from(samples, from, |v| v.abs() >= limit) {
         let len = (start..samples.len()).take_while(|k| at_top(*k)).count();
         from = start + len;
+        all.push(start);
         if falls(start.checked_sub(1)) && falls(Some(from)) {
             found.push(Top { from: start, len });
         }
     }
-    let together =
-        found.last().zip(found.first()).is_some_and(|(last, first)| last.from - first.from < TOGETHER);
+    let span = all.last().zip(all.first()).map_or(0, |(last, first)| last - first);
+    let together = (span as f64) < TOGETHER_S * rate_hz;
     if together && found.len() >= if step < FINE * peak { 2 } else { 3 } { found } else { Vec::new() }
 }
 
@@ -57,12 +59,12 @@ const CORNER: f64 = 6.0;
 const NEARLY: f64 = 1e-3;
 
 /// Finds flat tops at the highest and at the lowest value of the record.
-pub(super) fn find(samples: &[f64], scan: &Scan) -> Option<Fault> {
+pub(super) fn find(samples: &[f64], rate_hz: f64, scan: &Scan) -> Option<Fault> {
     let upper = tops(samples, 1.0, scan.highest, scan);
     let lower = tops(samples, -1.0, -scan.lowest, scan);
     let mut all: Vec<Top> = upper.into_iter().chain(lower).collect();
     if all.is_empty() {
-        all = touches(samples, scan);
+        all = touches(samples, rate_hz, scan);
     }
     let first = all.iter().map(|top| top.from).min()?;
     let longest = all.iter().map(|top| top.len).max()?;

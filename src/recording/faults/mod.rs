@@ -167,7 +167,7 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
         faults.found.push(Fault::TooShort { length_s });
         return faults;
     }
-    faults.found.extend(clipping::find(samples, &scan));
+    faults.found.extend(clipping::find(samples, rate_hz, &scan));
     // A pulse in digital silence is no response that was cut short: all of it is there.
     let pulse = || shape::find(samples, rate_hz, &scan) == [Fault::SignalItself { sweep: false }];
     if let Some(still) = tail::still(samples, rate_hz, scan.step).filter(|_| !pulse()) {
@@ -188,7 +188,7 @@ pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
 pub fn flat_tops(samples: &[f64], rate_hz: f64) -> Option<Fault> {
     let scan = Scan::at(samples);
     let nothing = scan.highest - scan.lowest < SILENCE || (samples.len() as f64) < MIN_LENGTH_S * rate_hz;
-    if nothing { None } else { clipping::find(samples, &scan) }
+    if nothing { None } else { clipping::find(samples, rate_hz, &scan) }
 }
 
 /// Whether nothing was recorded: the first thing that [`inspect`] looks for.
