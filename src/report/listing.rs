@@ -69,8 +69,12 @@ fn cell_of(language: &Language, head: &Head, cell: &str) -> Markup {
     }
 }
 
-/// A cell of numbers that breaks before its bracket only: a narrow column would tear values from their spreads.
+/// A cell of numbers that breaks before its bracket only: a narrow column would tear values from their spreads. Words that
+/// stand where a number would break as words do.
 fn unbroken(cell: &str) -> String {
+    if cell.starts_with(char::is_alphabetic) {
+        return cell.to_owned();
+    }
     cell.replace(' ', "\u{a0}").replace("\u{a0}(", " (")
 }
 
@@ -109,6 +113,7 @@ mod tests {
     fn a_value_stays_with_its_spread() {
         assert_eq!(unbroken("−3 (−11 to 6)"), "−3 (−11\u{a0}to\u{a0}6)");
         assert_eq!(unbroken("1.08 ± 0.24"), "1.08\u{a0}±\u{a0}0.24");
+        assert_eq!(unbroken("near a null (50 dB)"), "near a null (50 dB)");
     }
 
     #[test]
