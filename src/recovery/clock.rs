@@ -5,7 +5,6 @@ use super::transform::{Lags, quick_length, ring_length, spectrum, spectrum_of};
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
 use std::f64::consts::PI;
-use std::sync::{Arc, Mutex, PoisonError};
 
 /// By how much a recorder's clock runs fast against the player's.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,49 +36,17 @@ const MOST_SD_PPM: f64 = 30.0;
 fn drift(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
     // As a ring: only how lags differ from band to band counts.
     let length = ring_length(recorded.len(), written.len(), rate_hz, true);
-    let written = Written::of(written, length, rate_hz);
-    let rise = written.rise?;
-    let crossed = crossed(&spectrum(recorded, length), &written.lines);
-    let (low_hz, high_hz) = telling(written.range_hz);
+    let lines = spectrum(written, length);
+    let Edges { inner, .. } = edges(&lines);
+    let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
+    let range = (hertz(inner.0), hertz(inner.1));
+    let rise = Rise::of(&lines, length, rate_hz, range)?;
+    let crossed = crossed(&spectrum(recorded, length), &lines);
+    let (low_hz, high_hz) = telling(range);
     let bands: Vec<Lags> = super::reference::centres(low_hz, high_hz)
         .filter_map(|hz| Lags::of(&crossed, length, rate_hz, hz))
         .collect();
     drift_of(bands.iter(), &rise)
-}
-
-/// A signal as it was written, looked at on a ring of one length: the recordings of a visit share it.
-struct Written {
-    samples: Vec<f64>,
-    length: usize,
-    rate_hz: f64,
-    lines: Vec<Complex64>,
-    range_hz: (f64, f64),
-    rise: Option<Rise>,
-}
-
-/// The one that was asked for last.
-static WRITTEN: Mutex<Option<Arc<Written>>> = Mutex::new(None);
-
-impl Written {
-    fn of(samples: &[f64], length: usize, rate_hz: f64) -> Arc<Self> {
-        // A thread that panicked while it held the lock left a whole value behind.
-        let last = || WRITTEN.lock().unwrap_or_else(PoisonError::into_inner);
-        let known = last().clone();
-        let same = |known: &Arc<Self>| {
-            known.length == length && known.rate_hz.to_bits() == rate_hz.to_bits() && known.samples == samples
-        };
-        if let Some(known) = known.filter(same) {
-            return known;
-        }
-        let lines = spectrum(samples, length);
-        let Edges { inner, .. } = edges(&lines);
-        let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
-        let range_hz = (hertz(inner.0), hertz(inner.1));
-        let rise = Rise::of(&lines, length, rate_hz, range_hz);
-        let made = Arc::new(Self { samples: samples.to_vec(), length, rate_hz, lines, range_hz, rise });
-        *last() = Some(Arc::clone(&made));
-        made
-    }
 }
 
 /// Range of the bands that tell times, of those that a signal covers, Hz.
