@@ -88,16 +88,10 @@ mod tests {
 
     fn take(state: &str, t60_s: f64) -> Finding {
         Finding {
-            state: state.to_owned(),
-            unit: None,
             t60_s: Some(Estimate::new(t60_s, 0.01)),
-            faster_t60_s: None,
-            ring_s: None,
-            values: None,
-            consistency: None,
             advice: Some(say!("absorber.halve")),
             next: Next { damping_factor: Some(0.5), ..Next::default() },
-            reason: None,
+            ..Finding::of(state)
         }
     }
 

@@ -30,6 +30,7 @@ mod by_frequency;
 mod coupled;
 mod dials;
 mod facts;
+mod finding;
 mod group;
 mod history;
 mod join;

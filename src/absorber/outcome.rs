@@ -68,6 +68,24 @@ pub struct Finding {
     pub reason: Option<Message>,
 }
 
+impl Finding {
+    /// Of a take that says nothing yet.
+    pub(super) fn of(state: &str) -> Self {
+        Self {
+            state: state.to_owned(),
+            unit: None,
+            t60_s: None,
+            faster_t60_s: None,
+            ring_s: None,
+            values: None,
+            consistency: None,
+            advice: None,
+            next: Next::default(),
+            reason: None,
+        }
+    }
+}
+
 /// The identified unit and what it can reach.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]

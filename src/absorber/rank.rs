@@ -44,21 +44,9 @@ fn beats(time: Estimate, other: Estimate) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::absorber::outcome::Next;
 
     fn take(t60: Option<(f64, f64)>) -> Finding {
-        Finding {
-            state: String::new(),
-            unit: None,
-            t60_s: t60.map(|(v, sd)| Estimate::new(v, sd)),
-            faster_t60_s: None,
-            ring_s: None,
-            values: None,
-            consistency: None,
-            advice: None,
-            next: Next::default(),
-            reason: None,
-        }
+        Finding { t60_s: t60.map(|(v, sd)| Estimate::new(v, sd)), ..Finding::of("") }
     }
 
     #[test]
