@@ -33,8 +33,11 @@ struct Sound {
     over_noise: f64,
 }
 
-/// Names the repeat that holds a sound which the others lack; all aligned.
+/// Names the repeat that holds a sound which the others lack; all aligned. A single one has no others.
 pub(super) fn disturbed(repeats: &[Recovered], rate_hz: f64) -> Option<Trouble> {
+    if repeats.len() < 2 {
+        return None;
+    }
     let length = quick_length(repeats.iter().map(|repeat| repeat.samples.len()).min()?);
     let lines: Vec<Vec<Complex64>> = repeats
         .iter()

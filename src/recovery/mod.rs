@@ -43,7 +43,7 @@ pub use deconvolution::deconvolve;
 pub use periodic::periodic;
 pub use record::{record_of_noise, record_of_sweep};
 pub use recovered::{Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble};
-pub use second::{Held, Linearity, Run, SeedDifference, hardly_lower, linearity, seed_difference};
+pub use second::{Held, Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
 pub use sweeps::{Parts, SweepRecording, responses_of_sweeps};
 pub use trouble::as_recorded;

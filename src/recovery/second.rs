@@ -118,15 +118,15 @@ const DB_PER_SHARE: f64 = 4.343;
 /// Holds a quieter run against the main one.
 ///
 /// # Errors
-/// By how many decibels it is lower, if that is too little to tell anything.
-pub fn linearity(main: Run<'_>, quieter: Run<'_>, rate_hz: f64) -> Result<Option<Linearity>, f64> {
+/// What the user should know where it is too little lower to tell anything.
+pub fn linearity(main: Run<'_>, quieter: Run<'_>, rate_hz: f64) -> Result<Option<Linearity>, Trouble> {
     let lower = |loud: f64, soft: f64| 20.0 * (loud / soft.max(f64::MIN_POSITIVE)).log10();
     let driven_db = main.driven_rms.zip(quieter.driven_rms).map(|(loud, soft)| lower(loud, soft));
     // Turned down behind the reference, the level of neither response says anything of the other's.
     let driven_db = driven_db.filter(|db| *db >= LEAST_LOWER_DB);
     let lower_db = driven_db.unwrap_or_else(|| lower(main.rms, quieter.rms));
     if lower_db < LEAST_LOWER_DB {
-        return Err(lower_db);
+        return Err(hardly_lower(lower_db));
     }
     let range = (main.range_hz.0.max(quieter.range_hz.0), main.range_hz.1.min(quieter.range_hz.1));
     let (loud, soft) = (levels(main, rate_hz, range), levels(quieter, rate_hz, range));
@@ -155,8 +155,7 @@ pub fn linearity(main: Run<'_>, quieter: Run<'_>, rate_hz: f64) -> Result<Option
 }
 
 /// A second run that is hardly quieter.
-#[must_use]
-pub fn hardly_lower(lower_db: f64) -> Trouble {
+fn hardly_lower(lower_db: f64) -> Trouble {
     Trouble::note(
         "not-quieter",
         format!("the second run is only {lower_db:.1} dB quieter than this one: nothing can be told from it"),

@@ -132,10 +132,10 @@ pub fn averaged(mut repeats: Vec<Recovered>, rate_hz: f64) -> Option<(Recovered,
             troubles.push(trouble.clone());
         }
     }
-    let sound = if repeats.len() > 1 { disturbed(&repeats, rate_hz) } else { None };
-    let known = sound.is_some();
+    let sound = disturbed(&repeats, rate_hz);
+    let unexplained = sound.is_none() && repeats.len() > 1 && worst > DISAGREE;
     troubles.extend(sound);
-    if repeats.len() > 1 && worst > DISAGREE && !known {
+    if unexplained {
         troubles.push(Trouble {
             word: "repeats-disagree",
             again: false,

@@ -8,8 +8,8 @@ use std::path::Path;
 use stillroom::capture::CaptureRecord;
 use stillroom::recording::Recording;
 use stillroom::recovery::{
-    Parts, RecoveryError, Run, SweepRecording, TwoChannel, hardly_lower, linearity, periodic,
-    record_of_noise, responses_of_sweeps, seed_difference, two_channel,
+    Parts, RecoveryError, Run, SweepRecording, TwoChannel, linearity, periodic, record_of_noise,
+    responses_of_sweeps, seed_difference, two_channel,
 };
 
 /// What a recording is divided by.
@@ -103,7 +103,7 @@ fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Taken, &Taken))
     main.record = Some(match linearity(loud, soft, main.rate_hz) {
         Ok(Some(found)) => record.with_quieter(&found),
         Ok(None) => record,
-        Err(lower_db) => record.with_troubles(&[hardly_lower(lower_db)]),
+        Err(trouble) => record.with_troubles(&[trouble]),
     });
 }
 
