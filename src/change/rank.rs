@@ -224,28 +224,32 @@ impl Window {
 mod tests {
     use super::*;
 
+    /// One place that both states heard alike, in files of twice the record's rate.
+    fn alike<'a>(low: &'a LowEnd, noise: &'a Noise) -> PathRows<'a> {
+        PathRows {
+            low: [low, low],
+            origin_s: [0.2; 2],
+            noise: [noise, noise],
+            rates_hz: [2000.0; 2],
+            index: 0,
+        }
+    }
+
+    /// Samples of such a file from 0.2 s before the direct sound on.
+    fn recorded(samples: Vec<f32>) -> LowEnd {
+        LowEnd { samples, rate_hz: 1000.0, file_rate_hz: 2000.0, onset_s: 0.2, emission_s: None }
+    }
+
     /// Pulses of 1 at 5 ms, 2 at 100 ms and 4 at 950 ms, where the fade over the last tenth of a second is half way, have
     /// the spectrum e^{−0.005 iω} + 2 e^{−0.1 iω} + 2 e^{−0.95 iω}: at 40 Hz e^{−0.4 iπ} + 4. The file ran at twice the rate.
     #[test]
     fn the_spectrum_of_pulses_is_their_sum_from_the_origin_on() {
-        let mut low = LowEnd {
-            samples: vec![0.0; 2000],
-            rate_hz: 1000.0,
-            file_rate_hz: 2000.0,
-            onset_s: 0.2,
-            emission_s: None,
-        };
+        let mut low = recorded(vec![0.0; 2000]);
         let noise = Noise::of(&low).unwrap();
         for (at, height) in [(205, 1.0), (300, 2.0), (1150, 4.0)] {
             low.samples[at] = height;
         }
-        let place = PathRows {
-            low: [&low, &low],
-            origin_s: [0.2; 2],
-            noise: [&noise, &noise],
-            rates_hz: [2000.0; 2],
-            index: 0,
-        };
+        let place = alike(&low, &noise);
         let (found, _) = place.spectrum(0, 2.0 * PI * 40.0, 1.0);
         let expected = 2.0 * (Complex64::cis(-0.4 * PI) + 4.0);
         assert!((found - expected).norm() < 1e-6, "{found} {expected}");
@@ -275,21 +279,9 @@ mod tests {
             turn = turn.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             (f64::from(turn) / f64::from(u32::MAX) - 0.5) as f32
         };
-        let low = LowEnd {
-            samples: (0..2000).map(|_| noise()).collect(),
-            rate_hz: 1000.0,
-            file_rate_hz: 2000.0,
-            onset_s: 0.2,
-            emission_s: None,
-        };
+        let low = recorded((0..2000).map(|_| noise()).collect());
         let noise = Noise::of(&low).unwrap();
-        let place = PathRows {
-            low: [&low, &low],
-            origin_s: [0.2; 2],
-            noise: [&noise, &noise],
-            rates_hz: [2000.0; 2],
-            index: 0,
-        };
+        let place = alike(&low, &noise);
         let (_, found) = place.spectrum(0, 2.0 * PI * 40.0, 1.0);
         let expected = 0.5 * noise.at(40.0) * 1000.0 * (910.0 + 37.5) * 4.0;
         assert!((found / expected - 1.0).abs() < 2e-3, "{found} {expected}");

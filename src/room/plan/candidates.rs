@@ -107,14 +107,13 @@ const WALL: &str = "wall middle";
 
 #[cfg(test)]
 mod tests {
+    use super::super::tests::{ROOM, room};
     use super::*;
-
-    const ROOM: [f64; 3] = [5.15, 3.86, 2.48];
 
     /// Corners, edges and walls of a box: 8, 12, 6.
     #[test]
     fn candidates_are_the_points_of_a_box() {
-        let all = candidates(&Enclosure::rectangular(ROOM, 20.0, 60.0).unwrap(), &[]);
+        let all = candidates(&room(60.0), &[]);
         let count = |what: &str| all.iter().filter(|c| c.name.starts_with(what)).count();
         assert_eq!([count("corner"), count("edge"), count("wall")], [8, 12, 6]);
         assert_eq!(all[0].at_m, [0.1; 3], "where a microphone can stand");

@@ -29,17 +29,9 @@ const APART_M: f64 = 0.5;
 
 #[cfg(test)]
 mod tests {
-    use super::super::{MeasurementPlan, PlanSettings, PlannedPosition, candidates, plan};
+    use super::super::tests::{planned, room};
+    use super::super::{PlanSettings, PlannedPosition, candidates, plan};
     use super::*;
-
-    fn room(up_to_hz: f64) -> Enclosure {
-        Enclosure::rectangular([5.15, 3.86, 2.48], 20.0, up_to_hz).unwrap()
-    }
-
-    fn planned(up_to_hz: f64, seats: &[(String, [f64; 3])], settings: &PlanSettings) -> MeasurementPlan {
-        let air = room(up_to_hz);
-        plan(&air, &candidates(&air, seats), settings)
-    }
 
     /// The loudspeaker goes into a floor corner that holds no microphone; where they hold all four there is none.
     #[test]

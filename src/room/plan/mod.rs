@@ -319,13 +319,17 @@ fn more(count: usize) -> String {
 mod tests {
     use super::*;
 
-    const ROOM: [f64; 3] = [5.15, 3.86, 2.48];
+    pub(super) const ROOM: [f64; 3] = [5.15, 3.86, 2.48];
 
-    fn room(up_to_hz: f64) -> Enclosure {
+    pub(super) fn room(up_to_hz: f64) -> Enclosure {
         Enclosure::rectangular(ROOM, 20.0, up_to_hz).unwrap()
     }
 
-    fn planned(up_to_hz: f64, seats: &[(String, [f64; 3])], settings: &PlanSettings) -> MeasurementPlan {
+    pub(super) fn planned(
+        up_to_hz: f64,
+        seats: &[(String, [f64; 3])],
+        settings: &PlanSettings,
+    ) -> MeasurementPlan {
         let air = room(up_to_hz);
         plan(&air, &candidates(&air, seats), settings)
     }
