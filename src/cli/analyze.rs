@@ -194,8 +194,8 @@ fn modes_table(modes: &[&ModeRow]) {
         );
         screen::paragraph(
             "Order: what is heard longest over its audibility threshold, at the worst listening position, comes first. \
-             Modes closer than their bandwidth are one line. So are four lines or more that would crowd a third octave: a \
-             broadband one.",
+             Modes closer than their bandwidth are one line, the times of two in the order of their frequencies. So are \
+             four lines or more that would crowd a third octave: a broadband one.",
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
@@ -220,29 +220,24 @@ fn modes_table(modes: &[&ModeRow]) {
     }
 }
 
-/// One line a treatment: its slowest mode's T60, its loudest one's level.
+/// One line a treatment: its modes' T60, its loudest one's level.
 fn treatment_line(treatment: &Treatment<'_>) -> Vec<String> {
     let slowest = treatment.modes[0];
     let rising = treatment.rising();
-    let (frequency, times, axes) = match treatment.broadband_hz {
-        Some((low, high)) => {
-            let times = rising.iter().filter_map(|row| Some(row.t60.ok()?.value));
-            let (least, most) =
-                times.fold((f64::INFINITY, 0.0), |(a, b), t| (f64::min(a, t), f64::max(b, t)));
-            (format!("{low:.0}–{high:.0}"), format!("{least:.2}–{most:.2}"), "broadband".to_owned())
-        }
+    let (frequency, rings, axes) = match treatment.broadband_hz {
+        Some((low, high)) => (format!("{low:.0}–{high:.0}"), times(&rising), "broadband".to_owned()),
         None => {
             let named = rising.iter().filter(|row| !row.axes.is_empty()).map(|row| row.axes.to_string());
-            (frequencies(&rising), spread(&slowest.t60), named.take(2).collect::<Vec<_>>().join("/"))
+            (frequencies(&rising), times(&rising), named.take(2).collect::<Vec<_>>().join("/"))
         }
     };
     let loudest = rising.iter().filter_map(|row| row.level_db.ok()).reduce(f64::max);
     vec![
         treatment.rank.to_string(),
         frequency,
-        times,
+        rings,
         slowest.threshold_t60_s.map(|t| format!("{t:.2}")).unwrap_or_else(|_| "–".to_owned()),
-        loudest.map(|db| format!("{db:.1}")).unwrap_or_default(),
+        loudest.map(|db| format!("{db:.1}").replace('-', "−")).unwrap_or_default(),
         axes,
     ]
 }
@@ -255,6 +250,26 @@ fn spread(reading: &stillroom::estimate::Reading) -> String {
             .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))
             .unwrap_or_else(|| format!("{:.2}", estimate.value)),
         Err(_) => String::new(),
+    }
+}
+
+/// T60 of the modes of one line: of two each in the order of their frequencies, so that it shows which rings longer; of more
+/// the shortest and the longest.
+fn times(rising: &[&ModeRow]) -> String {
+    let seconds = |row: &&ModeRow| Some(row.t60.ok()?.value);
+    match rising {
+        [one] => spread(&one.t60),
+        [_, _] => {
+            let each = |row| seconds(row).map_or_else(|| "–".to_owned(), |t| format!("{t:.2}"));
+            rising.iter().map(each).collect::<Vec<_>>().join(", ")
+        }
+        _ => {
+            let (least, most) = rising
+                .iter()
+                .filter_map(seconds)
+                .fold((f64::INFINITY, 0.0), |(a, b), t| (f64::min(a, t), f64::max(b, t)));
+            format!("{least:.2}–{most:.2}")
+        }
     }
 }
 

@@ -5,13 +5,11 @@ use super::args::{DesignArgs, Format};
 use super::design_unit::{GivenUnit, parse};
 use super::predict::NO_ROOM;
 use super::screen::println;
-use super::{Exit, Failed, design_screen};
-use serde_json::{Value, json};
+use super::{Exit, Failed, design_document, design_screen};
 use stillroom::analysis::{Control, ModeRange, Settings, analyze};
 use stillroom::design::{
     Build, DesignError, Edges, Effect, Errors, Given, Goal, Layer, Measured, Outcome, Plate, Proposal, Size,
-    System, Treated, as_built_s, effects, kelvins_for, meeting, of_volume, share_within, smallest,
-    tuning_for_a_tenth,
+    System, Treated, as_built_s, effects, meeting, of_volume, share_within, smallest, tuning_for_a_tenth,
 };
 use stillroom::modes::{Kind, LN_1000, Mode};
 use stillroom::room::{AirMode, Enclosure, Face};
@@ -38,6 +36,8 @@ pub struct Answer {
     pub porous: Vec<(Layer, f64, f64)>,
     /// Other modes with the given unit, or with the first proposal.
     pub effects: Vec<Effect>,
+    /// Frequency and T60 of the mode where they were given and not measured, Hz and s.
+    pub as_given: Option<(f64, f64)>,
     /// Bands after adding areas.
     pub bands: Vec<super::design_bands::Band>,
 }
@@ -72,7 +72,7 @@ pub fn run(args: &DesignArgs) -> Result<Exit, Failed> {
     }
     let answer = answer(args)?;
     match args.format {
-        Format::Json => println!("{}", document(&answer)),
+        Format::Json => println!("{}", design_document::document(&answer)),
         Format::Csv => design_screen::csv(&answer),
         Format::Table => design_screen::show(&answer),
     }
@@ -100,7 +100,8 @@ fn answer(args: &DesignArgs) -> Result<Answer, Failed> {
     let porous = goal.map(|goal| porous(&room, goal.t60_s)).unwrap_or_default();
     let bands = args.areas.as_ref().map(|file| super::design_bands::read(file, &room)).transpose()?;
     let (limited, bands) = (args.litres.is_some(), bands.unwrap_or_default());
-    Ok(Answer { room, goal, given, builds, proposals, limited, least, porous, effects, bands })
+    let as_given = args.t60.map(|t60_s| (args.mode, t60_s));
+    Ok(Answer { room, goal, given, builds, proposals, limited, least, porous, effects, as_given, bands })
 }
 
 /// Depths of sealed spaces that are looked at, and one vented box.
@@ -332,79 +333,4 @@ fn known(state: &StateResult, air: &Enclosure) -> Vec<(Measured, Option<usize>, 
 fn in_list(air: &Enclosure, named: &AirMode) -> Option<usize> {
     let near = |m: &AirMode| (m.frequency_hz / named.frequency_hz - 1.0).abs() < 0.02;
     air.modes.iter().position(|m| m.to_string() == named.to_string() && near(m))
-}
-
-fn poles(outcome: &Outcome) -> Value {
-    outcome
-        .roots
-        .iter()
-        .map(|r| json!({"frequency_hz": r.frequency_hz(), "t60_s": r.t60_s(), "share_of_mode": r.target_share}))
-        .collect()
-}
-
-fn unit(plate: &Plate) -> Value {
-    json!({"mass_kg_m2": plate.mass_kg_m2, "free_hz": plate.frequency_hz(), "free_decay_per_s": plate.decay_per_s()})
-}
-
-fn proposal(room: &Treated, found: &Result<Proposal, DesignError>) -> Value {
-    let p = match found {
-        Ok(p) => p,
-        Err(error) => return json!({"reason": error.to_string()}),
-    };
-    let (kind, depth) = match p.build {
-        Build::Sealed { depth_m, .. } => ("sealed", Some(depth_m)),
-        Build::Vented { .. } => ("vented", None),
-    };
-    let neck = p.neck_m(room.air.density_kg_m3);
-    let sealed = matches!(p.build, Build::Sealed { .. });
-    json!({
-        "build": kind, "units": p.faces.len(), "depth_m": depth, "litres": 1e3 * p.whole_volume_m3(),
-        "area_m2": p.faces.first().map(Face::area_m2), "panel_kg_m2": p.panel_kg_m2(),
-        "opening_radius_m": neck.map(|n| n.0), "neck_m": neck.map(|n| n.1),
-        "free_hz": p.plate.frequency_hz(), "free_decay_per_s": p.plate.decay_per_s(),
-        "installed_hz": p.installed_hz, "installed_decay_per_s": p.installed_per_s,
-        "faces": p.faces.iter().map(|f| json!({"from_m": f.corner_m, "to_m": f.point_m(1.0, 1.0)})).collect::<Value>(),
-        "poles": poles(&p.outcome), "t60_s": p.outcome.t60_s, "ring_s": p.outcome.ring_s, "chance": p.chance,
-        "tuning_percent": p.exactness.map(|x| 100.0 * x),
-        "kelvins": p.exactness.filter(|_| sealed).map(|x| kelvins_for(x, room.air.temperature_c)),
-    })
-}
-
-fn document(answer: &Answer) -> Value {
-    let room = &answer.room;
-    let listed = &room.air.modes[room.target];
-    let first = answer
-        .proposals
-        .iter()
-        .flatten()
-        .max_by(|a, b| a.chance.unwrap_or(0.0).total_cmp(&b.chance.unwrap_or(0.0)));
-    let (outcome, best) = match (&answer.given, first) {
-        (Some(given), _) => (Some(&given.outcome), given.best.as_ref().map(|(plate, o)| {
-            json!({"unit": unit(plate), "poles": poles(o), "t60_s": o.t60_s, "ring_s": o.ring_s})
-        })),
-        (None, Some(p)) => (Some(&p.outcome), Some(proposal(room, &Ok(p.clone())))),
-        _ => (None, None),
-    };
-    json!({
-        "mode": {"name": listed.name, "frequency_hz": room.measured.frequency_hz, "t60_s": room.measured.t60_s,
-            "t60_sd_s": Some(room.measured.t60_sd_s).filter(|sd| *sd > 0.0), "predicted_hz": listed.frequency_hz},
-        "target_t60_s": answer.goal.map(|g| g.t60_s),
-        "poles": outcome.map(poles), "t60_s": outcome.map(|o| o.t60_s), "ring_s": outcome.map(|o| o.ring_s),
-        "best": best,
-        "unit": answer.given.as_ref().map(|g| {
-            let (installed, splitting) = g.system.installed(&g.unit.plate).unzip();
-            json!({"free": unit(&g.unit.plate), "loading_kg_m2": g.system.loading_kg_m2(),
-                "installed_hz": installed.map(|r| r.omega_per_s / std::f64::consts::TAU),
-                "installed_decay_per_s": installed.map(|r| r.decay_per_s), "splitting_per_s": splitting,
-                "chance": g.chance, "tuning_percent": g.exactness.map(|x| 100.0 * x)})
-        }),
-        "proposals": answer.proposals.iter().map(|p| proposal(room, p)).collect::<Value>(),
-        "least": answer.least.as_ref().map(|p| proposal(room, p)),
-        "porous": answer.porous.iter().map(|(layer, absorption, area)| json!({"thickness_m": layer.thickness_m,
-            "flow_resistivity_pa_s_m2": layer.resistivity_pa_s_m2, "absorption": absorption, "area_m2": area}))
-            .collect::<Value>(),
-        "neighbours": answer.effects.iter().map(|e| json!({"name": room.air.modes[e.mode].name,
-            "frequency_hz": e.frequency_hz, "before_t60_s": e.before_s, "after_t60_s": e.after_s})).collect::<Value>(),
-        "bands": answer.bands.iter().map(super::design_bands::Band::document).collect::<Value>(),
-    })
 }

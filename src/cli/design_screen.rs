@@ -3,7 +3,8 @@
 use super::design::{Answer, GivenAnswer};
 use super::screen;
 use super::screen::println;
-use stillroom::design::{Build, Layer, Outcome, Plate, Proposal, Treated, kelvins_for};
+use stillroom::absorber::Resonator;
+use stillroom::design::{Build, Effect, Layer, Outcome, Plate, Treated, kelvins_for};
 use stillroom::room::Face;
 
 /// A summary to read.
@@ -11,9 +12,10 @@ pub fn show(answer: &Answer) {
     let (room, listed) = (&answer.room, &answer.room.air.modes[answer.room.target]);
     let sd = room.measured.t60_sd_s;
     let doubt = if sd > 0.0 { format!(" ± {:.2}", 1.96 * sd) } else { String::new() };
+    let hertz = answer.as_given.map_or_else(|| damped_hz(&room.own[room.target]), |given| given.0);
     screen::heading(&format!(
-        "The mode at {:.2} Hz ({listed}, predicted at {:.2} Hz) rings for {:.2}{doubt} s",
-        room.measured.frequency_hz, listed.frequency_hz, room.measured.t60_s
+        "The mode at {hertz:.2} Hz ({listed}, predicted at {:.2} Hz) rings for {:.2}{doubt} s",
+        listed.frequency_hz, room.measured.t60_s
     ));
     if let Some(given) = &answer.given {
         unit(answer, given);
@@ -22,7 +24,7 @@ pub fn show(answer: &Answer) {
         screen::paragraph("T60 is below the target already: nothing to build.");
     }
     if !answer.proposals.is_empty() {
-        proposals(answer);
+        super::design_proposals::show(answer);
     }
     neighbours(answer);
     if !answer.porous.is_empty() {
@@ -34,6 +36,11 @@ pub fn show(answer: &Answer) {
     }
 }
 
+/// The frequency at which it rings, which the tables give; the model's is the undamped one (61.33 Hz for 61.24 at 0.34 s).
+fn damped_hz(own: &Resonator) -> f64 {
+    own.pole().im / std::f64::consts::TAU
+}
+
 fn outcome(outcome: &Outcome) -> String {
     let poles: Vec<String> =
         outcome.roots.iter().map(|r| format!("{:.2} Hz {:.2} s", r.frequency_hz(), r.t60_s())).collect();
@@ -42,10 +49,10 @@ fn outcome(outcome: &Outcome) -> String {
 
 fn unit(answer: &Answer, given: &GivenAnswer) {
     let plate = &given.unit.plate;
-    screen::line(&format!("  With the unit: {}", outcome(&given.outcome)));
+    screen::paragraph(&format!("With the unit: {}", outcome(&given.outcome)));
     if let Some((installed, splitting)) = given.system.installed(plate) {
-        screen::line(&format!(
-            "  The unit: {:.2} Hz free, {:.2} Hz in this room (the air adds {:.2} kg/m²), decay {:.1} 1/s, \
+        screen::paragraph(&format!(
+            "The unit: {:.2} Hz free, {:.2} Hz in this room (the air adds {:.2} kg/m²), decay {:.1} 1/s, \
              coupling {:.1} 1/s",
             plate.frequency_hz(),
             installed.omega_per_s / std::f64::consts::TAU,
@@ -55,8 +62,8 @@ fn unit(answer: &Answer, given: &GivenAnswer) {
         ));
     }
     if let Some((best, reached)) = &given.best {
-        screen::line(&format!(
-            "  Best setting there: {:.2} Hz free, decay {:.1} 1/s: {:.2} s (rings for {:.2} s)",
+        screen::paragraph(&format!(
+            "Best setting there: {:.2} Hz free, decay {:.1} 1/s: {:.2} s (rings for {:.2} s)",
             best.frequency_hz(),
             best.decay_per_s(),
             reached.t60_s,
@@ -64,8 +71,8 @@ fn unit(answer: &Answer, given: &GivenAnswer) {
         ));
     }
     if let (Some(chance), Some(goal)) = (given.chance, answer.goal) {
-        screen::line(&format!(
-            "  Chance of {:.2} s or up to {:.0} % more, built to ±10 % of loss and ±1 % of frequency: {:.0} %",
+        screen::paragraph(&format!(
+            "Chance of {:.2} s or up to {:.0} % more, built to ±10 % of loss and ±1 % of frequency: {:.0} %",
             goal.t60_s,
             100.0 * goal.tolerance,
             100.0 * chance
@@ -81,204 +88,52 @@ fn exactness(exactness: Option<f64>, vented: bool, temperature_c: f64) {
     } else {
         format!(", or the air {:.1} K warmer or colder", kelvins_for(detuned, temperature_c))
     };
-    screen::line(&format!(
-        "  T60 a tenth longer: with the unit {:.1} % off its frequency{air}",
+    screen::paragraph(&format!(
+        "T60 a tenth longer: with the unit {:.1} % off its frequency{air}",
         100.0 * detuned
     ));
 }
 
-fn proposals(answer: &Answer) {
-    goal(answer);
-    proposal_table(answer);
-    failures(answer);
-    if let Some(Ok(least)) = &answer.least {
-        screen::paragraph(&format!(
-            "The smallest unit, built and tuned exactly: {} litres of air at full pressure, {:.2} s; with \
-             the tolerances above, {:.0} % of such units reach the goal. A panel held at its edges needs more \
-             (--edges); with soft filling the space may be up to 29 % smaller.",
-            whole_or_two(1e3 * least.whole_volume_m3()),
-            least.outcome.t60_s,
-            100.0 * least.chance.unwrap_or(0.0)
-        ));
-    }
-    if let Some(first) = answer.proposals.iter().flatten().next() {
-        places(first, &answer.room);
-    }
-    answer.proposals.iter().flatten().for_each(|p| opening(p, &answer.room));
-}
-
-/// What the units are to reach, as a heading.
-fn goal(answer: &Answer) {
-    if let Some(goal) = answer.goal {
-        let most_s = goal.t60_s * (1.0 + goal.tolerance);
-        screen::heading(&if answer.limited {
-            format!("What units of that much air make of T60; right: the share of builds under {most_s:.2} s")
-        } else {
-            format!(
-                "Units that bring T60 to {:.2} s, {most_s:.2} s at most, in nine of ten builds",
-                goal.t60_s
-            )
-        });
-    }
-}
-
-/// A row a proposal, and what the columns mean.
-fn proposal_table(answer: &Answer) {
-    let header = [
-        "",
-        "units",
-        "m² each",
-        "kg/m²",
-        "free Hz",
-        "in room",
-        "decay 1/s",
-        "T60 s",
-        "rings",
-        "right, %",
-        "drift, K",
-        "litres",
-    ];
-    let rows: Vec<Vec<String>> = answer.proposals.iter().flatten().map(|p| row(p, &answer.room)).collect();
-    if !rows.is_empty() {
-        screen::table(&header, &rows);
-        screen::paragraph(
-            "kg/m²: moving mass of the panel. free: frequency of the unit by itself, without the air before it; in room: \
-             installed here, \
-             the room mode's influence removed. decay: of the unit by itself. right: share of builds that \
-             succeed with loss within ±10 % and frequency within ±1 %. drift: change of the air's temperature that \
-             makes T60 a tenth longer.",
-        );
-    }
-}
-
-/// Ways of building that reach nothing, those with the same reason together.
-fn failures(answer: &Answer) {
-    let failed: Vec<(&Build, String)> = answer
-        .builds
-        .iter()
-        .zip(&answer.proposals)
-        .filter_map(|(b, p)| Some((b, p.as_ref().err()?.to_string())))
-        .collect();
-    for alike in failed.chunk_by(|a, b| a.1 == b.1) {
-        let kinds: Vec<String> = alike.iter().map(|(build, _)| kind(build)).collect();
-        screen::paragraph(&format!("No {}: {}.", kinds.join(", no "), alike[0].1));
-    }
-}
-
-/// The opening of a vented unit, without which it can't be built, and where it belongs.
-fn opening(p: &Proposal, room: &Treated) {
-    let density = room.air.density_kg_m3;
-    let (Build::Vented { .. }, Some(face)) = (p.build, p.faces.first()) else { return };
-    let (Some((radius, neck)), Some(alone)) =
-        (p.neck_m(density), p.bench_hz(room.air.sound_speed_m_s, density))
-    else {
-        screen::line(
-            "  Vented: the air in so wide an opening is too heavy without any neck: a smaller box, or more of them.",
-        );
-        return;
-    };
-    let (across, long) = (2e3 * radius, 1e3 * neck);
-    let [x, y, z] = face.corner_m;
-    screen::line(&format!(
-        "  Vented: opening {across:.0} mm across, neck {long:.0} mm, the opening in the corner {x:.2}, {y:.2}, {z:.2} m. \
-         {}",
-        tunes_to(p.installed_hz, alone, p.plate.frequency_hz())
-    ));
-}
-
-/// Which of a vented box's three frequencies is found where: in its corner, elsewhere, and the table's *free*.
-fn tunes_to(corner_hz: f64, elsewhere_hz: f64, free_hz: f64) -> String {
-    format!(
-        "In that corner, whose surfaces slow the air before the opening, it resonates at {corner_hz:.1} Hz (in room); away \
-         from them the same box does at about {elsewhere_hz:.1} Hz, and does little; {free_hz:.1} Hz (free) leaves out the \
-         air before the opening, so nobody can measure it."
-    )
-}
-
-fn kind(build: &Build) -> String {
-    match build {
-        Build::Sealed { depth_m, .. } => format!("sealed {:.0} cm", 100.0 * depth_m),
-        Build::Vented { .. } => "vented".to_owned(),
-    }
-}
-
-fn row(p: &Proposal, room: &Treated) -> Vec<String> {
-    let kelvins = match (p.build, p.exactness) {
-        (Build::Vented { .. }, _) => "–".to_owned(),
-        (_, Some(x)) => format!("{:.0}", kelvins_for(x, room.air.temperature_c)),
-        (_, None) => ">50".to_owned(),
-    };
-    vec![
-        kind(&p.build),
-        p.faces.len().to_string(),
-        format!("{:.3}", p.faces.first().map_or(0.0, Face::area_m2)),
-        p.panel_kg_m2().map_or("–".to_owned(), |m| format!("{m:.1}")),
-        format!("{:.2}", p.plate.frequency_hz()),
-        format!("{:.2}", p.installed_hz),
-        format!("{:.1}", p.plate.decay_per_s()),
-        format!("{:.2}", p.outcome.t60_s),
-        format!("{:.2}", p.outcome.ring_s),
-        format!("{:.0}", 100.0 * p.chance.unwrap_or(0.0)),
-        kelvins,
-        whole_or_two(1e3 * p.whole_volume_m3()),
-    ]
-}
-
-/// A whole number, with a second digit behind the point where it has but one.
-fn whole_or_two(value: f64) -> String {
-    if value < 9.95 { format!("{value:.1}") } else { format!("{value:.0}") }
-}
-
-fn places(p: &Proposal, room: &Treated) {
-    for face in &p.faces {
-        let (from, to) = (face.corner_m, face.point_m(1.0, 1.0));
-        screen::line(&format!(
-            "  The first row's place: face from {:.2}, {:.2}, {:.2} to {:.2}, {:.2}, {:.2} m, {:.0} % of full pressure",
-            from[0],
-            from[1],
-            from[2],
-            to[0],
-            to[1],
-            to[2],
-            100.0 * room.air.over(room.target, face).0.abs()
-        ));
-    }
-    let masses = p.panel_kg_m2().map(|m| m * p.faces.iter().map(Face::area_m2).sum::<f64>());
-    let share = 100.0 * p.whole_volume_m3() / room.air.volume_m3;
-    let weight = masses.map_or(String::new(), |kg| format!("; panels of {} kg in all", whole_or_two(kg)));
-    screen::line(&format!("  They take {share:.1} % of the room{weight}."));
-    if let Some(speed) = p.neck_speed_m_s(LOUD_PA) {
-        let caution = if speed > FAST_M_S { ": it will be heard, and damps more than intended" } else { "" };
-        screen::line(&format!(
-            "  At 100 dB of a steady tone there the air in it moves at {speed:.1} m/s{caution}."
-        ));
-    }
-}
-
-/// 100 dB re 20 µPa, rms.
-const LOUD_PA: f64 = 2.0;
-/// Air in a neck faster than this makes noise of its own and loses more; common practice, no source.
-const FAST_M_S: f64 = 10.0;
+/// Under this share a change of another mode isn't listed.
+const LISTED: f64 = 0.01;
 
 fn neighbours(answer: &Answer) {
-    let changed: Vec<Vec<String>> = answer
-        .effects
-        .iter()
-        .filter(|e| (e.after_s / e.before_s - 1.0).abs() > 0.01)
-        .map(|e| {
-            vec![
-                answer.room.air.modes[e.mode].name.clone(),
-                format!("{:.1}", e.frequency_hz),
-                format!("{:.2}", e.before_s),
-                format!("{:.2}", e.after_s),
-                format!("{:+.0} %", 100.0 * (e.after_s / e.before_s - 1.0)),
-            ]
-        })
-        .collect();
-    if !changed.is_empty() {
-        screen::heading("Other modes, where they change by more than 1 %");
-        screen::table(&["mode", "Hz", "before s", "after s", "change"], &changed);
+    let changes = |e: &&Effect| (e.after_s / e.before_s - 1.0).abs() > LISTED;
+    let changed: Vec<&Effect> = answer.effects.iter().filter(changes).collect();
+    let row = |e: &&Effect| {
+        let about = if e.measured { "" } else { "~" };
+        vec![
+            answer.room.air.modes[e.mode].name.clone(),
+            format!("{:.1}", damped_hz(&answer.room.own[e.mode])),
+            format!("{about}{:.2}", e.before_s),
+            format!("{about}{:.2}", e.after_s),
+            format!("{} %", minus(&format!("{:+.0}", 100.0 * (e.after_s / e.before_s - 1.0)))),
+        ]
+    };
+    if changed.is_empty() {
+        return;
     }
+    screen::heading(&format!("Other modes, where they change by more than {:.0} %", 100.0 * LISTED));
+    let rows: Vec<Vec<String>> = changed.iter().map(row).collect();
+    screen::table(&["mode", "Hz", "before, s", "after, s", "change"], &rows);
+    if changed.iter().any(|e| !e.measured) {
+        let of = match answer.as_given {
+            Some((hertz, t60_s)) => format!("{t60_s} s (--t60) of the mode at {hertz} Hz"),
+            None => format!(
+                "{:.2} s of the mode at {:.2} Hz",
+                answer.room.measured.t60_s,
+                damped_hz(&answer.room.own[answer.room.target])
+            ),
+        };
+        screen::paragraph(&format!(
+            "~: not measured, but computed from the {of}, as if all surfaces absorbed alike."
+        ));
+    }
+}
+
+/// A true minus sign.
+fn minus(text: &str) -> String {
+    text.replace('-', "−")
 }
 
 fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
@@ -294,7 +149,7 @@ fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
             ]
         })
         .collect();
-    screen::table(&["cm", "Pa s/m²", "α at 0°", "needs m²"], &rows);
+    screen::table(&["cm", "Pa s/m²", "α at 0°", "needs, m²"], &rows);
     screen::paragraph(
         "α at 0°: share of the sound energy that the layer absorbs where it comes straight at it.",
     );
@@ -406,17 +261,6 @@ fn csv_given(word: &str, given: &GivenAnswer, (plate, outcome): (&Plate, &Outcom
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// "free 43.49" stood over "away from them the same box resonates at about 35.1 Hz" without a word on which is where.
-    #[test]
-    fn a_vented_box_says_which_frequency_is_where() {
-        let said = tunes_to(30.6, 35.1, 43.49);
-        for part in
-            ["In that corner", "30.6 Hz (in room)", "away from them", "about 35.1 Hz", "43.5 Hz (free)"]
-        {
-            assert!(said.contains(part), "{said}");
-        }
-    }
 
     /// Miki's fit begins at f/σ = 0.01: at 132.9 Hz that leaves out 20 000 Pa s/m² and no thinner wool, at 30 Hz all but
     /// the thinnest. (The first layer spoke for all of them.)

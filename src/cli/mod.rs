@@ -7,6 +7,8 @@ mod compare;
 mod demo;
 mod design;
 mod design_bands;
+mod design_document;
+mod design_proposals;
 mod design_screen;
 mod design_unit;
 mod excite;

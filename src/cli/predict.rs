@@ -142,11 +142,9 @@ fn show(room: &Prediction, args: &PredictArgs) {
         room.temperature_c,
         room.sound_speed_m_s
     ));
-    screen::line(&format!(
-        "Below {:.0} Hz single modes dominate (Schroeder frequency at T60 = {:.2} s). At {:.0} Hz there are \
-         {:.1} modes per 10 Hz.",
-        room.schroeder_hz(args.t60),
-        args.t60,
+    screen::paragraph(&dominate(room.schroeder_hz(args.t60), args.t60, args.to));
+    screen::paragraph(&format!(
+        "At {:.0} Hz there are {:.1} modes per 10 Hz.",
         args.to,
         10.0 * room.density_per_hz(args.to)
     ));
@@ -165,8 +163,23 @@ fn show(room: &Prediction, args: &PredictArgs) {
     screen::line("");
     screen::table(&["half waves", "Hz", "kind", "null planes at (m)"], &rows);
     screen::line("");
-    screen::line("Every mode is at full pressure in every corner: put an absorber that works by pressure");
-    screen::line("there, or at another place of full pressure (--format csv lists them).");
+    screen::paragraph(
+        "Every mode is at full pressure in every corner: put an absorber that works by pressure there, or at another place of \
+         full pressure (--format csv lists them).",
+    );
+}
+
+/// Up to where single modes dominate, by which decay time, and where the list ends.
+fn dominate(schroeder_hz: f64, t60_s: f64, to_hz: f64) -> String {
+    let ends = if to_hz < schroeder_hz {
+        format!(" The list ends before, at --to {to_hz} Hz.")
+    } else {
+        String::new()
+    };
+    format!(
+        "Below {schroeder_hz:.0} Hz single modes dominate (Schroeder frequency), if T60 is {t60_s:.2} s there, which is \
+         assumed (--t60), not measured.{ends}"
+    )
 }
 
 fn show_plan(plan: &MeasurementPlan) {
@@ -247,4 +260,21 @@ fn document(room: &Prediction, t60_s: f64) -> serde_json::Value {
         "schroeder_hz": room.schroeder_hz(t60_s),
         "modes": modes,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// "Below 175 Hz single modes dominate" stood over a list that ended at 120 Hz.
+    #[test]
+    fn the_list_says_where_it_ends_and_what_is_assumed() {
+        let said = dominate(175.3, 0.5, 120.0);
+        assert!(
+            said.starts_with("Below 175 Hz ") && said.contains("0.50 s there, which is assumed (--t60)"),
+            "{said}"
+        );
+        assert!(said.ends_with("The list ends before, at --to 120 Hz."), "{said}");
+        assert!(dominate(175.3, 0.5, 200.0).ends_with("not measured."));
+    }
 }

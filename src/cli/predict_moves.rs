@@ -65,7 +65,7 @@ fn show(
         .iter()
         .zip(moves)
         .map(|((kind, name, _), found)| {
-            let [to, change, hertz, rise] = cells(air, found.as_ref());
+            let [to, change, hertz, rise] = cells(air, found.as_ref()).map(|cell| cell.replace('-', "−"));
             let cost = if hertz.is_empty() { hertz } else { format!("{hertz} Hz {rise} dB") };
             let to = if found.is_none() { "weak already".to_owned() } else { to };
             vec![(*name).clone(), (*kind).to_owned(), to, change, cost]

@@ -68,7 +68,8 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
     }
     for place in tuning.placements.iter().take(if alike { 0 } else { PLACES }) {
         let other = place.other.filter(|(_, factor)| (factor - 1.0).abs() > 0.01).map(|(hz, factor)| {
-            format!("; the mode at {hz:.1} Hz changes by {:+.0} %", 100.0 * (factor - 1.0))
+            let percent = format!("{:+.0}", 100.0 * (factor - 1.0)).replace('-', "−");
+            format!("; the mode at {hz:.1} Hz changes by {percent} %")
         });
         screen::paragraph(&format!(
             "At {} (retuned there): T60 {:.2} s{}.",

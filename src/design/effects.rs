@@ -17,6 +17,8 @@ pub struct Effect {
     pub before_s: f64,
     /// T60 with them.
     pub after_s: f64,
+    /// Whether the T60 without units was measured; else it is what even walls would give.
+    pub measured: bool,
 }
 
 /// Other modes from half to twice the target's frequency. What each unit alone adds to a decay constant is
@@ -45,6 +47,7 @@ pub fn effects(room: &Treated, faces: &[Face], plate: &Plate) -> Vec<Effect> {
                 frequency_hz: own.omega_per_s / TAU,
                 before_s: LN_1000 / own.decay_per_s,
                 after_s: LN_1000 / after,
+                measured: room.known.contains(&mode),
             }
         })
         .collect()

@@ -29,6 +29,8 @@ pub struct Treated {
     pub measured: Measured,
     /// The pole of each mode without units.
     pub own: Vec<Resonator>,
+    /// Places of the modes whose pole was measured, besides the target.
+    pub known: Vec<usize>,
     /// Conductance that would give the target its decay if all walls were alike.
     pub conductance: f64,
 }
@@ -77,7 +79,8 @@ impl Treated {
                 known.iter().find(|(k, _)| *k == i).map_or(even, |(_, m)| resonator(m))
             })
             .collect();
-        Self { air, target, measured, own, conductance }
+        let known = known.iter().map(|(mode, _)| *mode).collect();
+        Self { air, target, measured, own, known, conductance }
     }
 
     /// What equal faces meet together, each moving as the target drives it.
