@@ -13,29 +13,29 @@ const TARGET_HZ: f64 = 3.0;
 pub enum TuneError {
     /// The baseline shows no such mode.
     #[error(
-        "no mode near {asked_hz:.1} Hz in the state {state}\n  found    {nearest}\n  do       give the frequency of a \
-         mode that is established there"
+        "no mode near {asked_hz:.1} Hz in the state {state}\n  found    {}\n  do       {}",
+        found(.nearest), instead(.nearest, false)
     )]
     NoMode {
         /// State that was looked at.
         state: String,
         /// Frequency asked for, hertz.
         asked_hz: f64,
-        /// The nearest ones that are established, in words.
-        nearest: String,
+        /// The nearest ones that are established, hertz.
+        nearest: Vec<f64>,
     },
     /// The baseline shows a resonance there, but not well enough to tell what a unit does to it.
     #[error(
-        "{asked_hz:.1} Hz is not established in {state}: nothing to tune to\n  found    {nearest}\n  do       measure \
-         the baseline at more positions, or give the frequency of a mode that is established there"
+        "{asked_hz:.1} Hz is not established in {state}: nothing to tune to\n  found    {}\n  do       {}",
+        found(.nearest), instead(.nearest, true)
     )]
     NotEstablished {
         /// State that was looked at.
         state: String,
         /// Frequency asked for, hertz.
         asked_hz: f64,
-        /// The nearest modes that are established, in words.
-        nearest: String,
+        /// The nearest modes that are established, hertz.
+        nearest: Vec<f64>,
     },
     /// The baseline's records can't be used.
     #[error("{state}: its records are too short or too few to show the mode\n  do       measure longer")]
@@ -43,6 +43,23 @@ pub enum TuneError {
         /// The state.
         state: String,
     },
+}
+
+/// The established modes, in words.
+fn found(nearest: &[f64]) -> String {
+    let words: Vec<String> = nearest.iter().map(|hz| format!("{hz:.1} Hz")).collect();
+    if words.is_empty() { "no established mode".to_owned() } else { words.join(", ") }
+}
+
+/// What to do instead. Where no mode is established none can be named.
+fn instead(nearest: &[f64], resonates: bool) -> &'static str {
+    match (nearest, resonates) {
+        ([], _) => "measure the baseline at more positions: none of its modes is established",
+        (_, true) => {
+            "measure the baseline at more positions, or give the frequency of a mode that is established there"
+        }
+        (_, false) => "give the frequency of a mode that is established there",
+    }
 }
 
 /// Whether a decay constant is known so badly that its interval holds nothing and everything.
@@ -75,8 +92,7 @@ pub(super) fn none(modes: &ModeSet, asked_hz: f64, state: &str) -> TuneError {
     let others = modes.modes.iter().filter(|m| established(m) && off_hz(m, asked_hz) > TARGET_HZ);
     let mut known: Vec<&Mode> = others.collect();
     known.sort_by(|a, b| off_hz(a, asked_hz).total_cmp(&off_hz(b, asked_hz)));
-    let words: Vec<String> = known.iter().take(3).map(|m| format!("{:.1} Hz", m.frequency().value)).collect();
-    let nearest = if words.is_empty() { "no established mode".to_owned() } else { words.join(", ") };
+    let nearest = known.iter().take(3).map(|m| m.frequency().value).collect();
     let state = state.to_owned();
     let resonates = |m: &&Mode| matches!(m.kind, Kind::Mode | Kind::Unsure) && m.decay_per_s > 0.0;
     if modes.modes.iter().filter(resonates).any(|m| off_hz(m, asked_hz) <= TARGET_HZ) {
@@ -136,7 +152,9 @@ mod tests {
         let said = target(&all, 90.0, "a").unwrap_err().to_string();
         assert!(said.starts_with("no mode near 90.0 Hz in the state a\n  found    30.5 Hz\n"), "{said}");
         let said = target(&set(vec![unsure]), 90.0, "a").unwrap_err().to_string();
-        assert!(said.contains("found    no established mode"), "{said}");
+        let ends = "found    no established mode\n  do       measure the baseline at more positions: none of its modes is \
+                    established";
+        assert!(said.ends_with(ends), "{said}");
         assert_eq!(others_hz(&all, 0), Vec::<f64>::new());
     }
 }

@@ -112,21 +112,39 @@ fn compared(
     Some(compared)
 }
 
-/// How small a change of each mode's T60 a comparison with this state will show: the state alone is read and fitted as
-/// `settings` say. `None` where it has no modes.
+/// What a state's modes will tell of a change.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Foretold {
+    /// How small a change of each mode's T60 a comparison with this state will show.
+    pub modes: Vec<ExpectedChange>,
+    /// Up to where single modes can be told apart, hertz, as `analyze` has it; `None` where none can.
+    pub single_modes_to_hz: Option<f64>,
+    /// Modes were sought up to here, hertz.
+    pub sought_to_hz: Option<f64>,
+    /// Source-receiver paths that were fitted.
+    pub places: usize,
+}
+
+/// The same of a state alone, read and fitted as `settings` say. `None` where it has no modes.
 #[must_use]
 pub fn foretell(
     session: &Session,
     state: &str,
     settings: &Settings,
     control: &Control<'_>,
-) -> Option<Vec<ExpectedChange>> {
+) -> Option<Foretold> {
     let mut one = session.clone();
     one.states.retain(|other| other.name == state);
     let found = analyze(&one, settings, control);
     let state = found.states.iter().find(|found| found.name == state)?;
     let set = &state.resonances.as_ref()?.set;
-    Some(in_pool(settings, || expected_changes(set, &repeats(state, settings, control))))
+    Some(Foretold {
+        modes: in_pool(settings, || expected_changes(set, &repeats(state, settings, control))),
+        single_modes_to_hz: set.single_modes_to_hz,
+        sought_to_hz: set.sought_to_hz,
+        places: state.places.len(),
+    })
 }
 
 /// What a comparison needs of a state beyond its result.

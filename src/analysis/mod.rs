@@ -32,7 +32,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 pub use absorbers::{setting_facts, tune_states};
 pub use averaged::{Averaged, averaged};
-pub use comparison::{CompareSettings, TargetKind, compare_states, foretell};
+pub use comparison::{CompareSettings, Foretold, TargetKind, compare_states, foretell};
 pub use files::{Failure, FileRecord as File};
 pub use follow::{FileStamps, Follower};
 

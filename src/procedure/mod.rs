@@ -23,8 +23,8 @@ pub use check::{Check, Grade, Met, Topic};
 pub use facts::{PlaceFacts, StateFacts};
 pub use geometry::least_distance_m;
 pub use readiness::{
-    Between, FileFacts, FileLine, Finding, LookFacts, ModeForecast, NoiseLine, ReadFacts, Readiness, Weight,
-    look,
+    Between, FileFacts, FileLine, Finding, LookFacts, ModeForecast, NoiseLine, ReadFacts, Readiness,
+    SingleModes, Weight, look,
 };
 pub use summary::summary;
 

@@ -39,7 +39,7 @@ fn line(file: &str, record: &CaptureRecord, (octaves, absolute): (&[f64], bool))
     let hum: Vec<String> = record.hum.iter().map(|line| format!("{:.0}", line.hz)).collect();
     let mut cells = vec![screen::shortened(file, super::FILE_WIDTH)];
     cells.extend(octaves.iter().map(level));
-    cells.push(hum.join(" "));
+    cells.push(if hum.is_empty() { "–".to_owned() } else { hum.join(" ") });
     cells
 }
 

@@ -6,7 +6,7 @@ use stillroom::analysis::{
 use stillroom::change::{BandChange, Changes, ExpectedChange};
 use stillroom::filter::Fraction;
 use stillroom::flag::Flag;
-use stillroom::procedure::{Between, ModeForecast};
+use stillroom::procedure::{Between, ModeForecast, SingleModes};
 use stillroom::report::words;
 use stillroom::session::Session;
 
@@ -60,7 +60,7 @@ pub fn modes(
     found: &Analysis,
     settings: &Settings,
     control: &Control<'_>,
-) -> Option<Vec<ModeForecast>> {
+) -> Option<SingleModes> {
     let (before, _) = measured(session, found)?;
     let mut fitted = settings.clone();
     fitted.modes = Some(ModeRange::default());
@@ -70,5 +70,12 @@ pub fn modes(
         claimed: mode.claimed,
         flag: mode.flags.iter().next(),
     };
-    Some(foretell(session, &before, &fitted, control)?.iter().map(told).collect())
+    let found = foretell(session, &before, &fitted, control)?;
+    Some(SingleModes {
+        modes: found.modes.iter().map(told).collect(),
+        to_hz: found.single_modes_to_hz,
+        whole_range: found.single_modes_to_hz.zip(found.sought_to_hz).is_some_and(|(hz, end)| hz >= end),
+        places: found.places,
+        state: before,
+    })
 }

@@ -39,7 +39,7 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
         }
         None => "Bands: at these places only; too few for any grade of ISO 3382-2.".to_owned(),
     }];
-    lines.extend(single_modes(facts.session, least));
+    lines.extend(facts.modes.as_ref().map(singles::range).or_else(|| single_modes(facts.session, least)));
     lines.extend(measured_change(&facts.between).or_else(|| change_of_bands(least)));
     lines.push(if modes {
         "Verdicts on single modes: enough places; analyze shows up to where modes stand singly.".to_owned()
@@ -49,7 +49,7 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
              {WITH_REPEATS} or more."
         )
     });
-    lines.extend(facts.modes.as_deref().map(singles::sentence));
+    lines.extend(facts.modes.as_ref().map(singles::sentence));
     Purposes { lines, modes }
 }
 
@@ -67,13 +67,16 @@ fn t20_s(state: &StateFacts<'_>, hz: f64) -> Option<f64> {
 const TOLD_SINGLY: f64 = 0.6;
 
 /// Up to which frequency modes stand singly: where so many fall on each bandwidth (2.2/T) by the density of modes
-/// 4πVf²/c³ (Kuttruff, Room Acoustics, chapter 3; Schroeder's frequency is where three do).
+/// 4πVf²/c³ (Kuttruff, Room Acoustics, chapter 3; Schroeder's frequency is where three do). For where nothing was fitted.
 fn single_modes(session: &Session, state: &StateFacts<'_>) -> Option<String> {
     let volume_m3 = session.room.volume_m3?;
     let t_s = t20_s(state, 125.0)?;
     let c = sound_speed_m_s(session.temperature_c(state.state)).ok()?;
     let hz = (TOLD_SINGLY * c.powi(3) * t_s / (4.0 * std::f64::consts::PI * volume_m3 * 2.2)).sqrt();
-    Some(format!("Single modes: up to about {hz:.0} Hz; above, they overlap: read the bands."))
+    Some(format!(
+        "Single modes: up to about {hz:.0} Hz, reckoned from volume and T20 (analyze fits them and says it better); above, \
+         they overlap: read the bands."
+    ))
 }
 
 /// Which change of T20 the third octaves show, where two states were measured: of several pairs the worst.

@@ -15,7 +15,7 @@ mod unseen;
 pub use between::Between;
 pub use files::{FileLine, ReadFacts};
 pub use noise::NoiseLine;
-pub use singles::ModeForecast;
+pub use singles::{ModeForecast, SingleModes};
 
 use super::StateFacts;
 use super::wording::{count, few};
@@ -36,7 +36,7 @@ pub struct LookFacts<'a> {
     /// What lies between the states and isn't the room.
     pub between: Vec<Between>,
     /// Modes of the state that others are compared with; `None` where none were looked for.
-    pub modes: Option<Vec<ModeForecast>>,
+    pub modes: Option<SingleModes>,
     /// Modes are predicted up to here, hertz; needs the room's three lengths.
     pub modes_to_hz: f64,
 }

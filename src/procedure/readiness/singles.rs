@@ -17,11 +17,41 @@ pub struct ModeForecast {
     pub flag: Option<Flag>,
 }
 
+/// What the fit of the state before promises of all of them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SingleModes {
+    /// The state.
+    pub state: String,
+    /// Its resonances.
+    pub modes: Vec<ModeForecast>,
+    /// Up to where they can be told apart, hertz; `None` where none can.
+    pub to_hz: Option<f64>,
+    /// Whether that is as far as the range that was fitted can tell.
+    pub whole_range: bool,
+    /// Source-receiver paths that it was fitted to.
+    pub places: usize,
+}
+
+/// Up to where modes stand singly, as the fit shows it: the number that `analyze` gives.
+pub(super) fn range(fitted: &SingleModes) -> String {
+    let state = &fitted.state;
+    match fitted.to_hz {
+        Some(hz) if fitted.whole_range => {
+            format!("Single modes: up to {hz:.0} Hz in {state}, as far as the range looked at can tell.")
+        }
+        Some(hz) => format!(
+            "Single modes: up to {hz:.0} Hz in {state}; above, they overlap or are too close to the noise: read the bands."
+        ),
+        None => format!("Single modes: none can be told apart in {state}: read the bands."),
+    }
+}
+
 /// Within this T60 is *unchanged* in `changes.csv`; a mode whose change is known no better isn't decided.
 const DECIDED: f64 = 0.10;
 
 /// The sentence.
-pub(super) fn sentence(modes: &[ModeForecast]) -> String {
+pub(super) fn sentence(fitted: &SingleModes) -> String {
+    let modes = &fitted.modes;
     let decided = |mode: &&ModeForecast| mode.claimed && mode.half <= DECIDED;
     let mut halves: Vec<f64> = modes.iter().filter(decided).map(|mode| mode.half).collect();
     halves.sort_by(f64::total_cmp);
@@ -44,17 +74,17 @@ pub(super) fn sentence(modes: &[ModeForecast]) -> String {
             format!("Expected interval of a mode's T60 change: ±{} or less at no mode", percent(DECIDED))
         }
     };
-    let not = groups(modes.iter().filter(|mode| !decided(mode)));
+    let not = groups(modes.iter().filter(|mode| !decided(mode)), fitted.places);
     if not.is_empty() { format!("{told}.") } else { format!("{told}; not: {}.", not.join("; ")) }
 }
 
 /// The others by why.
-fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>) -> Vec<String> {
+fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>, places: usize) -> Vec<String> {
     let mut groups: Vec<(String, Vec<String>)> = Vec::new();
     for mode in modes {
         let why = match (mode.claimed, mode.flag) {
             (true, _) => format!("known to ±{:.0} % or worse", 100.0 * DECIDED),
-            (false, Some(flag)) => in_words(flag),
+            (false, Some(flag)) => in_words(flag, places),
             (false, None) => "it may be no mode".to_owned(),
         };
         let own = match mode.claimed {
@@ -69,17 +99,26 @@ fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>) -> Vec<String> {
     groups.into_iter().map(|(why, hertz)| format!("{}, because {why}", few(&hertz))).collect()
 }
 
-/// Why a resonance isn't claimed, in a few words; the table of flags says more.
-fn in_words(flag: Flag) -> String {
+/// Why a resonance isn't claimed, in a few words; the table of flags says more. What has no words of its own comes with
+/// the flag's sentence.
+fn in_words(flag: Flag, places: usize) -> String {
     let words = match flag {
+        // With one place there is no instant to share.
+        Flag::NoTimeBase if places < 2 => "one place proves no mode",
         Flag::NotPredicted => "modes overlap",
         Flag::WideInterval => "the decay is hardly known",
         Flag::ShortRecord => "the record is too short",
         Flag::Unpredicted => "it may be no mode",
         Flag::NotReproduced => "other fits don't find it again",
         Flag::NoTimeBase => "the files share no known instant",
+        Flag::LongForRecord => "the record is too short for it",
+        Flag::SeenAtOnePlace => "at most one place shows it",
+        Flag::NotOfThisBox => "it lies below the room's lowest mode",
+        Flag::NoQuietEnd => "the record ends before its noise",
         other => {
-            return format!("of {} (the flag's meaning stands in docs/reference/tables.md)", other.word());
+            let sentence = other.sentence().trim_end_matches('.');
+            let mut rest = sentence.chars();
+            return rest.next().map_or_else(String::new, |first| first.to_lowercase().chain(rest).collect());
         }
     };
     words.to_owned()
@@ -105,6 +144,47 @@ mod tests {
         ModeForecast { hz, half, claimed: flag.is_none(), flag }
     }
 
+    fn fitted(modes: &[ModeForecast]) -> SingleModes {
+        SingleModes {
+            state: "a".to_owned(),
+            modes: modes.to_vec(),
+            to_hz: Some(82.4),
+            whole_range: false,
+            places: 6,
+        }
+    }
+
+    /// "because of long-for-record (the flag's meaning stands in …)" stood on the screen.
+    #[test]
+    fn no_flag_s_word_comes_to_the_screen() {
+        for flag in Flag::ALL {
+            let said = sentence(&fitted(&[mode(40.0, 0.3, Some(*flag))]));
+            let because = said.split_once(", because ").unwrap().1;
+            assert!(!because.contains(flag.word()) || !flag.word().contains('-'), "{said}");
+        }
+        let said = sentence(&fitted(&[mode(40.0, 0.3, Some(Flag::LongForRecord))]));
+        assert!(said.ends_with("40 Hz, because the record is too short for it."), "{said}");
+    }
+
+    /// One file shares no instant with itself; what its modes lack is other places.
+    #[test]
+    fn one_place_proves_no_mode() {
+        let mut alone = fitted(&[mode(40.0, 0.3, Some(Flag::NoTimeBase))]);
+        assert!(sentence(&alone).ends_with("because the files share no known instant."));
+        alone.places = 1;
+        assert!(sentence(&alone).ends_with("because one place proves no mode."));
+    }
+
+    #[test]
+    fn the_range_is_the_fit_s() {
+        assert!(range(&fitted(&[])).starts_with("Single modes: up to 82 Hz in a; above, they overlap"));
+        assert!(
+            range(&SingleModes { whole_range: true, ..fitted(&[]) })
+                .ends_with("the range looked at can tell.")
+        );
+        assert!(range(&SingleModes { to_hz: None, ..fitted(&[]) }).contains("none can be told apart in a"));
+    }
+
     #[test]
     fn the_median_is_over_what_is_known_well() {
         let modes = [
@@ -116,10 +196,11 @@ mod tests {
             mode(101.0, 0.02, Some(Flag::NotPredicted)),
         ];
         assert_eq!(
-            sentence(&modes),
+            sentence(&fitted(&modes)),
             "Expected interval of a mode's T60 change: ±3.4 % (median over the 3 modes where it is ±10 % or less); not: 70 \
              Hz (±14 %), because known to ±10 % or worse; 93 Hz, 101 Hz, because modes overlap."
         );
-        assert!(sentence(&[]).contains("±10 % or less at no mode."), "{}", sentence(&[]));
+        let none = sentence(&fitted(&[]));
+        assert!(none.contains("±10 % or less at no mode."), "{none}");
     }
 }
