@@ -243,6 +243,6 @@ fn table(content: &Content<'_>) -> Markup {
             ]
         })
         .collect();
-    html! { details.table { summary { (content.text("bands.numbers")) }
-    (listing::table(content.language(), &content.text("bands.table"), &heads, &rows)) } }
+    let (summary, label) = (html! { (content.text("bands.numbers")) }, content.text("bands.table"));
+    listing::folded(content.language(), (&summary, &label), &heads, &rows, ("bands.csv", false))
 }

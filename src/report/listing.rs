@@ -2,7 +2,7 @@
 
 use super::words::shown;
 use crate::flag::Flags;
-use crate::language::Language;
+use crate::language::{Language, say};
 use maud::{Markup, html};
 
 /// A column's head.
@@ -57,6 +57,27 @@ pub(super) fn table(language: &Language, label: &str, heads: &[Head], rows: &[Ve
     }
 }
 
+/// Rows of the longest folded table that paper shows: third octaves of two states. Our own choice.
+const ON_PAPER: usize = 62;
+
+/// A table that the page folds up. On paper, where nothing unfolds, it stands open; in place of a longer one stands in which
+/// file its rows are.
+pub(super) fn folded(
+    language: &Language,
+    (summary, label): (&Markup, &str),
+    heads: &[Head],
+    rows: &[Vec<String>],
+    (file, open): (&'static str, bool),
+) -> Markup {
+    let long = rows.len() > ON_PAPER;
+    html! {
+        details.table.long[long] open[open && !long] { summary { (summary) } (table(language, label, heads, rows)) }
+        @if long { p.on-paper {
+            b { (summary) } ": " (language.say(&say!("cell.on-paper", n = rows.len(), file = file)))
+        } }
+    }
+}
+
 /// Numbers come with a point and get the language's decimal sign here; text is as it should be.
 fn cell_of(language: &Language, head: &Head, cell: &str) -> Markup {
     if cell.is_empty() {
@@ -107,6 +128,32 @@ mod tests {
         assert!(!page.contains("<script"), "{page}");
         assert!(page.contains("&lt;script&gt;") && page.contains("<td class=\"number\">–</td>"), "{page}");
         assert!(page.contains("aria-label=\"a &quot;label&quot;\""), "{page}");
+    }
+
+    /// Folded tables were lost on paper: short ones unfold there, long ones say where their rows are.
+    #[test]
+    fn a_folded_table_isn_t_lost_on_paper() {
+        let page = |n: usize| {
+            let rows = vec![vec!["x".to_owned()]; n];
+            let summary = html! { "Numbers" };
+            folded(Language::english(), (&summary, "label"), &[text("head.file")], &rows, ("bands.csv", true))
+                .into_string()
+        };
+        assert!(
+            page(62).starts_with("<details class=\"table\" open>") && !page(62).contains("on-paper"),
+            "{}",
+            page(62)
+        );
+        assert!(
+            page(63).starts_with("<details class=\"table long\"><summary>Numbers</summary>"),
+            "{}",
+            page(63)
+        );
+        assert!(
+            page(63).ends_with("<p class=\"on-paper\"><b>Numbers</b>: 63 rows, in bands.csv</p>"),
+            "{}",
+            page(63)
+        );
     }
 
     #[test]

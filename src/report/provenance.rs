@@ -87,7 +87,8 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
         section #files {
             h2 { (content.text("files.head")) }
             p { (content.say(&say!("files.about", version = env!("CARGO_PKG_VERSION")))) }
-            details.table open { summary { (content.text("files.hashes")) } (listing::table(content.language(), &content.text("files.table"), &heads, &rows)) }
+            @let (summary, label) = (html! { (content.text("files.hashes")) }, content.text("files.table"));
+            (listing::folded(content.language(), (&summary, &label), &heads, &rows, ("results.json", true)))
         }
     }
 }

@@ -26,8 +26,9 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             @for state in content.states() {
                 @let rows: Vec<_> = content.modes_of(&state.name).into_iter().map(|row| mode(content, row)).collect();
                 @if !rows.is_empty() {
-                    details.table { summary { (content.rich("resonances.of-state", &[("state", name(&state.name))])) }
-                        (listing::table(content.language(), &content.say(&say!("resonances.table", state = state.name.as_str())), &MODES, &rows)) }
+                    @let summary = content.rich("resonances.of-state", &[("state", name(&state.name))]);
+                    @let label = content.say(&say!("resonances.table", state = state.name.as_str()));
+                    (listing::folded(content.language(), (&summary, &label), &MODES, &rows, ("modes.csv", false)))
                 }
             }
         }

@@ -132,6 +132,9 @@ fn the_printed_page_keeps_its_heads() {
     let rule = |of: &str| print.lines().find(|line| line.starts_with(of)).unwrap_or_default();
     assert!(rule("table.data th button").contains("display:contents"));
     assert!(print.lines().any(|line| line.contains("h2+p") && line.contains("break-after:avoid")));
+    // A caption below its figure would tie the next section to it, and leave half a sheet empty.
+    assert!(print.contains("figcaption:not(:last-child)"));
+    assert!(rule("details.table:not(.long)::details-content").contains("content-visibility:visible"));
     let phone = page.split("@media screen and (max-width:44rem){").nth(1).unwrap();
     assert!(phone.split("@media").next().unwrap().contains(".wide::before"), "a sign that it scrolls");
 }
