@@ -38,6 +38,7 @@ pub(super) fn advise(state: &State) -> Advice {
         return among_others(state, cluster);
     }
     let best = best_decay(state);
+    let best_factor = best / state.unit.decay_per_s.max(0.05);
     let step_hz = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;
     let here = expected(state, 0.0, state.unit.decay_per_s);
     let sd_hz = state.covariance[(2, 2)].sqrt() / TAU;
@@ -60,11 +61,11 @@ pub(super) fn advise(state: &State) -> Advice {
     if vague {
         // Little damping already, and still vague: better data, or the step as it is.
         if state.unit.decay_per_s <= 1.3 * low && after > GOOD && step_hz.abs() <= FAR_HZ {
-            return go(state, step_hz, decay, Some(after));
+            return go(state, (step_hz, decay), best_factor, Some(after));
         }
         return less_damping(state, Some(step_hz), sd_hz);
     }
-    go(state, step_hz, decay, Some(after))
+    go(state, (step_hz, decay), best_factor, Some(after))
 }
 
 /// The same where other modes lie near: the step is searched for.
@@ -77,9 +78,11 @@ fn among_others(state: &State, cluster: &Cluster) -> Advice {
         let starts = [(best.0, 0.93 * best.1), (best.0, 0.7 * best.1), (0.0, 1.0)];
         let ends = starts.into_iter().filter_map(|start| search(start, &mean));
         let (step_hz, factor, after) = ends.min_by(|a, b| a.2.total_cmp(&b.2))?;
-        Some((step_hz, factor, after / best.2, mean(0.0, 1.0).map(|now| now / best.2)))
+        Some((step_hz, factor, after / best.2, best.1, mean(0.0, 1.0).map(|now| now / best.2)))
     });
-    let Some((step_hz, factor, after, here)) = found else { return less_damping(state, Some(rough), sd_hz) };
+    let Some((step_hz, factor, after, best, here)) = found else {
+        return less_damping(state, Some(rough), sd_hz);
+    };
     if let Some(now) = here
         && now <= after * (1.0 + LITTLE)
     {
@@ -90,7 +93,7 @@ fn among_others(state: &State, cluster: &Cluster) -> Advice {
     if (after > GOOD || step_hz.abs() > FAR_HZ) && !identified {
         return less_damping(state, Some(step_hz), sd_hz);
     }
-    go(state, step_hz, factor * state.unit.decay_per_s, Some(after))
+    go(state, (step_hz, factor * state.unit.decay_per_s), best, Some(after))
 }
 
 /// Step of frequency, Hz, factor on damping, and T60, s, of the best setting among near modes.
@@ -161,10 +164,10 @@ fn best_decay(state: &State) -> f64 {
     state.mode.decay_per_s + state.coupling.max(0.0).sqrt()
 }
 
-/// To the best setting, or as near as the data allow.
-fn go(state: &State, step_hz: f64, decay: f64, expected: Option<f64>) -> Advice {
+/// To the best setting, or as near as the data allow; `best`: the factor on damping that would lead there.
+fn go(state: &State, (step_hz, decay): (f64, f64), best: f64, expected: Option<f64>) -> Advice {
     let factor = decay / state.unit.decay_per_s.max(0.05);
-    let (frequency, damping) = (frequency_words(step_hz), damping_words(factor, state));
+    let (frequency, damping) = (frequency_words(step_hz), damping_words(factor, best));
     let text = say!("absorber.go", frequency = frequency, damping = damping);
     let next = Next { frequency_change_hz: Some(step_hz), damping_factor: Some(factor), dials: Vec::new() };
     Advice { next, text, expected }
@@ -214,12 +217,12 @@ fn frequency_words(step_hz: f64) -> Message {
     }
 }
 
-fn damping_words(factor: f64, state: &State) -> Message {
-    let share = number(100.0 * state.unit.decay_per_s / best_decay(state), 0);
+/// The step is held back on purpose ([`SHARES`]), so both are said.
+fn damping_words(factor: f64, best: f64) -> Message {
     if factor > 1.02 {
-        say!("absorber.damping-up", factor = number(factor, 2), share = share)
+        say!("absorber.damping-up", factor = number(factor, 2), best = number(best, 2))
     } else if factor < 0.98 {
-        say!("absorber.damping-down", factor = number(factor, 2), share = share)
+        say!("absorber.damping-down", factor = number(factor, 2), best = number(best, 2))
     } else {
         say!("absorber.leave-damping")
     }
@@ -290,6 +293,13 @@ mod tests {
         // 14 is the best decay constant; 0.9 to 0.97 of the extra damping is advised.
         assert!((13.0..13.8).contains(&(factor * 7.0)), "{factor}");
         assert!(advice.text.contains("Raise its frequency by 0.40 Hz"), "{}", advice.text);
+        // 14 over 7: the step is smaller, and says so.
+        let said = format!("its damping for the next take by {factor:.2} (");
+        assert!(
+            advice.text.contains(&said) && advice.text.contains("the best would be 2.00"),
+            "{}",
+            advice.text
+        );
     }
 
     #[test]

@@ -59,7 +59,8 @@ impl Reference {
         self.leave_elsewhere(takes, &states, &mut findings);
         let mode = Resonator::of_pole(self.mode.pole);
         let sd = |i: usize| self.mode.covariance[(i, i)].sqrt();
-        let before_t60_s = t60(Estimate::new(mode.decay_per_s, sd(0)));
+        // As modes.csv has it: the fit round the mode alone may differ in the last digit.
+        let before_t60_s = t60(Estimate::new(self.searched.decay_per_s, self.searched.decay_sd_per_s));
         let ranking = super::rank::rank(&findings, before_t60_s);
         Tuning {
             mode_hz: Estimate::new(mode.omega_per_s / TAU, sd(1) / TAU),

@@ -255,7 +255,9 @@ pub struct Seat {
     pub position: String,
     /// Name of the source.
     pub source: String,
-    /// Mean level ratio (of pressures, geometric) over the modes that ring shorter or longer, weighted by what is known of each.
+    /// The modes that it was ranked by, those whose level all ranked places can tell, by their index in the before state's list.
+    pub modes: Vec<usize>,
+    /// Mean level ratio (of pressures, geometric) over these modes, weighted by what is known of each.
     pub level_ratio: f64,
     /// The same with the ends of its 95 % interval.
     pub level: Ratio,

@@ -27,7 +27,9 @@ fn alone_sentence(modes: &[&ModeRow]) -> Message {
     let first = treatments(modes).into_iter().next();
     match first.as_ref().and_then(|first| Some((first, first.modes[0].t60.ok()?))) {
         Some((first, t60)) => {
-            say!("alone.found", n = claimed.len(), hz = what(first), time = seconds(t60.value))
+            let key = if first.modes.len() > 1 { "alone.found-longest" } else { "alone.found" };
+            let (n, time) = (claimed.len(), seconds(t60.value));
+            say!(key, n = n, hz = what(first), time = time)
         }
         None => say!("alone.found-inaudible", n = claimed.len()),
     }
@@ -77,7 +79,18 @@ fn alone_chart(content: &Content<'_>, modes: &[&ModeRow]) -> Markup {
 fn stands(content: &Content<'_>, treatment: &Treatment<'_>) -> String {
     match treatment.broadband_hz {
         Some(_) => content.say(&say!("alone.modes", n = treatment.modes.len())),
-        None => content.stands(treatment.modes[0]).map(|m| content.say(&m)).unwrap_or_default(),
+        None => content.say(&slowest(treatment, content.stands(treatment.modes[0]))),
+    }
+}
+
+/// Where the mode stands; of several which of them rings the time that is shown, and where that one stands.
+fn slowest(treatment: &Treatment<'_>, stands: Option<Message>) -> Message {
+    let [slowest, _, ..] = treatment.modes.as_slice() else { return stands.unwrap_or_default() };
+    let Ok(frequency) = slowest.frequency else { return stands.unwrap_or_default() };
+    let hz = hertz(frequency.value);
+    match stands {
+        Some(stands) => say!("alone.slowest-stands", hz = hz, stands = stands),
+        None => say!("alone.slowest", hz = hz),
     }
 }
 

@@ -84,7 +84,7 @@ fn undecided(pair: &Pair<'_>) -> Vec<Message> {
 }
 
 /// Place of a row's mode in the before state's list of resonances.
-fn index(row: &ChangeRow) -> Option<usize> {
+pub(super) fn index(row: &ChangeRow) -> Option<usize> {
     usize::try_from(row.mode?).ok()?.checked_sub(1)
 }
 

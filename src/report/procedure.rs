@@ -2,10 +2,12 @@
 
 use super::content::Content;
 use super::listing::{self, number, plain, text};
+use super::target::Counted;
 use super::words::shown;
 use crate::flag::Flag;
 use crate::language::{Message, number as number_of, say};
 use crate::procedure;
+use crate::table::TargetRow;
 use maud::{Markup, html};
 
 /// The section on targets; nothing where none was set.
@@ -46,16 +48,24 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
             ]
         })
         .collect();
-    let count = |word: &str| number_of(rows.iter().filter(|r| r.met == word).count() as f64, 0);
-    let counted =
-        say!("targets.counted", kept = count("yes"), missed = count("no"), undecided = count("unsure"));
+    let states: Vec<(&str, Counted<'_>)> =
+        content.states().map(|s| (s.name.as_str(), Counted::new(rows, &s.name))).collect();
     html! {
         section #targets {
             h2 { (content.text("targets.head")) }
-            p { (content.say(&counted)) }
+            ul { @for (state, counted) in &states { li { b { bdi { (shown(state)) } } ": " (content.say(&sum(counted))) } } }
+            p { (content.text(if states.iter().any(|s| s.1.beside) { "targets.about-twice" } else { "targets.about" })) }
             (listing::table(content.language(), &content.text("targets.table"), &heads, &cells))
         }
     }
+}
+
+/// What became of the rows of a state, as the first sheet counts them, and of those without a value.
+fn sum(counted: &Counted<'_>) -> Message {
+    let of = |rows: &[&TargetRow]| number_of(rows.len() as f64, 0);
+    let (kept, missed) = (of(&counted.kept), of(&counted.missed));
+    let (undecided, unknown) = (of(&counted.unsure), of(&counted.unknown));
+    say!("targets.counted", kept = kept, missed = missed, undecided = undecided, unknown = unknown)
 }
 
 /// A longest decay time, or where the mask's lower limit is nearer a shortest.
@@ -128,7 +138,8 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 @for state in content.states() { li { b { bdi { (shown(&state.name)) } } ": " (content.say(&procedure::summary(&state.checks))) "." } }
             }
             @if !rows.is_empty() {
-                details.table { summary { (content.text("checks.every")) } (listing::table(content.language(), &content.text("checks.table"), &heads, &rows)) }
+                @let (summary, label) = (html! { (content.text("checks.every")) }, content.text("checks.table"));
+                (listing::folded(content.language(), (&summary, &label), &heads, &rows, ("checks.csv", false)))
             }
         }
     }

@@ -41,18 +41,46 @@ pub(super) fn sheet(content: &Content<'_>) -> Markup {
     }
 }
 
-/// Whether a state keeps it: where people listen if that is known, else over all places.
+/// The rows of a state that are counted, by what became of them: the bands where people listen if that is known, else over all
+/// places, and the resonances.
+pub(super) struct Counted<'a> {
+    pub kept: Vec<&'a TargetRow>,
+    pub missed: Vec<&'a TargetRow>,
+    pub unsure: Vec<&'a TargetRow>,
+    /// Without a decay time.
+    pub unknown: Vec<&'a TargetRow>,
+    /// Whether bands that are not counted stand beside them, over all places.
+    pub beside: bool,
+}
+
+impl<'a> Counted<'a> {
+    pub(super) fn new(rows: &'a [TargetRow], state: &str) -> Self {
+        let of_state = || rows.iter().filter(|row| *row.state == *state);
+        let at = |position: &str| of_state().any(|row| &*row.position == position);
+        let wanted = ["listening", "*"].into_iter().find(|position| at(position));
+        let is_counted = |row: &&TargetRow| row.mode.is_some() || wanted.is_none_or(|w| &*row.position == w);
+        let (known, unknown): (Vec<&TargetRow>, _) =
+            of_state().filter(is_counted).partition(|row| row.value_s.is_some_and(|value| value.is_ok()));
+        let with = |word: &str| known.iter().filter(|row| row.met == word).copied().collect();
+        let beside = at("listening") && at("*");
+        Self { kept: with("yes"), missed: with("no"), unsure: with("unsure"), unknown, beside }
+    }
+
+    /// Those with a decay time.
+    fn judged(&self) -> usize {
+        self.kept.len() + self.missed.len() + self.unsure.len()
+    }
+
+    fn bands_alone(&self) -> bool {
+        let all = [&self.kept, &self.missed, &self.unsure, &self.unknown].into_iter().flatten();
+        all.into_iter().all(|row| row.mode.is_none())
+    }
+}
+
+/// Whether a state keeps it.
 fn line(content: &Content<'_>, rows: &[TargetRow], state: &str) -> Option<(&'static str, Message)> {
-    let of_state: Vec<&TargetRow> = rows.iter().filter(|row| *row.state == *state).collect();
-    let at = |position: &str| of_state.iter().any(|row| &*row.position == position);
-    let wanted = ["listening", "*"].into_iter().find(|position| at(position));
-    let counted = |row: &&&TargetRow| row.mode.is_some() || wanted.is_none_or(|w| &*row.position == w);
-    let counted: Vec<&TargetRow> = of_state.iter().filter(counted).copied().collect();
-    let known = |row: &&&TargetRow| row.value_s.is_some_and(|value| value.is_ok());
-    let with =
-        |word: &str| counted.iter().filter(|row| row.met == word).filter(known).copied().collect::<Vec<_>>();
-    let (kept, missed, unsure) = (with("yes"), with("no"), with("unsure"));
-    let judged = kept.len() + missed.len() + unsure.len();
+    let counted = Counted::new(rows, state);
+    let judged = counted.judged();
     let names = |rows: &[&TargetRow]| {
         let mut named: Vec<Message> = rows.iter().take(NAMED).map(|row| name(content, row)).collect();
         if rows.len() > NAMED {
@@ -61,11 +89,12 @@ fn line(content: &Content<'_>, rows: &[TargetRow], state: &str) -> Option<(&'sta
         named
     };
     if judged == 0 {
-        return (!counted.is_empty()).then(|| ("?", say!("target.unknown")));
+        return (!counted.unknown.is_empty()).then(|| ("?", say!("target.unknown")));
     }
     let of = |rows: &[&TargetRow]| number(rows.len() as f64, 0);
     let all = number(judged as f64, 0);
-    let bands_alone = counted.iter().all(|row| row.mode.is_none());
+    let bands_alone = counted.bands_alone();
+    let Counted { kept, missed, unsure, .. } = counted;
     Some(if !missed.is_empty() {
         let key = if bands_alone { "target.missed-bands" } else { "target.missed" };
         ("✗", say!(key, missed = of(&missed), all = all, names = names(&missed)))

@@ -1,6 +1,7 @@
 //! The seat where treatment did least, unless all fare alike.
 
 use super::content::{Content, Pair, frequency};
+use super::limits::index;
 use super::rich::said;
 use super::words::{self, NULL_DB, hertz};
 use crate::change::{Ratio, Seat};
@@ -11,7 +12,8 @@ use maud::{Markup, html};
 /// The seat where treatment did least.
 pub(super) fn worst_seat(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
     let Some(seat) = &pair.changes.worst_seat else {
-        return html! { p.seat { b { (content.text("worst-seat.head")) ": " } (content.text("worst-seat.none")) } };
+        let why = if changed(pair).next().is_some() { "worst-seat.none-common" } else { "worst-seat.none" };
+        return html! { p.seat { b { (content.text("worst-seat.head")) ": " } (content.text(why)) } };
     };
     if let Some(text) = alike(pair, seat) {
         return html! { p.seat { b { (content.text("worst-seat.head")) ": " } (content.say(&text)) } };
@@ -42,12 +44,12 @@ fn louder(level: &Ratio) -> Message {
     }
 }
 
-/// What each resonance whose ringing changed did at a seat, in rising frequency.
+/// What each resonance that the seats were compared by did at one, in rising frequency.
 fn one_by_one(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
     let here = pair.positions.iter().filter(|p| *p.position == *seat.position && *p.source == *seat.source);
     let told: Vec<Message> = here
         .filter_map(|p| {
-            let hz = frequency(changed(pair).find(|row| row.mode == Some(p.mode))?);
+            let hz = frequency(compared(pair, seat).find(|row| row.mode == Some(p.mode))?);
             Some(say!("at-seat.level", place = hertz(hz), db = signed(p.level_change?.ok()?.value, 1)))
         })
         .collect();
@@ -59,9 +61,14 @@ fn changed<'p>(pair: &'p Pair<'_>) -> impl Iterator<Item = &'p ChangeRow> {
     pair.rows.iter().filter(counts).copied()
 }
 
+/// Of these, what the seats were compared by.
+fn compared<'p>(pair: &'p Pair<'_>, seat: &'p Seat) -> impl Iterator<Item = &'p ChangeRow> {
+    changed(pair).filter(|row| index(row).is_some_and(|mode| seat.modes.contains(&mode)))
+}
+
 /// A single resonance whose change at the seats can't be told apart: then no seat is the worst.
 fn alike(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
-    let mut rows = changed(pair);
+    let mut rows = compared(pair, seat);
     let (row, None) = (rows.next()?, rows.next()) else { return None };
     let of_mode = || pair.positions.iter().filter(|p| Some(p.mode) == row.mode);
     let level = |p: &PositionChangeRow| p.before_level_db.and_then(Result::ok);

@@ -161,7 +161,7 @@ fn above(sorted: &Sorted<'_>) -> Option<Message> {
     }
 }
 
-/// "of the other 43 up to 173.9 Hz, 24 ring as before, 19 can’t be told one by one (43 together −0.1 ± 0.3 %)"
+/// "of the other 43 up to 173.9 Hz, 24 ring as before, 19 can’t be told one by one; all 43 together: −0.1 ± 0.3 %"
 fn rest_of(within: &[&ModeChange], some_named: bool) -> Message {
     let count = |of: fn(&ModeChange) -> bool| within.iter().filter(|m| of(m)).count();
     let (steady, untold) = (count(as_before), count(|m| m.verdict == Verdict::Unsure));
@@ -198,14 +198,13 @@ fn pooled(modes: &[&ModeChange]) -> Option<Message> {
     let chi2: f64 = logs.iter().map(|(log, sd)| ((log - mean) / sd).powi(2)).sum();
     let widened = (chi2 / (logs.len() as f64 - 1.0)).max(1.0);
     let half = SD_PER_95 * (widened / weight).sqrt();
-    let key =
-        if logs.len() == modes.len() { "modes-change.together" } else { "modes-change.of-them-together" };
-    Some(say!(
-        key,
-        n = number(logs.len() as f64, 0),
-        value = signed(100.0 * mean.exp_m1(), 1),
-        half = number(100.0 * half, 1)
-    ))
+    let (n, of) = (number(logs.len() as f64, 0), number(modes.len() as f64, 0));
+    let (value, half) = (signed(100.0 * mean.exp_m1(), 1), number(100.0 * half, 1));
+    Some(if logs.len() == modes.len() {
+        say!("modes-change.together", n = n, value = value, half = half)
+    } else {
+        say!("modes-change.of-them-together", n = n, of = of, value = value, half = half)
+    })
 }
 
 /// What changed in level only: by name and size, or counted.

@@ -44,8 +44,8 @@ fn nothing_with_a_verdict_lies_above_the_range() {
     modes.extend([60.0, 70.0].map(|hz| mode(hz, Verdict::Unsure, 0.0, 80.0)));
     assert_eq!(
         said(&modes),
-        "52.3 Hz rings 26 % shorter; of the other 3 up to 45.0 Hz, 2 ring as before, 1 can’t be told by itself \
-         (3 together 0.0 ± 1.4 %); above 52.3 Hz read the bands."
+        "52.3 Hz rings 26 % shorter; of the other 3 up to 45.0 Hz, 2 ring as before, 1 can’t be told by itself\
+         ; all 3 together: 0.0 ± 1.4 %; above 52.3 Hz read the bands."
     );
     let counted = counted(&modes, &[]).unwrap();
     assert_eq!((counted.shorter, counted.as_before, counted.undecided.len()), (1, 2, 1));
@@ -62,7 +62,7 @@ fn what_the_treatment_was_for_is_named_without_a_verdict() {
     let others = [43.0, 55.2, 67.0].map(|hz| mode(hz, Verdict::Unchanged, 0.0, 2.0));
     let mut modes = vec![treated];
     modes.extend(others);
-    let rest = "the other 3 up to 67.0 Hz ring as before (3 together 0.0 ± 1.2 %).";
+    let rest = "the other 3 up to 67.0 Hz ring as before; all 3 together: 0.0 ± 1.2 %.";
     let chain = ChainFindings { gain: Some(Estimate::exact(1.0)), ..ChainFindings::default() };
     let at_unit = summary(&modes, &[7], &chain, &ChangeSettings::default());
     assert_eq!(
@@ -115,8 +115,8 @@ fn one_treated_mode_and_the_others() {
     ];
     assert_eq!(
         said(&modes),
-        "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before, 1 can’t be told by itself \
-         (3 together +0.2 ± 1.6 %); 150.0 Hz can’t be told by itself: read the bands."
+        "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before, 1 can’t be told by itself\
+         ; all 3 together: +0.2 ± 1.6 %; 150.0 Hz can’t be told by itself: read the bands."
     );
 }
 
