@@ -35,6 +35,7 @@ mod sweeps;
 mod transform;
 mod trouble;
 mod two_channel;
+mod words;
 
 pub use background::{Background, CalibratorError, calibrator_rms};
 pub use clock::{ClockError, clock_from_reference, clock_from_repeats, on_the_players_clock};
@@ -43,7 +44,7 @@ pub use deconvolution::deconvolve;
 pub use periodic::periodic;
 pub use record::{record_of_noise, record_of_sweep};
 pub use recovered::{Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble};
-pub use second::{Held, Linearity, Run, SeedDifference, linearity, seed_difference};
+pub use second::{Agreement, Held, Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
 pub use sweeps::{Parts, SweepRecording, responses_of_sweeps};
 pub use trouble::as_recorded;
