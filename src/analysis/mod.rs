@@ -212,9 +212,11 @@ pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<S
         source: &place.response.place.source,
         takes: place.response.files().count(),
         bands: &place.bands,
+        range_hz: place.response.known.map_or((0.0, f64::INFINITY), |known| known.range_hz),
         record_s: place.response.length as f64 / place.response.rate_hz,
         onset_s: place.response.onset_s(),
         flags: Some(&place.response.flags),
+        arrival_off_s: place.response.arrival_off_s,
         warnings: &place.response.warnings,
     });
     Some(StateFacts { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })

@@ -5,7 +5,7 @@ use super::{Heard, Stop};
 use crate::capture::CaptureRecord;
 use crate::output::audio::{SampleForm, wav_of};
 use crate::recording::{Recording, read_whole_from};
-use crate::recovery::{Parts, SweepRecording, Trouble, responses_of_sweeps};
+use crate::recovery::{Parts, SweepRecording, Trouble, and_more, responses_of_sweeps};
 use std::io::Cursor;
 
 /// Which input holds what, channels from 0.
@@ -120,12 +120,9 @@ fn recover(judged: &mut Judged, heard: &Heard, (signal, rate_hz): (&[f64], u32),
 /// What the sound system said it lost.
 fn lost(heard: &Heard) -> Option<Trouble> {
     let first = heard.lost.first()?;
-    let more = heard.lost.len() - 1;
-    let found = if more > 0 { format!("{first}, and {more} times more") } else { first.clone() };
-    Some(Trouble {
-        word: "dropout",
-        again: true,
-        found,
-        advice: "close other programs, let the sound system buffer more, and repeat",
-    })
+    Some(Trouble::again(
+        "dropout",
+        format!("{first}{}", and_more(heard.lost.len() - 1)),
+        "close other programs, let the sound system buffer more, and repeat",
+    ))
 }

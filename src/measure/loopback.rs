@@ -31,20 +31,22 @@ impl Loopback {
         let played = signal.iter().rposition(|x| *x != 0.0).unwrap_or(0) as f64;
         let ends_early = found.start_offset_s * rate_hz + played > looped.len() as f64;
         let in_range = found.range_hz.1 > 2_000.0;
-        let lost = (in_range && share > ELSEWHERE).then(|| Trouble {
-            word: "dropout",
-            again: true,
-            found: format!(
-                "{:.0} % of the loopback's signal came back at another time: samples are lost",
-                100.0 * share
-            ),
-            advice: "close other programs, let the sound system buffer more, and repeat",
+        let lost = (in_range && share > ELSEWHERE).then(|| {
+            Trouble::again(
+                "dropout",
+                format!(
+                    "{:.0} % of the loopback's signal came back at another time: samples are lost",
+                    100.0 * share
+                ),
+                "close other programs, let the sound system buffer more, and repeat",
+            )
         });
-        let cut_off = ends_early.then(|| Trouble {
-            word: "ends-early",
-            again: true,
-            found: "the recording ends before the signal has come back".to_owned(),
-            advice: "record longer after the signal: a longer tail",
+        let cut_off = ends_early.then(|| {
+            Trouble::again(
+                "ends-early",
+                "the recording ends before the signal has come back".to_owned(),
+                "record longer after the signal: a longer tail",
+            )
         });
         Some(Self { late_s: found.start_offset_s, trouble: cut_off.or(lost) })
     }

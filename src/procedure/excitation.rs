@@ -37,7 +37,7 @@ pub(super) fn fall(band: &BandDecay) -> Fall {
 
 /// How many bands of a place end that way.
 pub(super) fn falls(place: &PlaceFacts<'_>, how: Fall) -> usize {
-    place.bands.iter().filter(|band| fall(band) == how).count()
+    place.heard().filter(|band| fall(band) == how).count()
 }
 
 fn record_length(state: &StateFacts<'_>) -> Check {

@@ -29,6 +29,8 @@ pub struct PlaceFacts<'a> {
     pub takes: usize,
     /// Its bands, in rising frequency; octaves or thirds.
     pub bands: &'a [BandDecay],
+    /// Range in which its capture says that the response is known, Hz; its bands beyond hold nothing of the room.
+    pub range_hz: (f64, f64),
     /// Usable length of the record, seconds from its first sample.
     pub record_s: f64,
     /// Direct sound, seconds from the first sample.
@@ -37,6 +39,16 @@ pub struct PlaceFacts<'a> {
     pub flags: Option<&'a Flags>,
     /// The same in sentences that name files.
     pub warnings: &'a [String],
+    /// How much later its direct sound arrives than its distance says, s, where that is too much.
+    pub arrival_off_s: Option<f64>,
+}
+
+impl<'a> PlaceFacts<'a> {
+    /// Its bands within the range in which the response is known.
+    pub(super) fn heard(&self) -> impl Iterator<Item = &'a BandDecay> + use<'a> {
+        let (low_hz, high_hz) = self.range_hz;
+        self.bands.iter().filter(move |band| (low_hz..=high_hz).contains(&band.band.centre_hz))
+    }
 }
 
 impl<'a> StateFacts<'a> {

@@ -79,9 +79,11 @@ fn facts<'a>(session: &'a Session, state: usize, bands: &'a [BandDecay]) -> Stat
         source: &take.source,
         takes: 1,
         bands,
+        range_hz: (0.0, f64::INFINITY),
         record_s: 2.0,
         onset_s: 0.02,
         flags: None,
+        arrival_off_s: None,
         warnings: &[],
     };
     let places = state.takes.iter().map(place).collect();
@@ -513,9 +515,11 @@ fn place_of<'a>(take: &'a Take, bands: &'a [BandDecay]) -> PlaceFacts<'a> {
         source: &take.source,
         takes: 1,
         bands,
+        range_hz: (0.0, f64::INFINITY),
         record_s: 2.0,
         onset_s: 0.0,
         flags: None,
+        arrival_off_s: None,
         warnings: &[],
     }
 }

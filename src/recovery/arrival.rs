@@ -32,7 +32,7 @@ pub(super) struct Arrival {
 
 /// A band shows a response if its peak stands this far over its usual power (18 dB): the largest of 10⁵
 /// values of noise stays 12 dB over their median.
-const CLEAR: f64 = 63.0;
+pub(super) const CLEAR: f64 = 63.0;
 /// A band tells times from 30 dB over its usual power on; below, noise passes for early sound.
 const SHARP: f64 = 1e3;
 /// Low bands may peak this much after the first sound, s, while modes build up.
@@ -68,7 +68,7 @@ impl Ring {
     }
 
     /// Least and greatest lag, s.
-    fn lags(&self) -> (f64, f64) {
+    pub fn lags(&self) -> (f64, f64) {
         let seconds = self.bands.first().map_or(0.0, Lags::seconds);
         let least = self.least_s.unwrap_or(-0.5 * seconds);
         (least, least + seconds)

@@ -6,6 +6,7 @@
 //! fades within some tenths of a second nothing clicks: then the response falls to the noise within a quarter of an
 //! octave, as no loudspeaker does.
 
+use super::arrival::CLEAR;
 use super::reference::Rise;
 use super::transform::Lags;
 use rustfft::num_complex::Complex64;
@@ -123,20 +124,60 @@ pub(super) fn fallen(
     off.or_else(|| fall_of(&bands, |_| FALL, noise).map(|hz| Break { hz, came_on: true, sure: true }))
 }
 
-/// The band from which on nothing is left of the power that those before it have; bands as (Hz, power).
+/// Where nothing is left any more of the power that the bands before have; bands as (Hz, power).
 fn fall_of(bands: &[(f64, f64)], least: impl Fn(f64) -> f64, noise: impl Fn(f64) -> f64) -> Option<f64> {
     let places = BEFORE..(bands.len() + 1).saturating_sub(2 * WITHIN);
+    let behind =
+        |place: usize| &bands[place - 1 + WITHIN..(place - 1 + WITHIN + PER_OCTAVE).min(bands.len())];
+    let most = |bands: &[(f64, f64)]| bands.iter().map(|band| band.1).fold(0.0, f64::max);
     let gone = |place: &usize| {
         let mut before: Vec<f64> = bands[place - BEFORE..*place].iter().map(|band| band.1).collect();
         before.sort_by(f64::total_cmp);
-        let from = place - 1 + WITHIN;
-        let behind = &bands[from..(from + PER_OCTAVE).min(bands.len())];
-        let most = behind.iter().map(|band| band.1).fold(0.0, f64::max);
-        before[BEFORE / 4] > least(bands[*place].0) * most
+        let behind = behind(*place);
+        before[BEFORE / 4] > least(bands[*place].0) * most(behind)
             && middle(behind.iter().map(|(hz, power)| power / noise(*hz).max(f64::MIN_POSITIVE))) < NOTHING
     };
-    places.into_iter().find(gone).map(|place| bands[place].0)
+    let place = places.into_iter().find(gone)?;
+    // Deep under what sounds the bands' own skirts fall as steeply: the fall lies where half of it is done, in decibels.
+    let octave = &bands[place.saturating_sub(PER_OCTAVE)..place];
+    let half = (most(octave) * most(behind(place))).sqrt();
+    let sounds = octave.iter().rposition(|band| band.1 >= half).map_or(0, |k| k + 1);
+    Some(octave.get(sounds).map_or(bands[place].0, |band| band.0))
 }
+
+/// Whether the bands above a fall stand at the instant of it and not at the arrival: what fades within some tenths of a second
+/// spreads over them, while a crossover lets them sound, and harmonics stand at one lag in all of them.
+pub(super) fn spreads(
+    bands: &[Lags],
+    (least_s, greatest_s): (f64, f64),
+    rise: &Rise,
+    (hz, lag_s): (f64, f64),
+) -> bool {
+    let heard = bands.iter().filter(|band| band.centre_hz > NEXT * hz).map(|band| {
+        let (most, at_s) = band.largest(least_s, greatest_s);
+        (band, at_s, rise.passes_s(band.centre_hz) + at_s, most > CLEAR * band.usual())
+    });
+    let heard: Vec<_> = heard.filter(|band| band.3).collect();
+    let instant_s = middle(heard.iter().map(|band| band.2));
+    let there = |(band, at_s, time_s, _): &&(&Lags, f64, f64, bool)| {
+        let smear_s = 2.0 / band.width_hz;
+        *at_s < lag_s - 0.05 - smear_s && (time_s - instant_s).abs() < SPREAD * rise.time_constant_s + smear_s
+    };
+    let there: Vec<_> = heard.iter().filter(there).collect();
+    let span = |values: Vec<f64>| {
+        values.iter().fold(f64::MIN, |a, b| a.max(*b)) - values.iter().fold(f64::MAX, |a, b| a.min(*b))
+    };
+    there.len() >= LEAST_BANDS
+        && 3 * there.len() >= 2 * heard.len()
+        && 2.0 * span(there.iter().map(|band| band.2).collect())
+            < span(there.iter().map(|band| band.1).collect())
+}
+
+/// The first band that the fall itself doesn't reach, a ratio of frequencies.
+const NEXT: f64 = 1.12;
+/// How far apart bands may have the instant of a fall, a share of the sweep's time constant: less than from one band to the
+/// next.
+const SPREAD: f64 = 0.15;
 
 /// Instants ahead of the sound at which noise is read, s.
 const NOISE_S: [f64; 6] = [0.3, 0.37, 0.45, 0.52, 0.6, 0.68];

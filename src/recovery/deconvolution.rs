@@ -3,7 +3,7 @@
 
 use super::arrival::{Arrival, Ring, locate};
 use super::background::background;
-use super::broken::{Break, fallen};
+use super::broken::{Break, fallen, spreads};
 use super::clock::drift_in;
 use super::recovered::{Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
@@ -50,11 +50,13 @@ pub fn deconvolve(
     let signal_end = signal.bursts[0].1;
     let mut arrival =
         locate(&ring, rise.as_ref()).map_err(|error| trouble::cause(recording, rate_hz, error))?;
-    if arrival.broken.is_none() && rise.is_some() {
+    if let (None, Some(rise)) = (arrival.broken, &rise) {
         let found = fallen(&lines, length, rate_hz, (range_hz.0, range_hz.1, arrival.lag_s));
         // A crossover makes no band click at a time of its own.
-        let clicks = arrival.against.is_some();
-        arrival.broken = found.map(|found| Break { sure: found.sure || clicks, ..found });
+        let clicks = |hz: f64| {
+            arrival.against.is_some() || spreads(&ring.bands, ring.lags(), rise, (hz, arrival.lag_s))
+        };
+        arrival.broken = found.map(|found| Break { sure: found.sure || clicks(found.hz), ..found });
     }
     if let (None, Some(error)) = (arrival.broken, &arrival.against) {
         return Err(trouble::cause(recording, rate_hz, error.clone()));
@@ -88,6 +90,7 @@ pub fn deconvolve(
         arrival: &arrival,
         levels: &levels,
         rise: rise.as_ref(),
+        signal_to_hz: range_hz.1,
         recovered: &recovered,
     });
     Ok(recovered)

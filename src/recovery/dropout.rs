@@ -23,26 +23,49 @@ const SPAN: usize = 4;
 /// Jumps closer than this are a rattle's, s.
 const ALONE_S: f64 = 0.05;
 
-/// Gaps and jumps within a stretch of a recording, in which the signal plays; `whose`: which channel it is.
-pub(super) fn dropouts(samples: &[f64], rate_hz: f64, within: Range<usize>, whose: &str) -> Option<Trouble> {
-    let end = within.end.min(samples.len());
-    let start = within.start.min(end);
-    let heard = &samples[start..end];
-    let at_s = |index: usize| (start + index) as f64 / rate_hz;
-    let found = if let Some((at, length)) = gap(heard, rate_hz) {
-        let milliseconds = 1e3 * length as f64 / rate_hz;
-        format!("{whose} has a gap of {milliseconds:.0} ms at {:.2} s", at_s(at))
+/// Gaps and jumps within a stretch of a recording, in which the signal plays. `whose`: which channel it is, and when its
+/// samples begin in the recording, s; what lies at an `explained` time of the samples is left out.
+pub(super) fn dropouts(
+    samples: &[f64],
+    rate_hz: f64,
+    within: Range<usize>,
+    (whose, from_s): (&str, f64),
+    explained: impl Fn(f64) -> bool,
+) -> Option<Trouble> {
+    let heard = stretch(samples, &within);
+    let at_s = |index: usize| (within.start + index) as f64 / rate_hz;
+    let gap = gap(heard, rate_hz).filter(|(at, _)| !explained(at_s(*at)));
+    let (first_s, found) = if let Some((at, length)) = gap {
+        let (first_s, milliseconds) = (from_s + at_s(at), 1e3 * length as f64 / rate_hz);
+        (first_s, format!("{whose} has a gap of {milliseconds:.0} ms at {first_s:.2} s"))
     } else {
-        let jumps = jumps(heard, rate_hz);
-        let more =
-            if jumps.len() > 1 { format!(" and {} times more", jumps.len() - 1) } else { String::new() };
-        format!("{whose} jumps at {:.2} s{more}: samples are lost, or a plug clicked", at_s(*jumps.first()?))
+        let jumps = jumps_s(samples, rate_hz, within.clone());
+        let jumps: Vec<f64> = jumps.into_iter().filter(|at_s| !explained(*at_s)).collect();
+        let (first_s, more) = (from_s + jumps.first()?, and_more(jumps.len() - 1));
+        (first_s, format!("{whose} jumps at {first_s:.2} s{more}: samples are lost, or a plug clicked"))
     };
-    Some(Trouble::again(
-        "dropout",
-        found,
-        "close other programs, let the sound system buffer more, look for loose plugs, and repeat",
-    ))
+    let advice = "close other programs, let the sound system buffer more, look for loose plugs, and repeat";
+    Some(Trouble::again("dropout", found, advice).at(first_s))
+}
+
+/// How often more than once: ` and once more`.
+pub(crate) fn and_more(times: usize) -> String {
+    match times {
+        0 => String::new(),
+        1 => " and once more".to_owned(),
+        n => format!(" and {n} times more"),
+    }
+}
+
+/// Jumps within a stretch, s from sample 0.
+pub(super) fn jumps_s(samples: &[f64], rate_hz: f64, within: Range<usize>) -> Vec<f64> {
+    let at_s = |index: usize| (within.start + index) as f64 / rate_hz;
+    jumps(stretch(samples, &within), rate_hz).into_iter().map(at_s).collect()
+}
+
+fn stretch<'a>(samples: &'a [f64], within: &Range<usize>) -> &'a [f64] {
+    let end = within.end.min(samples.len());
+    &samples[within.start.min(end)..end]
 }
 
 /// The first stretch of zeros amid sound: where, and how many.
@@ -128,7 +151,7 @@ mod tests {
     }
 
     fn found(samples: &[f64]) -> Option<String> {
-        dropouts(samples, RATE_HZ, 16_000..96_000, "it").map(|trouble| trouble.found)
+        dropouts(samples, RATE_HZ, 16_000..96_000, ("it", 0.0), |_| false).map(|trouble| trouble.found)
     }
 
     #[test]
@@ -160,6 +183,21 @@ mod tests {
         let mut clicked = sweep(1e-4);
         clicked[40_000] += 0.2;
         assert!(found(&clicked).is_some_and(|said| said.contains("at 2.50 s")));
+    }
+
+    /// Times count from the recording's start, and what a loudspeaker's click explains is left out.
+    #[test]
+    fn jumps_are_counted_and_explained() {
+        let mut clicked = sweep(1e-4);
+        clicked[40_000] += 0.2;
+        clicked[60_000] += 0.2;
+        let told = |explained: &dyn Fn(f64) -> bool| {
+            dropouts(&clicked, RATE_HZ, 16_000..96_000, ("it", 10.0), explained).map(|trouble| trouble.found)
+        };
+        assert!(told(&|_| false).is_some_and(|said| said.starts_with("it jumps at 12.50 s and once more:")));
+        assert!(told(&|at_s| at_s < 3.0).is_some_and(|said| said.starts_with("it jumps at 13.75 s:")));
+        assert_eq!(told(&|at_s| at_s < 4.0), None);
+        assert_eq!(and_more(3), " and 3 times more");
     }
 
     /// A rattle, or a knock that rings for a millisecond, is neither.

@@ -25,7 +25,10 @@ mod correction;
 mod deconvolution;
 mod disturbed;
 mod dropout;
+mod gain;
+mod interrupted;
 mod periodic;
+mod played;
 mod record;
 mod recovered;
 mod reference;
@@ -35,18 +38,20 @@ mod sweeps;
 mod transform;
 mod trouble;
 mod two_channel;
+mod words;
 
 pub use background::{Background, CalibratorError, calibrator_rms};
 pub use clock::{ClockError, clock_from_reference, clock_from_repeats, on_the_players_clock};
 pub use correction::{Correction, CorrectionError, corrected};
 pub use deconvolution::deconvolve;
+pub(crate) use dropout::and_more;
+pub use interrupted::as_recorded;
 pub use periodic::periodic;
 pub use record::{record_of_noise, record_of_sweep};
 pub use recovered::{Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble};
-pub use second::{Held, Linearity, Run, SeedDifference, linearity, seed_difference};
+pub use second::{Agreement, Held, Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
 pub use sweeps::{Parts, SweepRecording, responses_of_sweeps};
-pub use trouble::as_recorded;
 pub use two_channel::{NoiseResponse, TwoChannel, two_channel};
 
 /// Why no response comes out of a recording.
@@ -77,6 +82,16 @@ pub enum RecoveryError {
         apart_s: f64,
         /// Bands that show a peak.
         bands: usize,
+    },
+    /// The signal as written is a recording of it.
+    #[error(
+        "the file given as the signal (--signal) is a recording in a room, not the signal: its level bends by {step_db:.1} dB \
+         and more from a tenth of a second to the next\n  allowed  the file that was played; its level stays\n  \
+         do       name that file, or the channel that holds the signal (--reference)"
+    )]
+    RecordedSignal {
+        /// Step of its level that a quarter of the steps exceed, dB.
+        step_db: f64,
     },
     /// The reference plays the signal more than once.
     #[error(

@@ -104,7 +104,7 @@ impl CaptureRecord {
             change_db: rounded(found.change_db, 100.0),
             band_hz: rounded(found.band_hz, 10.0),
         });
-        self.with_troubles(found.trouble().as_slice())
+        self.with_troubles(&[found.trouble()])
     }
 
     /// The record with more that is wrong, what it says already left out.

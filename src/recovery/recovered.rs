@@ -13,11 +13,14 @@ pub struct Deconvolution {
     /// The reference was recorded together with the microphone, so its start is the emission. Otherwise it is
     /// the file that was played, and the recorder may have started at any time; default true.
     pub together: bool,
+    /// When these samples begin in the recording that they are a part of, s: times that findings name count from the
+    /// recording's start; default 0.
+    pub from_s: f64,
 }
 
 impl Default for Deconvolution {
     fn default() -> Self {
-        Self { before_s: 0.1, after_s: None, together: true }
+        Self { before_s: 0.1, after_s: None, together: true, from_s: 0.0 }
     }
 }
 
@@ -127,14 +130,21 @@ pub struct Trouble {
     pub found: String,
     /// What to do.
     pub advice: &'static str,
+    /// When it happened, s from the recording's start, where it has an instant.
+    pub at_s: Option<f64>,
 }
 
 impl Trouble {
-    pub(super) fn again(word: &'static str, found: String, advice: &'static str) -> Self {
-        Self { word, again: true, found, advice }
+    pub(crate) fn again(word: &'static str, found: String, advice: &'static str) -> Self {
+        Self { word, again: true, found, advice, at_s: None }
     }
 
-    pub(super) fn note(word: &'static str, found: String, advice: &'static str) -> Self {
-        Self { word, again: false, found, advice }
+    pub(crate) fn note(word: &'static str, found: String, advice: &'static str) -> Self {
+        Self { word, again: false, found, advice, at_s: None }
+    }
+
+    /// The same, at an instant.
+    pub(crate) fn at(self, at_s: f64) -> Self {
+        Self { at_s: Some(at_s), ..self }
     }
 }

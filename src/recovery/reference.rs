@@ -113,6 +113,11 @@ impl Rise {
         self.at_one_hertz_s + self.time_constant_s * hz.ln()
     }
 
+    /// Where the sweep is at that time from sample 0, Hz.
+    pub fn at_hz(&self, s: f64) -> f64 {
+        ((s - self.at_one_hertz_s) / self.time_constant_s).exp()
+    }
+
     /// How long before the response the harmonic of an order lands, s (Farina 2000).
     pub fn harmonic_lead_s(&self, order: u32) -> f64 {
         self.time_constant_s * f64::from(order).ln()

@@ -3,15 +3,20 @@
 
 use super::reference::centres;
 use super::transform::{Lags, quick_length, spectrum};
-use super::trouble::against;
+use super::words::{against, signed};
 use super::{PeriodicResponse, Trouble};
 
 /// What a second recording shows.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub struct Linearity {
-    /// By how much the second recording was lower, dB.
+    /// By how much the second recording was lower, dB: by the signals recorded beside both, or by the bands that nothing holds
+    /// down.
     pub lower_db: f64,
+    /// How much lower it was meant to be, dB, where the user said so.
+    pub turned_db: Option<f64>,
+    /// Whether the signals recorded beside both tell how much lower it was.
+    pub by_reference: bool,
     /// Largest change of the response between both in a third octave, dB; its overall gain is counted only where the
     /// signal was recorded beside both.
     pub change_db: f64,
@@ -21,6 +26,18 @@ pub struct Linearity {
     pub band_hz: f64,
     /// Where the louder run is held down.
     pub held: Option<Held>,
+    /// Where both are known well enough to agree, and within what.
+    pub agreement: Option<Agreement>,
+}
+
+/// Two runs that agree.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Agreement {
+    /// Range, Hz.
+    pub range_hz: (f64, f64),
+    /// Largest difference in it, dB.
+    pub within_db: f64,
 }
 
 /// A level that is held down.
@@ -43,6 +60,8 @@ const HELD_BANDS: usize = 3;
 const SURE: f64 = 4.0;
 /// A second run this much lower or more tells something, dB.
 const LEAST_LOWER_DB: f64 = 3.0;
+/// A dial that says how much lower the second run was played is right within this, dB; own choice.
+const DIAL_DB: f64 = 1.5;
 /// A response's level is read this long after its first sound, s, and as long as its band smears it.
 const LEVEL_S: f64 = 0.3;
 
@@ -115,26 +134,29 @@ impl Change {
 /// Decibels of a small relative change of power: 10/ln 10.
 const DB_PER_SHARE: f64 = 4.343;
 
-/// Holds a quieter run against the main one.
+/// Holds a quieter run against the main one, played lower by `turned_db` as far as the user said so.
 ///
 /// # Errors
 /// What the user should know where it is too little lower to tell anything.
-pub fn linearity(main: Run<'_>, quieter: Run<'_>, rate_hz: f64) -> Result<Option<Linearity>, Trouble> {
+pub fn linearity(
+    main: Run<'_>,
+    quieter: Run<'_>,
+    rate_hz: f64,
+    turned_db: Option<f64>,
+) -> Result<Option<Linearity>, Trouble> {
     let lower = |loud: f64, soft: f64| 20.0 * (loud / soft.max(f64::MIN_POSITIVE)).log10();
     let driven_db = main.driven_rms.zip(quieter.driven_rms).map(|(loud, soft)| lower(loud, soft));
     // Turned down behind the reference, the level of neither response says anything of the other's.
-    let driven_db = driven_db.filter(|db| *db >= LEAST_LOWER_DB);
-    let lower_db = driven_db.unwrap_or_else(|| lower(main.rms, quieter.rms));
-    if lower_db < LEAST_LOWER_DB {
-        return Err(hardly_lower(lower_db));
-    }
+    let by_reference = driven_db.filter(|db| *db >= LEAST_LOWER_DB);
     let range = (main.range_hz.0.max(quieter.range_hz.0), main.range_hz.1.min(quieter.range_hz.1));
     let (loud, soft) = (levels(main, rate_hz, range), levels(quieter, rate_hz, range));
     let mut changes: Vec<Change> = loud.iter().zip(&soft).map(Change::of).collect();
-    let mut sorted: Vec<f64> = changes.iter().map(|change| change.db).collect();
-    sorted.sort_by(f64::total_cmp);
-    let Some(middle) = sorted.get(sorted.len() / 2) else { return Ok(None) };
-    let gain_db = if driven_db.is_some() { 0.0 } else { *middle };
+    let Some(step_db) = step_db(&changes) else { return Ok(None) };
+    let lower_db = by_reference.unwrap_or(driven_db.unwrap_or(0.0) + step_db);
+    if let Some(trouble) = told(lower_db, turned_db) {
+        return Err(trouble);
+    }
+    let gain_db = if by_reference.is_some() { 0.0 } else { step_db };
     changes.iter_mut().for_each(|change| change.db -= gain_db);
     let held = changes
         .chunk_by(|a, b| a.held() && b.held())
@@ -147,50 +169,136 @@ pub fn linearity(main: Run<'_>, quieter: Run<'_>, rate_hz: f64) -> Result<Option
     let most = changes.iter().max_by(|a, b| a.sure_db().total_cmp(&b.sure_db()));
     Ok(most.map(|most| Linearity {
         lower_db,
+        turned_db,
+        by_reference: by_reference.is_some(),
         change_db: most.db,
         noise_db: most.noise_db,
         band_hz: most.hz,
         held,
+        agreement: agreement(&changes),
     }))
 }
 
-/// A second run that is hardly quieter.
-fn hardly_lower(lower_db: f64) -> Trouble {
-    Trouble::note(
-        "not-quieter",
-        format!("the second run is only {lower_db:.1} dB quieter than this one: nothing can be told from it"),
-        "play it 10 dB lower; if it was played so, a limiter or compressor holds the louder one down",
-    )
+/// By how much the bands that nothing holds down are lower: those next to the upper quartile, as what is held is less. Bands
+/// that noise makes unsure have no say where enough others do.
+fn step_db(changes: &[Change]) -> Option<f64> {
+    let sure: Vec<f64> =
+        changes.iter().filter(|change| change.noise_db < LINEAR_DB).map(|change| change.db).collect();
+    let mut sorted =
+        if sure.len() >= HELD_BANDS { sure } else { changes.iter().map(|change| change.db).collect() };
+    sorted.sort_by(f64::total_cmp);
+    let upper = *sorted.get(3 * sorted.len() / 4)?;
+    sorted.retain(|db| (db - upper).abs() < HELD_DB);
+    Some(sorted[sorted.len() / 2])
 }
+
+fn agreement(changes: &[Change]) -> Option<Agreement> {
+    let sure: Vec<&Change> = changes.iter().filter(|change| change.noise_db < LINEAR_DB).collect();
+    let [first, .., last] = sure.as_slice() else { return None };
+    let within_db = sure.iter().map(|change| change.db.abs()).fold(0.0, f64::max);
+    (sure.len() >= HELD_BANDS).then_some(Agreement { range_hz: (first.hz, last.hz), within_db })
+}
+
+/// What the levels of both runs alone say.
+fn told(lower_db: f64, turned_db: Option<f64>) -> Option<Trouble> {
+    let advice = "play it 10 dB lower; if it was played so, a limiter or compressor holds the louder one down: say by how \
+                  much you turned it down (--quieter-by)";
+    let found = match turned_db {
+        Some(turned_db) if turned_db - lower_db > DIAL_DB && lower_db > -LEVEL_ALIKE_DB => {
+            return Some(Trouble::again(
+                "level-held",
+                format!(
+                    "the second run is {} dB quieter, turned down by {turned_db:.1} dB: a limiter or compressor holds this \
+                     one down",
+                    signed(&format!("{:.1}", lower_db + 0.0))
+                ),
+                HELD_ADVICE,
+            ));
+        }
+        _ if lower_db >= LEAST_LOWER_DB => return None,
+        _ if lower_db > LEVEL_ALIKE_DB => {
+            format!(
+                "the second run is only {lower_db:.1} dB quieter than this one: nothing can be told from it"
+            )
+        }
+        _ if lower_db >= -LEVEL_ALIKE_DB => {
+            "the second run is as loud as this one: nothing can be told from it".to_owned()
+        }
+        _ => {
+            return Some(Trouble::note(
+                "not-quieter",
+                format!(
+                    "the second run is {:.1} dB louder than this one: the two files are exchanged, or a gain was moved",
+                    -lower_db
+                ),
+                "name the louder one first, the quieter one with --quieter, and leave the gain as it is",
+            ));
+        }
+    };
+    Some(Trouble::note("not-quieter", found, advice))
+}
+
+/// Runs this near to each other are equally loud, dB.
+const LEVEL_ALIKE_DB: f64 = 0.5;
+const HELD_ADVICE: &str =
+    "switch it off, or measure at the lower level; levels of this take mean nothing, decays hold";
 
 impl Linearity {
     /// What of it the user should know.
     #[must_use]
-    pub fn trouble(&self) -> Option<Trouble> {
+    pub fn trouble(&self) -> Trouble {
+        let lower_db = self.lower_db;
         if let Some(held) = self.held {
             let (low_hz, high_hz) = held.range_hz;
-            return Some(Trouble::again(
+            return Trouble::again(
                 "level-held",
                 format!(
-                    "from {low_hz:.0} to {high_hz:.0} Hz up to {:.1} dB are missing that the run {:.0} dB lower has: a \
-                     limiter or compressor holds the level down",
-                    held.db, self.lower_db
+                    "from {low_hz:.0} to {high_hz:.0} Hz up to {:.1} dB are missing that the run {lower_db:.1} dB quieter \
+                     has: a limiter or compressor holds the level down",
+                    held.db
                 ),
-                "switch it off, or measure at the lower level; levels of this take mean nothing, decays hold",
-            ));
+                HELD_ADVICE,
+            );
         }
-        (self.change_db.abs() > LINEAR_DB + self.noise_db).then(|| {
-            Trouble::note(
+        let step_known = self.by_reference || self.turned_db.is_some();
+        if self.change_db.abs() > LINEAR_DB + self.noise_db {
+            return Trouble::note(
                 "not-linear",
                 format!(
-                    "at {:.0} Hz the response stands {:+.1} dB against the run {:.0} dB lower",
-                    self.band_hz, self.change_db, self.lower_db
+                    "at {:.0} Hz the response stands {} dB against the run {lower_db:.1} dB quieter",
+                    self.band_hz,
+                    signed(&format!("{:+.1}", self.change_db))
                 ),
-                "measure at the lower level, and look for what rattles",
-            )
-        })
+                if step_known { RATTLES } else { RATTLES_OR_HELD },
+            );
+        }
+        let Some(Agreement { range_hz: (low_hz, high_hz), within_db }) = self.agreement else {
+            return Trouble::note(
+                "not-known-linear",
+                format!(
+                    "the run {lower_db:.1} dB quieter lies too near its noise: nothing can be told from it"
+                ),
+                "play both louder",
+            );
+        };
+        let within_db = within_db.max(0.1);
+        let agrees = format!(
+            "the run {lower_db:.1} dB quieter agrees within {within_db:.1} dB from {low_hz:.0} to {high_hz:.0} Hz"
+        );
+        if step_known {
+            return Trouble::note("linear", agrees + ": no limiter or compressor shows", "nothing to do");
+        }
+        Trouble::note(
+            "linear",
+            agrees + ": no limiter shows that holds some of them more than others",
+            "if you turned it down by more, a limiter or compressor holds this one: say by how much (--quieter-by)",
+        )
     }
 }
+
+const RATTLES: &str = "measure at the lower level, and look for what rattles";
+const RATTLES_OR_HELD: &str = "measure at the lower level, and look for what rattles; if you turned it down by more, a limiter or compressor holds \
+     this one too (--quieter-by)";
 
 /// Distortion as two seeds show it: its power over the response's, mean over the lines; and one standard error.
 #[derive(Debug, Clone, Copy, PartialEq)]

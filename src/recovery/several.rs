@@ -6,6 +6,7 @@ use super::disturbed::disturbed;
 use super::recovered::Recovered;
 use super::reference::{Rise, Signal, edges};
 use super::transform::{inverse, quick_length, spectrum};
+use super::words::signed;
 use super::{RecoveryError, Trouble};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -126,25 +127,46 @@ pub fn averaged(mut repeats: Vec<Recovered>, rate_hz: f64) -> Option<(Recovered,
     let off =
         |repeat: &Recovered| mean.iter().zip(&repeat.samples).map(|(a, b)| (a - b).powi(2)).sum::<f64>();
     let worst = repeats.iter().map(off).fold(0.0, f64::max) / energy.max(f64::MIN_POSITIVE);
-    let mut troubles: Vec<Trouble> = Vec::new();
-    for trouble in repeats.iter().flat_map(|repeat| &repeat.troubles) {
-        if !troubles.iter().any(|known| known.word == trouble.word) {
-            troubles.push(trouble.clone());
-        }
+    let mut troubles = of_repeats(&repeats);
+    // A repeat that broke off differs from the others by that.
+    let explained = troubles.iter().any(|trouble| ["broken-off", "dropout"].contains(&trouble.word));
+    let sound = if explained { None } else { disturbed(&repeats, rate_hz) };
+    if sound.is_none() && !explained && repeats.len() > 1 && worst > DISAGREE {
+        let decibels = signed(&format!("{:.0}", 10.0 * worst.log10()));
+        troubles.push(Trouble::note(
+            "repeats-disagree",
+            format!("a repeat differs from the mean by {decibels} dB of its energy"),
+            "look for doors, people, wind or a loose microphone, and repeat",
+        ));
     }
-    let sound = disturbed(&repeats, rate_hz);
-    let unexplained = sound.is_none() && repeats.len() > 1 && worst > DISAGREE;
     troubles.extend(sound);
-    if unexplained {
-        troubles.push(Trouble {
-            word: "repeats-disagree",
-            again: false,
-            found: format!("a repeat differs from the mean by {:.0} dB of its energy", 10.0 * worst.log10()),
-            advice: "look for doors, people, wind or a loose microphone, and repeat",
-        });
-    }
     let first = repeats.swap_remove(0);
     Some((Recovered { samples: mean, troubles, ..first }, worst))
+}
+
+/// What is wrong with repeats, each word once; where only some have it, with which.
+fn of_repeats(repeats: &[Recovered]) -> Vec<Trouble> {
+    let mut troubles: Vec<Trouble> = Vec::new();
+    for trouble in repeats.iter().flat_map(|repeat| &repeat.troubles) {
+        if troubles.iter().any(|known| known.word == trouble.word) {
+            continue;
+        }
+        let has = |k: &usize| repeats[*k].troubles.iter().any(|other| other.word == trouble.word);
+        let those: Vec<String> = (0..repeats.len()).filter(has).map(|k| (k + 1).to_string()).collect();
+        // `in sweep 2 of 2 the loudspeaker`, and `in sweep 2 of 2: peak-to-noise`.
+        let begins = if trouble.found.starts_with("the ") { "" } else { ":" };
+        let of = repeats.len();
+        let found = match those.as_slice() {
+            all if all.len() == of => trouble.found.clone(),
+            [one] => format!("in sweep {one} of {of}{begins} {}", trouble.found),
+            [rest @ .., last] => {
+                format!("in sweeps {} and {last} of {of}{begins} {}", rest.join(", "), trouble.found)
+            }
+            [] => continue,
+        };
+        troubles.push(Trouble { found, ..trouble.clone() });
+    }
+    troubles
 }
 
 #[cfg(test)]

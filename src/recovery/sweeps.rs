@@ -2,6 +2,8 @@
 //! split, each divided by its reference, repeats averaged.
 
 use super::clock::Speed;
+use super::played::as_written;
+use super::reference::Signal;
 use super::trouble::{of_part, other_speed};
 use super::{
     ClockError, Deconvolution, Recovered, RecoveryError, Trouble, as_recorded, averaged,
@@ -45,6 +47,9 @@ pub enum Parts {
 pub fn responses_of_sweeps(
     taken: &SweepRecording<'_>,
 ) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
+    if let Some(signal) = taken.signal {
+        as_written(&signal.samples, signal.rate_hz)?;
+    }
     match (taken.reference, taken.signal) {
         (Some(reference), _) => together(taken, reference),
         (None, Some(signal)) => apart(taken, signal),
@@ -76,16 +81,33 @@ fn together(
     let played = on_the_players_clock(&reference.samples, ppm);
     let heard = on_the_players_clock(&microphone.samples, ppm);
     let moved = matches!(heard, Cow::Owned(_));
-    let recorded =
+    let mut recorded =
         if moved { as_recorded(&microphone.samples, Some(&reference.samples), rate_hz) } else { Vec::new() };
+    recorded.extend(fewer(taken, parts.len()));
     let sweeps = Sweeps { taken, clock, settings, recorded };
     let parts = if moved { parts_by_reference(&played, rate_hz) } else { parts };
-    let each = |(from, to): &(usize, usize)| (part(&heard, *from, *to), part(&played, *from, *to));
-    sweeps.divided(if parts.len() > 1 { parts.iter().map(each).collect() } else { vec![(&heard, &played)] })
+    let each = |(from, to): &(usize, usize)| (*from, part(&heard, *from, *to), part(&played, *from, *to));
+    sweeps.divided(if parts.len() > 1 {
+        parts.iter().map(each).collect()
+    } else {
+        vec![(0, &heard, &played)]
+    })
 }
 
 fn part(samples: &[f64], from: usize, to: usize) -> &[f64] {
     &samples[from.min(samples.len())..to.min(samples.len())]
+}
+
+/// Fewer signals in the recording than in the file that was played.
+fn fewer(taken: &SweepRecording<'_>, found: usize) -> Option<Trouble> {
+    let played = taken.signal.and_then(|signal| Signal::of(&signal.samples, signal.rate_hz))?.bursts.len();
+    (taken.parts != Parts::InOrder && (1..played).contains(&found)).then(|| {
+        Trouble::note(
+            "fewer-sweeps",
+            format!("the signal's file plays {played} sweeps, and the recording holds {found} of them"),
+            "if another file was played, name that one (--signal); if the recording was cut, record all of it",
+        )
+    })
 }
 
 /// Player and recorder ran each by itself.
@@ -101,45 +123,66 @@ fn apart(
     let settings = Deconvolution { after_s: taken.length_s, together: false, ..Deconvolution::default() };
     // On one clock the samples are divided as they are, and looked at there.
     let moved = matches!(heard, Cow::Owned(_));
-    let recorded = if moved { as_recorded(&microphone.samples, None, rate_hz) } else { Vec::new() };
-    let sweeps = Sweeps { taken, clock, settings, recorded };
+    let mut recorded = if moved { as_recorded(&microphone.samples, None, rate_hz) } else { Vec::new() };
     if !repeats && taken.parts == Parts::AsPlayed {
-        return sweeps.divided(vec![(&heard, once)]);
+        return Sweeps { taken, clock, settings, recorded }.divided(vec![(0, &heard, once)]);
     }
     let parts = parts_by_arrival(&heard, once, rate_hz)?;
-    sweeps.divided(parts.iter().map(|(from, to)| (part(&heard, *from, *to), once)).collect())
+    recorded.extend(fewer(taken, parts.len()));
+    let each = |(from, to): &(usize, usize)| (*from, part(&heard, *from, *to), once);
+    Sweeps { taken, clock, settings, recorded }.divided(parts.iter().map(each).collect())
 }
 
+/// Where a part begins, its samples of the microphone, and what it is divided by.
+type Part<'a> = (usize, &'a [f64], &'a [f64]);
+
 impl Sweeps<'_> {
-    fn divided(&self, pairs: Vec<(&[f64], &[f64])>) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
+    fn divided(&self, parts: Vec<Part<'_>>) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
         let rate_hz = self.taken.microphone.rate_hz;
         // As it was played, once and apart from the recorder: then alone the user hasn't said what more signals are.
-        let told = pairs.len() > 1 || self.settings.together || self.taken.parts != Parts::AsPlayed;
-        let each = pairs.into_iter().map(|(heard, played)| {
-            let mut found = deconvolve(heard, played, rate_hz, &self.settings)?;
+        let told = parts.len() > 1 || self.settings.together || self.taken.parts != Parts::AsPlayed;
+        let each = parts.into_iter().map(|(from, heard, played)| {
+            let settings = Deconvolution { from_s: from as f64 / rate_hz, ..self.settings };
+            let mut found = deconvolve(heard, played, rate_hz, &settings)?;
             if told {
                 found.troubles = of_part(found.troubles);
             }
             Ok(found)
         });
         let responses = each.collect::<Result<Vec<_>, RecoveryError>>()?;
-        let record = |found: &Recovered| record_of_sweep(found, self.clock, self.taken.microphone);
         if self.taken.parts == Parts::InOrder {
-            let named = responses.into_iter().map(|found| {
-                let record = record(&found).with_troubles(&self.recorded);
-                (found.samples, record)
-            });
+            let named = responses.into_iter().map(|found| self.recorded_as(found));
             return Ok(named.collect());
         }
         let repeats = responses.len();
         let alone = repeats == 1 && !told;
         let (mean, difference) = averaged(responses, rate_hz).ok_or(RecoveryError::NoResponse)?;
-        let record = record(&mean).averaged(repeats, difference).with_troubles(&self.recorded);
-        let record = match mean.drift.filter(|_| alone).and_then(Speed::of) {
+        let drift = mean.drift;
+        let (samples, record) = self.recorded_as(mean);
+        let record = record.averaged(repeats, difference);
+        let record = match drift.filter(|_| alone).and_then(Speed::of) {
             Some(Speed::Clocks(limit_ppm)) => record.with_clock_limit(limit_ppm),
             Some(Speed::Other(slower)) => record.with_troubles(&[other_speed(slower)]),
             None => record,
         };
-        Ok(vec![(mean.samples, record)])
+        Ok(vec![(samples, record)])
+    }
+
+    /// A response with its record, which holds what is wrong with the channels as they were recorded, too; a fault that was
+    /// found in both isn't told twice.
+    fn recorded_as(&self, found: Recovered) -> (Vec<f64>, CaptureRecord) {
+        let known = |more: &Trouble| {
+            let same = |known: &Trouble| {
+                let near = known.at_s.zip(more.at_s).is_some_and(|(a, b)| (a - b).abs() < ONE_FAULT_S);
+                near && ["dropout", "broken-off"].contains(&known.word)
+            };
+            more.word == "dropout" && found.troubles.iter().any(same)
+        };
+        let more: Vec<Trouble> = self.recorded.iter().filter(|more| !known(more)).cloned().collect();
+        let record = record_of_sweep(&found, self.clock, self.taken.microphone).with_troubles(&more);
+        (found.samples, record)
     }
 }
+
+/// Jumps this near to each other, or to where the loudspeaker broke off, are one fault, s.
+const ONE_FAULT_S: f64 = 0.5;

@@ -3,14 +3,16 @@
 use super::RecoveryError;
 use super::arrival::{Arrival, Levels};
 use super::background::Background;
-use super::dropout::dropouts;
+use super::gain::automatic_gain;
+use super::interrupted::interrupted;
 use super::recovered::{Deconvolution, PeriodicResponse, Recovered, Trouble};
 use super::reference::{Rise, Signal};
+use super::words::{against, signed};
 use crate::recording::{Fault, flat_tops, inspect, is_silent};
 
 /// What findings call the channels.
-const MICROPHONE: &str = "the microphone's channel";
-const REFERENCE: &str = "the reference";
+pub(super) const MICROPHONE: &str = "the microphone's channel";
+pub(super) const REFERENCE: &str = "the reference";
 
 /// All that troubles are told from.
 pub(super) struct TakeEvidence<'a> {
@@ -22,13 +24,17 @@ pub(super) struct TakeEvidence<'a> {
     pub arrival: &'a Arrival,
     pub levels: &'a Levels,
     pub rise: Option<&'a Rise>,
+    /// Where the signal's range ends, Hz.
+    pub signal_to_hz: f64,
     pub recovered: &'a Recovered,
 }
 
 /// Modes matter from here up, Hz: a range that begins higher leaves some out.
 const LOWEST_MODE_HZ: f64 = 25.0;
+/// A response that ends this far under its signal, a share (nearly an octave), has lost what a loudspeaker plays.
+const FAR_BELOW: f64 = 0.55;
 /// Sound that arrives earlier than this before its own signal can't be the room's, s.
-const AHEAD_S: f64 = 1e-3;
+pub(super) const AHEAD_S: f64 = 1e-3;
 /// No microphone of a room stands farther off than this, s (27 m).
 const FAR_S: f64 = 0.08;
 /// Fall that every band must show before the record ends: 30 dB (ISO 18233:2006, 6.3.2), as a ratio of powers.
@@ -45,14 +51,12 @@ pub(super) fn of_take(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     found.extend(clipping(seen.recording, seen.rate_hz, MICROPHONE));
     found.extend(clipping(seen.reference, seen.rate_hz, REFERENCE));
     found.extend(automatic_gain(seen));
-    found.extend(broken(seen));
+    let reference = reference_noise(seen);
+    let clicks = reference.as_ref().is_some_and(|trouble| trouble.word == "click");
+    found.extend(interrupted(seen, clicks));
     found.extend(start_and_end(seen));
     found.extend(channels(seen));
     found.extend(no_room(seen));
-    let reference = reference_noise(seen);
-    let recorded = seen.settings.together && reference.as_ref().is_none_or(|trouble| trouble.word != "click");
-    let channels = (seen.recording, recorded.then_some(seen.reference));
-    found.extend(gaps(channels, seen.rate_hz, seen.signal, seen.arrival.lag_s));
     found.extend(reference);
     found.extend(several(seen));
     found.extend(decay_cut(seen));
@@ -81,33 +85,6 @@ pub(super) fn cause(recording: &[f64], rate_hz: f64, error: RecoveryError) -> Re
     }
 }
 
-/// Clipping and gaps of a recording and its reference as they were recorded: reading them at another clock's rate
-/// rounds flat tops and jumps off.
-#[must_use]
-pub fn as_recorded(recording: &[f64], reference: Option<&[f64]>, rate_hz: f64) -> Vec<Trouble> {
-    let mut found: Vec<Trouble> = clipping(recording, rate_hz, MICROPHONE).into_iter().collect();
-    let Some(reference) = reference else { return found };
-    found.extend(clipping(reference, rate_hz, REFERENCE));
-    if let Some(signal) = Signal::of(reference, rate_hz) {
-        found.extend(gaps((recording, Some(reference)), rate_hz, &signal, 0.0));
-    }
-    found
-}
-
-/// Gaps while the signal plays, of the reference too if it was recorded; the sound arrives `lag_s` after it.
-fn gaps(
-    (recording, reference): (&[f64], Option<&[f64]>),
-    rate_hz: f64,
-    signal: &Signal,
-    lag_s: f64,
-) -> Option<Trouble> {
-    let late = |at: usize| (at as f64 + lag_s * rate_hz).max(0.0) as usize;
-    signal.bursts.iter().find_map(|(from, to)| {
-        dropouts(recording, rate_hz, late(*from)..late(*to), MICROPHONE)
-            .or_else(|| dropouts(reference?, rate_hz, *from..*to, REFERENCE))
-    })
-}
-
 /// A sweep that was played slower by this share than it was written: its response is smeared over the lags that its bands
 /// drift by.
 pub(super) fn other_speed(slower: f64) -> Trouble {
@@ -126,7 +103,7 @@ pub(super) fn other_speed(slower: f64) -> Trouble {
     )
 }
 
-fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
+pub(super) fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
     let clipped = flat_tops(samples, rate_hz)?;
     Some(Trouble::again("clipped", format!("{whose} is {clipped}"), "turn the gain down and repeat"))
 }
@@ -160,39 +137,10 @@ fn start_and_end(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
     found
 }
 
-/// What begins or ends this near to the recording's own ends was cut there, s.
-const EDGE_S: f64 = 0.3;
-
-/// A loudspeaker that went off, or came on, in the midst of the sweep.
-fn broken(seen: &TakeEvidence<'_>) -> Option<Trouble> {
-    let (found, rise) = (seen.arrival.broken?, seen.rise?);
-    let at_s = rise.passes_s(found.hz) + seen.arrival.lag_s;
-    let hz = found.hz;
-    let recording_s = seen.recording.len() as f64 / seen.rate_hz;
-    if !(EDGE_S..recording_s - EDGE_S).contains(&at_s) {
-        return None;
-    }
-    let said = if found.came_on {
-        format!("the loudspeaker comes on only at {at_s:.1} s, when the sweep is at {hz:.0} Hz already")
-    } else {
-        format!("the loudspeaker is off from {at_s:.1} s on, when the sweep is at {hz:.0} Hz")
-    };
-    let advice = "look at its plugs and its amplifier: standby, protection, mute; then repeat";
-    // Nor does a crossover let sound come before its signal.
-    if found.sure || seen.arrival.lag_s < -AHEAD_S && seen.settings.together {
-        return Some(Trouble::again("broken-off", said, advice));
-    }
-    Some(Trouble::note(
-        "ends-at-once",
-        format!("{said}, or a very steep crossover ends its range there"),
-        "if it plays higher tones, they are missing: repeat; if it doesn't, there is nothing to do",
-    ))
-}
-
 /// What a recording that begins `late_s` after the signal's file is short of; a frequency only where the sweep passed
 /// it by then, within the range in which the response was found.
 fn missed(rise: Option<&Rise>, late_s: f64, high_hz: f64) -> String {
-    let passed = rise.map(|rise| ((late_s - rise.at_one_hertz_s) / rise.time_constant_s).exp());
+    let passed = rise.map(|rise| rise.at_hz(late_s));
     match passed.filter(|hz| (1.0..high_hz).contains(hz)) {
         Some(hz) => format!("nothing below {hz:.0} Hz"),
         None => "nothing of the signal's beginning".to_owned(),
@@ -234,95 +182,6 @@ fn no_room(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     })
 }
 
-/// Gain that follows the level: while the sweep is low, noise far above it and its harmonics must be what it is in the
-/// silences before and after. An automatic gain turns it down with the signal; its release bends every decay.
-fn automatic_gain(seen: &TakeEvidence<'_>) -> Option<Trouble> {
-    let (rise, rate_hz) = (seen.rise?, seen.rate_hz);
-    let start_s = seen.signal.bursts[0].0 as f64 / rate_hz + seen.arrival.lag_s;
-    let low_until_s = rise.passes_s(LOW_SHARE * rate_hz) + seen.arrival.lag_s;
-    let powers = Hiss::of(seen.recording, rate_hz);
-    let before = powers.settled(0.0, start_s - 0.15)?;
-    let during = powers.quietest(start_s + 0.3, low_until_s)?.power;
-    // Half of what follows the signal may still ring.
-    let end_s = seen.recording.len() as f64 / rate_hz;
-    let after = powers.settled(end_s - 0.5 * held_s(seen), end_s)?;
-    let moved = before.min(after) / during;
-    (moved > GAIN_MOVES).then(|| {
-        Trouble::again(
-            "automatic-gain",
-            format!(
-                "the gain follows the level: noise above {:.0} kHz falls by {:.0} dB while the sweep is low, and comes back \
-                 after it",
-                HISS_SHARE * rate_hz / 1e3,
-                10.0 * moved.log10()
-            ),
-            "switch off automatic gain, limiter and noise suppression of the recorder, and repeat",
-        )
-    })
-}
-
-/// What the recording holds after the signal's end, s.
-fn held_s(seen: &TakeEvidence<'_>) -> f64 {
-    let end = seen.signal.bursts[0].1 as f64 / seen.rate_hz + seen.arrival.lag_s;
-    (seen.recording.len() as f64 / seen.rate_hz - end).max(0.0)
-}
-
-/// Noise moves by less than this on its own (6 dB): quietest half seconds of one room's noise differ by some tenths of a
-/// decibel, people's by more; own choice.
-const GAIN_MOVES: f64 = 4.0;
-/// Nearly all of white noise's fourth differences lies above this, a share of the rate (2 % lie below).
-const HISS_SHARE: f64 = 0.25;
-/// The sweep is low up to here, a share of the rate: ten of its harmonics stay under an eighth of the rate.
-const LOW_SHARE: f64 = 0.0125;
-/// Noise falls by less than this within a quarter of a second, a ratio of powers; what falls more is still a decay.
-const STILL_FALLS: f64 = 1.4;
-
-/// Power over time of what lies far above the low part of a sweep.
-struct Hiss {
-    powers: Vec<f64>,
-}
-
-/// Half a second of it.
-struct Quiet {
-    power: f64,
-    falls: f64,
-}
-
-impl Hiss {
-    /// Length of a piece, s; the median of those of half a second leaves out clicks.
-    const PIECE_S: f64 = 0.01;
-    const WINDOW: usize = 50;
-
-    /// Fourth differences fall by 24 dB an octave downwards: the sweep's own lines vanish under the noise.
-    fn of(samples: &[f64], rate_hz: f64) -> Self {
-        let piece = ((Self::PIECE_S * rate_hz) as usize).max(8);
-        let rough = |w: &[f64]| w[0] - 4.0 * w[1] + 6.0 * w[2] - 4.0 * w[3] + w[4];
-        let power = |part: &[f64]| part.windows(5).map(|w| rough(w).powi(2)).sum::<f64>();
-        Self { powers: samples.chunks_exact(piece).map(power).collect() }
-    }
-
-    /// The half second of the least median within a stretch; `None` if the stretch is shorter, or holds no noise at all.
-    fn quietest(&self, from_s: f64, to_s: f64) -> Option<Quiet> {
-        let index = |at_s: f64| ((at_s / Self::PIECE_S).max(0.0) as usize).min(self.powers.len());
-        let part = &self.powers[index(from_s)..index(to_s).max(index(from_s))];
-        let each = part.chunks_exact(Self::WINDOW).map(|window| {
-            let (first, last) = window.split_at(Self::WINDOW / 2);
-            Quiet { power: median(window), falls: median(first) / median(last) }
-        });
-        each.min_by(|a, b| a.power.total_cmp(&b.power)).filter(|quiet| quiet.power > 0.0)
-    }
-
-    /// The power there, unless it is a decay's: of the sweep, or of one before it.
-    fn settled(&self, from_s: f64, to_s: f64) -> Option<f64> {
-        self.quietest(from_s, to_s).filter(|quiet| quiet.falls < STILL_FALLS).map(|quiet| quiet.power)
-    }
-}
-
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    *sorted.select_nth_unstable_by(values.len() / 2, f64::total_cmp).1
-}
-
 /// Noise or hum in the reference from −60 dB on is worth knowing, from −40 dB (1 % of the signal) on it spoils
 /// the division; common practice, no source.
 fn reference_noise(seen: &TakeEvidence<'_>) -> Option<Trouble> {
@@ -341,7 +200,9 @@ fn reference_noise(seen: &TakeEvidence<'_>) -> Option<Trouble> {
         ));
     }
     let decibels = 20.0 * seen.signal.noise_ratio.log10();
-    let found = || format!("hum or noise in the reference, {decibels:.0} dB against the signal");
+    let found = || {
+        format!("hum or noise in the reference, {} dB against the signal", signed(&format!("{decibels:.0}")))
+    };
     let advice = "use a shorter or balanced cable, or send the reference at a higher level";
     if seen.signal.noise_ratio > 1e-2 {
         Some(Trouble::again("reference-noise", found(), advice))
@@ -377,12 +238,6 @@ pub(super) fn of_part(mut troubles: Vec<Trouble>) -> Vec<Trouble> {
         several.advice = "leave a second of silence or more between the signals, or give each its own file";
     }
     troubles
-}
-
-/// A ratio of powers against the response, in words: `12 dB under`.
-pub(super) fn against(ratio: f64) -> String {
-    let decibels = (10.0 * ratio.log10()).round();
-    if decibels > 0.0 { format!("{decibels:.0} dB over") } else { format!("{:.0} dB under", decibels.abs()) }
 }
 
 /// Whether every band in range has fallen by 30 dB, or to its noise, before the record ends.
@@ -426,6 +281,16 @@ fn strength(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
             format!("above {high:.0} Hz the response doesn't stand over the noise and is left out"),
             "a subwoofer alone is enough for its own range; for the bands above, measure a full-range \
              loudspeaker too",
+        ));
+    }
+    if high >= 200.0 && high < FAR_BELOW * seen.signal_to_hz && !ended(true) {
+        found.push(Trouble::note(
+            "narrow-range",
+            format!(
+                "above {high:.0} Hz the response doesn't stand over the noise and is left out; the signal goes to {:.0} Hz",
+                seen.signal_to_hz
+            ),
+            "if the loudspeaker plays higher tones, look what took them, or play louder",
         ));
     }
     let weakest = seen.recovered.peak_to_noise.iter().filter(|o| o.band_hz < 200.0);
@@ -520,13 +385,6 @@ mod tests {
             assert_eq!(missed(Some(&rise), late_s, 20_000.0), "nothing of the signal's beginning");
         }
         assert_eq!(missed(None, at_20_hz, 20_000.0), "nothing of the signal's beginning");
-    }
-
-    #[test]
-    fn no_level_is_negative_in_words() {
-        assert_eq!(against(1e-3), "30 dB under");
-        assert_eq!(against(2.0), "3 dB over");
-        assert_eq!(against(0.99), "0 dB under");
     }
 
     #[test]

@@ -309,6 +309,7 @@ fn finished(
         low,
         takes,
         averaging_gain: mean.gain,
+        arrival_off_s: None,
         flags,
         warnings,
     }

@@ -84,6 +84,8 @@ pub struct Response {
     /// How many times the peak-to-noise (a ratio of powers) of the median take the mean has, measured;
     /// `None` for a single take or above digital silence.
     pub averaging_gain: Option<f64>,
+    /// How much later the direct sound arrives than its distance says, s, where that is too much (`arrival-off`).
+    pub arrival_off_s: Option<f64>,
     /// Remarks.
     pub flags: Flags,
     /// What the user should know, in sentences that name the files.

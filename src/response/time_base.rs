@@ -216,6 +216,7 @@ fn share(responses: &mut [Response], travels: &[Option<f64>], emission: f64) {
             None => {
                 let off_s = response.onset.arrival_s - expected;
                 response.flags.add(Flag::ArrivalOff);
+                response.arrival_off_s = Some(off_s);
                 let by = format!(
                     "{}: the direct sound seems to arrive {:.1} ms",
                     response.place,
@@ -249,7 +250,9 @@ fn captured(responses: &mut [Response], travels: &[Option<f64>]) {
     let known = responses.iter().zip(travels).filter_map(|(r, t)| t.map(|t| late(r, t)));
     let Some(common) = median(known.collect()) else { return };
     for (response, travel) in responses.iter_mut().zip(travels) {
-        if travel.is_some_and(|travel| (late(response, travel) - common).abs() > tolerance(&response.onset)) {
+        let off_s = travel.map(|travel| late(response, travel) - common);
+        response.arrival_off_s = off_s.filter(|off_s| off_s.abs() > tolerance(&response.onset));
+        if response.arrival_off_s.is_some() {
             response.flags.add(Flag::ArrivalOff);
         }
     }

@@ -25,4 +25,6 @@ mod site;
 mod subwoofer;
 mod sweeps;
 #[cfg(feature = "cli")]
+mod told;
+#[cfg(feature = "cli")]
 mod unnamed;

@@ -102,6 +102,9 @@ pub struct RespondArgs {
     /// The same place at a lower level, played and recorded alike: shows what isn't linear
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with = "noise")]
     pub quieter: Option<PathBuf>,
+    /// What the dial was turned down by for --quieter, dB: where the second run is less lower, a limiter holds the first
+    #[arg(long, value_name = "DB", requires = "quieter")]
+    pub quieter_by: Option<f64>,
     /// The same place with noise of another seed: shows distortion, and both are averaged
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "noise")]
     pub second_seed: Option<PathBuf>,

@@ -3,6 +3,7 @@
 use super::super::Failed;
 use super::super::args::RespondArgs;
 use super::super::write;
+use super::take::rests_on;
 use std::path::Path;
 use stillroom::capture::CaptureRecord;
 use stillroom::recording::{self, Recording};
@@ -46,7 +47,16 @@ pub struct Found {
     pub rate_hz: f64,
     /// `None` for noise that doesn't repeat: its segments tell too little.
     pub record: Option<CaptureRecord>,
+    /// What is to be said beside what the record says.
     pub remark: String,
+}
+
+impl Found {
+    /// What it rests on, by its record as it stands.
+    pub fn rests_on(&self) -> String {
+        let by_record = self.record.as_ref().map_or(String::new(), rests_on);
+        format!("{}{by_record}", self.remark)
+    }
 }
 
 pub fn read(path: &Path, channel: usize) -> Result<Recording, String> {

@@ -121,6 +121,12 @@ fn look(args: &RespondArgs, job: &Job<'_>) -> Result<(), Failed> {
 }
 
 fn there(path: &Path) -> Result<(), Failed> {
+    if path.is_dir() {
+        return Err(Failed::usage(format!(
+            "{0}: a folder\n  allowed  recordings\n  do       name its files: {0}/*.wav",
+            write::shown(path).trim_end_matches('/')
+        )));
+    }
     if path.exists() {
         return Ok(());
     }
@@ -130,11 +136,17 @@ fn there(path: &Path) -> Result<(), Failed> {
     )))
 }
 
+/// By how much a second run may be said to be lower, dB: by less nothing can be told, by more nothing is left.
+const QUIETER_DB: std::ops::RangeInclusive<f64> = 3.0..=60.0;
+
 /// A second run belongs to one recording.
 fn one_recording(args: &RespondArgs) -> Result<(), Failed> {
     let second = args.quieter.as_deref().or(args.second_seed.as_deref());
     if second.is_some() && (args.recordings.len() > 1 || args.in_order.is_some()) {
         return Err(Failed::usage("--quieter and --second-seed go with one recording of one place"));
+    }
+    if args.quieter_by.is_some_and(|db| !QUIETER_DB.contains(&db)) {
+        return Err(Failed::usage("--quieter-by: 3 to 60 dB"));
     }
     second.map_or(Ok(()), there)
 }
@@ -233,7 +245,7 @@ fn keep(
         let again = write_one(args, recording, (&path, &found), &mut done.said)?;
         done.again += usize::from(again);
         let seconds = found.samples.len() as f64 / found.rate_hz;
-        done.rows.push(vec![format!("{name}.wav"), format!("{seconds:.2} s"), found.remark]);
+        done.rows.push(vec![format!("{name}.wav"), format!("{seconds:.2} s"), found.rests_on()]);
     }
     Ok(done)
 }

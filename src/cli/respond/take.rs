@@ -34,7 +34,7 @@ pub fn responses(
     if let (Some(path), [main]) = (&args.quieter, found.as_mut_slice()) {
         let lower = Taken::read(args, path, channel)?;
         if let [quieter] = lower.divided(args, path, known)?.as_slice() {
-            hold_against(main, quieter, (&taken, &lower));
+            hold_against(main, quieter, (&taken, &lower), args.quieter_by);
         }
     }
     let played = taken.reference.as_ref().or(known.signal);
@@ -84,7 +84,7 @@ impl Taken {
 }
 
 /// Notes in the record of a response what a quieter run of it shows.
-fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Taken, &Taken)) {
+fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Taken, &Taken), turned_db: Option<f64>) {
     let Some((record, lower)) = main.record.take().zip(quieter.record.as_ref()) else { return };
     let rms = |recording: &Recording| {
         let samples = &recording.samples;
@@ -100,7 +100,7 @@ fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Taken, &Taken))
     };
     let loud = run(main.samples.as_slice(), &record, recordings.0);
     let soft = run(quieter.samples.as_slice(), lower, recordings.1);
-    main.record = Some(match linearity(loud, soft, main.rate_hz) {
+    main.record = Some(match linearity(loud, soft, main.rate_hz, turned_db) {
         Ok(Some(found)) => record.with_quieter(&found),
         Ok(None) => record,
         Err(trouble) => record.with_troubles(&[trouble]),
@@ -138,7 +138,7 @@ fn sweeps(
     let found = |(samples, record): (Vec<f64>, CaptureRecord)| Found {
         samples,
         rate_hz: microphone.rate_hz,
-        remark: rests_on(&record),
+        remark: String::new(),
         record: Some(record),
     };
     Ok(responses_of_sweeps(&taken)?.into_iter().map(found).collect())
@@ -166,12 +166,13 @@ fn noise(
         let spread = match (found.coherence(), record.magnitude_95_db) {
             (Some(coherence), Some(half)) => {
                 let bracket = record.bracket_db.unwrap_or(0.0);
-                format!("; coherence {coherence:.3}, ±{half:.2} dB (95 %), H2 {bracket:+.2} dB against H1")
+                let bracket = format!("{bracket:+.2}").replace('-', "−");
+                format!("; coherence {coherence:.3}, ±{half:.2} dB (95 %), H2 {bracket} dB against H1")
             }
             _ => String::new(),
         };
         let (count, period) = (found.averages, found.period_s);
-        let remark = format!("{count} periods of {period:.2} s{spread}; {}", rests_on(&record));
+        let remark = format!("{count} periods of {period:.2} s{spread}; ");
         return Ok(Found { samples: found.samples, rate_hz, record: Some(record), remark });
     }
     let found = two_channel(played, heard, rate_hz, &settings)?;
@@ -199,7 +200,8 @@ pub fn rests_on(record: &CaptureRecord) -> String {
         String::new()
     };
     // Plus zero: a clock that agrees isn't slow.
-    let clock = record.clock.map_or(String::new(), |c| format!(", clock {:+.0} ppm", c.ppm.round() + 0.0));
+    let ppm = |ppm: f64| format!("{:+.0}", ppm.round() + 0.0).replace('-', "−");
+    let clock = record.clock.map_or(String::new(), |c| format!(", clock {} ppm", ppm(c.ppm)));
     let verdict = match weakest {
         _ if record.again().is_some() => "again",
         Some(db) if db < T20_DB => "keep, but not every octave carries T20 (35 dB)",

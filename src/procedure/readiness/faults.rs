@@ -19,11 +19,31 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
         for place in &state.places {
             let Some(flags) = place.flags else { continue };
             let name = format!("{} in {}", place.name(), state.state.name);
-            let say = |flag: Flag| flag.sentence().trim_end_matches('.').to_owned();
+            let say = |flag: Flag| match place.arrival_off_s.filter(|_| flag == Flag::ArrivalOff) {
+                Some(off_s) => arrives(off_s),
+                None => flag.sentence().trim_end_matches('.').to_owned(),
+            };
             let of = |all: &[Flag]| all.iter().copied().filter(|f| flags.has(*f)).collect::<Vec<_>>();
             found.extend(of(&AGAIN).into_iter().map(|f| Finding::again(&name, say(f), f.advice())));
             found.extend(of(&NOTES).into_iter().map(|f| Finding::note(&name, say(f), f.advice())));
         }
     }
     found
+}
+
+/// By how much the direct sound comes late or early.
+fn arrives(off_s: f64) -> String {
+    let side = if off_s > 0.0 { "later" } else { "earlier" };
+    format!("the direct sound arrives {:.1} ms {side} than its distance says", 1e3 * off_s.abs())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_arrival_says_by_how_much_it_is_off() {
+        assert_eq!(arrives(0.0158), "the direct sound arrives 15.8 ms later than its distance says");
+        assert_eq!(arrives(-2.04e-3), "the direct sound arrives 2.0 ms earlier than its distance says");
+    }
 }

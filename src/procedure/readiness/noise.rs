@@ -34,7 +34,11 @@ pub(super) fn lines(facts: &LookFacts<'_>) -> Vec<NoiseLine> {
 }
 
 fn line(state: &StateFacts<'_>, place: &PlaceFacts<'_>) -> NoiseLine {
-    let cell = |band: &BandDecay| shown(band).replace(" dB", "").replace("≥ ", "≥");
+    let (low_hz, high_hz) = place.range_hz;
+    let cell = |band: &BandDecay| {
+        let heard = (low_hz..=high_hz).contains(&band.band.centre_hz);
+        if heard { shown(band).replace(" dB", "").replace("≥ ", "≥") } else { String::new() }
+    };
     let octaves = place.bands.iter().map(|band| (octave(band.band.centre_hz), cell(band))).collect();
     let cut = bands_cut(place);
     NoiseLine {
@@ -68,7 +72,7 @@ fn shown(band: &BandDecay) -> String {
 }
 
 fn bands_cut(place: &PlaceFacts<'_>) -> Vec<String> {
-    place.bands.iter().filter(|b| fall(b) == Fall::Cut).map(|b| band_hertz(b.band.centre_hz)).collect()
+    place.heard().filter(|b| fall(b) == Fall::Cut).map(|b| band_hertz(b.band.centre_hz)).collect()
 }
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
@@ -88,7 +92,7 @@ fn of_place(state: &StateFacts<'_>, place: &PlaceFacts<'_>) -> Vec<Finding> {
         found.push(Finding::again(&name, reason, "record or export a longer response"));
     }
     let (low, other): (Vec<&BandDecay>, Vec<&BandDecay>) =
-        place.bands.iter().filter(|b| is_noisy(b)).partition(|b| MODES_HZ.contains(&b.band.centre_hz));
+        place.heard().filter(|b| is_noisy(b)).partition(|b| MODES_HZ.contains(&b.band.centre_hz));
     if !low.is_empty() {
         let reason = format!("less than 35 dB over the noise where the modes are: {}", said(&low));
         found.push(Finding::again(&name, reason, "measure louder, with a longer sweep or more averages"));
