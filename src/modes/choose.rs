@@ -24,7 +24,7 @@ impl Job<'_> {
             }
             let Some(other) = self.instead(variant, now, &search.poles, differs) else { continue };
             if let Some(windows) = cheaper_windows(&now.windows, &other.windows) {
-                best = Some(self.gathered(now.records.clone(), windows));
+                best = Some(FitRun::new(now.records.clone(), windows));
             }
         }
         best

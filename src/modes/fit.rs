@@ -9,6 +9,7 @@ use super::own_part::{SOONER, own_shares};
 use super::pole::Pole;
 use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
+use super::residual::residual_over_noise;
 use super::run::{FitRun, Job, Variant};
 use super::settings::{FitSettings, MANY_PLACES, Place};
 use rayon::prelude::*;
@@ -22,33 +23,37 @@ use std::cell::LazyCell;
 #[must_use]
 pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
-    let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
-    let Some(mut main) = job.run(&Variant::MAIN) else { return empty(places) };
-    let seconds = main.seconds();
-    let (mut predicted, mut own) = (None, Vec::new());
-    if settings.refits {
-        let quiet = without_steady_tones(places, &main);
-        let early = Job { places: &quiet, ..job }.early(&main);
-        // Poles are fitted beyond the range, so its last bands can be judged as well.
-        let fitted_to_hz = job.fitted_to_hz(&main.records);
-        let longest = early.first().cloned();
-        let sooner = LazyCell::new(|| Job { places: &quiet, ..job }.sooner(longest.as_ref()));
-        predicted = Some(Predicted::of(&quiet, &early, job.range_hz, fitted_to_hz, || &sooner));
-        main = job.tested(main, early);
-        // Where modes overlap intervals are too narrow even with the refits.
-        widen_overlapping(&mut main.set, seconds);
-        own = own_shares(&quiet, &main.set, || longest.iter().chain(sooner.iter()).collect());
-        main.set.single_modes_to_hz =
-            predicted.as_ref().and_then(|p| p.to_hz).map(|hz| hz.min(job.range_hz.1));
-    }
-    let chain = Chain::of(places);
-    for (m, mode) in main.set.modes.iter_mut().enumerate() {
+    let job = Job::new(places, settings.range_hz(), &cancelled);
+    let Some(main) = job.run(&Variant::MAIN) else { return empty(places) };
+    let tested = if settings.refits { job.tested(main) } else { Tested::untested(&job, main) };
+    let Tested { main, mut set, predicted, own } = tested;
+    let (seconds, chain) = (main.seconds(), Chain::of(places));
+    for (m, mode) in set.modes.iter_mut().enumerate() {
         let own_share = own.get(m).copied().flatten();
         judge(mode, &Evidence { seconds, predicted: predicted.as_ref(), own_share, chain: &chain });
     }
-    main.set.sought_to_hz = Some(job.range_hz.1);
-    main.set.cancelled = settings.cancelled();
-    main.set
+    set.residual_over_noise = residual_over_noise(places, &main.records, &main.windows);
+    set.sought_to_hz = Some(job.range_hz.1);
+    set.cancelled = settings.cancelled();
+    set
+}
+
+/// The main fit after its tests.
+struct Tested {
+    main: FitRun,
+    /// Its resonances, intervals widened by what the tests showed.
+    set: ModeSet,
+    /// How well each band was predicted.
+    predicted: Option<Predicted>,
+    /// Whether each resonance's own share was.
+    own: Vec<Option<bool>>,
+}
+
+impl Tested {
+    /// The main fit as it is.
+    fn untested(job: &Job<'_>, main: FitRun) -> Self {
+        Self { set: job.set_of(&main), main, predicted: None, own: Vec::new() }
+    }
 }
 
 impl Job<'_> {
@@ -79,15 +84,32 @@ impl Job<'_> {
 
     /// A fit made again in each of the other ways.
     pub fn all_again(&self, main: &FitRun) -> Vec<ModeSet> {
-        Variant::AGAIN.par_iter().filter_map(|way| Some(self.again(way, main)?.set)).collect()
+        Variant::AGAIN.par_iter().filter_map(|way| Some(self.set_of(&self.again(way, main)?))).collect()
+    }
+
+    /// The main fit held against fits to the first part of the records, and against refits.
+    fn tested(&self, main: FitRun) -> Tested {
+        let quiet = without_steady_tones(self.places, &main);
+        let quiet = Job { places: &quiet, ..*self };
+        let early = quiet.early(&main);
+        // Poles are fitted beyond the range, so its last bands can be judged as well.
+        let fitted_to_hz = self.fitted_to_hz(&main.records);
+        let sooner = LazyCell::new(|| quiet.sooner(early.first()));
+        let predicted = Predicted::of(quiet.places, &early, self.range_hz, fitted_to_hz, || &sooner);
+        let (main, mut set) = self.refitted(main, &early);
+        // Where modes overlap intervals are too narrow even with the refits.
+        widen_overlapping(&mut set, main.seconds());
+        let own = own_shares(quiet.places, &set, || early.first().into_iter().chain(sooner.iter()).collect());
+        set.single_modes_to_hz = predicted.to_hz.map(|hz| hz.min(self.range_hz.1));
+        Tested { main, set, predicted: Some(predicted), own }
     }
 
     /// The main fit with the best poles that any search found, its intervals widened by the scatter of the refits, and
     /// flagged where they don't find a resonance again.
-    fn tested(&self, main: FitRun, early: Vec<FitRun>) -> FitRun {
+    fn refitted(&self, main: FitRun, early: &[FitRun]) -> (FitRun, ModeSet) {
         let mut whole: Vec<FitRun> = self.run_beside(&Variant::ANEW, &main.windows).into_iter().collect();
-        let searches: Vec<&FitRun> = whole.iter().chain(&early).collect();
-        let mut main = match self.best_of(&Variant::MAIN, &main, &searches) {
+        let searches: Vec<&FitRun> = whole.iter().chain(early).collect();
+        let main = match self.best_of(&Variant::MAIN, &main, &searches) {
             Some(better) => {
                 whole.push(main);
                 better
@@ -95,9 +117,10 @@ impl Job<'_> {
             None => main,
         };
         let again = self.all_again(&main);
-        let [whole, early] =
-            [whole, early].map(|fits| fits.into_iter().map(|fit| fit.set).collect::<Vec<ModeSet>>());
-        widen_by_refits(&mut main.set, &again, &whole, &early);
-        main
+        let whole: Vec<ModeSet> = whole.iter().map(|run| self.set_of(run)).collect();
+        let early: Vec<&[Pole]> = early.iter().map(|run| run.poles.as_slice()).collect();
+        let mut set = self.set_of(&main);
+        widen_by_refits(&mut set, &again, &whole, &early);
+        (main, set)
     }
 }

@@ -6,7 +6,7 @@
 //! predicted, band by band. Modes leave up to about half of its energy unexplained, noise three quarters or more. Where
 //! modes overlap so much that the record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
-use super::noise::hann_spectrum;
+use super::fall::{Fall, STEP_HZ, band_energies, middles};
 use super::pole::{Pole, STEADY};
 use super::problem::Group;
 use super::record::{Record, sounding_len};
@@ -20,8 +20,6 @@ use std::borrow::Cow;
 pub(super) const BAND_HZ: f64 = 20.0;
 /// … and with few places, which have few numbers, twice as much.
 const WIDE_BAND_HZ: f64 = 40.0;
-/// Distance of the bands' middles, Hz.
-const STEP_HZ: f64 = 5.0;
 /// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.75 or more (docs/accuracy.md);
 /// chosen between the two.
 const MOST_UNEXPLAINED: f64 = 0.6;
@@ -39,18 +37,9 @@ const SHARE: f64 = 0.85;
 /// too, but to where it moves with every change of the records (19 % of the claims instead of 12). Our own choice.
 const NARROW_HZ: f64 = 60.0;
 /// With fewer places than this several parts are predicted, and the limit is drawn in by …
-const FEW_PLACES: usize = 3;
+pub(super) const FEW_PLACES: usize = 3;
 /// … this factor: one record has too few numbers to be sure near it. Our own choice.
 const FAR_FROM_LIMIT: f64 = 0.85;
-
-/// Frame of the look at decays, s.
-const FRAME_S: f64 = 0.128;
-/// A part is predicted from where its band stands this far over the noise: 10 dB.
-const OVER_NOISE: f64 = 10.0;
-/// Bands that never stand this far over their noise (20 dB) have no decay to split.
-const WORTH_SPLITTING: f64 = 100.0;
-/// A part that lies further below the start (35 dB) would ask for amplitudes more exact than the model is.
-const DOWN: f64 = 3.2e-4;
 
 /// Share of the bands that have come near their noise when the records are cut. Our own choice.
 const CUT: f64 = 0.25;
@@ -71,10 +60,7 @@ pub(super) fn splits_s(
         Some(lowest_hz) if is_narrow(lowest_hz, to_hz) => from_hz.max(lowest_hz - 0.5 * BAND_HZ),
         _ => from_hz,
     };
-    let middles = middles(from_hz, to_hz);
-    let frames: Vec<Vec<Vec<f64>>> = places.iter().map(|place| over_noise(place, &middles)).collect();
-    let mut ends: Vec<f64> = (0..middles.len()).filter_map(|band| meets_noise_s(&frames, band)).collect();
-    ends.sort_by(f64::total_cmp);
+    let ends = Fall::of(places, &middles(from_hz, to_hz)).near_noise_s();
     let Some(cut_s) = ends.get((CUT * ends.len() as f64) as usize).copied() else { return Vec::new() };
     let rest_s = |p: &Place<'_>| p.samples.len() as f64 / p.rate_hz - p.onset_s;
     let longest_s = places.iter().map(rest_s).fold(0.0, f64::max);
@@ -93,60 +79,6 @@ fn is_narrow(lowest_hz: f64, to_hz: f64) -> bool {
 /// Width of the bands for so many places, Hz.
 fn band_hz(places: usize) -> f64 {
     if places < FEW_PLACES { WIDE_BAND_HZ } else { BAND_HZ }
-}
-
-fn middles(from_hz: f64, to_hz: f64) -> Vec<f64> {
-    let count = ((to_hz - from_hz - BAND_HZ) / STEP_HZ).floor().max(0.0) as usize + 1;
-    (0..count).map(|i| from_hz + 0.5 * BAND_HZ + STEP_HZ * i as f64).collect()
-}
-
-/// Energy over that of the record's end: frame by frame from the onset, each with its bands.
-fn over_noise(place: &Place<'_>, bands: &[f64]) -> Vec<Vec<f64>> {
-    let (len, first) =
-        ((FRAME_S * place.rate_hz) as usize, (place.onset_s.max(0.0) * place.rate_hz) as usize);
-    let end = sounding_len(&place.samples);
-    if len < 8 || end < first + 6 * len {
-        return Vec::new();
-    }
-    let frames: Vec<Vec<f64>> = (first..=end - len)
-        .step_by(len / 2)
-        .map(|at| band_energies(&place.samples[at..at + len], place.rate_hz, bands, BAND_HZ))
-        .collect();
-    let last = &frames[frames.len() - 4..];
-    let floor: Vec<f64> =
-        (0..bands.len()).map(|b| last.iter().map(|f| f[b]).sum::<f64>() / last.len() as f64).collect();
-    let ratio = |frame: &Vec<f64>| {
-        frame.iter().zip(&floor).map(|(e, n)| e / n.max(f64::MIN_POSITIVE)).collect::<Vec<f64>>()
-    };
-    frames.iter().map(ratio).collect()
-}
-
-/// When the places' mean of a band comes near the noise, s after the onset.
-fn meets_noise_s(places: &[Vec<Vec<f64>>], band: usize) -> Option<f64> {
-    let longest = places.iter().map(Vec::len).max()?;
-    let mean = |frame: usize| {
-        let here: Vec<f64> = places.iter().filter_map(|p| Some(p.get(frame)?[band])).collect();
-        here.iter().sum::<f64>() / here.len().max(1) as f64
-    };
-    let start = (0..longest.min(3)).max_by(|a, b| mean(*a).total_cmp(&mean(*b)))?;
-    if mean(start) < WORTH_SPLITTING {
-        return None;
-    }
-    let until = OVER_NOISE.max(DOWN * mean(start));
-    (start..longest).find(|frame| mean(*frame) < until).map(|frame| 0.5 * FRAME_S * frame as f64)
-}
-
-/// Energies in bands behind a Hann window.
-fn band_energies(samples: &[f64], rate_hz: f64, middles: &[f64], width_hz: f64) -> Vec<f64> {
-    let n = samples.len();
-    let bins = hann_spectrum(samples);
-    let step_hz = rate_hz / n as f64;
-    let energy = |hz: f64| {
-        let first = ((hz - 0.5 * width_hz) / step_hz).ceil().max(1.0) as usize;
-        let last = (((hz + 0.5 * width_hz) / step_hz).floor() as usize).min(n / 2);
-        bins.get(first..=last).map_or(0.0, |bins| bins.iter().map(|v| v.norm_sqr()).sum())
-    };
-    middles.iter().map(|hz| energy(*hz)).collect()
 }
 
 /// The places' records without the steady tones that a fit found in them: hum is no decay, and hides some.

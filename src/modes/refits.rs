@@ -5,6 +5,7 @@
 //! found the pole, less the distance that is expected because they use less of the record.
 
 use super::collect::pole_of;
+use super::pole::Pole;
 use super::{Amplitude, Mode, ModeSet};
 use crate::flag::Flag;
 
@@ -25,12 +26,14 @@ const MAX_EXPECTED: f64 = 1.5;
 /// Widens the intervals of a fit by its refits and flags what doesn't reappear: in those made `again` from its own poles,
 /// and in the searches for poles from nothing. Searches in `whole` records widen intervals as well; those in records that end
 /// `early` don't: they scatter for want of data.
-pub(super) fn widen_by_refits(set: &mut ModeSet, again: &[ModeSet], whole: &[ModeSet], early: &[ModeSet]) {
-    let refits: Vec<&ModeSet> = again.iter().chain(whole).chain(early).collect();
-    if refits.is_empty() {
+pub(super) fn widen_by_refits(set: &mut ModeSet, again: &[ModeSet], whole: &[ModeSet], early: &[&[Pole]]) {
+    let refits: Vec<&ModeSet> = again.iter().chain(whole).collect();
+    if refits.is_empty() && early.is_empty() {
         return;
     }
-    let partners: Vec<Vec<Option<usize>>> = refits.iter().map(|refit| partners(set, refit)).collect();
+    let poles = |refit: &&ModeSet| refit.modes.iter().map(pole_of).collect::<Vec<Pole>>();
+    let partners: Vec<Vec<Option<usize>>> = refits.iter().map(|refit| partners(set, &poles(refit))).collect();
+    let found_early: Vec<Vec<Option<usize>>> = early.iter().map(|poles| self::partners(set, poles)).collect();
     let factor = if set.places.len() <= FEW_PLACES.0 { FEW_PLACES.1 } else { 1.0 };
     let mut widening = Vec::with_capacity(2 * set.modes.len());
     for (j, mode) in set.modes.iter_mut().enumerate() {
@@ -40,11 +43,13 @@ pub(super) fn widen_by_refits(set: &mut ModeSet, again: &[ModeSet], whole: &[Mod
             .map(|(refit, partner)| partner[j].map(|k| &refit.modes[k]))
             .collect();
         let (from_here, from_nothing) = found.split_at(again.len());
+        let early = found_early.iter().map(|partner| partner[j].is_some());
+        let from_here = from_here.iter().map(Option::is_some);
+        let from_nothing = from_nothing.iter().map(Option::is_some).chain(early);
         if share(from_here) < REAPPEARS || share(from_nothing) < FOUND_AGAIN {
             mode.flags.add(Flag::NotReproduced);
         }
-        let widening_fits = again.len() + whole.len();
-        let found: Vec<&Mode> = found.into_iter().take(widening_fits).flatten().collect();
+        let found: Vec<&Mode> = found.iter().flatten().copied().collect();
         widening.extend(widen(mode, &found, factor));
     }
     let side = widening.len();
@@ -54,8 +59,9 @@ pub(super) fn widen_by_refits(set: &mut ModeSet, again: &[ModeSet], whole: &[Mod
 }
 
 /// Share of the refits that have a pole; all of none.
-fn share(found: &[Option<&Mode>]) -> f64 {
-    if found.is_empty() { 1.0 } else { found.iter().flatten().count() as f64 / found.len() as f64 }
+fn share(found: impl Iterator<Item = bool> + Clone) -> f64 {
+    let (all, good) = (found.clone().count(), found.filter(|found| *found).count());
+    if all == 0 { 1.0 } else { good as f64 / all as f64 }
 }
 
 /// Widens one resonance's intervals; by how much those of ω and δ grew.
@@ -109,11 +115,11 @@ fn between(again: impl Iterator<Item = (f64, f64)>, own: f64, factor: f64) -> f6
 }
 
 /// For each resonance the one of a refit that is the same: pairs in rising distance, one to one.
-fn partners(set: &ModeSet, refit: &ModeSet) -> Vec<Option<usize>> {
+fn partners(set: &ModeSet, refit: &[Pole]) -> Vec<Option<usize>> {
     let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
     for (j, mode) in set.modes.iter().enumerate() {
-        for (k, other) in refit.modes.iter().enumerate() {
-            let apart = pole_of(mode).distance_per_s(&pole_of(other));
+        for (k, other) in refit.iter().enumerate() {
+            let apart = pole_of(mode).distance_per_s(other);
             if apart < reach(mode) {
                 pairs.push((apart, j, k));
             }
@@ -121,7 +127,7 @@ fn partners(set: &ModeSet, refit: &ModeSet) -> Vec<Option<usize>> {
     }
     pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut partners = vec![None; set.modes.len()];
-    let mut taken = vec![false; refit.modes.len()];
+    let mut taken = vec![false; refit.len()];
     for (_, j, k) in pairs {
         if partners[j].is_none() && !taken[k] {
             partners[j] = Some(k);

@@ -2,11 +2,12 @@
 
 use super::ModeSet;
 use super::collect::{collect, empty};
+use super::fall::{Fall, middles};
 use super::layout::Span;
 use super::noise::NoiseSpectrum;
 use super::pole::Pole;
+use super::prediction::FEW_PLACES;
 use super::record::{Cut, Records};
-use super::residual::residual_over_noise;
 use super::settings::Place;
 use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
 
@@ -62,14 +63,14 @@ impl Variant {
 pub(super) struct Job<'a> {
     pub places: &'a [Place<'a>],
     pub range_hz: (f64, f64),
+    /// Records end so long after their onset at the latest, s.
+    pub until_s: f64,
     pub cancelled: &'a (dyn Fn() -> bool + Sync),
 }
 
 /// What a run came to.
 #[derive(Debug, Clone)]
 pub(super) struct FitRun {
-    /// The resonances.
-    pub set: ModeSet,
     /// The records it was made from.
     pub records: Records,
     /// The windows it was fitted in, with what was found there.
@@ -79,13 +80,32 @@ pub(super) struct FitRun {
 }
 
 impl FitRun {
+    /// What windows of these records found.
+    pub fn new(records: Records, windows: Vec<WindowFit>) -> Self {
+        let mut poles: Vec<Pole> = windows.iter().flat_map(WindowFit::own_poles).collect();
+        poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
+        Self { records, windows, poles }
+    }
+
     /// Longest record, s.
     pub fn seconds(&self) -> f64 {
         self.records.seconds()
     }
 }
 
-impl Job<'_> {
+impl<'a> Job<'a> {
+    /// A job whose records end when nothing in them sounds any more: what follows is noise, which costs time, and by which
+    /// the length of a recording would reach the result. Few places have no numbers to give away, and theirs go on.
+    pub fn new(
+        places: &'a [Place<'a>],
+        range_hz: (f64, f64),
+        cancelled: &'a (dyn Fn() -> bool + Sync),
+    ) -> Self {
+        let many = places.len() >= FEW_PLACES;
+        let past_s = many.then(|| Fall::of(places, &middles(range_hz.0, range_hz.1)).past_s()).flatten();
+        Self { places, range_hz, until_s: past_s.unwrap_or(f64::INFINITY), cancelled }
+    }
+
     /// Fits once, searching for the poles from nothing; `None` where no place has a record for it.
     pub fn run(&self, variant: &Variant) -> Option<FitRun> {
         self.run_beside(variant, &[])
@@ -129,7 +149,8 @@ impl Job<'_> {
         variant: &Variant,
         fit: impl FnOnce(&Records, &Task<'_>) -> Vec<WindowFit>,
     ) -> Option<FitRun> {
-        let records = Records::new(self.places, variant.cut);
+        let until_s = variant.cut.until_s.min(self.until_s);
+        let records = Records::new(self.places, Cut { until_s, ..variant.cut });
         if records.records.is_empty() {
             return None;
         }
@@ -143,7 +164,7 @@ impl Job<'_> {
             cancelled: self.cancelled,
         };
         let windows = fit(&records, &task);
-        Some(self.gathered(records, windows))
+        Some(FitRun::new(records, windows))
     }
 
     /// Up to where poles are fitted, Hz: beyond the range, as far as the records go.
@@ -151,16 +172,13 @@ impl Job<'_> {
         (self.range_hz.1 + BEYOND_HZ).min(records.top_hz())
     }
 
-    /// One set of resonances from what the windows found.
-    pub fn gathered(&self, records: Records, windows: Vec<WindowFit>) -> FitRun {
+    /// The resonances that the windows of a run found within the range, with their covariance.
+    pub fn set_of(&self, run: &FitRun) -> ModeSet {
         let mut set = empty(self.places);
-        collect(&mut set, self.places, &records, &windows, self.range_hz.1);
-        set.unfitted_hz.extend(gaps(&windows, self.range_hz));
+        collect(&mut set, self.places, &run.records, &run.windows, self.range_hz.1);
+        set.unfitted_hz.extend(gaps(&run.windows, self.range_hz));
         set.unfitted_hz.sort_by(|a, b| a.0.total_cmp(&b.0));
-        set.residual_over_noise = residual_over_noise(self.places, &records, &windows);
-        let mut poles: Vec<Pole> = windows.iter().flat_map(WindowFit::own_poles).collect();
-        poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
-        FitRun { set, records, windows, poles }
+        set
     }
 }
 

@@ -3,6 +3,7 @@
 use super::collect::{empty, pole_of};
 use super::pole::Pole;
 use super::refits::widen_by_refits;
+use super::residual::residual_over_noise;
 use super::run::Job;
 use super::settings::{FitSettings, Place};
 use super::{Kind, Mode, ModeSet};
@@ -18,12 +19,13 @@ const SAME: f64 = 0.5;
 #[must_use]
 pub fn fit_take(places: &[Place<'_>], settings: &FitSettings<'_>, state: &ModeSet) -> ModeSet {
     let cancelled = || settings.cancelled();
-    let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
+    let job = Job::new(places, settings.range_hz(), &cancelled);
     let poles: Vec<Pole> = state.modes.iter().map(pole_of).collect();
     let Some(run) = job.run_from(&poles) else { return empty(places) };
     let again = if settings.refits { job.all_again(&run) } else { Vec::new() };
     let seconds = run.seconds();
-    let mut set = run.set;
+    let mut set = job.set_of(&run);
+    set.residual_over_noise = residual_over_noise(places, &run.records, &run.windows);
     widen_by_refits(&mut set, &again, &[], &[]);
     for mode in &mut set.modes {
         mode.kind = if claimed_in(state, mode, seconds) { Kind::Mode } else { Kind::Unsure };
