@@ -20,10 +20,18 @@ pub struct ModeForecast {
 /// Within this T60 is *unchanged* in `changes.csv`; a mode whose change is known no better isn't decided.
 const DECIDED: f64 = 0.10;
 
+fn decided(mode: &ModeForecast) -> bool {
+    mode.claimed && mode.half <= DECIDED
+}
+
+/// Whether the change of any mode will be decided.
+pub(super) fn any_decided(modes: &[ModeForecast]) -> bool {
+    modes.iter().any(decided)
+}
+
 /// The sentence.
 pub(super) fn sentence(modes: &[ModeForecast]) -> String {
-    let decided = |mode: &&ModeForecast| mode.claimed && mode.half <= DECIDED;
-    let mut halves: Vec<f64> = modes.iter().filter(decided).map(|mode| mode.half).collect();
+    let mut halves: Vec<f64> = modes.iter().filter(|mode| decided(mode)).map(|mode| mode.half).collect();
     halves.sort_by(f64::total_cmp);
     let median = match halves.len() {
         0 => None,
