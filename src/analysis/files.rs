@@ -24,6 +24,8 @@ pub struct FileRecord {
     pub faults: Vec<Fault>,
     /// What is known of its recording; `None` for a file that came without a record.
     pub capture: Option<CaptureRecord>,
+    /// Files of another place or state in which the same samples were found.
+    pub copy_of: Vec<String>,
 }
 
 impl FileRecord {
@@ -37,6 +39,7 @@ impl FileRecord {
             note: take.note.clone(),
             faults: Vec::new(),
             capture: None,
+            copy_of: Vec::new(),
         }
     }
 }

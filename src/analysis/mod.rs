@@ -17,6 +17,7 @@ mod polarity;
 mod rates;
 mod residual;
 mod resonances;
+mod second;
 mod sound;
 
 use crate::absorber::Tuning;

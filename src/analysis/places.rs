@@ -1,7 +1,7 @@
 //! Files become responses and their bands, place by place.
 
 use super::files::{Failure, FileRecord};
-use super::{Counter, Settings, captured, sound};
+use super::{Counter, Settings, captured, second, sound};
 use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
 use crate::flag::Flag;
@@ -63,13 +63,30 @@ pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter
     for (state, result) in session.states.iter().zip(&mut found.states) {
         share_instant(session, state, result, settings, &banks);
     }
-    sound::exclude_faulty(&mut found.states);
+    found.states.iter_mut().for_each(|state| void_second_sounds(state, &mut found.files));
+    for (file, of) in sound::exclude_faulty(&mut found.states) {
+        let records = found.files.iter_mut().filter(|record| record.take.file == file);
+        records.for_each(|record| record.copy_of.push(of.clone()));
+    }
     // Where rates differ a comparison asks these records whether a file is relabelled (`rates`).
     if settings.modes.is_none() && of_one_rate(&found.states) {
         let places = found.states.iter_mut().flat_map(|state| &mut state.places);
         places.for_each(|place| place.response.shed_low_ends());
     }
     found
+}
+
+/// Where another sound sets in at all places of a state, their files hold no response, as one that shows it by itself.
+fn void_second_sounds(state: &mut StateResult, files: &mut [FileRecord]) {
+    for second::SecondSound { place, at_s } in second::flag_second_sounds(state) {
+        let place = &mut state.places[place];
+        let bands = place.bands.iter().map(|b| BandDecay::void(b.band, Flag::SecondSound));
+        place.bands = bands.collect();
+        let own: Vec<&str> = place.response.files().collect();
+        let records =
+            files.iter_mut().filter(|f| f.state == state.name && own.contains(&f.take.file.as_str()));
+        records.for_each(|record| record.faults.push(recording::Fault::SecondSound { at_s }));
+    }
 }
 
 fn of_one_rate(states: &[StateResult]) -> bool {

@@ -51,9 +51,10 @@ pub(super) fn fault(response: &Response) -> Option<Flag> {
     out.chain([Flag::IdenticalFiles, Flag::Clipped]).find(|flag| response.flags.has(*flag))
 }
 
-/// Flags what is wrong between places, leaves out what can't be used, and says so in the places' warnings.
-pub(super) fn exclude_faulty(states: &mut [StateResult]) {
-    let copies = flag_copies(states);
+/// Flags what is wrong between places, leaves out what can't be used, and says so in the places' warnings. Gives the files
+/// that hold the same samples: each with the first one of the other place.
+pub(super) fn exclude_faulty(states: &mut [StateResult]) -> Vec<(String, String)> {
+    let (copies, same) = flag_copies(states);
     rates::flag_relabelled(states);
     for state in &mut *states {
         polarity::turn_inverted(&state.name, &mut state.places);
@@ -73,6 +74,7 @@ pub(super) fn exclude_faulty(states: &mut [StateResult]) {
             place.response.shed_low_ends();
         }
     }
+    same
 }
 
 /// Faults that leave a place in the fit, but that must be known where levels or bands are read.
@@ -94,7 +96,7 @@ type At = (usize, usize);
 /// Flags identical low-frequency records, and gives the places that are to be left out: within a state, or at two places,
 /// neither is to be trusted; so is a place that was copied from another state, unless most of the state was. Then it
 /// stays, for what it may be, and the comparison says that nothing was measured again.
-fn flag_copies(states: &mut [StateResult]) -> BTreeSet<At> {
+fn flag_copies(states: &mut [StateResult]) -> (BTreeSet<At>, Vec<(String, String)>) {
     let mut alike: BTreeMap<(usize, u64), Vec<At>> = BTreeMap::new();
     for (s, state) in states.iter().enumerate() {
         for (p, place) in state.places.iter().enumerate() {
@@ -113,7 +115,7 @@ fn flag_copies(states: &mut [StateResult]) -> BTreeSet<At> {
         }
     }
     found.sort_unstable();
-    let mut out = BTreeSet::new();
+    let (mut out, mut files) = (BTreeSet::new(), Vec::new());
     for (first, other) in found {
         let one_place = first.0 != other.0 && place_at(states, first) == place_at(states, other);
         let sound = [first, other].iter().all(|at| left_out(&states[at.0].places[at.1].response).is_none());
@@ -123,7 +125,8 @@ fn flag_copies(states: &mut [StateResult]) -> BTreeSet<At> {
         if !one_place {
             out.extend([first, other]);
         }
-
+        let file = |at: At| states[at.0].places[at.1].response.files().next().map(ToString::to_string);
+        files.extend(file(first).zip(file(other)));
         let name = |at: At| states[at.0].places[at.1].response.files().collect::<Vec<_>>().join(", ");
         let text =
             format!("{} holds the same samples as {}: one of them is a copy", name(other), name(first));
@@ -141,7 +144,7 @@ fn flag_copies(states: &mut [StateResult]) -> BTreeSet<At> {
             out.extend(copied);
         }
     }
-    out
+    (out, files)
 }
 
 fn place_at(states: &[StateResult], at: At) -> &Place {

@@ -280,8 +280,7 @@ impl Assessment<'_> {
         let lost = if verdict == Verdict::Gone { Flag::ModeGone } else { Flag::NoPartner };
         let tracked =
             TrackedMode { mode: mode.index, before: mode, after, peak_levels: &evidence.peak_levels, lost };
-        let seats =
-            positions(&tracked, self.places, self.gain, &self.moved.microphones, self.moved.loudspeaker);
+        let seats = positions(&tracked, self.places, self.gain, self.moved);
         (row, seats)
     }
 
@@ -308,7 +307,11 @@ impl Assessment<'_> {
         if self.moved.loudspeaker {
             flags.add(Flag::MovedLoudspeaker);
         }
-        if self.moved.microphones.iter().any(|m| *m) {
+        let exchanged = |m: usize| self.moved.exchanged.get(m).copied().unwrap_or(false);
+        if (0..self.places.len()).any(exchanged) {
+            flags.add(Flag::ExchangedFiles);
+        }
+        if self.moved.microphones.iter().enumerate().any(|(m, moved)| *moved && !exchanged(m)) {
             flags.add(Flag::MovedMicrophone);
         }
         flags

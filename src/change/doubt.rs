@@ -139,6 +139,10 @@ impl Doubts {
                 change.reason = reason;
                 flag.into_iter().for_each(|flag| change.flags.add(flag));
             }
+            // A verdict that stands beside a shape that is not the one before says so.
+            if self.places >= SHAPE_PLACES && of_another_shape(change) {
+                change.flags.add(Flag::ShapeDiffers);
+            }
             if self.uneven_gain() && change.level_ratio.is_some_and(|level| level.is_ok()) {
                 change.level_ratio = Some(Err(Flag::GainUneven));
                 change.flags.add(Flag::GainUneven);
@@ -203,6 +207,12 @@ fn of_another_mode(change: &ModeChange) -> bool {
     let decay_changed = matches!(change.verdict, Verdict::Shorter | Verdict::Longer);
     let least = if decay_changed && alone { SAME_MODE } else { ALIKE };
     change.shape_match.is_some_and(|alike| alike < least)
+}
+
+/// Whether one resonance became one of a clearly other shape, whatever was decided of it.
+fn of_another_shape(change: &ModeChange) -> bool {
+    let alone = !change.flags.has(Flag::Split) && !change.flags.has(Flag::MergedPair);
+    alone && change.verdict != Verdict::Unsure && change.shape_match.is_some_and(|alike| alike < SAME_MODE)
 }
 
 /// Share of the places that end in noise, and median length of their records from the direct sound on.

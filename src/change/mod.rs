@@ -28,6 +28,7 @@ mod chain;
 mod direct;
 mod doubt;
 mod drift;
+mod exchange;
 mod expected;
 mod facts;
 mod finding;
@@ -209,7 +210,11 @@ fn set_up(places: &[Common<'_>], gain: &Gain, moved: &Moved, uneven: bool) -> Ch
     ChainFindings {
         gain: gain.log.filter(|_| !uneven).map(of_log),
         gain_missing: gain.missing.or(uneven.then_some(Flag::GainUneven)),
-        moved_microphones: (0..places.len()).filter(|m| moved.microphones[*m]).map(name).collect(),
+        moved_microphones: (0..places.len())
+            .filter(|m| moved.microphones[*m] && !moved.exchanged[*m])
+            .map(name)
+            .collect(),
+        exchanged_files: (0..places.len()).filter(|m| moved.exchanged[*m]).map(name).collect(),
         moved_loudspeaker: moved.loudspeaker,
         filter_poles: Vec::new(),
         wrong_rate_hz: None,

@@ -1,6 +1,7 @@
 //! Did a microphone or the loudspeaker move between the states?
 
-use super::shape::residue_ratio;
+use super::exchange::exchanged;
+use super::shape::{SLACK, disagreement, residue_ratio};
 use super::treated::Treated;
 use super::unmoved;
 use super::view::{Common, DECAY_SD, Resonance, SAME_ARRIVAL_S, median};
@@ -9,8 +10,6 @@ use super::view::{Common, DECAY_SD, Resonance, SAME_ARRIVAL_S, median};
 /// choice, as are the others here.
 const DISAGREE: f64 = 3.0;
 const BETTER: f64 = 0.3;
-/// What treatment does to shapes, relative to the rms residue.
-const SLACK: f64 = 0.03;
 /// Share of the modes whose residues changed without a decay to show for it, from which the loudspeaker moved.
 const MANY: f64 = 0.6;
 
@@ -31,6 +30,8 @@ pub(super) struct Moved {
     pub microphones: Vec<bool>,
     /// The loudspeaker.
     pub loudspeaker: bool,
+    /// For each common place, whether its file and that of another seem exchanged; it counts among the microphones too.
+    pub exchanged: Vec<bool>,
 }
 
 /// Judges by arrivals (where the emission is known), by gains that are off, and by residues.
@@ -42,11 +43,6 @@ pub(super) fn moved(
     partners: &[Option<usize>],
     treated: &[Treated<'_>],
 ) -> Moved {
-    let late = |p: &Common<'_>| p.arrival_off_s.is_some_and(|off| off.abs() > SAME_ARRIVAL_S);
-    let arrivals: Vec<bool> = places.iter().map(late).collect();
-    let count = arrivals.iter().filter(|off| **off).count();
-    // One thing that moved explains many arrivals better than many things do.
-    let by_arrival = count >= 3 && 2 * count > places.len();
     let pairs: Vec<(&Resonance, &Resonance)> = partners
         .iter()
         .enumerate()
@@ -58,15 +54,26 @@ pub(super) fn moved(
     let own = |r: &Resonance| treated.iter().any(|t| t.facts.mode == r.index);
     let away = |(a, b): &(&Resonance, &Resonance)| !own(a) && mixed(b) < AWAY && mixed(a) < AWAY;
     let pairs: Vec<(&Resonance, &Resonance)> = pairs.into_iter().filter(away).collect();
-    let loudspeaker = by_arrival || by_residues(&pairs);
-    let mut microphones: Vec<bool> = gain_off.to_vec();
+    let stayed = unmoved::kept(places);
+    let order = exchanged(places, &pairs, &stayed);
+    let exchanged: Vec<bool> = order.iter().enumerate().map(|(m, from)| m != *from).collect();
+    // What is exchanged says nothing of what moved.
+    let late = |p: &Common<'_>| p.arrival_off_s.is_some_and(|off| off.abs() > SAME_ARRIVAL_S);
+    let arrivals: Vec<bool> = places.iter().zip(&exchanged).map(|(p, other)| !other && late(p)).collect();
+    let count = arrivals.iter().filter(|off| **off).count();
+    // One thing that moved explains many arrivals better than many things do.
+    let by_arrival =
+        count >= 3 && 2 * count > places.len() - exchanged.iter().filter(|other| **other).count();
+    let loudspeaker = by_arrival || by_residues(&pairs, &exchanged);
+    let mut microphones: Vec<bool> =
+        gain_off.iter().zip(&exchanged).map(|(off, other)| *off || *other).collect();
     if !by_arrival {
         microphones.iter_mut().zip(&arrivals).for_each(|(m, off)| *m |= off);
     }
     if pairs.len() >= 3 {
-        outliers(&pairs, &mut microphones, &unmoved::kept(places));
+        outliers(&pairs, &mut microphones, &stayed);
     }
-    Moved { microphones, loudspeaker }
+    Moved { microphones, loudspeaker, exchanged }
 }
 
 /// Marks one place at a time as long as the rest then agrees much better. Close to a unit the room's own
@@ -92,19 +99,10 @@ fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool], stayed: &[b
     }
 }
 
-/// Upper quartile over the pairs of misfit over its expectation: the modes with the shorter waves show a
-/// moved microphone first, and treated ones are few.
-fn disagreement(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> Option<f64> {
-    let each = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, without));
-    let mut misfits: Vec<f64> = each.filter(|f| f.freedom > 0).map(|f| f.misfit / f.freedom as f64).collect();
-    misfits.sort_by(f64::total_cmp);
-    misfits.get(3 * misfits.len() / 4).copied()
-}
-
 /// A loudspeaker elsewhere drives each mode by another amount, with no smooth course over frequency,
 /// and leaves every decay alone.
-fn by_residues(pairs: &[(&Resonance, &Resonance)]) -> bool {
-    let factors: Vec<_> = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, &[])).collect();
+fn by_residues(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> bool {
+    let factors: Vec<_> = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, without)).collect();
     if factors.len() < 5 {
         return false;
     }
@@ -141,7 +139,7 @@ mod tests {
         };
         let both: Vec<(Resonance, Resonance)> =
             factors.iter().enumerate().map(|(k, factor)| (mode(k, 1.0), mode(k, *factor))).collect();
-        by_residues(&both.iter().map(|(a, b)| (a, b)).collect::<Vec<_>>())
+        by_residues(&both.iter().map(|(a, b)| (a, b)).collect::<Vec<_>>(), &[])
     }
 
     /// Neighbours a tenth apart are a smooth course whatever the gain; a half and more is none.

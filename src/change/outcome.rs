@@ -217,6 +217,8 @@ pub struct ChainFindings {
     pub gain_missing: Option<Flag>,
     /// Places (position, source) where the microphone seems to have moved.
     pub moved_microphones: Vec<(String, String)>,
+    /// Places whose files seem exchanged with each other.
+    pub exchanged_files: Vec<(String, String)>,
     /// Whether the loudspeaker seems to have moved.
     pub moved_loudspeaker: bool,
     /// The rate that the after state's samples seem to have and that of their headers, hertz, where the two states agree

@@ -2,6 +2,7 @@
 
 use super::gain::Gain;
 use super::level::PeakLevel;
+use super::moved::Moved;
 use super::outcome::{ModeChange, PositionChange, Ratio, Seat, Verdict};
 use super::ring::ring_s;
 use super::verdict::NEPERS_PER_DB;
@@ -32,14 +33,9 @@ pub(super) fn positions(
     tracked: &TrackedMode<'_>,
     places: &[Common<'_>],
     gain: &Gain,
-    moved: &[bool],
-    loudspeaker: bool,
+    moved: &Moved,
 ) -> Vec<PositionChange> {
-    places
-        .iter()
-        .enumerate()
-        .map(|(m, place)| position(tracked, place, m, gain, moved[m], loudspeaker))
-        .collect()
+    places.iter().enumerate().map(|(m, place)| position(tracked, place, m, gain, moved)).collect()
 }
 
 fn position(
@@ -47,18 +43,23 @@ fn position(
     place: &Common<'_>,
     m: usize,
     gain: &Gain,
-    moved: bool,
-    loudspeaker: bool,
+    moved: &Moved,
 ) -> PositionChange {
     let mut flags = Flags::default();
-    if moved {
+    let exchanged = moved.exchanged.get(m).copied().unwrap_or(false);
+    if exchanged {
+        flags.add(Flag::ExchangedFiles);
+    } else if moved.microphones[m] {
         flags.add(Flag::MovedMicrophone);
     }
-    if loudspeaker {
+    if moved.loudspeaker {
         flags.add(Flag::MovedLoudspeaker);
     }
     let (before, after) = (tracked.peak_levels.0[m], tracked.peak_levels.1.get(m).copied().flatten());
-    let level_ratio = level_ratio(before, after, gain, m, tracked);
+    let level_ratio = match exchanged {
+        true => Err(Flag::ExchangedFiles),
+        false => level_ratio(before, after, gain, m, tracked),
+    };
     if level_ratio.is_ok() && removed(gain, m).abs() >= LEAST_GAIN {
         flags.add(Flag::GainRemoved);
     }
@@ -135,7 +136,9 @@ pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> 
         let verdict = modes.iter().find(of_mode).map(|c| c.verdict);
         matches!(verdict, Some(Verdict::Shorter | Verdict::Longer))
     };
-    let unmoved = |p: &&PositionChange| changed(p) && !p.flags.has(Flag::MovedMicrophone);
+    let doubted =
+        |p: &PositionChange| p.flags.has(Flag::MovedMicrophone) || p.flags.has(Flag::ExchangedFiles);
+    let unmoved = |p: &&PositionChange| changed(p) && !doubted(p);
     let told: Vec<Told<'_>> =
         positions.iter().filter(unmoved).filter_map(|p| Told::new(p, positions)).collect();
     let listening = positions.iter().any(|p| p.role == Role::Listening);

@@ -77,6 +77,18 @@ pub(super) fn residue_ratio(
     })
 }
 
+/// What treatment does to shapes, relative to the rms residue. Our own choice.
+pub(super) const SLACK: f64 = 0.03;
+
+/// Upper quartile over the pairs of misfit over its expectation: the modes with the shorter waves show a
+/// moved microphone first, and treated ones are few.
+pub(super) fn disagreement(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> Option<f64> {
+    let each = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, without));
+    let mut misfits: Vec<f64> = each.filter(|f| f.freedom > 0).map(|f| f.misfit / f.freedom as f64).collect();
+    misfits.sort_by(f64::total_cmp);
+    misfits.get(3 * misfits.len() / 4).copied()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -228,14 +228,23 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
 
 /// Places that are not the same in both states, as it seems.
 fn set_up(changes: &Changes) -> Option<String> {
+    let exchanged = words::places(&changes.chain.exchanged_files);
+    let exchanged = (!exchanged.is_empty()).then(|| {
+        format!(
+            "The files of {} seem exchanged with each other in one of the states: held against each other's places, the \
+             shapes of all modes agree. Levels there are left out.",
+            exchanged.join(", ")
+        )
+    });
     let places = words::places(&changes.chain.moved_microphones);
-    (!places.is_empty()).then(|| {
+    let moved = (!places.is_empty()).then(|| {
         format!(
             "At {} level or arrival changed otherwise than elsewhere: a moved microphone, files of two places \
              exchanged, or another gain. Levels there are left out.",
             places.join(", ")
         )
-    })
+    });
+    exchanged.into_iter().chain(moved).reduce(|all, next| format!("{all} {next}"))
 }
 
 /// Lines that the screen shows of each pair.

@@ -331,6 +331,7 @@ fn read(sha256: &str) -> Result<ReadFacts, String> {
         rate_hz: 48_000.0,
         length_s: 2.0,
         sha256: sha256.into(),
+        copy_of: Vec::new(),
         clipped: None,
         useless: None,
         remarks: Vec::new(),
@@ -411,6 +412,26 @@ fn what_a_visit_is_enough_for() {
     assert_eq!(three(2).0, "enough");
 }
 
+/// What the fit of a state foretells.
+fn fitted(modes: Vec<super::ModeForecast>) -> super::SingleModes {
+    super::SingleModes { state: "before".into(), modes, to_hz: Some(120.0), whole_range: false, places: 6 }
+}
+
+/// Where no mode is known well enough for a verdict, the visit is enough for bands, and says no more.
+#[test]
+fn without_a_mode_known_well_it_is_enough_for_bands() {
+    let good = octaves(0.6, RATIO_60_DB);
+    for (half, verdict) in [(0.05, "enough"), (0.3, "enough for bands")] {
+        let mode = super::ModeForecast { hz: 40.0, half, claimed: true, flag: None };
+        let found = judge(&visit(), &good, |facts| facts.modes = Some(fitted(vec![mode])));
+        assert_eq!(found.verdict(), verdict, "{:?}", found.purposes);
+        let promised = found.purposes.iter().any(|p| p.contains("enough places; analyze"));
+        assert_eq!(promised, verdict == "enough", "{:?}", found.purposes);
+    }
+    let found = judge(&visit(), &good, |facts| facts.modes = Some(fitted(Vec::new())));
+    assert_eq!(found.verdict(), "enough for bands");
+}
+
 /// Each fault alone turns the verdict, and is named with its reason.
 #[test]
 fn each_fault_is_caught() {
@@ -427,6 +448,16 @@ fn each_fault_is_caught() {
     assert!(reasons(unreadable).starts_with("pupil.wav: can't be read: no audio"));
     let copy = judge(&whole, &good, |f| f.files[7].read = read("pupil.wav"));
     assert!(reasons(copy).starts_with("pupil.wav: the same bytes as treated/teacher.wav"));
+    let channel = judge(&whole, &good, |f| {
+        f.files[0].read.as_mut().expect("read").copy_of = vec!["treated/teacher.wav".into()];
+    });
+    assert!(reasons(channel).starts_with("pupil.wav: the same samples as treated/teacher.wav"));
+    // The same bytes are told as such, and once.
+    let both = judge(&whole, &good, |f| {
+        f.files[7].read = read("pupil.wav");
+        f.files[0].read.as_mut().expect("read").copy_of = vec!["treated/teacher.wav".into()];
+    });
+    assert_eq!(both.again().count(), 1, "{:?}", both.findings);
 
     let mut partner = visit();
     partner.states[1].takes.remove(1);

@@ -49,6 +49,10 @@ fn of_pair(pair: &Pair<'_>) -> Vec<Message> {
     if !moved.is_empty() {
         items.push(say!("limits.moved-microphone", places = moved));
     }
+    let exchanged: Vec<String> = pair.changes.chain.exchanged_files.iter().map(|m| m.0.clone()).collect();
+    if !exchanged.is_empty() {
+        items.push(say!("limits.exchanged-files", places = exchanged));
+    }
     items.push(say!("limits.cause"));
     items
 }

@@ -20,7 +20,7 @@ const FORETOLD_HZ: [f64; 2] = [125.0, 1000.0];
 pub(super) struct Purposes {
     /// One sentence a purpose.
     pub lines: Vec<String>,
-    /// Whether verdicts on single modes rest on enough places or repeats.
+    /// Whether verdicts on single modes rest on enough places or repeats, and on a mode at least that is known well.
     pub modes: bool,
 }
 
@@ -31,7 +31,8 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
     };
     let repeated = facts.states.iter().all(|state| state.places.iter().any(|place| place.takes > 1));
     let positions = facts.states.iter().map(|state| state.positions().len()).min().unwrap_or(0);
-    let modes = positions >= POSITIONS || (repeated && positions >= WITH_REPEATS);
+    let places = positions >= POSITIONS || (repeated && positions >= WITH_REPEATS);
+    let known = facts.modes.as_ref().is_none_or(singles::any_decided);
     let mut lines = vec![match summary::grade(&checks(least)) {
         Some(grade) => format!("Bands: enough places for {grade} grade (ISO 3382-2, table 1)."),
         None if least.places.len() == 1 => {
@@ -41,16 +42,20 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
     }];
     lines.extend(facts.modes.as_ref().map(singles::range).or_else(|| single_modes(facts.session, least)));
     lines.extend(measured_change(&facts.between).or_else(|| change_of_bands(least)));
-    lines.push(if modes {
-        "Verdicts on single modes: enough places; analyze shows up to where modes stand singly.".to_owned()
-    } else {
-        format!(
+    lines.push(match (places, known) {
+        (true, true) => {
+            "Verdicts on single modes: enough places; analyze shows up to where modes stand singly.".to_owned()
+        }
+        (true, false) => {
+            "Verdicts on single modes: enough places, but no mode is known well enough for one.".to_owned()
+        }
+        (false, _) => format!(
             "Verdicts on single modes: not yet; measure at {POSITIONS} places or more, or each place twice at \
              {WITH_REPEATS} or more."
-        )
+        ),
     });
     lines.extend(facts.modes.as_ref().map(singles::sentence));
-    Purposes { lines, modes }
+    Purposes { lines, modes: places && known }
 }
 
 /// Mean T20 of an octave over the places, s.

@@ -16,6 +16,8 @@ pub struct ReadFacts {
     pub length_s: f64,
     /// SHA-256 of the file, for finding copies.
     pub sha256: String,
+    /// Files of another place or state that hold the same samples: whole files, channels, or the same in another format.
+    pub copy_of: Vec<String>,
     /// Flat tops in the waveform, in words; `None` without any.
     pub clipped: Option<String>,
     /// Why no response can be made of it (silent, far too short), in words.
@@ -131,7 +133,8 @@ fn of_file(file: &FileFacts<'_>) -> Vec<Finding> {
     clipped.chain(remarks).collect()
 }
 
-/// Files with the same bytes: one of them is not what its name says, unless both are takes of one place.
+/// Files with the same bytes, or the same samples at another place: one of them is not what its name says, unless both are
+/// takes of one place.
 fn copies(facts: &LookFacts<'_>) -> Vec<Finding> {
     let mut groups: BTreeMap<(&str, Option<usize>), Vec<&FileFacts<'_>>> = BTreeMap::new();
     for file in facts.files.iter().filter(|f| f.take.used) {
@@ -154,7 +157,18 @@ fn copies(facts: &LookFacts<'_>) -> Vec<Finding> {
         told.push(&first.take.file);
         found.push(copy(first, &group[1..]));
     }
+    let alike = groups.values().filter(|group| group.len() > 1).flatten();
+    let told: Vec<&str> = alike.map(|file| file.take.file.as_str()).collect();
+    found.extend(facts.files.iter().filter_map(|file| same_samples(file, &told)));
     found
+}
+
+/// What holds the same samples, but for files that are told as the same bytes.
+fn same_samples(file: &FileFacts<'_>, told: &[&str]) -> Option<Finding> {
+    let own = told.contains(&file.take.file.as_str());
+    let new = |other: &&String| !(own && told.contains(&other.as_str()));
+    let others: Vec<String> = file.read.as_ref().ok()?.copy_of.iter().filter(new).cloned().collect();
+    (!others.is_empty()).then(|| elsewhere(file, format!("the same samples as {}", few(&others))))
 }
 
 fn copy(first: &FileFacts<'_>, others: &[&FileFacts<'_>]) -> Finding {
@@ -168,10 +182,15 @@ fn copy(first: &FileFacts<'_>, others: &[&FileFacts<'_>]) -> Finding {
     if one_place {
         Finding::note(&first.take.file, reason, "a copy adds nothing to the average")
     } else {
-        Finding::again(
-            &first.take.file,
-            format!("{reason}, though the names say different places or states"),
-            "find the right file or measure again",
-        )
+        elsewhere(first, reason)
     }
+}
+
+/// A copy that stands under the name of another place.
+fn elsewhere(file: &FileFacts<'_>, reason: String) -> Finding {
+    Finding::again(
+        &file.take.file,
+        format!("{reason}, though the names say different places or states"),
+        "find the right file or measure again",
+    )
 }

@@ -49,11 +49,19 @@ pub(super) fn range(fitted: &SingleModes) -> String {
 /// Within this T60 is *unchanged* in `changes.csv`; a mode whose change is known no better isn't decided.
 const DECIDED: f64 = 0.10;
 
+fn decided(mode: &ModeForecast) -> bool {
+    mode.claimed && mode.half <= DECIDED
+}
+
+/// Whether the change of any mode will be decided.
+pub(super) fn any_decided(fitted: &SingleModes) -> bool {
+    fitted.modes.iter().any(decided)
+}
+
 /// The sentence.
 pub(super) fn sentence(fitted: &SingleModes) -> String {
     let modes = &fitted.modes;
-    let decided = |mode: &&ModeForecast| mode.claimed && mode.half <= DECIDED;
-    let mut halves: Vec<f64> = modes.iter().filter(decided).map(|mode| mode.half).collect();
+    let mut halves: Vec<f64> = modes.iter().filter(|mode| decided(mode)).map(|mode| mode.half).collect();
     halves.sort_by(f64::total_cmp);
     let median = match halves.len() {
         0 => None,
