@@ -199,7 +199,7 @@ flags! {
     GainRemoved, "gain-removed", "The gain changed between the states: level_change_db is without it, the levels before and after are as recorded, so their difference is another.", "";
     MovedMicrophone, "moved-microphone", "At one position or more the response changed in a way that a moved microphone explains; its level is left out.",
         "Mark microphone positions and measure there again.";
-    ExchangedFiles, "exchanged-files", "The files of this position and of another one or two seem exchanged: the shapes of all modes agree once each file is held against the other's place; its change of level is left out.",
+    ExchangedFiles, "exchanged-files", "The files of this position and of another one or two seem exchanged: the shapes of the modes known well agree once each file is held against the other's place; its change of level is left out.",
         "Find which file is which, and rename them.";
     MovedLoudspeaker, "moved-loudspeaker", "The response changed in a way that a moved loudspeaker explains, so levels say nothing about the room.",
         "Put the loudspeaker back to its first place and measure again.";

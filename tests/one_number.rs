@@ -45,8 +45,8 @@ fn extreme<'a>(rows: &[&'a Row], column: &str, largest: bool) -> &'a Row {
     found.expect("a line has modes")
 }
 
-/// Holds a line of the first screen against the modes of its rank: frequencies, T60 of the slowest with its threshold, level
-/// of the loudest, half waves; of a broadband line lowest and highest frequency, least and most T60. Gives its kind.
+/// Holds a line of the first screen against the modes of its rank: frequencies and T60, those of one with their intervals, of more
+/// than two the least and the greatest; the threshold of the slowest, level of the loudest, half waves. Gives its kind.
 fn held(line: &str, rows: &[&Row]) -> &'static str {
     let cells: Vec<&str> = line.split("  ").map(str::trim).filter(|cell| !cell.is_empty()).collect();
     let [_, frequency, times, threshold, level, axes @ ..] = &cells[..] else { panic!("columns: {line}") };
@@ -71,22 +71,26 @@ fn held(line: &str, rows: &[&Row]) -> &'static str {
         return "broadband";
     }
     let first = |printed: &&str| printed.split_once(" ± ").map(|(value, _)| value.to_owned());
-    is(slowest, "t60_s", &first(times).unwrap_or_else(|| panic!("no interval: {line}")));
     let named: Vec<&str> = rows.iter().map(|row| &*row["axes"]).filter(|axes| !axes.is_empty()).collect();
     assert_eq!(axes.concat(), named[..named.len().min(2)].join("/"), "{line}");
     match rows {
         [one] => {
             is(one, "frequency_hz", &first(frequency).unwrap_or_else(|| panic!("no interval: {line}")));
+            is(one, "t60_s", &first(times).unwrap_or_else(|| panic!("no interval: {line}")));
             "one"
         }
         [one, other] => {
-            let (low, high) = frequency.split_once(", ").unwrap_or_else(|| panic!("not two: {line}"));
-            is(one, "frequency_hz", low);
-            is(other, "frequency_hz", high);
+            let of = |cell: &str| cell.split_once(", ").map(|(a, b)| [a.to_owned(), b.to_owned()]);
+            for (column, cell) in [("frequency_hz", frequency), ("t60_s", times)] {
+                let [low, high] = of(cell).unwrap_or_else(|| panic!("not two: {line}"));
+                is(one, column, &low);
+                is(other, column, &high);
+            }
             "two"
         }
         _ => {
             ends(frequency, "frequency_hz");
+            ends(times, "t60_s");
             "more"
         }
     }

@@ -120,7 +120,6 @@ const KNOWN_CIRCLES: &[(&str, &str)] = &[
     ("language/catalogue", "language/message"),
     ("room/enclosure", "room/load"),
     ("session/pattern", "session/pattern/search"),
-    ("cli/design", "cli/design_screen"),
     ("modes/problem", "modes/projection"),
     ("modes/noise", "modes/record"),
     ("absorber/by_frequency", "absorber/dials"),

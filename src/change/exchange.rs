@@ -1,6 +1,6 @@
 //! Were the files of two or three places exchanged between the states?
 //!
-//! Then neither place agrees with itself, and leaving out one of them mends little; but the shapes of all modes agree once
+//! Then neither place agrees with itself, and leaving out one of them mends little; but the shapes of the modes known well agree once
 //! each file is held against the other's place.
 
 use super::facts::PlaceFacts;

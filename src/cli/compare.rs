@@ -232,7 +232,7 @@ fn set_up(changes: &Changes) -> Option<String> {
     let exchanged = (!exchanged.is_empty()).then(|| {
         format!(
             "The files of {} seem exchanged with each other in one of the states: held against each other's places, the \
-             shapes of all modes agree. Levels there are left out.",
+             shapes of the modes known well agree. Levels there are left out.",
             exchanged.join(", ")
         )
     });

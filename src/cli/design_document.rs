@@ -1,6 +1,6 @@
 //! The answer of `stillroom design` as JSON.
 
-use super::design::Answer;
+use super::design_answer::Answer;
 use serde_json::{Value, json};
 use stillroom::design::{Build, DesignError, Outcome, Plate, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;

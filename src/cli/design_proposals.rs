@@ -1,6 +1,6 @@
 //! What `stillroom design` proposes to build, on the terminal.
 
-use super::design::Answer;
+use super::design_answer::Answer;
 use super::screen;
 use stillroom::design::{Build, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;

@@ -1,6 +1,6 @@
 //! The answer of `stillroom design` on the terminal.
 
-use super::design::{Answer, GivenAnswer};
+use super::design_answer::{Answer, GivenAnswer};
 use super::screen;
 use super::screen::println;
 use stillroom::absorber::Resonator;

@@ -6,6 +6,7 @@ mod check;
 mod compare;
 mod demo;
 mod design;
+mod design_answer;
 mod design_bands;
 mod design_document;
 mod design_proposals;

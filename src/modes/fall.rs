@@ -1,10 +1,11 @@
 //! How the sound of each band falls into its noise: where records may end, and where a decay may be split.
 
 use super::noise::hann_spectrum;
-use super::prediction::BAND_HZ;
 use super::record::sounding_len;
 use super::settings::Place;
 
+/// Width of a band, Hz: holds some numbers of a part of 0.2 s, and few modes.
+pub(super) const BAND_HZ: f64 = 20.0;
 /// Distance of the bands' middles, Hz.
 pub(super) const STEP_HZ: f64 = 5.0;
 /// Frame of the look at decays, s; each begins half a frame after the last.

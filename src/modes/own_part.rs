@@ -6,9 +6,10 @@
 //! most of the sum. The first part is cut at several instants; the latest cut after which anything stands over the noise
 //! decides, since a resonance that decays fast is past by then.
 
+use super::fall::BAND_HZ;
 use super::noise::{behind_hann, hann_spectrum};
 use super::pole::Pole;
-use super::prediction::{BAND_HZ, Next, take_off};
+use super::prediction::{Next, take_off};
 use super::record::Record;
 use super::run::FitRun;
 use super::settings::Place;

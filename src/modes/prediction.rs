@@ -6,19 +6,17 @@
 //! predicted, band by band. Modes leave up to about half of its energy unexplained, noise three quarters or more. Where
 //! modes overlap so much that the record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
-use super::fall::{Fall, STEP_HZ, band_energies, middles};
+use super::fall::{BAND_HZ, Fall, STEP_HZ, band_energies, middles};
 use super::pole::{Pole, STEADY};
 use super::problem::Group;
 use super::record::{Record, sounding_len};
 use super::run::FitRun;
-use super::settings::Place;
+use super::settings::{FEW_PLACES, Place};
 use super::single::WindowFit;
 use rustfft::num_complex::Complex;
 use std::borrow::Cow;
 
-/// Width of a band, Hz: holds some numbers of a part of 0.2 s, and few modes …
-pub(super) const BAND_HZ: f64 = 20.0;
-/// … and with few places, which have few numbers, twice as much.
+/// Width of a band with few places, which have few numbers, Hz: twice that of the others.
 const WIDE_BAND_HZ: f64 = 40.0;
 /// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.75 or more (docs/accuracy.md);
 /// chosen between the two.
@@ -36,9 +34,7 @@ const SHARE: f64 = 0.85;
 /// their noise before the records are cut are asked after sooner cuts as well. In wide ranges that would raise the limit,
 /// too, but to where it moves with every change of the records (19 % of the claims instead of 12). Our own choice.
 const NARROW_HZ: f64 = 60.0;
-/// With fewer places than this several parts are predicted, and the limit is drawn in by …
-pub(super) const FEW_PLACES: usize = 3;
-/// … this factor: one record has too few numbers to be sure near it. Our own choice.
+/// With few places the limit is drawn in by this factor: one record has too few numbers to be sure near it. Our own choice.
 const FAR_FROM_LIMIT: f64 = 0.85;
 
 /// Share of the bands that have come near their noise when the records are cut. Our own choice.

@@ -6,9 +6,8 @@ use super::fall::{Fall, middles};
 use super::layout::Span;
 use super::noise::NoiseSpectrum;
 use super::pole::Pole;
-use super::prediction::FEW_PLACES;
 use super::record::{Cut, Records};
-use super::settings::Place;
+use super::settings::{FEW_PLACES, Place};
 use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides. Our own

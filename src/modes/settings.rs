@@ -3,6 +3,9 @@
 use crate::response::LowEnd;
 use std::borrow::Cow;
 
+/// Fewer places than this have few numbers: none of theirs are given away, and several parts of their decay are predicted. Our own
+/// choice.
+pub(super) const FEW_PLACES: usize = 3;
 /// From this many places on each of them weighs little: a mode must be seen at more than one, and a fit to the first part
 /// of the records may start from poles of the whole. Our own choice.
 pub(super) const MANY_PLACES: usize = 6;

@@ -9,6 +9,8 @@ use super::{Exit, Failed, interrupt, screen, write};
 use channels::Found;
 use channels::microphones;
 pub use channels::read;
+#[cfg(feature = "live")]
+pub use channels::rests_on;
 pub use channels::{Microphone, microphones_of};
 use given::Given;
 use rayon::prelude::*;
@@ -19,8 +21,6 @@ use stillroom::excitation::Description;
 use stillroom::output::OutputError;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
 use stillroom::session::is_position_name;
-#[cfg(feature = "live")]
-pub use take::rests_on;
 use take::{Divisor, responses};
 
 /// Runs the command.

@@ -185,27 +185,3 @@ fn noise(
     );
     Ok(Found { samples: found.samples, rate_hz, record: None, remark })
 }
-
-/// Peak-to-noise that T20 needs (ISO 3382-1:2009, 5.3.3), dB.
-const T20_DB: f64 = 35.0;
-
-/// Range, weakest octave, clock: what a response rests on, and whether to keep it.
-pub fn rests_on(record: &CaptureRecord) -> String {
-    let [low, high] = record.range_hz;
-    let weakest = record.peak_to_noise.iter().filter_map(|octave| octave.db).reduce(f64::min);
-    let noise = weakest.map_or(String::new(), |db| format!(", {db:.0} dB or more over noise in each octave"));
-    let repeats = if record.repeats > 1 && record.signal == "sweep" {
-        format!(", {} repeats", record.repeats)
-    } else {
-        String::new()
-    };
-    // Plus zero: a clock that agrees isn't slow.
-    let ppm = |ppm: f64| format!("{:+.0}", ppm.round() + 0.0).replace('-', "−");
-    let clock = record.clock.map_or(String::new(), |c| format!(", clock {} ppm", ppm(c.ppm)));
-    let verdict = match weakest {
-        _ if record.again().is_some() => "again",
-        Some(db) if db < T20_DB => "keep, but not every octave carries T20 (35 dB)",
-        _ => "keep",
-    };
-    format!("{low:.0}–{high:.0} Hz{noise}{repeats}{clock}: {verdict}")
-}
