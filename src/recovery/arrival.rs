@@ -4,7 +4,7 @@ use super::RecoveryError;
 use super::broken::{Break, clicked};
 use super::recovered::{Harmonic, OctavePeak};
 use super::reference::{Rise, centres};
-use super::transform::Lags;
+use super::transform::{CLEAR, Lags};
 use rustfft::num_complex::Complex64;
 
 /// All third octaves of a quotient over all lags.
@@ -30,9 +30,6 @@ pub(super) struct Arrival {
     pub against: Option<RecoveryError>,
 }
 
-/// A band shows a response if its peak stands this far over its usual power (18 dB): the largest of 10⁵
-/// values of noise stays 12 dB over their median.
-pub(super) const CLEAR: f64 = 63.0;
 /// A band tells times from 30 dB over its usual power on; below, noise passes for early sound.
 const SHARP: f64 = 1e3;
 /// Low bands may peak this much after the first sound, s, while modes build up.

@@ -6,9 +6,8 @@
 //! fades within some tenths of a second nothing clicks: then the response falls to the noise within a quarter of an
 //! octave, as no loudspeaker does.
 
-use super::arrival::CLEAR;
 use super::reference::Rise;
-use super::transform::Lags;
+use super::transform::{CLEAR, Lags};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 

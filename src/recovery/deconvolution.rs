@@ -5,6 +5,7 @@ use super::arrival::{Arrival, Ring, locate};
 use super::background::background;
 use super::broken::{Break, fallen, spreads};
 use super::clock::drift_in;
+use super::evidence::TakeEvidence;
 use super::recovered::{Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
 use super::transform::{fall, inverse_to, ring_length, spectrum, spectrum_of};
@@ -81,7 +82,7 @@ pub fn deconvolve(
         troubles: Vec::new(),
         samples,
     };
-    recovered.troubles = trouble::of_take(&trouble::TakeEvidence {
+    recovered.troubles = trouble::of_take(&TakeEvidence {
         signal: &signal,
         reference,
         recording,

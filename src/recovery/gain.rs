@@ -1,7 +1,7 @@
 //! A recorder's gain that follows the level.
 
+use super::evidence::TakeEvidence;
 use super::recovered::Trouble;
-use super::trouble::TakeEvidence;
 
 /// Gain that follows the level: while the sweep is low, noise far above it and its harmonics must be what it is in the
 /// silences before and after. An automatic gain turns it down with the signal; its release bends every decay.

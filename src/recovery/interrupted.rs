@@ -1,9 +1,9 @@
 //! What breaks a take off: a loudspeaker that went off or came on, samples that were lost.
 
 use super::dropout::{dropouts, jumps_s};
+use super::evidence::{AHEAD_S, MICROPHONE, REFERENCE, TakeEvidence, clipping};
 use super::recovered::Trouble;
 use super::reference::Signal;
-use super::trouble::{AHEAD_S, MICROPHONE, REFERENCE, TakeEvidence, clipping};
 
 /// What begins or ends this near to the recording's own ends was cut there, s.
 const EDGE_S: f64 = 0.3;

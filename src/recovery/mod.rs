@@ -25,6 +25,7 @@ mod correction;
 mod deconvolution;
 mod disturbed;
 mod dropout;
+mod evidence;
 mod gain;
 mod interrupted;
 mod periodic;

@@ -1,40 +1,20 @@
 //! What is wrong with a take, told while it can still be repeated.
 
 use super::RecoveryError;
-use super::arrival::{Arrival, Levels};
+use super::arrival::Levels;
 use super::background::Background;
+use super::evidence::{AHEAD_S, MICROPHONE, REFERENCE, TakeEvidence, clipping};
 use super::gain::automatic_gain;
 use super::interrupted::interrupted;
-use super::recovered::{Deconvolution, PeriodicResponse, Recovered, Trouble};
-use super::reference::{Rise, Signal};
+use super::recovered::{PeriodicResponse, Trouble};
+use super::reference::Rise;
 use super::words::{against, signed};
 use crate::recording::{Fault, flat_tops, inspect, is_silent};
-
-/// What findings call the channels.
-pub(super) const MICROPHONE: &str = "the microphone's channel";
-pub(super) const REFERENCE: &str = "the reference";
-
-/// All that troubles are told from.
-pub(super) struct TakeEvidence<'a> {
-    pub signal: &'a Signal,
-    pub reference: &'a [f64],
-    pub recording: &'a [f64],
-    pub rate_hz: f64,
-    pub settings: &'a Deconvolution,
-    pub arrival: &'a Arrival,
-    pub levels: &'a Levels,
-    pub rise: Option<&'a Rise>,
-    /// Where the signal's range ends, Hz.
-    pub signal_to_hz: f64,
-    pub recovered: &'a Recovered,
-}
 
 /// Modes matter from here up, Hz: a range that begins higher leaves some out.
 const LOWEST_MODE_HZ: f64 = 25.0;
 /// A response that ends this far under its signal, a share (nearly an octave), has lost what a loudspeaker plays.
 const FAR_BELOW: f64 = 0.55;
-/// Sound that arrives earlier than this before its own signal can't be the room's, s.
-pub(super) const AHEAD_S: f64 = 1e-3;
 /// No microphone of a room stands farther off than this, s (27 m).
 const FAR_S: f64 = 0.08;
 /// Fall that every band must show before the record ends: 30 dB (ISO 18233:2006, 6.3.2), as a ratio of powers.
@@ -101,11 +81,6 @@ pub(super) fn other_speed(slower: f64) -> Trouble {
         "play and record at the rate of the signal's file, with nothing that changes speed, or record the signal on a \
          second channel (--reference)",
     )
-}
-
-pub(super) fn clipping(samples: &[f64], rate_hz: f64, whose: &str) -> Option<Trouble> {
-    let clipped = flat_tops(samples, rate_hz)?;
-    Some(Trouble::again("clipped", format!("{whose} is {clipped}"), "turn the gain down and repeat"))
 }
 
 fn start_and_end(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
