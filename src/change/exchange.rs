@@ -130,26 +130,6 @@ fn treble_agrees(places: &[Common<'_>], m: usize, from: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::session::Role;
-
-    fn facts() -> PlaceFacts<'static> {
-        PlaceFacts {
-            position: "p",
-            source: "",
-            role: Role::Listening,
-            at_m: [None; 2],
-            low: None,
-            file_rate_hz: 48_000.0,
-            arrival_s: 0.01,
-            arrival_within_s: 0.0,
-            origin_s: 0.0,
-            emission_known: true,
-            direct: Vec::new(),
-            whole: Vec::new(),
-            normalised: false,
-            fault: None,
-        }
-    }
 
     /// Residues of three modes at six places, each 1.3 times as long after; `order`: whose residue each file holds.
     fn found(order: [usize; 6], stayed: [bool; 6]) -> Vec<usize> {
@@ -158,7 +138,7 @@ mod tests {
             [0.9, 0.7, -1.0, 0.4, 0.8, -0.6],
             [-0.5, 1.0, 0.6, -0.9, 0.2, 0.8],
         ];
-        let place = facts();
+        let place = PlaceFacts::plain();
         let common = |m: usize| Common {
             before: &place,
             after: &place,

@@ -59,6 +59,29 @@ pub struct PlaceFacts<'a> {
     pub fault: Option<Flag>,
 }
 
+/// For tests: a place whose sound arrives after 10 ms at a known instant, nothing else known.
+#[cfg(test)]
+impl PlaceFacts<'_> {
+    pub(super) fn plain() -> Self {
+        Self {
+            position: "p",
+            source: "",
+            role: Role::Listening,
+            at_m: [None; 2],
+            low: None,
+            file_rate_hz: 48_000.0,
+            arrival_s: 0.01,
+            arrival_within_s: 0.0,
+            origin_s: 0.0,
+            emission_known: true,
+            direct: Vec::new(),
+            whole: Vec::new(),
+            normalised: false,
+            fault: None,
+        }
+    }
+}
+
 /// Energy of a response in one band above the modes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HighBand {

@@ -128,7 +128,6 @@ fn by_residues(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> bool {
 mod tests {
     use super::*;
     use crate::change::PlaceFacts;
-    use crate::session::Role;
     use rustfft::num_complex::Complex64;
 
     /// Residues of six modes at three places, each times its factor.
@@ -179,22 +178,7 @@ mod tests {
     /// Three arrivals of four that are off are the loudspeaker's; one is its microphone's.
     #[test]
     fn many_arrivals_are_the_loudspeaker_s() {
-        let facts = PlaceFacts {
-            position: "p",
-            source: "",
-            role: Role::Listening,
-            at_m: [None; 2],
-            low: None,
-            file_rate_hz: 48_000.0,
-            arrival_s: 0.01,
-            arrival_within_s: 0.0,
-            origin_s: 0.0,
-            emission_known: true,
-            direct: Vec::new(),
-            whole: Vec::new(),
-            normalised: false,
-            fault: None,
-        };
+        let facts = PlaceFacts::plain();
         let told = |off_s: [f64; 4]| {
             let common = |off_s: f64| Common {
                 before: &facts,

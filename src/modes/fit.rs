@@ -23,7 +23,7 @@ use std::cell::LazyCell;
 #[must_use]
 pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
-    let job = Job::new(places, settings.range_hz(), &cancelled);
+    let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
     let Some(main) = job.run(&Variant::MAIN) else { return empty(places) };
     let tested = if settings.refits { job.tested(main) } else { Tested::untested(&job, main) };
     let Tested { main, mut set, predicted, own } = tested;

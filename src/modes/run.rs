@@ -2,12 +2,11 @@
 
 use super::ModeSet;
 use super::collect::{collect, empty};
-use super::fall::{Fall, middles};
 use super::layout::Span;
 use super::noise::NoiseSpectrum;
 use super::pole::Pole;
 use super::record::{Cut, Records};
-use super::settings::{FEW_PLACES, Place};
+use super::settings::Place;
 use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides. Our own
@@ -62,8 +61,6 @@ impl Variant {
 pub(super) struct Job<'a> {
     pub places: &'a [Place<'a>],
     pub range_hz: (f64, f64),
-    /// Records end so long after their onset at the latest, s.
-    pub until_s: f64,
     pub cancelled: &'a (dyn Fn() -> bool + Sync),
 }
 
@@ -92,19 +89,7 @@ impl FitRun {
     }
 }
 
-impl<'a> Job<'a> {
-    /// A job whose records end when nothing in them sounds any more: what follows is noise, which costs time, and by which
-    /// the length of a recording would reach the result. Few places have no numbers to give away, and theirs go on.
-    pub fn new(
-        places: &'a [Place<'a>],
-        range_hz: (f64, f64),
-        cancelled: &'a (dyn Fn() -> bool + Sync),
-    ) -> Self {
-        let many = places.len() >= FEW_PLACES;
-        let past_s = many.then(|| Fall::of(places, &middles(range_hz.0, range_hz.1)).past_s()).flatten();
-        Self { places, range_hz, until_s: past_s.unwrap_or(f64::INFINITY), cancelled }
-    }
-
+impl Job<'_> {
     /// Fits once, searching for the poles from nothing; `None` where no place has a record for it.
     pub fn run(&self, variant: &Variant) -> Option<FitRun> {
         self.run_beside(variant, &[])
@@ -148,8 +133,7 @@ impl<'a> Job<'a> {
         variant: &Variant,
         fit: impl FnOnce(&Records, &Task<'_>) -> Vec<WindowFit>,
     ) -> Option<FitRun> {
-        let until_s = variant.cut.until_s.min(self.until_s);
-        let records = Records::new(self.places, Cut { until_s, ..variant.cut });
+        let records = Records::new(self.places, variant.cut);
         if records.records.is_empty() {
             return None;
         }

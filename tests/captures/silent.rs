@@ -16,7 +16,8 @@ const APART: [&str; 4] = ["--signal", "signal.wav", "--channel", "1"];
 /// What this file is about.
 const NAMED: [&str; 5] = ["broken-off", "ends-at-once", "disturbed", "level-held", "not-quieter"];
 
-fn chain(seed: u64) -> Chain {
+/// A room of many whose response is quieter than the sweep allows.
+pub fn chain(seed: u64) -> Chain {
     let mut chain = Chain { direct: 0.1, modes: room_of(seed), seed, ..Chain::default() };
     chain.modes.iter_mut().for_each(|mode| mode.amplitude *= 0.3);
     chain.tail.0 *= 0.3;
@@ -24,7 +25,7 @@ fn chain(seed: u64) -> Chain {
 }
 
 /// When a sweep passes a frequency, s from its file's start.
-fn passes_s(sweep: &Sweep, hz: f64) -> f64 {
+pub fn passes_s(sweep: &Sweep, hz: f64) -> f64 {
     sweep.lead_s + sweep.seconds * (hz / sweep.from_hz).ln() / (sweep.to_hz / sweep.from_hz).ln()
 }
 

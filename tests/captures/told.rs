@@ -1,25 +1,14 @@
 //! What is said of a take is what happened: the sweep that was disturbed, the instant that the loudspeaker went off at, the
 //! step by which a second run was lower; once, and with one verdict in the row, the record and `check`.
 
-use super::simulator::{Chain, room_of, sweep};
+use super::silent::{chain, passes_s};
+use super::simulator::{Chain, sweep};
 use super::site::Site;
 use serde_json::Value;
 use stillroom::excitation::Sweep;
 
 const RATE: f64 = 8_000.0;
 const TOGETHER: [&str; 2] = ["--reference", "2"];
-
-fn chain(seed: u64) -> Chain {
-    let mut chain = Chain { direct: 0.1, modes: room_of(seed), seed, ..Chain::default() };
-    chain.modes.iter_mut().for_each(|mode| mode.amplitude *= 0.3);
-    chain.tail.0 *= 0.3;
-    chain
-}
-
-/// When a sweep passes a frequency, s from its file's start.
-fn passes_s(sweep: &Sweep, hz: f64) -> f64 {
-    sweep.lead_s + sweep.seconds * (hz / sweep.from_hz).ln() / (sweep.to_hz / sweep.from_hz).ln()
-}
 
 fn timed(samples: &[f64], rate_hz: f64, gain: impl Fn(f64) -> f64) -> Vec<f64> {
     samples.iter().enumerate().map(|(n, x)| x * gain(n as f64 / rate_hz)).collect()
