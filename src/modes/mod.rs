@@ -25,7 +25,7 @@
 //! 6. *Intervals*: inverse of the Fisher information (`covariance`); to σ_δ² and σ_ω² is added the mean square distance of
 //!    refits with other choices (`refits`); where modal overlap is high both grow again (`overlap`).
 //! 7. *Kind* (`kinds`): a resonance is a mode if the refits find it again, poles fitted to the first part of the decay
-//!    predict the next part at its frequency (`prediction`, a hold-out test), and its own share of it where its decay is not well
+//!    predict the next part at its frequency (`prediction`, a hold-out test, where to split: `fall`), and its own share of it where its decay is not well
 //!    known (`own_part`), its interval is narrow enough, and it
 //!    neither is a steady tone nor starts with the direct sound (`chain`).
 //!
