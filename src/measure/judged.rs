@@ -5,7 +5,7 @@ use super::{Heard, Stop};
 use crate::capture::CaptureRecord;
 use crate::output::audio::{SampleForm, wav_of};
 use crate::recording::{Recording, read_whole_from};
-use crate::recovery::{Parts, SweepRecording, Trouble, and_more, responses_of_sweeps};
+use crate::recovery::{Parts, PlayedSignal, SweepRecording, Trouble, and_more, responses_of_sweeps};
 use std::io::Cursor;
 
 /// Which input holds what, channels from 0.
@@ -86,7 +86,7 @@ fn recover(judged: &mut Judged, heard: &Heard, (signal, rate_hz): (&[f64], u32),
             let taken = SweepRecording {
                 microphone: &microphone,
                 reference: reference.as_ref(),
-                signal: Some(&signal),
+                signal: Some(&PlayedSignal::of(&signal)),
                 length_s: None,
                 parts: Parts::AsPlayed,
             };

@@ -145,6 +145,25 @@ pub fn read_whole(path: &Path, shown_as: &str, channel: usize) -> Result<Recordi
     read_source(file, Wanted { channel, rate_hz: None }, MAX_SAMPLES).map_err(refuse)
 }
 
+/// Like [`read_whole`], two channels: in one pass where the file is uncompressed.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_whole_pair(
+    path: &Path,
+    shown_as: &str,
+    channels: [usize; 2],
+) -> Result<[Recording; 2], AudioError> {
+    let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
+    let mut source = open(path).and_then(source::Source::new).map_err(refuse)?;
+    let kind = source.head().and_then(|head| source::Kind::of(&head)).map_err(refuse)?;
+    if let source::Kind::Wav(container) = kind {
+        return wav::read_pair(source, container, channels, MAX_SAMPLES).map_err(refuse);
+    }
+    let [first, second] = channels.map(|channel| read_whole(path, shown_as, channel));
+    Ok([first?, second?])
+}
+
 /// Like [`read_whole`], from anything that can be read and sought.
 ///
 /// # Errors

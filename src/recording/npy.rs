@@ -29,7 +29,7 @@ pub(super) fn read<R: Read + Seek>(
     let rate_hz = wanted.rate_hz.ok_or(Refusal::NoRate)?;
     admit(rate_hz, array.channels, wanted.channel, Some(array.frames))?;
     let mut repairs = Vec::new();
-    let (place, coding) = array.place(data_at, source.len(), (wanted.channel, rate_hz))?;
+    let (place, channel, coding) = array.place(data_at, source.len(), (wanted.channel, rate_hz))?;
     let frame = coding.frame_bytes() as u64;
     let frames = (place.data.end - place.data.start) / frame;
     if frames == 0 {
@@ -40,7 +40,9 @@ pub(super) fn read<R: Read + Seek>(
         repairs.push(format!("The file is cut short: {} samples promised, {frames} there.", array.frames));
     }
     let place = SampleRange { data: place.data.start..place.data.start + frames * frame, ..place };
-    let kept = stream(&mut source, &place, &coding, Kept::new(most, frames))?;
+    let mut one = [(channel, Kept::new(most, frames))];
+    stream(&mut source, &place, &coding, &mut one)?;
+    let [(_, kept)] = one;
     let (samples, note) = kept.finish(rate_hz)?;
     repairs.extend(note);
     let provenance = Provenance {
@@ -152,7 +154,7 @@ impl Array {
         data_at: u64,
         len: u64,
         (channel, rate_hz): (usize, u32),
-    ) -> Result<(SampleRange, Coding), Refusal> {
+    ) -> Result<(SampleRange, usize, Coding), Refusal> {
         let size = self.bytes as u64;
         let all =
             self.frames.checked_mul(u64::from(self.channels) * size).and_then(|all| all.checked_add(data_at));
@@ -166,7 +168,7 @@ impl Array {
         let data = data.start.min(len)..data.end.min(len);
         let (number, big_endian, bytes) = (self.number, self.big_endian, self.bytes);
         let coding = Coding { number, big_endian, channels, rate_hz, bytes, bits: 8 * bytes as u32 };
-        Ok((SampleRange { data, channel, container: CONTAINER }, coding))
+        Ok((SampleRange { data, container: CONTAINER }, channel, coding))
     }
 }
 

@@ -20,30 +20,79 @@ pub(super) fn read<R: Read + Seek>(
     channel: usize,
     most: u64,
 ) -> Result<Recording, Refusal> {
-    let mut wave = riff::walk(&mut source, container)?;
-    let mut coding = format::coding(&mut wave)?;
-    let frames = whole_frames(&mut wave, &coding)?;
-    admit(coding.rate_hz, coding.channels, channel, Some(frames))?;
-    let place = SampleRange { data: wave.data.clone(), channel, container: container.name() };
-    let kept = stream(&mut source, &place, &coding, Kept::new(most, frames))?;
-    let (mut samples, note) = kept.finish(coding.rate_hz)?;
-    wave.repairs.extend(note);
-    if coding.is_loose() {
-        let (bits, note) = pcm::justify(&mut samples, &coding);
-        wave.repairs.extend(note);
-        coding.bits = bits;
+    let found = Found::of(&mut source, container, &[channel])?;
+    let mut one = [(channel, Kept::new(most, found.frames))];
+    stream(&mut source, &found.place, &found.coding, &mut one)?;
+    let [(_, kept)] = one;
+    found.recording(kept, source.digest())
+}
+
+/// Reads two channels in one pass.
+pub(super) fn read_pair<R: Read + Seek>(
+    mut source: Source<R>,
+    container: Container,
+    channels: [usize; 2],
+    most: u64,
+) -> Result<[Recording; 2], Refusal> {
+    let found = Found::of(&mut source, container, &channels)?;
+    let mut both = channels.map(|channel| (channel, Kept::new(most, found.frames)));
+    stream(&mut source, &found.place, &found.coding, &mut both)?;
+    let [(_, first), (_, second)] = both;
+    Ok([found.recording(first, source.digest())?, found.recording(second, source.digest())?])
+}
+
+/// What a file's chunks say.
+struct Found {
+    wave: Wave,
+    coding: Coding,
+    place: SampleRange,
+    frames: u64,
+}
+
+impl Found {
+    /// Walks the chunks, and refuses what can't be read of them.
+    fn of<R: Read + Seek>(
+        source: &mut Source<R>,
+        container: Container,
+        channels: &[usize],
+    ) -> Result<Self, Refusal> {
+        let mut wave = riff::walk(source, container)?;
+        let coding = format::coding(&mut wave)?;
+        let frames = whole_frames(&mut wave, &coding)?;
+        for channel in channels {
+            admit(coding.rate_hz, coding.channels, *channel, Some(frames))?;
+        }
+        let place = SampleRange { data: wave.data.clone(), container: container.name() };
+        Ok(Self { wave, coding, place, frames })
     }
-    let provenance = Provenance {
-        sha256: source.digest(),
-        format: format!("{} {}", container.name(), coding.words()),
-        rate_hz: coding.rate_hz,
-        bit_depth: coding.bits,
-        channels: coding.channels,
-        frames: samples.len() as u64,
-        repairs: wave.repairs,
-        incomplete: wave.incomplete,
-    };
-    Ok(Recording { samples, rate_hz: f64::from(coding.rate_hz), provenance })
+
+    /// A channel's samples with where they come from.
+    fn recording(&self, kept: Kept, sha256: String) -> Result<Recording, Refusal> {
+        let (coding, mut repairs) = (&self.coding, self.wave.repairs.clone());
+        let (mut samples, note) = kept.finish(coding.rate_hz)?;
+        repairs.extend(note);
+        let mut bit_depth = coding.bits;
+        if coding.is_loose() {
+            let (bits, note) = pcm::justify(&mut samples, coding);
+            repairs.extend(note);
+            bit_depth = bits;
+        }
+        let provenance = Provenance {
+            sha256,
+            format: format!(
+                "{} {}",
+                self.place.container,
+                Coding { bits: bit_depth, ..coding.clone() }.words()
+            ),
+            rate_hz: coding.rate_hz,
+            bit_depth,
+            channels: coding.channels,
+            frames: samples.len() as u64,
+            repairs,
+            incomplete: self.wave.incomplete,
+        };
+        Ok(Recording { samples, rate_hz: f64::from(coding.rate_hz), provenance })
+    }
 }
 
 /// Number of whole frames; a broken last one is dropped and noted.
@@ -66,43 +115,47 @@ fn whole_frames(wave: &mut Wave, coding: &Coding) -> Result<u64, Refusal> {
 pub(super) struct SampleRange {
     /// Bytes that hold them, whole frames.
     pub data: Range<u64>,
-    /// Channel within a frame, from 1.
-    pub channel: usize,
     /// Name of the container, for messages.
     pub container: &'static str,
 }
 
-/// Streams the whole file through the hash, and the samples through the decoder as well.
+/// Streams the whole file through the hash, and the samples of each channel (counted from 1) to what is kept of it.
 pub(super) fn stream<R: Read + Seek>(
     source: &mut Source<R>,
     place: &SampleRange,
     coding: &Coding,
-    mut kept: Kept,
-) -> Result<Kept, Refusal> {
+    channels: &mut [(usize, Kept)],
+) -> Result<(), Refusal> {
     let frame = coding.frame_bytes();
     // Whole frames, at least one: a frame of many channels may be longer than a block.
     let mut block = vec![0; frame * (BLOCK_BYTES / frame).max(1)];
-    let mut decoder = Decoder::new(coding, place.channel);
+    let mut decoders: Vec<Decoder<'_>> =
+        channels.iter().map(|(channel, _)| Decoder::new(coding, *channel)).collect();
     source.rewind()?;
     source.stream_to(place.data.start, &mut block)?;
     let mut left = place.data.end - place.data.start;
     while left > 0 {
         let step = left.min(block.len() as u64) as usize;
         source.stream(&mut block[..step])?;
-        let before = kept.samples().len();
-        kept.take(|samples| decoder.append(&block[..step], samples))?;
-        if coding.number == Number::Float {
-            check(kept.samples(), before, place, coding)?;
+        for ((channel, kept), decoder) in channels.iter_mut().zip(&mut decoders) {
+            let before = kept.samples().len();
+            kept.take(|samples| decoder.append(&block[..step], samples))?;
+            if coding.number == Number::Float {
+                check(kept.samples(), before, (place, *channel), coding)?;
+            }
         }
         left -= step as u64;
     }
-    source.stream_to(source.len(), &mut block)?;
-    Ok(kept)
+    source.stream_to(source.len(), &mut block)
 }
 
 /// Refuses the first sample from `from` on that is no usable number.
-fn check(samples: &[f64], from: usize, place: &SampleRange, coding: &Coding) -> Result<(), Refusal> {
-    let channel = place.channel;
+fn check(
+    samples: &[f64],
+    from: usize,
+    (place, channel): (&SampleRange, usize),
+    coding: &Coding,
+) -> Result<(), Refusal> {
     let Some(bad) = first_unusable(&samples[from..]).map(|i| from + i) else {
         return Ok(());
     };

@@ -1,7 +1,7 @@
 //! Player and recorder run on two clocks: by how much they differ, and the recording put right.
 
 use super::reference::{Edges, Rise, Signal, edges};
-use super::transform::{Lags, quick_length, ring_length, spectrum, spectrum_of};
+use super::transform::{BAND_REACH, Lags, quick_length, ring_length, spectrum, spectrum_of};
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
 use std::f64::consts::PI;
@@ -24,7 +24,7 @@ const SHARP_ENOUGH_HZ: f64 = 6_500.0;
 /// clear enough.
 #[must_use]
 pub fn clock_from_reference(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
-    drift(recorded, written, rate_hz).filter(|found| found.ppm.abs() < MOST_PPM && found.sd_ppm < MOST_SD_PPM)
+    ClockGauge::of(written, rate_hz)?.clock(recorded)
 }
 
 /// Two devices' clocks differ by less than this, ppm; more is another speed.
@@ -32,21 +32,54 @@ const MOST_PPM: f64 = 2e3;
 /// A difference of clocks that is known less well than this is none, ppm.
 const MOST_SD_PPM: f64 = 30.0;
 
-/// The same, whatever its size.
-fn drift(recorded: &[f64], written: &[f64], rate_hz: f64) -> Option<ClockError> {
-    // As a ring: only how lags differ from band to band counts.
-    let length = ring_length(recorded.len(), written.len(), rate_hz, true);
-    let lines = spectrum(written, length);
-    let Edges { inner, .. } = edges(&lines);
-    let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
-    let range = (hertz(inner.0), hertz(inner.1));
-    let rise = Rise::of(&lines, length, rate_hz, range)?;
-    let crossed = crossed(&spectrum(recorded, length), &lines);
-    let (low_hz, high_hz) = telling(range);
-    let bands: Vec<Lags> = super::reference::centres(low_hz, high_hz)
-        .filter_map(|hz| Lags::of(&crossed, length, rate_hz, hz))
-        .collect();
-    drift_of(bands.iter(), &rise)
+/// What recordings of a sweep are held against to tell their clock: its lines as written, and how it rises.
+#[derive(Debug, Clone)]
+pub(super) struct ClockGauge {
+    /// Lines up to the highest that tells times, of a ring of `length` samples.
+    lines: Vec<Complex64>,
+    length: usize,
+    rate_hz: f64,
+    rise: Rise,
+    /// Range of the bands that tell times, Hz.
+    range_hz: (f64, f64),
+}
+
+impl ClockGauge {
+    /// Of one sweep as written; `None` if it is none.
+    pub fn of(written: &[f64], rate_hz: f64) -> Option<Self> {
+        let length = ring_length(written.len(), written.len(), rate_hz, true);
+        let mut lines = spectrum(written, length);
+        let Edges { inner, .. } = edges(&lines);
+        let hertz = |bin: usize| bin as f64 * rate_hz / length as f64;
+        let range_hz = (hertz(inner.0), hertz(inner.1));
+        let rise = Rise::of(&lines, length, rate_hz, range_hz)?;
+        let range_hz = telling(range_hz);
+        lines.truncate((BAND_REACH * range_hz.1 / hertz(1)) as usize + 2);
+        lines.shrink_to_fit();
+        Some(Self { lines, length, rate_hz, rise, range_hz })
+    }
+
+    /// The clock of a recording of it.
+    pub fn clock(&self, recorded: &[f64]) -> Option<ClockError> {
+        self.drift(recorded).filter(|found| found.ppm.abs() < MOST_PPM && found.sd_ppm < MOST_SD_PPM)
+    }
+
+    /// The same, whatever its size. Only how lags differ from band to band counts, so a recording of any length may lie on
+    /// the ring in several turns.
+    fn drift(&self, recorded: &[f64]) -> Option<ClockError> {
+        let turns = spectrum_of(self.length, |ring| {
+            let (once, more) = recorded.split_at(self.length.min(recorded.len()));
+            ring.extend_from_slice(once);
+            for turn in more.chunks(self.length) {
+                ring.iter_mut().zip(turn).for_each(|(sum, sample)| *sum += sample);
+            }
+        });
+        let crossed = crossed(&turns, &self.lines);
+        let bands: Vec<Lags> = super::reference::centres(self.range_hz.0, self.range_hz.1)
+            .filter_map(|hz| Lags::of(&crossed, self.length, self.rate_hz, hz))
+            .collect();
+        drift_of(bands.iter(), &self.rise)
+    }
 }
 
 /// Range of the bands that tell times, of those that a signal covers, Hz.

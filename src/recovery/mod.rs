@@ -48,6 +48,7 @@ pub use deconvolution::deconvolve;
 pub(crate) use dropout::and_more;
 pub use interrupted::as_recorded;
 pub use periodic::periodic;
+pub use played::PlayedSignal;
 pub use record::{record_of_noise, record_of_sweep};
 pub use recovered::{Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble};
 pub use second::{Agreement, Held, Linearity, Run, SeedDifference, linearity, seed_difference};

@@ -1,8 +1,58 @@
-//! Whether what is named as the signal is one, or a recording of it.
+//! The signal as written: what all its recordings are held against, and whether it is one or a recording of it.
 
-use super::RecoveryError;
+use super::clock::ClockGauge;
 use super::reference::{Rise, Signal, edges};
+use super::several::first_signal;
 use super::transform::{quick_length, spectrum};
+use super::{ClockError, RecoveryError};
+use crate::recording::Recording;
+use std::sync::OnceLock;
+
+/// A signal as it was written, looked at once for all recordings of it.
+#[derive(Debug)]
+pub struct PlayedSignal<'a> {
+    /// Its samples.
+    pub recording: &'a Recording,
+    /// How often it is played.
+    pub(super) times: usize,
+    /// See [`Self::clock_of`]; found for the first recording that has a reference.
+    gauge: OnceLock<Option<ClockGauge>>,
+    /// Whether it is a signal.
+    as_written: Result<(), RecoveryError>,
+}
+
+impl<'a> PlayedSignal<'a> {
+    /// Looks at a signal.
+    #[must_use]
+    pub fn of(recording: &'a Recording) -> Self {
+        let found = Signal::of(&recording.samples, recording.rate_hz);
+        Self {
+            recording,
+            times: found.map_or(0, |signal| signal.bursts.len()),
+            gauge: OnceLock::new(),
+            as_written: as_written(&recording.samples, recording.rate_hz),
+        }
+    }
+
+    /// Refuses a recording given as the signal.
+    ///
+    /// # Errors
+    /// [`RecoveryError::RecordedSignal`].
+    pub(super) fn checked(&self) -> Result<(), RecoveryError> {
+        self.as_written.clone()
+    }
+
+    /// The first of its repeats alone.
+    pub(super) fn once(&self) -> Option<&'a [f64]> {
+        first_signal(&self.recording.samples, self.recording.rate_hz)
+    }
+
+    /// The clock of a recorder against the player's, from one repeat as it left the output.
+    pub(super) fn clock_of(&self, recorded: &[f64]) -> Option<ClockError> {
+        let gauge = || ClockGauge::of(self.once()?, self.recording.rate_hz);
+        self.gauge.get_or_init(gauge).as_ref()?.clock(recorded)
+    }
+}
 
 /// Length of the pieces whose levels are compared, s: more than a period of the lowest tone.
 const PIECE_S: f64 = 0.1;
@@ -16,7 +66,7 @@ const STEP_DB: f64 = 1.0;
 ///
 /// # Errors
 /// [`RecoveryError::RecordedSignal`].
-pub(super) fn as_written(signal: &[f64], rate_hz: f64) -> Result<(), RecoveryError> {
+fn as_written(signal: &[f64], rate_hz: f64) -> Result<(), RecoveryError> {
     match step_db(signal, rate_hz).filter(|step_db| *step_db > STEP_DB) {
         Some(step_db) if is_sweep(signal, rate_hz) => Err(RecoveryError::RecordedSignal { step_db }),
         _ => Ok(()),

@@ -2,13 +2,11 @@
 //! split, each divided by its reference, repeats averaged.
 
 use super::clock::Speed;
-use super::played::as_written;
-use super::reference::Signal;
+use super::played::PlayedSignal;
 use super::trouble::{of_part, other_speed};
 use super::{
-    ClockError, Deconvolution, Recovered, RecoveryError, Trouble, as_recorded, averaged,
-    clock_from_reference, clock_from_repeats, deconvolve, first_signal, on_the_players_clock,
-    parts_by_arrival, parts_by_reference, record_of_sweep,
+    ClockError, Deconvolution, Recovered, RecoveryError, Trouble, as_recorded, averaged, clock_from_repeats,
+    deconvolve, on_the_players_clock, parts_by_arrival, parts_by_reference, record_of_sweep,
 };
 use crate::capture::CaptureRecord;
 use crate::recording::Recording;
@@ -22,7 +20,7 @@ pub struct SweepRecording<'a> {
     /// The channel that holds the signal as it left the output.
     pub reference: Option<&'a Recording>,
     /// The signal as written; with neither this nor a reference nothing can be done.
-    pub signal: Option<&'a Recording>,
+    pub signal: Option<&'a PlayedSignal<'a>>,
     /// Length of the responses after the emission, s; `None`: as the recording allows.
     pub length_s: Option<f64>,
     /// What several sweeps in the recording are.
@@ -48,7 +46,7 @@ pub fn responses_of_sweeps(
     taken: &SweepRecording<'_>,
 ) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
     if let Some(signal) = taken.signal {
-        as_written(&signal.samples, signal.rate_hz)?;
+        signal.checked()?;
     }
     match (taken.reference, taken.signal) {
         (Some(reference), _) => together(taken, reference),
@@ -72,10 +70,9 @@ fn together(
     reference: &Recording,
 ) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
     let (microphone, rate_hz) = (taken.microphone, taken.microphone.rate_hz);
-    let first = taken.signal.and_then(|signal| first_signal(&signal.samples, rate_hz));
     let parts = parts_by_reference(&reference.samples, rate_hz);
     let once = parts.first().map_or(&reference.samples[..], |(from, to)| &reference.samples[*from..*to]);
-    let clock = first.and_then(|written| clock_from_reference(once, written, rate_hz));
+    let clock = taken.signal.and_then(|signal| signal.clock_of(once));
     let ppm = clock.map_or(0.0, ClockError::worth_removing);
     let settings = Deconvolution { after_s: taken.length_s, ..Deconvolution::default() };
     let played = on_the_players_clock(&reference.samples, ppm);
@@ -100,7 +97,7 @@ fn part(samples: &[f64], from: usize, to: usize) -> &[f64] {
 
 /// Fewer signals in the recording than in the file that was played.
 fn fewer(taken: &SweepRecording<'_>, found: usize) -> Option<Trouble> {
-    let played = taken.signal.and_then(|signal| Signal::of(&signal.samples, signal.rate_hz))?.bursts.len();
+    let played = taken.signal?.times;
     (taken.parts != Parts::InOrder && (1..played).contains(&found)).then(|| {
         Trouble::note(
             "fewer-sweeps",
@@ -113,13 +110,13 @@ fn fewer(taken: &SweepRecording<'_>, found: usize) -> Option<Trouble> {
 /// Player and recorder ran each by itself.
 fn apart(
     taken: &SweepRecording<'_>,
-    signal: &Recording,
+    signal: &PlayedSignal<'_>,
 ) -> Result<Vec<(Vec<f64>, CaptureRecord)>, RecoveryError> {
     let (microphone, rate_hz) = (taken.microphone, taken.microphone.rate_hz);
-    let clock = clock_from_repeats(&microphone.samples, &signal.samples, rate_hz);
+    let clock = clock_from_repeats(&microphone.samples, &signal.recording.samples, rate_hz);
     let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, ClockError::worth_removing));
-    let once = first_signal(&signal.samples, rate_hz).ok_or(RecoveryError::SilentReference)?;
-    let repeats = once.len() < signal.samples.len();
+    let once = signal.once().ok_or(RecoveryError::SilentReference)?;
+    let repeats = signal.times > 1;
     let settings = Deconvolution { after_s: taken.length_s, together: false, ..Deconvolution::default() };
     // On one clock the samples are divided as they are, and looked at there.
     let moved = matches!(heard, Cow::Owned(_));

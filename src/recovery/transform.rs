@@ -93,7 +93,7 @@ pub(super) struct Lags {
 /// so share a plan, which costs as much as its use.
 fn values(centre_hz: f64, spacing_hz: f64) -> usize {
     let octave = (centre_hz / TOP_HZ).log2() - 1e-9;
-    let lines = TOP_HZ * octave.ceil().exp2() * (EDGE - EDGE.recip()) / spacing_hz;
+    let lines = TOP_HZ * octave.ceil().exp2() * (BAND_REACH - BAND_REACH.recip()) / spacing_hz;
     quick_length(2 * (lines as usize + 1))
 }
 
@@ -103,7 +103,7 @@ const TOP_HZ: f64 = 16_000.0;
 /// apart then add up to an even gain.
 const REACH_OCTAVES: f64 = 1.0 / 3.0;
 /// The same as a ratio of frequencies.
-const EDGE: f64 = 1.259_921_049_894_873;
+pub(super) const BAND_REACH: f64 = 1.259_921_049_894_873;
 /// See [`Lags::filled`]: signal and recording one after the other, about as long.
 const USUALLY_FILLED: f64 = 0.5;
 
@@ -116,7 +116,7 @@ struct Shape {
 }
 
 static BAND: LazyLock<Shape> = LazyLock::new(|| {
-    let (from, step) = (EDGE.recip(), (EDGE - EDGE.recip()) / 8_000.0);
+    let (from, step) = (BAND_REACH.recip(), (BAND_REACH - BAND_REACH.recip()) / 8_000.0);
     let gain = |k: i32| fall((from + f64::from(k) * step).log2().abs() / REACH_OCTAVES);
     Shape { from, step, gains: (0..=8_001).map(gain).collect() }
 });
@@ -134,8 +134,8 @@ impl Lags {
     /// The band round `centre_hz` of a quotient on `length` samples; `None` if it holds too few lines.
     pub fn of(quotient: &[Complex64], length: usize, rate_hz: f64, centre_hz: f64) -> Option<Self> {
         let spacing_hz = rate_hz / length as f64;
-        let first = (centre_hz / EDGE / spacing_hz).ceil().max(1.0) as usize;
-        let last = (centre_hz * EDGE / spacing_hz).floor() as usize;
+        let first = (centre_hz / BAND_REACH / spacing_hz).ceil().max(1.0) as usize;
+        let last = (centre_hz * BAND_REACH / spacing_hz).floor() as usize;
         if last >= quotient.len() || last < first + 8 {
             return None;
         }
@@ -152,7 +152,7 @@ impl Lags {
         memory.back();
         let power = memory.complex.iter().map(|z| z.norm_sqr() / (whole * whole)).collect();
         memory.give_back();
-        let width_hz = centre_hz * (EDGE.sqrt() - EDGE.sqrt().recip());
+        let width_hz = centre_hz * (BAND_REACH.sqrt() - BAND_REACH.sqrt().recip());
         Some(Self {
             centre_hz,
             width_hz,

@@ -62,6 +62,11 @@ pub fn read(path: &Path, channel: usize) -> Result<Recording, String> {
     recording::read_whole(path, &write::shown(path), channel).map_err(|error| error.to_string())
 }
 
+/// Two channels of one recording.
+pub fn read_pair(path: &Path, channels: [usize; 2]) -> Result<[Recording; 2], String> {
+    recording::read_whole_pair(path, &write::shown(path), channels).map_err(|error| error.to_string())
+}
+
 /// Peak-to-noise that T20 needs (ISO 3382-1:2009, 5.3.3), dB.
 const T20_DB: f64 = 35.0;
 

@@ -20,6 +20,7 @@ use stillroom::capture::{self, CaptureRecord};
 use stillroom::excitation::Description;
 use stillroom::output::OutputError;
 use stillroom::output::audio::{SampleForm, write_wav, write_whole};
+use stillroom::recovery::PlayedSignal;
 use stillroom::session::is_position_name;
 use take::{Divisor, responses};
 
@@ -38,6 +39,7 @@ pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
         ));
     }
     let signal = played.as_ref().map(|path| read(path, 1)).transpose().map_err(Failed::usage)?;
+    let signal = signal.as_ref().map(PlayedSignal::of);
     one_recording(args)?;
     let given = microphones.iter().map(|m| Given::read(args, m.channel)).collect::<Result<Vec<_>, _>>()?;
     let mut jobs = Vec::new();

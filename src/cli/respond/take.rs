@@ -2,20 +2,20 @@
 
 use super::super::args::RespondArgs;
 use super::super::write;
-use super::channels::{Found, read};
+use super::channels::{Found, read, read_pair};
 use super::given::Given;
 use std::path::Path;
 use stillroom::capture::CaptureRecord;
 use stillroom::recording::Recording;
 use stillroom::recovery::{
-    Parts, RecoveryError, Run, SweepRecording, TwoChannel, linearity, periodic, record_of_noise,
-    responses_of_sweeps, seed_difference, two_channel,
+    Parts, PlayedSignal, RecoveryError, Run, SweepRecording, TwoChannel, linearity, periodic,
+    record_of_noise, responses_of_sweeps, seed_difference, two_channel,
 };
 
 /// What a recording is divided by.
 pub struct Divisor<'a> {
     /// The signal as written.
-    pub signal: Option<&'a Recording>,
+    pub signal: Option<&'a PlayedSignal<'a>>,
     /// Positions of several signals in one recording, in order.
     pub in_order: &'a [String],
     /// Corrections and levels.
@@ -37,7 +37,7 @@ pub fn responses(
             hold_against(main, quieter, (&taken, &lower), args.quieter_by);
         }
     }
-    let played = taken.reference.as_ref().or(known.signal);
+    let played = taken.reference.as_ref().or(known.signal.map(|signal| signal.recording));
     for response in &mut found {
         known.given.apply(response, played);
     }
@@ -54,20 +54,24 @@ struct Taken {
 
 impl Taken {
     fn read(args: &RespondArgs, path: &Path, channel: usize) -> Result<Self, String> {
-        let reference = args.reference.map(|channel| read(path, channel.get())).transpose()?;
-        Ok(Self { microphone: read(path, channel)?, reference, channel })
+        let Some(reference) = args.reference else {
+            return Ok(Self { microphone: read(path, channel)?, reference: None, channel });
+        };
+        let [reference, microphone] = read_pair(path, [reference.get(), channel])?;
+        Ok(Self { microphone, reference: Some(reference), channel })
     }
 
     fn divided(&self, args: &RespondArgs, path: &Path, known: &Divisor<'_>) -> Result<Vec<Found>, String> {
         let shown = write::shown(path);
         let (microphone, in_order) = (&self.microphone, known.in_order);
         // Beside a reference the signal only tells clocks: one that nobody named, at another rate, isn't missed.
-        let not_needed = |signal: &&Recording| {
-            self.reference.is_some() && args.signal.is_none() && !one_rate(signal, microphone.rate_hz)
+        let not_needed = |signal: &&PlayedSignal<'_>| {
+            let one_rate = one_rate(signal.recording, microphone.rate_hz);
+            self.reference.is_some() && args.signal.is_none() && !one_rate
         };
         let signal = known.signal.filter(|signal| !not_needed(signal));
         if let Some(signal) = signal {
-            same_rate(&shown, signal, microphone.rate_hz)?;
+            same_rate(&shown, signal.recording, microphone.rate_hz)?;
         }
         let found = match (args.noise, &self.reference, signal) {
             (true, Some(reference), _) => {
@@ -127,7 +131,7 @@ fn sweeps(
     args: &RespondArgs,
     microphone: &Recording,
     reference: Option<&Recording>,
-    (signal, in_order): (Option<&Recording>, &[String]),
+    (signal, in_order): (Option<&PlayedSignal<'_>>, &[String]),
 ) -> Result<Vec<Found>, RecoveryError> {
     let parts = match (in_order, args.average) {
         ([], false) => Parts::AsPlayed,
