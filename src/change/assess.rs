@@ -87,6 +87,12 @@ struct Significant {
 }
 
 impl Assessment<'_> {
+    /// Poles after that no mode before and no split has.
+    fn left(&self) -> Vec<usize> {
+        let split = |j: &usize| self.splits.iter().any(|split| [split.slow, split.fast].contains(j));
+        (0..self.new.len()).filter(|j| !self.partners.contains(&Some(*j)) && !split(j)).collect()
+    }
+
     /// Changes of the modes and of the positions.
     pub fn run(&self) -> (Vec<ModeChange>, Vec<PositionChange>) {
         let noises = self.noises();
@@ -95,13 +101,16 @@ impl Assessment<'_> {
         let after: Vec<Vec<Resonance>> = all.iter().map(|f| f.after.clone()).collect();
         let causes = Causes {
             old: self.old,
+            new: self.new,
             after: &after,
+            left: &self.left(),
             witnesses: self.witnesses,
             rows: rows.as_ref(),
             filters: self.filters,
             gain: (self.gain_factor(), self.gain_sd),
             loudspeaker: self.moved.loudspeaker,
             places: self.usable().iter().filter(|u| **u).count(),
+            same_chain: self.settings.same_chain == Some(true),
         };
         let significant = Significant {
             ringing: self.with_named(&all, self.significant(&all, |f| Some(f.ringing?.p_value()))),
@@ -429,13 +438,9 @@ impl Assessment<'_> {
 
     /// Poles of the after state that nothing before explains: a filter's, new ones, or doubtful.
     fn arrivals(&self, noise_before: &[Option<Noise>]) -> Vec<ModeChange> {
-        let taken = |j: usize| {
-            self.partners.contains(&Some(j))
-                || self.splits.iter().any(|s| s.slow == j || s.fast == j)
-                || self.treated.iter().any(|t| t.has(&self.new[j]))
-        };
-        let unexplained = (0..self.new.len()).filter(|j| self.new[*j].kind == Kind::Mode && !taken(*j));
-        unexplained.map(|j| self.arrival(j, noise_before)).collect()
+        let treated = |pole: &Resonance| self.treated.iter().any(|t| t.has(pole));
+        let unexplained = |j: &usize| self.new[*j].kind == Kind::Mode && !treated(&self.new[*j]);
+        self.left().into_iter().filter(unexplained).map(|j| self.arrival(j, noise_before)).collect()
     }
 
     fn arrival(&self, j: usize, noise_before: &[Option<Noise>]) -> ModeChange {

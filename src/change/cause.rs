@@ -2,6 +2,8 @@
 
 use super::chain::{self, NeighbourRatio, TransferEvidence};
 use super::rank::{RankOneTest, Rows};
+use super::shape::mac;
+use super::split::REACH_HZ;
 use super::verdict::Cause;
 use super::view::Resonance;
 use rustfft::num_complex::Complex64;
@@ -16,6 +18,9 @@ const ROOM: f64 = 2.3;
 const MANY: usize = 3;
 /// A pole whose residues follow the before state's response this closely may be a filter's.
 const LIKE_RESPONSE: f64 = 0.8;
+
+/// Shapes this alike (modal assurance criterion) are one. Our own choice.
+const SAME_SHAPE: f64 = 0.9;
 
 /// A pole of the after state that belongs to a filter.
 #[derive(Debug, Clone, Copy)]
@@ -52,8 +57,11 @@ pub(super) fn filters(
 /// What the question of room or chain is decided by.
 pub(super) struct Causes<'a> {
     pub old: &'a [Resonance],
+    pub new: &'a [Resonance],
     /// For each mode before its poles after.
     pub after: &'a [Vec<Resonance>],
+    /// Poles after that no mode before and no split has.
+    pub left: &'a [usize],
     pub witnesses: &'a [NeighbourRatio],
     pub rows: Option<&'a Rows<'a>>,
     pub filters: &'a [Filter],
@@ -63,6 +71,8 @@ pub(super) struct Causes<'a> {
     pub loudspeaker: bool,
     /// How many places can be compared.
     pub places: usize,
+    /// Whether the session says that the chain stayed the same: it is believed until the neighbours alone show a filter.
+    pub same_chain: bool,
 }
 
 impl Causes<'_> {
@@ -83,7 +93,7 @@ impl Causes<'_> {
     fn by_bins(&self, i: usize, evidence: TransferEvidence) -> Cause {
         // A unit beside the loudspeaker acts on what all positions get alike, as a filter does, and splits the mode; a
         // filter that does the same would have to cancel the mode's pole to the digit and put two in its place.
-        let unit_like = self.after[i].len() > 1;
+        let unit_like = self.after[i].len() > 1 || self.has_second_pole(i);
         let after: Vec<&Resonance> = self.after[i].iter().collect();
         let rank = self.rows.map(|rows| rows.test(&self.old[i], &after, self.gain.0));
         match rank {
@@ -91,10 +101,21 @@ impl Causes<'_> {
             // Neighbouring modes and bins contradict each other: neither decides.
             Some(RankOneTest::Rejected) => Cause::Undetermined,
             _ if unit_like => Cause::Undetermined,
-            Some(RankOneTest::Accepted) if evidence.is_filter(ROOM) => Cause::Filter,
+            Some(RankOneTest::Accepted) if evidence.is_filter(ROOM) && !self.same_chain => Cause::Filter,
             _ if evidence.is_filter(FILTER) => Cause::Filter,
             _ => Cause::Undetermined,
         }
+    }
+
+    /// Whether a pole beside the mode's has its shape too, be it too little known to make a split: a unit's, for all that
+    /// one can see.
+    fn has_second_pole(&self, i: usize) -> bool {
+        let known = |j: &&usize| !self.filters.iter().any(|filter| filter.pole == **j);
+        let alike = |j: &usize| {
+            let (mode, pole) = (&self.old[i], &self.new[*j]);
+            (pole.hz() - mode.hz()).abs() < REACH_HZ && mac(mode, pole).is_some_and(|mac| mac >= SAME_SHAPE)
+        };
+        self.left.iter().filter(known).any(alike)
     }
 
     /// Log-likelihood ratio of a filter that explains one mode's change, against none.

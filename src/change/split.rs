@@ -14,7 +14,7 @@ const DECAY_SD: f64 = 0.15;
 /// Another mode before within this many hertz makes it a group, not a split.
 const GROUP_HZ: f64 = 0.3;
 /// How far from the mode a pole of its split may lie, hertz.
-const REACH_HZ: f64 = 8.0;
+pub(super) const REACH_HZ: f64 = 8.0;
 
 /// Two poles after that make up one mode before.
 #[derive(Debug, Clone, Copy, PartialEq)]

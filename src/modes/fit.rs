@@ -23,7 +23,7 @@ use std::cell::LazyCell;
 #[must_use]
 pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let cancelled = || settings.cancelled();
-    let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
+    let job = Job::new(places, settings.range_hz(), &cancelled);
     let Some(main) = job.run(&Variant::MAIN) else { return empty(places) };
     let tested = if settings.refits { job.tested(main) } else { Tested::untested(&job, main) };
     let Tested { main, mut set, predicted, own } = tested;
@@ -63,7 +63,7 @@ impl Job<'_> {
     /// With many places such a fit may also start from the poles of the full records: little of the later data reaches it
     /// through the poles, since the amplitudes, many more numbers, come from the first part alone.
     fn early(&self, main: &FitRun) -> Vec<FitRun> {
-        splits_s(self.places, self.range_hz, main.poles.first().map(Pole::frequency_hz))
+        splits_s(self.places, self.range_hz, main.lowest_hz())
             .par_iter()
             .filter_map(|until_s| {
                 let variant = Variant::early(*until_s);

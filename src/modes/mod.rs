@@ -9,8 +9,8 @@
 //! Σ 2 Re(A e^{(−δ + iω)t}) over the poles, which all paths share, each path with residues A of its own; plus residual terms
 //! for what no pole in the window models; plus noise.
 //!
-//! 1. *Records* (`record`): cut from the direct sound on, at most 6 s, transformed. Those of one rate and length share one
-//!    matrix of columns (`basis`; products of such matrices in `tall`).
+//! 1. *Records* (`record`): cut from the direct sound on, at most 6 s and as long as anything sounds (`fall`), transformed.
+//!    Those of one rate and length share one matrix of columns (`basis`; products of such matrices in `tall`).
 //! 2. *Noise* (`noise`): its spectrum, seen in the last part of the records, weights the bins; a power of frequency is
 //!    then fitted to the residual.
 //! 3. *Search* (`single`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as

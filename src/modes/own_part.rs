@@ -232,7 +232,7 @@ mod tests {
     fn own_parts_make_up_what_follows() {
         let case = Case::of(&[(45.0, 0.9), (60.0, 0.7)], 2400, 1e-4, 1);
         let places = case.places();
-        let job = Job { places: &places, range_hz: (20.0, 80.0), cancelled: &|| false };
+        let job = Job::new(&places, (20.0, 80.0), &|| false);
         let fit = job.run(&Variant::early(0.6)).unwrap();
         let record = &fit.records.records[0];
         let part = |pole: &Pole| own_part(&fit, 0, record, pole, 400);

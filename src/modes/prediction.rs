@@ -140,7 +140,7 @@ impl Predicted {
     ) -> Self {
         let middles = middles(from_hz, fitted_to_hz);
         let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
-        let lowest = fits.iter().filter_map(|fit| fit.poles.first()).map(Pole::frequency_hz);
+        let lowest = fits.iter().filter_map(FitRun::lowest_hz);
         let lowest_hz = lowest.fold(f64::INFINITY, f64::min);
         let limited = |bands: Vec<Band>| {
             let with_poles = from_the_lowest_pole(&bands, lowest_hz);

@@ -2,16 +2,20 @@
 
 use super::ModeSet;
 use super::collect::{collect, empty};
+use super::fall::{Fall, middles};
 use super::layout::Span;
 use super::noise::NoiseSpectrum;
 use super::pole::Pole;
 use super::record::{Cut, Records};
-use super::settings::Place;
+use super::settings::{FEW_PLACES, Place};
 use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides. Our own
 /// choice.
 const BEYOND_HZ: f64 = 12.0;
+
+/// A pole this far (20 dB) under the strongest one's energy is hardly heard. Our own choice.
+const HARDLY_HEARD: f64 = 0.01;
 
 /// One way of fitting a state.
 #[derive(Debug, Clone, Copy)]
@@ -61,6 +65,8 @@ impl Variant {
 pub(super) struct Job<'a> {
     pub places: &'a [Place<'a>],
     pub range_hz: (f64, f64),
+    /// Records end so long after their onset at the latest, s.
+    pub until_s: f64,
     pub cancelled: &'a (dyn Fn() -> bool + Sync),
 }
 
@@ -83,13 +89,34 @@ impl FitRun {
         Self { records, windows, poles }
     }
 
+    /// Frequency of the lowest pole that is heard, Hz: under the modes a loudspeaker may have a weak one.
+    pub fn lowest_hz(&self) -> Option<f64> {
+        let energies: Vec<(Pole, f64)> =
+            self.windows.iter().flat_map(|window| window.own_energies(self.seconds())).collect();
+        let most = energies.iter().map(|(_, energy)| *energy).fold(0.0, f64::max);
+        let heard = energies.iter().filter(|(_, energy)| *energy >= HARDLY_HEARD * most);
+        heard.map(|(pole, _)| pole.frequency_hz()).min_by(f64::total_cmp)
+    }
+
     /// Longest record, s.
     pub fn seconds(&self) -> f64 {
         self.records.seconds()
     }
 }
 
-impl Job<'_> {
+impl<'a> Job<'a> {
+    /// A job whose records end when nothing in them sounds any more: what follows is noise, which costs time, and by which
+    /// the length of a recording would reach the result. Few places have no numbers to give away, and theirs go on.
+    pub fn new(
+        places: &'a [Place<'a>],
+        range_hz: (f64, f64),
+        cancelled: &'a (dyn Fn() -> bool + Sync),
+    ) -> Self {
+        let many = places.len() >= FEW_PLACES;
+        let past_s = many.then(|| Fall::of(places, &middles(range_hz.0, range_hz.1)).past_s()).flatten();
+        Self { places, range_hz, until_s: past_s.unwrap_or(f64::INFINITY), cancelled }
+    }
+
     /// Fits once, searching for the poles from nothing; `None` where no place has a record for it.
     pub fn run(&self, variant: &Variant) -> Option<FitRun> {
         self.run_beside(variant, &[])
@@ -133,7 +160,8 @@ impl Job<'_> {
         variant: &Variant,
         fit: impl FnOnce(&Records, &Task<'_>) -> Vec<WindowFit>,
     ) -> Option<FitRun> {
-        let records = Records::new(self.places, variant.cut);
+        let until_s = variant.cut.until_s.min(self.until_s);
+        let records = Records::new(self.places, Cut { until_s, ..variant.cut });
         if records.records.is_empty() {
             return None;
         }

@@ -124,6 +124,19 @@ impl WindowFit {
     pub fn own_poles(&self) -> impl Iterator<Item = Pole> {
         self.window.fit.poles.iter().filter(|p| self.span.owns(p)).copied()
     }
+
+    /// These poles, each with its energy at all places within records of that length: ∫ Σ |A|² exp(−2 δ t) dt.
+    pub fn own_energies(&self, seconds: f64) -> impl Iterator<Item = (Pole, f64)> {
+        let poles = self.window.fit.poles.iter().enumerate().filter(|(_, p)| self.span.owns(p));
+        poles.map(move |(j, pole)| {
+            let squares = self.window.fit.projection.groups.iter().map(|group| {
+                let rows = group.coefficients.rows(2 * j, 2);
+                rows.iter().map(|c| c * c).sum::<f64>()
+            });
+            let decay = 2.0 * pole.decay_per_s;
+            (*pole, squares.sum::<f64>() * -(-decay * seconds).exp_m1() / decay)
+        })
+    }
 }
 
 impl Task<'_> {

@@ -19,7 +19,7 @@ const SAME: f64 = 0.5;
 #[must_use]
 pub fn fit_take(places: &[Place<'_>], settings: &FitSettings<'_>, state: &ModeSet) -> ModeSet {
     let cancelled = || settings.cancelled();
-    let job = Job { places, range_hz: settings.range_hz(), cancelled: &cancelled };
+    let job = Job::new(places, settings.range_hz(), &cancelled);
     let poles: Vec<Pole> = state.modes.iter().map(pole_of).collect();
     let Some(run) = job.run_from(&poles) else { return empty(places) };
     let again = if settings.refits { job.all_again(&run) } else { Vec::new() };

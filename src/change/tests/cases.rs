@@ -181,6 +181,10 @@ fn an_equaliser_is_not_taken_for_a_damper() {
     let changes = compared(&old, &measured(&inverse, "inverse", QUIET), &settings());
     assert_eq!(near(&changes, 44.0).verdict, Verdict::Chain, "{:?}", near(&changes, 44.0));
     assert_eq!(count(&changes, Verdict::Shorter), 0);
+    // Neighbours that show it overrule what the session says.
+    let stated = ChangeSettings { same_chain: Some(true), ..settings() };
+    let changes = compared(&old, &measured(&inverse, "inverse", QUIET), &stated);
+    assert_eq!(near(&changes, 44.0).verdict, Verdict::Chain, "{:?}", near(&changes, 44.0));
     // The same change of the pole, by walls, is the room's: see the test of the walls above.
     let mut bell = empty();
     bell.scene.chain = bell.scene.chain.with(Section::bell(44.0, 25.0, -6.0));

@@ -16,14 +16,15 @@ fn decibels(set: &ModeSet) -> Vec<f64> {
     known.collect()
 }
 
-/// A tail of 0.9 s behind a Hann window holds some 60 independent powers in 127 Hz: it tells the noise to 0.6 dB.
+/// A tail of 0.9 s behind a Hann window holds some 60 independent powers in 127 Hz: it tells the noise to 0.6 dB. The fit ends
+/// when nothing sounds any more, after half the record: 0.3 dB. Twelve numbers stay within three times both.
 #[test]
 fn a_perfect_fit_leaves_the_noise() {
     let mut all = Vec::new();
     for seed in [31, 32, 33, 38] {
         let levels = decibels(&fitted(&Case::new(SAMPLES, 0.003, seed)));
         println!("{levels:.2?} dB");
-        assert!(levels.len() == 3 && levels.iter().all(|db| db.abs() < 1.8), "{levels:?}");
+        assert!(levels.len() == 3 && levels.iter().all(|db| db.abs() < 2.0), "{levels:?}");
         all.extend(levels);
     }
     let mean = all.iter().sum::<f64>() / all.len() as f64;
