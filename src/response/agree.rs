@@ -180,19 +180,19 @@ fn disagreement(
     None
 }
 
-/// Energy of a stationary noise as loud as the last tenth of `samples`, over the energy of all of them,
-/// in both bands. A record that is still decaying overstates it.
-pub fn noise_share(samples: &[f64], rate_hz: f64) -> [f64; 2] {
+/// Energy of a stationary noise as loud as the last tenth of a take, whose samples these are, over the energy of all of
+/// it, in both bands. A record that is still decaying overstates it.
+pub fn noise_share(repeats: &Repeats, take: usize, samples: &[f64]) -> [f64; 2] {
     let tail = &samples[samples.len() - samples.len() / 10..];
     let mean = tail.iter().sum::<f64>() / tail.len().max(1) as f64;
     let window = |k: usize| (std::f64::consts::PI * (k as f64 + 0.5) / tail.len() as f64).sin();
     let faded: Vec<f64> = tail.iter().enumerate().map(|(k, x)| (x - mean) * window(k)).collect();
-    let (part, whole) = (Repeats::new(&[&faded], rate_hz), Repeats::new(&[samples], rate_hz));
+    let part = Repeats::new(&[&faded], repeats.rate_hz);
     [0, 1].map(|band| {
         // Per bin spacing: energy sums scale with the transform length; the window halves the power.
-        let scale = 2.0 * 10.0 * whole.length as f64 / part.length as f64;
+        let scale = 2.0 * 10.0 * repeats.length as f64 / part.length as f64;
         let noise = product(&part, 0, 0, &bins(&part, &BANDS[band])) * scale;
-        let all = product(&whole, 0, 0, &bins(&whole, &BANDS[band]));
+        let all = product(repeats, take, take, &bins(repeats, &BANDS[band]));
         if all > 0.0 { noise / all } else { 0.0 }
     })
 }
@@ -214,8 +214,13 @@ mod tests {
             })
             .collect();
         let slices: Vec<&[f64]> = takes.iter().map(Vec::as_slice).collect();
-        let noise: Vec<[f64; 2]> = slices.iter().map(|t| noise_share(t, 8_000.0)).collect();
-        compare(&Repeats::new(&slices, 8_000.0), &noise)
+        compared(&slices, 8_000.0)
+    }
+
+    fn compared(takes: &[&[f64]], rate_hz: f64) -> Agreement {
+        let repeats = Repeats::new(takes, rate_hz);
+        let noise: Vec<[f64; 2]> = (0..takes.len()).map(|k| noise_share(&repeats, k, takes[k])).collect();
+        compare(&repeats, &noise)
     }
 
     fn odd(agreement: &Agreement) -> Vec<usize> {
@@ -241,7 +246,7 @@ mod tests {
         let floor = 1e-3;
         let mut samples: Vec<f64> = noise(2, 16_000).iter().map(|x| floor * x).collect();
         add_impulse(&mut samples, 100.0, 1.0);
-        let share = noise_share(&samples, 8_000.0);
+        let share = noise_share(&Repeats::new(&[&samples], 8_000.0), 0, &samples);
         let expected = floor * floor * 16_000.0 / (1.0 + floor * floor * 16_000.0);
         assert!((0.85..1.15).contains(&(share[1] / expected)), "{share:?} {expected}");
     }
@@ -305,8 +310,7 @@ mod tests {
             let names = (1..=5).map(|k| format!("arni_two_states/IR_numClosed_{state}_mic_1_sweep_{k}.wav"));
             let Some(takes) = names.map(|n| measured(&n)).collect::<Option<Vec<_>>>() else { return };
             let slices: Vec<&[f64]> = takes.iter().map(|(samples, _)| samples.as_slice()).collect();
-            let noise: Vec<[f64; 2]> = slices.iter().map(|t| noise_share(t, 44_100.0)).collect();
-            let found = compare(&Repeats::new(&slices, 44_100.0), &noise);
+            let found = compared(&slices, 44_100.0);
             assert!(found.odd.is_empty() && found.disagreement.is_none(), "{found:?}");
             assert!(found.gains.iter().all(|g| (g - 1.0).abs() < 0.0025), "0.02 dB: {found:?}");
         }

@@ -54,18 +54,27 @@ impl Repeats {
     /// Delay of take `later` against take `reference`: the peak of their cross-correlation, then the
     /// slope of the cross-spectrum's phase, weighted by its magnitude (least squares).
     pub fn delay(&self, reference: usize, later: usize) -> Delay {
+        if reference == later {
+            return Delay { samples: 0.0, sd_samples: 0.0, same_sign: true };
+        }
         let bins = self.bins(20.0, f64::INFINITY);
         let pairs = self.spectra[later][bins.clone()].iter().zip(&self.spectra[reference][bins.clone()]);
-        let mut cross: Vec<Complex<f64>> = pairs.map(|(a, b)| a * b.conj()).collect();
+        let cross: Vec<Complex<f64>> = pairs.map(|(a, b)| a * b.conj()).collect();
         let (whole, same_sign) = self.correlation_peak(&cross, bins.start);
         let per_bin = 2.0 * PI / self.length as f64;
-        let angle = |k: usize| per_bin * (bins.start + k) as f64;
-        for (k, value) in cross.iter_mut().enumerate() {
-            let turn = Complex::cis(angle(k) * whole);
-            *value *= if same_sign { turn } else { -turn };
-        }
-        let (first, _) = phase_slope(&cross, angle, 0.0);
-        let (more, sd_samples) = phase_slope(&cross, angle, first);
+        let mut lines: Vec<Line> = cross
+            .iter()
+            .enumerate()
+            .map(|(k, value)| Line {
+                angle: per_bin * (bins.start + k) as f64,
+                value: if same_sign { *value } else { -value },
+                weight: value.norm(),
+            })
+            .collect();
+        advance(&mut lines, whole);
+        let first = phase_slope(&lines).0;
+        advance(&mut lines, first);
+        let (more, sd_samples) = phase_slope(&lines);
         Delay { samples: whole + first + more, sd_samples, same_sign }
     }
 
@@ -102,20 +111,38 @@ impl Repeats {
     }
 }
 
-/// Further delay in samples and its standard deviation, once `known` is taken out.
-fn phase_slope(cross: &[Complex<f64>], angle: impl Fn(usize) -> f64, known: f64) -> (f64, f64) {
+/// One line of a cross-spectrum.
+struct Line {
+    /// Its phase for a delay of one sample, rad.
+    angle: f64,
+    value: Complex<f64>,
+    /// Magnitude of the value.
+    weight: f64,
+}
+
+/// Takes a delay out.
+fn advance(lines: &mut [Line], samples: f64) {
+    if samples != 0.0 {
+        lines.iter_mut().for_each(|line| line.value *= Complex::cis(line.angle * samples));
+    }
+}
+
+/// Delay in samples that lines still hold, and its standard deviation.
+fn phase_slope(lines: &[Line]) -> (f64, f64) {
+    let phases: Vec<f64> = lines.iter().map(|line| line.value.arg()).collect();
     let (mut slope, mut weight) = (0.0, 0.0);
-    let phase = |k: usize| (cross[k] * Complex::cis(angle(k) * known)).arg();
-    for (k, line) in cross.iter().enumerate() {
-        slope -= line.norm() * angle(k) * phase(k);
-        weight += line.norm() * angle(k) * angle(k);
+    for (line, phase) in lines.iter().zip(&phases) {
+        slope -= line.weight * line.angle * phase;
+        weight += line.weight * line.angle * line.angle;
     }
     if weight <= 0.0 {
         return (0.0, f64::INFINITY);
     }
     let delay = slope / weight;
-    let scatter =
-        (0..cross.len()).map(|k| (cross[k].norm() * angle(k) * (phase(k) + delay * angle(k))).powi(2));
+    let scatter = lines
+        .iter()
+        .zip(&phases)
+        .map(|(line, phase)| (line.weight * line.angle * (phase + delay * line.angle)).powi(2));
     (delay, scatter.sum::<f64>().sqrt() / weight)
 }
 

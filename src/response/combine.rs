@@ -193,7 +193,8 @@ fn averaged(
         repeats.advance(k, samples);
         aligned[k] = repeats.samples(k, moved_length(raw[k].len(), samples));
     }
-    let noise: Vec<[f64; 2]> = aligned.iter().map(|samples| noise_share(samples, rate_hz)).collect();
+    let share = |(k, samples): (usize, &Vec<f64>)| noise_share(&repeats, k, samples);
+    let noise: Vec<[f64; 2]> = aligned.iter().enumerate().map(share).collect();
     let agreement = compare(&repeats, &noise);
     note(&agreement, &Alignment { delays: &delays, middle, moves: &moves, rate_hz }, left, uses);
     if let Some(disagreement) = &agreement.disagreement {
