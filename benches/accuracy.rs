@@ -1,9 +1,10 @@
 //! Accuracy of the mode fit against the Cramér–Rao bound, by Monte Carlo on closed-form rooms, and what
 //! it says of measured and finite-element responses.
 //!
-//! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits] [--trace]` prints a Markdown table;
-//! with `--write` it goes into `docs/` cell by cell (cells already there with so many draws are kept), with
-//! `--measured` the fits of the responses in the folder that `STILLROOM_IR` names are shown.
+//! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits] [--trace]` prints a Markdown table of N
+//! draws a cell (default 3); with `--write` it goes into `docs/` cell by cell (default 24 draws; cells already there
+//! with as many or more are kept), with `--measured` the fits of the responses in the folder that `STILLROOM_IR` names
+//! are shown.
 
 #![allow(clippy::print_stdout, reason = "a bench reports on the screen")]
 

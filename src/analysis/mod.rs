@@ -45,8 +45,8 @@ pub struct Settings {
     pub fraction: Fraction,
     /// Range of the mode tables; `None` leaves modes out. Default 15 to 200 Hz.
     pub modes: Option<ModeRange>,
-    /// Whether the modes' intervals take in what other choices of poles give; default true. Without,
-    /// a fit takes a fraction of the time, as while a folder is followed.
+    /// Whether the fit of modes is tested: refits, hold-out test, overlap; default true. Without, a resonance is called
+    /// a mode untested and intervals are those of one fit, in a fraction of the time, as while a folder is followed.
     pub refits: bool,
     /// Threads; default (`None`) one a core. No result depends on it.
     pub jobs: Option<NonZeroUsize>,

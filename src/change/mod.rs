@@ -6,18 +6,19 @@
 //! 2. Places that both states have are brought to one origin and one gain (direct sound above the modes).
 //! 3. A constant factor that all frequencies share (temperature) is estimated and taken out (`drift`).
 //! 4. Resonances are paired one to one, over all at once, by frequency, decay and shape; two poles after that together
-//!    make one mode before are a split. For a mode with a tuned unit a joint fit of both states, made elsewhere
+//!    make one mode before are a split. Two poles that can't be told apart become one; its sd is 1.2 times the bound of one
+//!    pole. For a mode with a tuned unit a joint fit of both states, made elsewhere
 //!    ([`compare_treated`]), replaces its poles after: its T60 may differ from `modes.csv`.
 //! 5. Each pair's change of decay, with a tuned unit of ringing, has its 95 % interval; which changes are significant is
 //!    decided over all modes together (Benjamini & Hochberg 1995), of one that a unit is labelled for by itself.
 //! 6. Room or measuring chain: a filter that would explain a significant change must show in the residues of the
-//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). Where these can't tell, a unit that the
-//!    session says stands there, and that the fit with one shows, tells.
-//! 7. The [`Verdict`] follows in a fixed order, with a sentence that says why.
+//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). Where these can't tell, `same_chain` in
+//!    session.toml decides; else, at three common places or more, a unit that the session names and the joint fit shows.
+//! 7. The [`Verdict`] follows, in the order that stands over `verdict::decide`, with a sentence that says why.
 //! 8. Bands have verdicts too: T20 paired over places, Student's t, significance decided over all bands together.
 //! 9. Doubts about a state as a whole (a wrong sample rate, copies, a moved set-up) take verdicts back.
 //!
-//! Nothing here opens a file or fits a decay; the same facts give the same changes.
+//! Nothing here opens a file, and no record is fitted here; the same facts give the same changes.
 
 mod assess;
 mod band_evidence;

@@ -33,7 +33,7 @@ pub struct Changes {
     pub band_summary: Message,
 }
 
-/// What happened to the ringing of a mode, in the order in which the verdicts are tried.
+/// What happened to the ringing of a mode.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 #[non_exhaustive]
 pub enum Verdict {

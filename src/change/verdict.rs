@@ -143,7 +143,18 @@ impl Need {
     }
 }
 
-/// The verdict with its reason.
+/// The verdict with its reason. The order in which they are tried:
+///
+/// 1. *unsure*, where the mode is not claimed before;
+/// 2. without a partner *gone*, if it would have been seen at half its T60, else *unsure*;
+/// 3. *unsure*, where the partner is not claimed;
+/// 4. where the change of ringing is significant, known well and large enough (`changed_decay`): *chain*, if a filter
+///    explains it; *shorter* or *longer*, if the room did it; *unsure*, if nothing tells the two apart;
+/// 5. *unsure*, where the change of ringing would count alone but not as one of many;
+/// 6. by the level (`by_level`): *chain*, *level-only*, *unchanged*, or *unsure*.
+///
+/// *New* is given elsewhere (`Assessment::arrivals`), and doubts about a state as a whole may take a verdict back
+/// (`doubt`).
 pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut Flags) -> (Verdict, Why) {
     if !case.claimed.0 {
         return (Verdict::Unsure, Why::NotClaimed { before: true });
@@ -329,8 +340,8 @@ mod tests {
         assert!((need.factor - 2.5).abs() < 1e-9, "{}", need.factor);
     }
 
-    /// A steady decay with a level that is known to 0.4 dB and didn't move: its interval passes the margin of 1 dB, and that
-    /// is all there is to say.
+    /// A steady decay with a level that is known to 0.4 dB and didn't move: its interval passes the margin of 1 dB, and
+    /// that is all there is to say.
     #[test]
     fn a_level_that_did_not_move_is_not_one_of_many() {
         let level = |log, sd| {

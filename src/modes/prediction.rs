@@ -3,8 +3,9 @@
 //! Poles closer than their bandwidths span any decaying signal: a fit to noise that decays, alike at no two places,
 //! leaves as little as a fit to modes, and its halves agree. But poles fitted to noise don't extrapolate; poles of modes do.
 //! So this is a hold-out test: poles and amplitudes are fitted to records that end early, and the next part of the decay is
-//! predicted, band by band. Modes leave up to about half of its energy unexplained, noise three quarters or more. Where
-//! modes overlap so much that the record can't tell them apart the prediction fails as well, and nothing is claimed there.
+//! predicted, band by band. With six places or more the fit may begin at the full records' poles (`fit::early`). Modes
+//! leave up to about half of its energy unexplained, noise three quarters or more. Where modes overlap so much that the
+//! record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
 use super::fall::{BAND_HZ, Fall, STEP_HZ, band_energies, middles};
 use super::pole::{Pole, STEADY};
@@ -37,7 +38,7 @@ const NARROW_HZ: f64 = 60.0;
 /// With few places the limit is drawn in by this factor: one record has too few numbers to be sure near it. Our own choice.
 const FAR_FROM_LIMIT: f64 = 0.85;
 
-/// Share of the bands that have come near their noise when the records are cut. Our own choice.
+/// Share of the bands that have come near their noise, or far down, when the records are cut. Our own choice.
 const CUT: f64 = 0.25;
 /// The cuts in units of that time, all of them with few places. Our own choice.
 const CUTS: [f64; 3] = [1.0, 1.35, 1.8];
@@ -56,7 +57,7 @@ pub(super) fn splits_s(
         Some(lowest_hz) if is_narrow(lowest_hz, to_hz) => from_hz.max(lowest_hz - 0.5 * BAND_HZ),
         _ => from_hz,
     };
-    let ends = Fall::of(places, &middles(from_hz, to_hz)).near_noise_s();
+    let ends = Fall::of(places, &middles(from_hz, to_hz)).splittable_until_s();
     let Some(cut_s) = ends.get((CUT * ends.len() as f64) as usize).copied() else { return Vec::new() };
     let rest_s = |p: &Place<'_>| p.samples.len() as f64 / p.rate_hz - p.onset_s;
     let longest_s = places.iter().map(rest_s).fold(0.0, f64::max);
