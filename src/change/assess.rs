@@ -62,7 +62,7 @@ struct ModeEvidence {
     split: Option<Split>,
     /// Index of the joint fit that it follows.
     treated: Option<usize>,
-    /// ln of the ratio of the decay constants; of a mode with a tuned unit that of the ringing times, the sign turned.
+    /// ln(δ after/δ before): above zero rings shorter. Of a mode with a tuned unit −ln(ringing after/ringing before).
     ringing: Option<LogChange>,
     peak_levels: (Vec<Option<PeakLevel>>, Vec<Option<PeakLevel>>),
     level: Result<LevelChange, Flag>,
@@ -236,7 +236,8 @@ impl Assessment<'_> {
         evidence.treated.is_some() && self.at_units.contains(&self.old[i].index)
     }
 
-    /// Whether a unit that stands in the room after, as the session says, works on this mode: by its label, or by two poles.
+    /// Whether a unit that stands in the room after, as the session says, works on this mode: by its label, or by two
+    /// poles.
     fn is_at_unit(&self, i: usize, evidence: &ModeEvidence) -> bool {
         let shows = evidence.treated.is_some_and(|t| self.treated[t].facts.unit_shows);
         shows || self.is_labelled(i, evidence)

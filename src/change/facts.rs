@@ -153,8 +153,8 @@ pub struct ChangeSettings {
     /// Share of false discoveries among the significant changes of one before/after pair; default 0.05
     /// (Benjamini & Hochberg 1995). A mode that a unit is labelled for is tested besides by itself, at 5 %.
     pub false_discovery: f64,
-    /// The same among the bands of a pair; default 0.01. Where nothing changed every discovery is false, so this is also
-    /// the share of such pairs that have one.
+    /// Share of false discoveries among the significant changes of the bands of a pair; default 0.01. Where nothing
+    /// changed every discovery is false, so this is also the share of such pairs that have one.
     pub band_false_discovery: f64,
     /// Range of the mode fit, hertz; default 15 to 200. Beside its ends nothing is called gone or new.
     pub range_hz: (f64, f64),

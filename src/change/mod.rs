@@ -9,8 +9,9 @@
 //!    make one mode before are a split. Two poles that can't be told apart become one; its sd is 1.2 times the bound of one
 //!    pole. For a mode with a tuned unit a joint fit of both states, made elsewhere
 //!    ([`compare_treated`]), replaces its poles after: its T60 may differ from `modes.csv`.
-//! 5. Each pair's change of decay, with a tuned unit of ringing, has its 95 % interval; which changes are significant is
-//!    decided over all modes together (Benjamini & Hochberg 1995), of one that a unit is labelled for by itself.
+//! 5. Each pair's change of decay (of ringing time, where a tuned unit stands) has its 95 % interval; which changes are
+//!    significant is decided over all claimed modes together (Benjamini & Hochberg 1995); a mode that a unit's label names
+//!    is tested by itself.
 //! 6. Room or measuring chain: a filter that would explain a significant change must show in the residues of the
 //!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). Where these can't tell, `same_chain` in
 //!    session.toml decides; else, at three common places or more, a unit that the session names and the joint fit shows.
@@ -87,7 +88,8 @@ pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &Chang
     compare_treated(before, after, settings, &[])
 }
 
-/// The same with joint fits of mode and unit, which take the place of the after state's own poles for those modes.
+/// Compares two states of one room, given joint fits of mode and unit, which take the place of the after state's own poles
+/// for those modes.
 #[must_use]
 pub fn compare_treated(
     before: &StateFacts<'_>,

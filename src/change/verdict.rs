@@ -42,13 +42,14 @@ pub(super) struct VerdictInput {
     pub partner: bool,
     /// Whether, without a partner, it would have been seen at half its T60; `None` where nothing tells.
     pub would_show: Option<bool>,
-    /// Change of the decay, of a mode with a tuned unit that of its ringing; `None` without a partner.
+    /// Change of the decay, of a mode with a tuned unit that of its ringing, above zero where it rings shorter; `None`
+    /// without a partner.
     pub ringing: Option<LogChange>,
     /// Whether it is significant among all pairs, or by itself where a unit is labelled for the mode.
     pub ringing_significant: bool,
     /// Relative sd of the decay (with a tuned unit, after: of the ringing) before and after.
     pub decay_sd: (f64, f64),
-    /// Whether the change of level is.
+    /// Whether the change of level is significant among all pairs.
     pub level_significant: bool,
     /// Change of level with the gain removed, its error included.
     pub level: Result<LevelChange, Flag>,
@@ -132,7 +133,7 @@ pub(super) struct Need {
 }
 
 impl Need {
-    /// The same in whole decibels, at least one.
+    /// That factor in whole decibels, at least one.
     pub fn decibels(&self) -> f64 {
         (20.0 * self.factor.log10()).ceil().max(1.0)
     }

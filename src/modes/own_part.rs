@@ -83,7 +83,7 @@ fn is_weak(set: &ModeSet, m: usize) -> bool {
     start(own) < WEAK * near.map(start).fold(0.0, f64::max)
 }
 
-/// The same by one fit.
+/// For each pole whether one fit's next part shows its own share to be predicted; `None` where that part doesn't tell.
 fn shares(places: &[Place<'_>], fit: &FitRun, poles: &[Pole]) -> Vec<Option<bool>> {
     let mut sums = vec![Shares::default(); poles.len()];
     for (index, record) in fit.records.records.iter().enumerate() {

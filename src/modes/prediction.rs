@@ -129,9 +129,10 @@ pub(super) struct Predicted {
 }
 
 impl Predicted {
-    /// Judges each band by the parts that follow the records of these fits, made `from_hz` to `to_hz` and, for neighbours on
-    /// both sides, up to `fitted_to_hz`. Where in a narrow range below the first band that fails one has nothing left over its
-    /// noise by then, the fits of `sooner` are asked, whose records end earlier: the first after which it has.
+    /// Judges each band by the parts that follow the records of these fits, made `from_hz` to `to_hz` and, for
+    /// neighbours on both sides, up to `fitted_to_hz`. In a narrow range a band may have fallen into its noise before
+    /// the cut. If no lower band failed, it is judged by the first earlier cut (the fits of `sooner`) after which it
+    /// still stands over its noise.
     pub fn of<'f>(
         places: &[Place<'_>],
         fits: &[FitRun],

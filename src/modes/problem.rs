@@ -19,11 +19,11 @@ pub(crate) struct Group {
     pub spectra: Arc<Tall>,
     /// Which place each column is.
     pub places: Vec<usize>,
-    /// What every pole's columns are freed from first: an orthonormal basis of the residual terms.
+    /// What is projected out of every pole's columns first: an orthonormal basis of the residual terms.
     pub terms: Arc<Factor>,
-    /// What they are freed from then: poles that are held.
-    pub held: Vec<Arc<Factor>>,
-    /// The spectra freed from these, with the rows of the held poles' prior below.
+    /// What is projected out of them then: the columns of poles that are fixed.
+    pub fixed: Vec<Arc<Factor>>,
+    /// The spectra with these projected out, the rows of the fixed poles' prior below.
     pub data: Tall,
 }
 
@@ -99,22 +99,22 @@ impl Prior {
 }
 
 impl Group {
-    /// Spectra beside which no term and no pole is held.
+    /// Spectra without residual terms and without fixed poles.
     pub fn new(bins: Bins, spectra: Tall, places: Vec<usize>) -> Self {
         let terms = Arc::new(Factor::orthonormal(&Tall::zeros(spectra.height(), 0)));
-        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, terms, held: Vec::new() }
+        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, terms, fixed: Vec::new() }
     }
 
-    /// The same beside other residual terms, poles that were held let go; `None` where these take all numbers.
-    fn beside(&self, terms: ResidualTerms) -> Option<Self> {
+    /// The group with other residual terms and no fixed poles; `None` where these terms take all numbers.
+    fn with_terms(&self, terms: ResidualTerms) -> Option<Self> {
         let mut data = (*self.spectra).clone();
         let terms = terms.columns(&self.bins);
         if terms.width() > 0 && terms.width() >= terms.height() {
             return None;
         }
         let terms = Arc::new(Factor::orthonormal(&terms));
-        terms.free(&mut data)?;
-        Some(Self { data, terms, held: Vec::new(), ..self.clone() })
+        terms.project_out(&mut data)?;
+        Some(Self { data, terms, fixed: Vec::new(), ..self.clone() })
     }
 
     /// Real numbers per place.
@@ -123,9 +123,9 @@ impl Group {
     }
 
     /// Projects residual terms and fixed poles out of columns; returns the coefficient of each term in them.
-    pub fn free(&self, columns: &mut Tall) -> Option<DMatrix<f64>> {
-        let of_terms = self.terms.free(columns)?;
-        self.held.iter().try_for_each(|held| held.free(columns).map(|_| ()))?;
+    pub fn project_out(&self, columns: &mut Tall) -> Option<DMatrix<f64>> {
+        let of_terms = self.terms.project_out(columns)?;
+        self.fixed.iter().try_for_each(|fixed| fixed.project_out(columns).map(|_| ()))?;
         Some(of_terms)
     }
 
@@ -145,33 +145,33 @@ impl Group {
         matrix
     }
 
-    /// Derivatives along the real direction of λ, freed from what is held: of the Re A column, then the Im A column of
-    /// each pole.
+    /// Derivatives along the real direction of λ, residual terms and fixed poles projected out: of the Re A column,
+    /// then the Im A column of each pole.
     pub fn derivatives(&self, poles: &[Pole], rows: usize) -> Option<Tall> {
         let mut matrix = Tall::zeros(rows, 2 * poles.len());
         self.bins.derivatives(poles, &mut matrix);
-        self.free(&mut matrix)?;
+        self.project_out(&mut matrix)?;
         Some(matrix)
     }
 }
 
 impl Problem {
-    /// The same beside other residual terms; `None` where these take all numbers.
-    pub fn beside(&self, terms: ResidualTerms) -> Option<Problem> {
-        let groups = self.groups.iter().map(|group| group.beside(terms)).collect::<Option<Vec<_>>>()?;
+    /// The problem with other residual terms; `None` where these take all numbers.
+    pub fn with_terms(&self, terms: ResidualTerms) -> Option<Problem> {
+        let groups = self.groups.iter().map(|group| group.with_terms(terms)).collect::<Option<Vec<_>>>()?;
         Some(Problem { groups, terms, prior: self.prior.clone(), ..*self })
     }
 
-    /// The same problem with some of a fit's poles fixed and their residues free: their columns are projected out of data
+    /// The problem with some of a fit's poles fixed and their residues free: their columns are projected out of data
     /// and model once, so that a few other poles can move at little cost.
-    pub fn holding(&self, fit: &Projection, poles: &[usize]) -> Option<Problem> {
+    pub fn with_poles_fixed(&self, fit: &Projection, poles: &[usize]) -> Option<Problem> {
         let columns: Vec<usize> = poles.iter().flat_map(|j| [2 * j, 2 * j + 1]).collect();
         let groups = self.groups.iter().zip(&fit.groups).map(|(group, fit)| {
             let poles = fit.factor.of(&columns)?;
             let mut data = group.data.clone().with_height(poles.height());
-            poles.free(&mut data)?;
-            let held = group.held.iter().cloned().chain([Arc::new(poles)]).collect();
-            Some(Group { data, held, ..group.clone() })
+            poles.project_out(&mut data)?;
+            let fixed = group.fixed.iter().cloned().chain([Arc::new(poles)]).collect();
+            Some(Group { data, fixed, ..group.clone() })
         });
         let groups = groups.collect::<Option<Vec<_>>>()?;
         Some(Problem { groups, prior: self.prior.clone(), ..*self })
@@ -239,7 +239,7 @@ mod tests {
         let bins = Bins::new(2000.0, 2000, 40, 43);
         let count = bins.len();
         let group = Group::new(bins, Tall::zeros(2 * count, 1), vec![0]);
-        assert!(group.beside(ResidualTerms::of_degree_below(count - 1)).is_some());
-        assert!(group.beside(ResidualTerms::of_degree_below(count)).is_none());
+        assert!(group.with_terms(ResidualTerms::of_degree_below(count - 1)).is_some());
+        assert!(group.with_terms(ResidualTerms::of_degree_below(count)).is_none());
     }
 }

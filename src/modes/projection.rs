@@ -64,8 +64,8 @@ impl Projection {
         self.normal_by(GroupFit::exact_products, problem, poles, variances)
     }
 
-    /// The same at a third less work, for steps: the matrix loses the digits that the projection takes from
-    /// the derivatives twice over, which a step doesn't feel and a covariance would.
+    /// The Gauss–Newton matrix and gradient at a third less work, for steps: the matrix loses the digits that the
+    /// projection takes from the derivatives twice over, which a step doesn't feel and a covariance would.
     pub fn step_normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Option<Normal> {
         self.normal_by(GroupFit::quick_products, problem, poles, variances)
     }
@@ -110,7 +110,7 @@ impl GroupFit {
             return None;
         }
         let mut columns = group.matrix(poles, problem.prior.as_ref());
-        let of_terms = group.free(&mut columns)?;
+        let of_terms = group.project_out(&mut columns)?;
         let factor = Factor::new(columns)?;
         let mut residual = group.data.clone().with_height(factor.height());
         let coefficients = factor.solve(&mut residual)?;
@@ -120,13 +120,13 @@ impl GroupFit {
     /// Derivatives freed from the columns' span, then multiplied.
     fn exact_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
         let mut derivatives = group.derivatives(poles, self.factor.height())?;
-        self.factor.free_twice(&mut derivatives)?;
+        self.factor.project_out_twice(&mut derivatives)?;
         Some(Products { gram: derivatives.gram(), slopes: derivatives.times(&self.residual) })
     }
 
     /// Products first, the span's part taken off them; the residual is free of the span already.
     fn quick_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
-        if group.held.is_empty() {
+        if group.fixed.is_empty() {
             self.closed_products(group, poles)
         } else {
             self.plain_products(group, poles)

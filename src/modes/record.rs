@@ -197,7 +197,7 @@ impl Records {
         let none = ResidualTerms::NONE;
         let problem =
             Problem { groups, places: self.records.len(), terms: none, band_hz, slope, prior: None };
-        (!problem.groups.is_empty()).then(|| problem.beside(terms))?
+        (!problem.groups.is_empty()).then(|| problem.with_terms(terms))?
     }
 
     /// Longest record, s.

@@ -35,7 +35,7 @@ impl Variant {
             Variant { cut: Cut { later_s: 0.010, ..Cut::WHOLE }, ..again },
             Variant { cut: Cut { later_s: 0.020, ..Cut::WHOLE }, ..again },
             Variant { choices: Choices { degree: 4, ..Choices::REFIT }, ..again },
-            Variant { choices: Choices { own_hz: 45.0, at_once: 0, ..Choices::REFIT }, ..again },
+            Variant { choices: Choices { own_hz: 45.0, most_at_once: 0, ..Choices::REFIT }, ..again },
             Variant { cut: Cut { keep: 0.65, ..Cut::WHOLE }, ..again },
         ]
     };
@@ -47,7 +47,7 @@ impl Variant {
         background: true,
     };
 
-    /// The same in records that end at `until_s` after the onset, the noise's spectrum taken from the residual alone.
+    /// A search for poles in records that end at `until_s` after the onset, the noise's spectrum taken from the residual alone.
     pub const fn early(until_s: f64) -> Variant {
         Variant {
             cut: Cut { later_s: 0.005, keep: 1.0, until_s },
@@ -95,7 +95,7 @@ impl Job<'_> {
         self.run_beside(variant, &[])
     }
 
-    /// The same beside the residual terms of an earlier fit.
+    /// Fits once, searching for the poles from nothing, with the residual terms of an earlier fit.
     pub fn run_beside(&self, variant: &Variant, earlier: &[WindowFit]) -> Option<FitRun> {
         self.with_records(variant, |records, task| {
             let found = search(records, task);

@@ -45,7 +45,7 @@ impl<'a> Place<'a> {
         }
     }
 
-    /// The same record with the instant of emission known.
+    /// The record with the instant of emission known.
     #[must_use]
     pub fn emitted_at(mut self, emission_s: f64) -> Self {
         self.emission_s = Some(emission_s);

@@ -16,13 +16,13 @@ use rayon::prelude::*;
 pub(crate) struct Choices {
     /// Least degree of the polynomial; the data may ask for a higher one.
     pub degree: usize,
-    /// What a window answers for, Hz.
+    /// Width of the range whose poles a window reports, Hz.
     pub own_hz: f64,
     /// What a window fits beyond, Hz.
     pub guard_hz: f64,
-    /// So many poles are fitted over the whole range at once.
-    pub at_once: usize,
-    /// What a search band answers for, Hz (it fits twice as much).
+    /// At most so many poles are fitted over the whole range at once.
+    pub most_at_once: usize,
+    /// Width of the range whose poles a search band reports, Hz (it fits twice as much).
     pub search_hz: f64,
     /// By how much the search bands are moved, Hz.
     pub offset_hz: f64,
@@ -42,7 +42,7 @@ impl Choices {
         degree: 2,
         own_hz: 55.0,
         guard_hz: 25.0,
-        at_once: 35,
+        most_at_once: 35,
         search_hz: 18.0,
         offset_hz: 0.0,
         weighs_first: false,
@@ -50,7 +50,7 @@ impl Choices {
         rounds: 2,
     };
 
-    /// The same for a refit, which only shows how far such choices move a value: it stops at steps that lower χ² by less
+    /// The choices of a refit, which only shows how far such choices move a value: it stops at steps that lower χ² by less
     /// than a tenth (a third of an sd; each further step lowers it by the square of the last).
     pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
 
@@ -63,7 +63,7 @@ impl Choices {
 /// A window with its final poles.
 #[derive(Debug, Clone)]
 pub(crate) struct WindowFit {
-    /// Which poles it answers for.
+    /// Which poles it reports.
     pub span: Span,
     /// Fit of all poles that reach into it.
     pub window: Window,
@@ -120,7 +120,7 @@ fn without_twins(poles: Vec<Pole>, seconds: f64) -> Vec<Pole> {
 }
 
 impl WindowFit {
-    /// The poles that the window answers for.
+    /// The poles that the window reports.
     pub fn own_poles(&self) -> impl Iterator<Item = Pole> {
         self.window.fit.poles.iter().filter(|p| self.span.owns(p)).copied()
     }
@@ -130,7 +130,7 @@ impl Task<'_> {
     /// The windows that serve these poles.
     pub fn windows(&self, poles: &[Pole]) -> Vec<Span> {
         let c = self.choices;
-        windows(self.range_hz, c.own_hz, c.guard_hz, c.at_once, poles)
+        windows(self.range_hz, c.own_hz, c.guard_hz, c.most_at_once, poles)
     }
 }
 
@@ -159,7 +159,7 @@ fn at_middle<'a>(windows: &'a [WindowFit], span: &Span) -> Option<&'a WindowFit>
     windows.iter().find(|a| middle_hz < a.span.owns_to_hz).or(windows.last())
 }
 
-/// The same in the windows of an earlier fit, kept where `differs` says that nothing would change.
+/// Fits given poles in the windows of an earlier fit; a window is kept where `differs` says that nothing would change.
 pub(crate) fn fit_changed_windows(
     records: &Records,
     task: &Task<'_>,
@@ -194,7 +194,7 @@ pub(crate) fn revisit(
     poles: &[Pole],
 ) -> Vec<WindowFit> {
     let usual = Choices::USUAL;
-    let narrower = (task.choices.own_hz, task.choices.at_once) != (usual.own_hz, usual.at_once);
+    let narrower = (task.choices.own_hz, task.choices.most_at_once) != (usual.own_hz, usual.most_at_once);
     let spans: Vec<Span> =
         if narrower { task.windows(poles) } else { earlier.iter().map(|a| a.span).collect() };
     let windows: Vec<Option<WindowFit>> = spans
@@ -243,7 +243,8 @@ fn refit_window(
 /// sets in rooms in closed form 13 did, from 132 at most.
 const HOPELESS: f64 = 400.0;
 
-/// The same for a rival of the earlier fit to the same records; `None` too where it is far behind.
+/// The fit of a rival of the earlier fit to the same records, from other poles beside its residual terms; `None` too where
+/// the rival is far behind.
 fn rival_window(records: &Records, task: &Task<'_>, kept: &WindowFit, poles: &[Pole]) -> Option<WindowFit> {
     let window = pruned_window(records, task, &kept.span, (&kept.window, poles))?;
     let hopeless = window.cost() > kept.window.cost() + HOPELESS;
@@ -276,7 +277,7 @@ impl Window {
     }
 }
 
-/// At most so many poles of those that reach into a window: first those it answers for, then the nearest to them.
+/// At most so many poles of those that reach into a window: first those it reports, then the nearest to them.
 fn nearest<'a>(span: &Span, poles: impl Iterator<Item = &'a Pole>, most: usize) -> Vec<Pole> {
     let outside_hz = |p: &Pole| {
         let hz = p.frequency_hz();
@@ -292,12 +293,12 @@ fn nearest<'a>(span: &Span, poles: impl Iterator<Item = &'a Pole>, most: usize) 
 fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<WindowFit> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
     // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
-    let inner = limits.0 > task.range_hz.0;
+    let poles_below = limits.0 > task.range_hz.0;
     let problem = records.problem(limits, task.choices.terms(), task.noise)?;
     let poles = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(MOST_PARAMETERS));
     let mut window = Window::new(problem, &poles)?;
     window.refine_with_noise(CLOSE, 1);
-    let mut window = window.with_outer_terms(inner);
+    let mut window = window.with_outer_terms(poles_below);
     if task.choices.weighs_first {
         window = window.weighted_anew(records, task.noise)?;
         window.refine_with_noise(CLOSE, 1);
@@ -307,7 +308,7 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
     window.grow(&candidates, 0, task.cancelled);
     let mut window = window.weighted_anew(records, task.noise)?;
     window.refine_with_noise(CLOSE, 1);
-    let mut window = window.with_order_selected(inner);
+    let mut window = window.with_order_selected(poles_below);
     // What only seemed significant under the first weights goes; what stays is refined to the bottom.
     window.prune(task.cancelled);
     let window = window.refined_without_twins(task.choices.last, task.choices.rounds);
@@ -315,7 +316,7 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
 }
 
 impl Window {
-    /// The same poles with the noise spectrum's slope taken from the residual and a weak prior on amplitudes.
+    /// A window with the same poles, the noise spectrum's slope taken from the residual, and a weak prior on amplitudes.
     fn weighted_anew(&self, records: &Records, noise: &NoiseSpectrum) -> Option<Self> {
         let mut noise = noise.clone();
         noise.slope += residual_slope(&self.problem, &self.fit.projection);

@@ -126,7 +126,7 @@ impl Window {
         let kept = (0..own.len()).filter(|j| !out.contains(j));
         let (moving, fixed): (Vec<usize>, Vec<usize>) = kept.partition(|j| near(&own[*j]));
         let moving: Vec<Pole> = moving.into_iter().map(|j| own[j]).chain(added.iter().copied()).collect();
-        let reduced = self.problem.holding(&self.fit.projection, &fixed)?;
+        let reduced = self.problem.with_poles_fixed(&self.fit.projection, &fixed)?;
         let fit = refine(&reduced, Fitted::at(&reduced, &moving)?, &self.variances, QUICK);
         let mut poles: Vec<Pole> = fixed.into_iter().map(|j| own[j]).chain(fit.poles).collect();
         let deviance = self.deviance_of(&fit.projection, poles.len());
@@ -206,7 +206,7 @@ impl Window {
         self.delta_chi2_by_place().iter().map(sum).collect()
     }
 
-    /// The same at each place, variances without the floor: pole by place.
+    /// Fall of χ² that each pole brings at each place with all poles fixed, variances without the floor: pole by record.
     pub fn delta_chi2_by_place(&self) -> Vec<Vec<f64>> {
         let mut falls = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
         for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {
