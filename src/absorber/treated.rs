@@ -8,7 +8,7 @@ use super::local::Target;
 use super::reference::{Reference, SettingFit};
 use super::sight::{LocalFit, PoleObservation};
 use super::tune::pair;
-use crate::change::{Ratio, TreatedMode, ring_s};
+use crate::change::{JointlyFittedMode, Ratio, ring_s};
 use crate::estimate::Estimate;
 use crate::flag::Flags;
 use crate::modes::{Amplitude, Kind, Mode};
@@ -158,7 +158,7 @@ impl Reference {
     /// (`prefer_separate_poles`). Else, of two poles: (2) the search's own resonances, where it tells them apart (`apart`),
     /// (3) a fit of the pair round the mode (`by_pair`). Of one pole at a named unit: (4) the intervals of that pole and of
     /// the joint fit together (`open`). (5) Else nothing, and the search's T60 stays. So the joint fit's T60 replaces the
-    /// search's in (1), but for those values, and widens it in (4).
+    /// search's in (1), but for those values, the pair's does so in (3), and (4) takes in both.
     pub(super) fn spoken(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<Spoken> {
         if let Some(joint) = self.usable(take, look) {
             return Some(Spoken::of(joint));
@@ -250,7 +250,7 @@ impl Reference {
 
     /// What a take says of the mode and its unit, for the comparison of both states.
     #[must_use]
-    pub fn treated(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<TreatedMode> {
+    pub fn jointly_fitted(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<JointlyFittedMode> {
         let spoken = self.spoken(take, look)?;
         // Without a unit it is a guess, which gives way to each state's own fit where it knows little.
         if take.units.is_empty() && spoken.t60_log.sd() > VAGUE {
@@ -271,7 +271,7 @@ impl Reference {
             }
             (None, None) => return None,
         };
-        Some(TreatedMode {
+        Some(JointlyFittedMode {
             mode: self.index,
             poles,
             apart_sd,

@@ -5,7 +5,7 @@ use crate::decay::Course;
 use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::{Mode, ModeSet};
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use crate::session::Role;
 
 /// One state of the room, as the comparison sees it.
@@ -38,7 +38,7 @@ pub struct PlaceFacts<'a> {
     /// Where microphone and loudspeaker stand, metres, where the user says.
     pub at_m: [Option<[f64; 3]>; 2],
     /// The low-frequency record that the resonances were fitted to; without it no test of the chain bin by bin.
-    pub low: Option<&'a LowEnd>,
+    pub low: Option<&'a LowRecord>,
     /// Sample rate of the file in hertz: residues are compared as this times the amplitude.
     pub file_rate_hz: f64,
     /// Arrival: peak of the direct sound's envelope, seconds from sample 0.
@@ -95,7 +95,7 @@ pub struct HighBand {
 
 /// A mode that a tuned unit stands at, as one fit of both states' records to mode and unit gives it.
 #[derive(Debug, Clone)]
-pub struct TreatedMode {
+pub struct JointlyFittedMode {
     /// Its index in the before state's list of resonances.
     pub mode: usize,
     /// Its two poles after, the slower first; amplitudes at the after state's places.

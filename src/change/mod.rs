@@ -8,7 +8,7 @@
 //! 4. Resonances are paired one to one, over all at once, by frequency, decay and shape; two poles after that together
 //!    make one mode before are a split. Two poles that can't be told apart become one; its sd is 1.2 times the bound of one
 //!    pole. For a mode with a tuned unit a joint fit of both states, made elsewhere
-//!    ([`compare_treated`]), replaces its poles after: its T60 may differ from `modes.csv`.
+//!    ([`compare_jointly_fitted`]), replaces its poles after: its T60 may differ from `modes.csv`.
 //! 5. Each pair's change of decay (of ringing time, where a tuned unit stands) has its 95 % interval; which changes are
 //!    significant is decided over all claimed modes together (Benjamini & Hochberg 1995); a mode that a unit's label names
 //!    is tested by itself.
@@ -35,6 +35,7 @@ mod expected;
 mod facts;
 mod finding;
 mod gain;
+mod jointly_fitted;
 mod left_out;
 mod level;
 mod moved;
@@ -50,14 +51,13 @@ mod shape;
 mod split;
 mod summary;
 mod target;
-mod treated;
 mod unmoved;
 mod verdict;
 mod view;
 mod visible;
 
 pub use expected::{ExpectedChange, expected_changes};
-pub use facts::{BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts, TreatedMode};
+pub use facts::{BandFacts, ChangeSettings, HighBand, JointlyFittedMode, PlaceFacts, StateFacts};
 pub use outcome::{
     BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
@@ -85,17 +85,17 @@ const ANY_GAIN: f64 = 1.0;
 /// level is. Never panics; what can't be said is `Err(Flag)` or the verdict `unsure`.
 #[must_use]
 pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &ChangeSettings) -> Changes {
-    compare_treated(before, after, settings, &[])
+    compare_jointly_fitted(before, after, settings, &[])
 }
 
 /// Compares two states of one room, given joint fits of mode and unit, which take the place of the after state's own poles
 /// for those modes.
 #[must_use]
-pub fn compare_treated(
+pub fn compare_jointly_fitted(
     before: &StateFacts<'_>,
     after: &StateFacts<'_>,
     settings: &ChangeSettings,
-    treated: &[TreatedMode],
+    jointly_fitted: &[JointlyFittedMode],
 ) -> Changes {
     let places = common_places(before, after);
     let gain = gain::gain(&places);
@@ -104,10 +104,10 @@ pub fn compare_treated(
     let factor = gain.log.map_or(1.0, |g| g.value.exp());
     let old = resonances(before.modes, &at(&places, false), 1.0, widening);
     let new = resonances(after.modes, &at(&places, true), factor, widening);
-    let treated = treated::joined(treated, &at(&places, true), factor, widening);
+    let jointly_fitted = jointly_fitted::joined(jointly_fitted, &at(&places, true), factor, widening);
     let drift = drift::drift(&old, &new);
     let partners = pairing::pair(&old, &new, drift.map_or(0.0, |d| d.value));
-    let moved = moved::moved(&places, &gain.off, &old, &new, &partners, &treated);
+    let moved = moved::moved(&places, &gain.off, &old, &new, &partners, &jointly_fitted);
     let witnesses = chain::witnesses(&old, &new, &partners, &moved.microphones);
     let left = (0..new.len()).filter(|j| !partners.contains(&Some(*j)));
     let gain_sd = gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN);
@@ -123,7 +123,7 @@ pub fn compare_treated(
         new: &new,
         partners: &partners,
         splits: &splits,
-        treated: &treated,
+        jointly_fitted: &jointly_fitted,
         at_units: &after.at_units,
         widening,
         witnesses: &witnesses,
@@ -148,7 +148,7 @@ pub fn compare_treated(
         wrong_rate_hz: rate.map(|rate| rate.rates_hz()),
         ..set_up(&places, &gain, &moved, doubts.uneven_gain())
     };
-    let shown = treated.iter().filter(|t| t.facts.unit_shows).map(|t| t.facts.mode);
+    let shown = jointly_fitted.iter().filter(|t| t.facts.unit_shows).map(|t| t.facts.mode);
     let at_units: Vec<usize> = shown.chain(after.at_units.iter().copied()).collect();
     // Where a rate is wrong, that is all there is to say.
     let told = match doubts.rate() {

@@ -70,13 +70,13 @@ pub(crate) struct Peak {
 }
 
 /// A band reports candidates over so much, and looks half as far again on both sides, Hz.
-const BAND_HZ: f64 = 30.0;
+const CANDIDATE_BAND_HZ: f64 = 30.0;
 const BESIDE_HZ: f64 = 10.0;
 
 impl Candidates {
     /// Candidates between two frequencies.
     pub fn new(problem: &Problem, low_hz: f64, high_hz: f64) -> Self {
-        let count = ((high_hz - low_hz) / BAND_HZ).ceil().max(1.0);
+        let count = ((high_hz - low_hz) / CANDIDATE_BAND_HZ).ceil().max(1.0);
         let step = (high_hz - low_hz) / count;
         let bands = (0..count as usize).map(|i| {
             let from = low_hz + step * i as f64;
@@ -138,7 +138,7 @@ impl Band {
             fit.poles.iter().filter(|p| (low..high).contains(&p.frequency_hz())).copied().collect();
         let mut gains = vec![0.0; self.poles.len()];
         for ((part, group), whole) in self.parts.iter().zip(&problem.groups).zip(&fit.projection.groups) {
-            let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
+            let weights: Vec<f64> = group.records.iter().map(|m| 1.0 / variances[*m]).collect();
             if let Some(residual) = part.residual(group, whole, &near) {
                 part.add_gains(&mut gains, residual, &weights);
             }

@@ -61,10 +61,10 @@ pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
             flags.add(Flag::LongForRecord);
         }
         if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
-            flags.add(Flag::NotPredicted);
+            flags.add(Flag::Overlapping);
         }
         if own_share == Some(false) {
-            flags.add(Flag::Unpredicted);
+            flags.add(Flag::OwnShareUnpredicted);
         }
         if detected_at_too_few(mode) {
             flags.add(Flag::SeenAtOnePlace);

@@ -13,13 +13,13 @@
 //!    matrix of columns (`basis`; products of such matrices in `tall`).
 //! 2. *Noise* (`noise`): its spectrum, seen in the last part of the records, weights the bins; a power of frequency is
 //!    then fitted to the residual.
-//! 3. *Search* (`single`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
+//! 3. *Search* (`search`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
 //!    −2 ln L falls by more than noise alone would lower it (with a chance of 1 %), then pruned by the same threshold.
-//! 4. *Joint fit* in wide windows (`layout`, `problem`), or over the whole range where there are few poles: at given poles
-//!    residues (under a weak prior on their size) and `residual_terms` are solved for (variable projection:
-//!    `projection`, `factor`); Levenberg–Marquardt moves ω and δ (`refine`, inner products in `products`); noise variances
-//!    are estimated in turn; poles are pruned and added, and residual terms added (`order`), by the same criterion. Steps
-//!    3 to 5 decide the number of poles.
+//! 4. *Joint fit* (`joint_fit`) in wide windows (`windows`, `problem`), or over the whole range where there are few
+//!    poles: at given poles residues (under a weak prior on their size) and `residual_terms` are solved for (variable
+//!    projection: `projection`, `factor`); Levenberg–Marquardt moves ω and δ (`refine`, inner products in `products`);
+//!    noise variances are estimated in turn; poles are pruned and added, and residual terms added (`order`), by the
+//!    same criterion. Steps 3 to 5 decide the number of poles.
 //! 5. *Other sets of poles* (`run`, `choose`): searches with a later start or in records that end early offer theirs; in
 //!    each window the set with the lowest criterion is kept.
 //! 6. *Intervals*: inverse of the Fisher information (`covariance`); to σ_δ² and σ_ω² is added a variance from the
@@ -54,8 +54,8 @@ mod factor;
 mod fall;
 mod fit;
 mod gain;
+mod joint_fit;
 mod kinds;
-mod layout;
 mod noise;
 mod order;
 mod overlap;
@@ -71,13 +71,14 @@ mod refits;
 mod residual;
 mod residual_terms;
 mod run;
+mod search;
 mod settings;
-mod single;
 mod takes;
 mod tall;
 #[cfg(test)]
 mod tests;
 mod window;
+mod windows;
 
 pub use bound::{RecordConditions, bound};
 pub use fit::fit;

@@ -28,10 +28,10 @@ pub(super) const SOONER: [f64; 2] = [0.7, 0.5];
 /// short a part doesn't part it from its neighbours.
 const FALLEN: f64 = 2.5;
 /// Energy over the noise's from which the next part has something to hold a prediction against: 5 dB, on the same sessions.
-const EVIDENCE: f64 = 3.0;
+const OWN_EVIDENCE: f64 = 3.0;
 /// Share of the energy near the resonance that may stay unexplained: of modes less than 0.3 stays nearly always, of noise
 /// all; on the same sessions.
-const MOST_UNEXPLAINED: f64 = 0.8;
+const OWN_MOST_UNEXPLAINED: f64 = 0.8;
 /// Resonances that start less than this share under the strongest of their band, in energy (20 dB), are told by the band's
 /// prediction, to which such poles of noise would add. Our own choice; strongly damped modes that overlap are of these.
 const WEAK: f64 = 0.01;
@@ -39,7 +39,7 @@ const WEAK: f64 = 0.01;
 /// decaying noise beside modes are known to 3 % at best, a quarter of them to 10 % (the same sessions).
 const WELL_KNOWN: f64 = 0.10;
 /// A predicted pole is the resonance's own within this share of its decay constant …
-const SAME: f64 = 0.5;
+const OWN_SAME: f64 = 0.5;
 /// … or within so many radians over the part: no part tells nearer poles apart.
 const UNRESOLVED_RAD: f64 = 1.5;
 
@@ -99,7 +99,7 @@ fn shares(places: &[Place<'_>], fit: &FitRun, poles: &[Pole]) -> Vec<Option<bool
 /// What the fit's poles that are the same as this one add to the next part.
 fn own_part(fit: &FitRun, index: usize, record: &Record, pole: &Pole, len: usize) -> Vec<f64> {
     let unresolved = UNRESOLVED_RAD * record.rate_hz / len as f64;
-    let same = |p: &Pole| p.distance_per_s(pole) < (SAME * pole.decay_per_s).max(unresolved);
+    let same = |p: &Pole| p.distance_per_s(pole) < (OWN_SAME * pole.decay_per_s).max(unresolved);
     let mut negative = vec![0.0; len];
     for fitted in &fit.windows {
         take_off(&mut negative, record, fitted, index, (record.len, &same));
@@ -126,9 +126,9 @@ impl Shares {
     }
 
     fn predicted(&self) -> Option<bool> {
-        let evident = self.with > EVIDENCE * self.noise;
+        let evident = self.with > OWN_EVIDENCE * self.noise;
         let left = (self.left - self.noise).max(0.0);
-        evident.then_some(left < MOST_UNEXPLAINED * (self.with - self.noise))
+        evident.then_some(left < OWN_MOST_UNEXPLAINED * (self.with - self.noise))
     }
 }
 

@@ -8,12 +8,12 @@
 //! record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
 use super::fall::{BAND_HZ, Fall, STEP_HZ, band_energies, middles};
+use super::joint_fit::WindowFit;
 use super::pole::{Pole, STEADY};
 use super::problem::Group;
 use super::record::{Record, sounding_len};
 use super::run::FitRun;
 use super::settings::{FEW_PLACES, Place};
-use super::single::WindowFit;
 use rustfft::num_complex::Complex;
 use std::borrow::Cow;
 
@@ -21,11 +21,11 @@ use std::borrow::Cow;
 const WIDE_BAND_HZ: f64 = 40.0;
 /// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.75 or more (docs/accuracy.md);
 /// chosen between the two.
-const MOST_UNEXPLAINED: f64 = 0.6;
+const BAND_MOST_UNEXPLAINED: f64 = 0.6;
 /// Chance that a random prediction explains enough in one band. Our own choice.
 const CHANCE: f64 = 0.02;
 /// Energy over the noise's from which a band has something to predict: 6 dB. Our own choice.
-const EVIDENCE: f64 = 4.0;
+const BAND_EVIDENCE: f64 = 4.0;
 /// Places in small rooms hear much the same below 100 Hz: no more of them count as independent. Our own choice.
 const INDEPENDENT: usize = 3;
 /// Share of the bands with evidence, from the lowest up, that must be predicted for single modes to be told. Our own
@@ -254,12 +254,12 @@ impl Sum {
     }
 
     fn is_evident(&self) -> bool {
-        self.whole > EVIDENCE * self.noise
+        self.whole > BAND_EVIDENCE * self.noise
     }
 
     /// A prediction in a random direction leaves a share under u of n complex numbers with the chance uⁿ⁻¹.
     fn band(&self, hz: f64) -> Band {
-        let most = CHANCE.powf(1.0 / (self.numbers - 1.0).max(0.2)).min(MOST_UNEXPLAINED);
+        let most = CHANCE.powf(1.0 / (self.numbers - 1.0).max(0.2)).min(BAND_MOST_UNEXPLAINED);
         let left = (self.left - self.noise).max(0.0);
         Band { hz, unexplained: self.is_evident().then(|| left / (self.whole - self.noise)), most }
     }
@@ -367,7 +367,7 @@ pub(super) fn take_off(
 }
 
 fn column_of(group: &Group, index: usize) -> Option<usize> {
-    group.places.iter().position(|place| *place == index)
+    group.records.iter().position(|record| *record == index)
 }
 
 #[cfg(test)]

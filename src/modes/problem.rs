@@ -10,15 +10,15 @@ use nalgebra::DMatrix;
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-/// Places whose records have one rate and one length, so that one set of columns serves them all.
+/// Records of places that have one rate and one length, so that one set of columns serves them all.
 #[derive(Debug, Clone)]
 pub(crate) struct Group {
     /// Their bins within the window.
     pub bins: Bins,
-    /// Weighted spectra over fs: real parts above imaginary parts, one column a place.
+    /// Weighted spectra over fs: real parts above imaginary parts, one column a record.
     pub spectra: Arc<Tall>,
-    /// Which place each column is.
-    pub places: Vec<usize>,
+    /// Index in `Records::records` of each column.
+    pub records: Vec<usize>,
     /// What is projected out of every pole's columns first: an orthonormal basis of the residual terms.
     pub terms: Arc<Factor>,
     /// What is projected out of them then: the columns of poles that are fixed.
@@ -30,10 +30,10 @@ pub(crate) struct Group {
 /// All that a window of the fit knows before any pole is chosen.
 #[derive(Debug, Clone)]
 pub(crate) struct Problem {
-    /// The groups; every place of the fit is in exactly one.
+    /// The groups; every record of the fit is in exactly one.
     pub groups: Vec<Group>,
-    /// How many places there are.
-    pub places: usize,
+    /// How many records there are.
+    pub records: usize,
     /// Residual terms: polynomial and poles outside the window, for everything that the fitted poles don't model.
     pub terms: ResidualTerms,
     /// Edges of the bins used, Hz.
@@ -76,9 +76,9 @@ impl Prior {
                 let reach = 2.0 * PI * (hz - AROUND_HZ)..2.0 * PI * (hz + AROUND_HZ);
                 for k in (0..n).filter(|k| reach.contains(&group.bins.omegas[*k])) {
                     let whitening = group.bins.weights[k].powi(2);
-                    for (column, place) in group.places.iter().enumerate() {
+                    for (column, record) in group.records.iter().enumerate() {
                         let (re, im) = (group.spectra.at(k, column), group.spectra.at(n + k, column));
-                        sum += (re * re + im * im) / whitening / variances[*place];
+                        sum += (re * re + im * im) / whitening / variances[*record];
                         count += 1.0;
                     }
                 }
@@ -100,9 +100,9 @@ impl Prior {
 
 impl Group {
     /// Spectra without residual terms and without fixed poles.
-    pub fn new(bins: Bins, spectra: Tall, places: Vec<usize>) -> Self {
+    pub fn new(bins: Bins, spectra: Tall, records: Vec<usize>) -> Self {
         let terms = Arc::new(Factor::orthonormal(&Tall::zeros(spectra.height(), 0)));
-        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, terms, fixed: Vec::new() }
+        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), records, terms, fixed: Vec::new() }
     }
 
     /// The group with other residual terms and no fixed poles; `None` where these terms take all numbers.
@@ -117,7 +117,7 @@ impl Group {
         Some(Self { data, terms, fixed: Vec::new(), ..self.clone() })
     }
 
-    /// Real numbers per place.
+    /// Real numbers per record.
     pub fn rows(&self) -> usize {
         2 * self.bins.len()
     }
@@ -177,15 +177,15 @@ impl Problem {
         Some(Problem { groups, prior: self.prior.clone(), ..*self })
     }
 
-    /// Real numbers of a place.
-    pub fn rows_of(&self, place: usize) -> usize {
-        self.groups.iter().find(|g| g.places.contains(&place)).map_or(0, Group::rows)
+    /// Real numbers of a record.
+    pub fn rows_of(&self, record: usize) -> usize {
+        self.groups.iter().find(|g| g.records.contains(&record)).map_or(0, Group::rows)
     }
 
-    /// Mean square of a place's numbers.
-    pub fn mean_square(&self, place: usize) -> f64 {
+    /// Mean square of a record's numbers.
+    pub fn mean_square(&self, record: usize) -> f64 {
         let found = self.groups.iter().find_map(|group| {
-            let column = group.places.iter().position(|p| *p == place)?;
+            let column = group.records.iter().position(|r| *r == record)?;
             Some(group.spectra.squares()[column] / group.rows() as f64)
         });
         found.unwrap_or(0.0).max(f64::MIN_POSITIVE)
@@ -195,13 +195,13 @@ impl Problem {
     /// poles. A count, to take from the degrees of freedom; what a pole must gain is `Window::threshold`.
     pub fn penalty(&self, poles: usize) -> f64 {
         let poles = poles as f64;
-        2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.terms.count() as f64
+        2.0 * poles * (1.0 + 1.0 / self.records as f64) + 2.0 * self.terms.count() as f64
     }
 
     /// The most poles that leave more than `1 − share` of the numbers to the noise.
     pub fn most_poles(&self, share: f64) -> usize {
         let rows = self.groups.iter().map(Group::rows).min().unwrap_or(0) as f64;
-        let per_pole = 2.0 * (1.0 + 1.0 / self.places as f64);
+        let per_pole = 2.0 * (1.0 + 1.0 / self.records as f64);
         ((share * rows - 2.0 * self.terms.count() as f64) / per_pole).max(0.0) as usize
     }
 

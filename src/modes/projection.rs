@@ -37,12 +37,12 @@ pub(crate) struct Projection {
 impl Projection {
     /// Solves for all linear unknowns; `None` where the columns are dependent or too many.
     pub fn new(problem: &Problem, poles: &[Pole]) -> Option<Self> {
-        let mut squares = vec![0.0; problem.places];
+        let mut squares = vec![0.0; problem.records];
         let mut groups = Vec::with_capacity(problem.groups.len());
         for group in &problem.groups {
             let fit = GroupFit::new(problem, group, poles)?;
-            for (square, place) in fit.residual.squares().into_iter().zip(&group.places) {
-                squares[*place] = square;
+            for (square, record) in fit.residual.squares().into_iter().zip(&group.records) {
+                squares[*record] = square;
             }
             groups.push(fit);
         }
@@ -153,7 +153,7 @@ impl GroupFit {
     fn add_to(&self, normal: &mut Normal, found: &Products, group: &Group, variances: &[f64]) {
         let Products { gram: products, slopes } = found;
         let poles = products.nrows() / 2;
-        let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
+        let weights: Vec<f64> = group.records.iter().map(|m| 1.0 / variances[*m]).collect();
         let amplitude = |j: usize, part: usize, m: usize| self.coefficients[(2 * j + part, m)];
         for j in 0..poles {
             for (m, weight) in weights.iter().enumerate() {

@@ -2,12 +2,13 @@
 
 use super::ModeSet;
 use super::collect::{collect, empty};
-use super::layout::Span;
+use super::joint_fit::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit};
 use super::noise::NoiseSpectrum;
 use super::pole::Pole;
 use super::record::{Cut, Records};
+use super::search::search;
 use super::settings::Place;
-use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
+use super::windows::Span;
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides. Our own
 /// choice.

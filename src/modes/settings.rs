@@ -1,6 +1,6 @@
 //! What the fit is given: the records of all places, and what it may do.
 
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use std::borrow::Cow;
 
 /// Fewer places than this have few numbers: none of theirs are given away, and several parts of their decay are
@@ -54,7 +54,7 @@ impl<'a> Place<'a> {
 
     /// The low-frequency record of a response.
     #[must_use]
-    pub fn from_low_end(position: &str, source: &str, low: &LowEnd) -> Place<'static> {
+    pub fn from_low_record(position: &str, source: &str, low: &LowRecord) -> Place<'static> {
         Place {
             position: position.into(),
             source: source.into(),

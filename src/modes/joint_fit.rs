@@ -1,7 +1,6 @@
-//! The two halves of a fit: the search for poles in narrow bands, and the joint fit in wide windows.
+//! The joint fit of poles in wide windows, from poles that a search or an earlier fit gave.
 
 use super::gain::Candidates;
-use super::layout::{Span, spans, windows};
 use super::noise::{NoiseSpectrum, residual_slope};
 use super::pole::Pole;
 use super::problem::Prior;
@@ -9,6 +8,7 @@ use super::record::Records;
 use super::refine::Effort;
 use super::residual_terms::ResidualTerms;
 use super::window::{CLOSE, MOST_PARAMETERS, THOROUGH, Window};
+use super::windows::{Span, windows};
 use rayon::prelude::*;
 
 /// The choices of one fit that a refit may make otherwise.
@@ -55,7 +55,7 @@ impl Choices {
     pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
 
     /// The residual terms to begin with.
-    fn terms(&self) -> ResidualTerms {
+    pub fn terms(&self) -> ResidualTerms {
         ResidualTerms::of_degree_below(self.degree + 1)
     }
 }
@@ -80,43 +80,6 @@ pub(crate) struct Task<'a> {
     pub choices: Choices,
     /// Whether to stop.
     pub cancelled: &'a (dyn Fn() -> bool + Sync),
-}
-
-/// Finds poles from nothing, band by band.
-pub(crate) fn search(records: &Records, task: &Task<'_>) -> Vec<Pole> {
-    let own = task.choices.search_hz;
-    let bands = spans(task.range_hz, own, 0.5 * own, task.choices.offset_hz);
-    let found: Vec<Vec<Pole>> = bands.par_iter().map(|band| search_band(records, task, band)).collect();
-    let mut poles = found.concat();
-    poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
-    without_twins(poles, records.seconds())
-}
-
-fn search_band(records: &Records, task: &Task<'_>, band: &Span) -> Vec<Pole> {
-    let limits = (band.fits_from_hz, band.fits_to_hz.min(records.top_hz()));
-    let Some(problem) = records.problem(limits, task.choices.terms(), task.noise) else {
-        return Vec::new();
-    };
-    let candidates = Candidates::new(&problem, limits.0, limits.1);
-    let Some(mut window) = Window::new(problem, &[]) else { return Vec::new() };
-    window.grow(&candidates, 2, task.cancelled);
-    window.prune(task.cancelled);
-    window.fit.poles.iter().filter(|p| band.owns(p)).copied().collect()
-}
-
-/// Leaves out the second of two poles that neighbouring bands found on either side of their seam.
-fn without_twins(poles: Vec<Pole>, seconds: f64) -> Vec<Pole> {
-    let mut kept: Vec<Pole> = Vec::with_capacity(poles.len());
-    for pole in poles {
-        let twin = kept.last().is_some_and(|last| {
-            let near = 0.3 * last.decay_per_s.min(pole.decay_per_s) + 0.3 / seconds;
-            last.distance_per_s(&pole) < near
-        });
-        if !twin {
-            kept.push(pole);
-        }
-    }
-    kept
 }
 
 impl WindowFit {
