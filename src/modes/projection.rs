@@ -15,9 +15,9 @@ use std::sync::Arc;
 /// The linear solution of one group at given poles.
 #[derive(Debug, Clone)]
 pub(crate) struct GroupFit {
-    /// The poles' columns, freed from what the group holds.
+    /// The poles' columns, residual terms and fixed poles projected out.
     pub factor: Arc<Factor>,
-    /// What the columns had of each residual term before they were freed.
+    /// What the columns had of each residual term before these were projected out.
     of_terms: DMatrix<f64>,
     /// Unknowns × places: (Re A, Im A) of each pole.
     pub coefficients: DMatrix<f64>,
@@ -117,7 +117,7 @@ impl GroupFit {
         Some(Self { factor: Arc::new(factor), of_terms, coefficients, residual })
     }
 
-    /// Derivatives freed from the columns' span, then multiplied.
+    /// Derivatives with the columns' span projected out, then multiplied.
     fn exact_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
         let mut derivatives = group.derivatives(poles, self.factor.height())?;
         self.factor.project_out_twice(&mut derivatives)?;
