@@ -1,9 +1,10 @@
 //! Accuracy of the mode fit against the Cramér–Rao bound, by Monte Carlo on closed-form rooms, and what
 //! it says of measured and finite-element responses.
 //!
-//! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits] [--trace]` prints a Markdown table;
-//! with `--write` it goes into `docs/` cell by cell (cells already there with so many draws are kept), with
-//! `--measured` the fits of the responses in the folder that `STILLROOM_IR` names are shown.
+//! `cargo bench --bench accuracy -- [--draws N] [--filter WORD] [--no-refits] [--trace]` prints a Markdown table of N
+//! draws a cell (default 3); with `--write` it goes into `docs/` cell by cell (default 24 draws; cells already there
+//! with as many or more are kept), with `--measured` the fits of the responses in the folder that `STILLROOM_IR` names
+//! are shown.
 
 #![allow(clippy::print_stdout, reason = "a bench reports on the screen")]
 
@@ -20,7 +21,7 @@ use measured::{Agreement, arni, fit_lows, known, list, single};
 use score::{Cell, Score};
 use std::time::Instant;
 use stillroom::modes::ModeSet;
-use stillroom::response::LowEnd;
+use stillroom::response::LowRecord;
 
 struct Arguments {
     words: Vec<String>,
@@ -85,13 +86,13 @@ fn write_table(arguments: &Arguments) -> std::io::Result<()> {
 
 fn measured_rooms(arguments: &Arguments) {
     let filter = arguments.after("--filter").cloned().unwrap_or_default();
-    let run = |name: &str, first: Option<Vec<LowEnd>>, second: Option<Vec<LowEnd>>, later_s: f64| {
+    let run = |name: &str, first: Option<Vec<LowRecord>>, second: Option<Vec<LowRecord>>, later_s: f64| {
         if !filter.split(',').any(|word| name.contains(word)) {
             return;
         }
         let (Some(first), Some(second)) = (first, second) else { return };
         let start = Instant::now();
-        let fit = |lows: &[LowEnd], later_s: f64| fit_lows(lows, later_s, !arguments.has("--no-refits"));
+        let fit = |lows: &[LowRecord], later_s: f64| fit_lows(lows, later_s, !arguments.has("--no-refits"));
         let (a, b) = (fit(&first, 0.0), fit(&second, later_s));
         report(name, &a, &b, arguments.has("--trace"), start.elapsed().as_secs_f64());
     };

@@ -139,9 +139,9 @@ flags! {
     LongForRecord, "long-for-record", "The decay is too long for this record to show its length.",
         "Export longer responses, at least as long as the longest decay time.";
 
-    NotPredicted, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
+    Overlapping, "overlapping", "Poles found in the first part of the decay don't predict the next part here: modes overlap, or the sound is no sum of modes, so single modes can't be told apart.",
         "Read the bands; more positions and a lower noise move the limit up.";
-    Unpredicted, "unpredicted", "Poles found in the first part of the decay don't predict what this resonance should leave in the next part, so it may be sound that is no mode.",
+    OwnShareUnpredicted, "unpredicted", "Poles found in the first part of the decay don't predict what this resonance should leave in the next part, so it may be sound that is no mode.",
         "Read the band; more positions and a lower noise tell more.";
     SeenAtOnePlace, "seen-at-one-place", "At most one of six positions or more shows this resonance, so it may be a disturbance of one recording.",
         "Repeat the take that sees it.";

@@ -11,12 +11,14 @@
 //! 4. [`decay`] runs the class 1 filters of [`filter`] backwards and integrates (ISO 3382): T20, T30, EDT,
 //!    clarity, each an [`estimate::Reading`].
 //! 5. [`modes`] fits poles −δ ± iω that all paths of a state share, with a residue (complex amplitude) at each path.
-//!    - *How many poles*: they are added as long as each raises the likelihood by more than noise alone would; residues are solved
-//!      for at given poles (variable projection).
+//!    - *The fit*: at given poles residues are solved for (variable projection), then the poles are moved.
+//!    - *How many poles*: they are added as long as each raises the likelihood by more than noise alone would.
 //!    - *The interval*: T60 = 3 ln 10/δ. Its standard deviation comes from the Fisher information, widened by the scatter
-//!      of refits with other choices, and again where modes overlap.
+//!      of refits with other choices, again where modes overlap, and last, where a capture record states it, by the
+//!      uncertainty of playback over recording clock (`analysis::captured`).
 //!    - *The kind*: a resonance is a *mode*, that is, attributed to the room, only if the refits find it again and poles
 //!      fitted to the first part of the decay predict the next part there. The others are *unsure*, *hum* or *loudspeaker*.
+//!      Where [`Settings::refits`] is false, as while a folder is followed, neither is tested.
 //!
 //!    `analysis::resonances` calls the fit, `table::gather` makes a row of `modes.csv` of each resonance; the module's
 //!    page has the model and the steps.
@@ -29,7 +31,8 @@
 //! 8. [`analysis`] runs all of this in parallel, in its own pool of threads: the one stage that knows the others. It
 //!    collects one [`state::StateResult`] for each state: responses, bands, modes with names and priorities, checks.
 //! 9. [`table`] and [`output`] write it down; [`report`] makes the page, with what [`curves`] draws from the records.
-//!    No result is in decibels or rounded before that; only sentences and settings named `_db` are.
+//!    No result is rounded before that, and none is in decibels but for sentences, settings and fields named `_db`:
+//!    those of [`capture`], [`recovery`] and [`excitation`], of the faults of a [`recording`], and of `room::seat`.
 //!
 //! Before something is built, [`design`] says from the room's and a unit's own numbers what it will do.
 //! Around it: [`excitation`] makes test signals, [`recovery`] turns their recordings into responses,
@@ -41,7 +44,8 @@
 //! English.
 //!
 //! A reading is a value with its standard deviation, or the [`flag::Flag`] that says why the data carry
-//! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz, linear pressure.
+//! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz (poles: rad/s and 1/s), linear
+//! pressure.
 //! The same input gives the same bytes on one machine for any number of threads.
 //!
 //! ```

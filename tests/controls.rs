@@ -124,7 +124,7 @@ fn decaying_noise_holds_no_modes() {
 
 /// A response that holds nothing but the direct sound behind the low end of a signal or loudspeaker: 80 dB down below,
 /// over a raised cosine of some hertz, ringing on both sides of the direct sound (a sweep's own) or after it only.
-struct LowEnd {
+struct LowRecord {
     hz: f64,
     width_hz: f64,
     after_only: bool,
@@ -132,14 +132,20 @@ struct LowEnd {
     seed: u64,
 }
 
-impl LowEnd {
-    fn all() -> Vec<LowEnd> {
+impl LowRecord {
+    fn all() -> Vec<LowRecord> {
         let mut all = Vec::new();
         for after_only in [false, true] {
             for places in [3, 6, 12] {
                 for hz in [20.0, 30.0, 40.0, 50.0, 60.0] {
                     for width_hz in [2.0, 4.0, 10.0] {
-                        all.push(LowEnd { hz, width_hz, after_only, places, seed: 900 + all.len() as u64 });
+                        all.push(LowRecord {
+                            hz,
+                            width_hz,
+                            after_only,
+                            places,
+                            seed: 900 + all.len() as u64,
+                        });
                     }
                 }
             }
@@ -198,7 +204,7 @@ impl LowEnd {
 #[test]
 #[ignore = "slow"]
 fn the_low_end_of_the_chain_is_no_mode() {
-    let claims: Vec<usize> = LowEnd::all().par_iter().map(LowEnd::claims).collect();
+    let claims: Vec<usize> = LowRecord::all().par_iter().map(LowRecord::claims).collect();
     let wrong = claims.iter().filter(|claims| **claims > 0).count();
     println!("{wrong} of {} low ends claimed as modes", claims.len());
     assert!(wrong <= 2, "{claims:?}");

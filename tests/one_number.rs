@@ -287,3 +287,28 @@ fn the_readme_s_screens_are_this_run_s() {
         assert!(demo_run().out.lines().any(alike), "the program doesn't print: {line}");
     }
 }
+
+/// The README counts false claims as the table of docs/accuracy.md does.
+#[test]
+fn the_readme_s_false_claims_are_the_accuracy_table_s() {
+    let text = |name: &str| {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/").to_owned() + name;
+        let lines = std::fs::read_to_string(path).expect("there");
+        lines.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let table = text("docs/accuracy.md");
+    let all = table.split("All cells: ").nth(1).expect("the sum of the table");
+    let told = all.split(" claims false (").next().and_then(|head| head.split("), ").nth(1)).expect("claims");
+    let (false_ones, claims) = told.split_once(" of ").expect("so many of so many");
+    let share = all.split(" claims false (").nth(1).and_then(|tail| tail.split(')').next()).expect("a share");
+    let held = all.split("intervals hold ").nth(1).expect("intervals");
+    let mut held = held.split(" % (").map(|part| part.rsplit(' ').next().unwrap_or_default());
+    let held: [&str; 2] = [(); 2].map(|()| held.next().expect("frequency and T60"));
+    let held = held.map(|percent| percent.parse::<f64>().expect("a number").round());
+    assert!(held[0].total_cmp(&held[1]).is_eq(), "{held:?}: the README gives one number for both");
+    let sentence = format!(
+        "Of {claims} claims in closed-form rooms {false_ones} were false ({share}), and {} % of the intervals held the truth",
+        held[0]
+    );
+    assert!(text("README.md").contains(&sentence), "not in the README: {sentence}");
+}

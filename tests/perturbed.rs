@@ -4,13 +4,13 @@
 //! ten decibels more noise must be claimed again, and values may move by what the intervals allow: over the difference of
 //! variances where one record tells less (Hausman 1978), else over half an interval.
 
-use crate::measured::{arni, claims, fit_lows, folder, hertz, known, low_end, single, waves};
+use crate::measured::{arni, claims, fit_lows, folder, hertz, known, low_record, single, waves};
 use rayon::prelude::*;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 use stillroom::modes::{Mode, ModeSet};
-use stillroom::response::LowEnd;
+use stillroom::response::LowRecord;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Change {
@@ -31,7 +31,7 @@ const ALL: [Change; 7] = [
 ];
 
 impl Change {
-    fn fit(self, lows: &[LowEnd]) -> ModeSet {
+    fn fit(self, lows: &[LowRecord]) -> ModeSet {
         let mut lows = lows.to_vec();
         let mut later_s = 0.0;
         match self {
@@ -55,7 +55,7 @@ impl Change {
 }
 
 /// As if recorded at 44.1 instead of 48 kHz: fewer samples of the same sound, by its spectrum.
-fn resample(low: &mut LowEnd) {
+fn resample(low: &mut LowRecord) {
     let (old, new) = (low.samples.len(), low.samples.len() * 147 / 160);
     let mut planner = FftPlanner::new();
     let mut spectrum: Vec<Complex<f64>> = low.samples.iter().map(|s| Complex::from(f64::from(*s))).collect();
@@ -70,7 +70,7 @@ fn resample(low: &mut LowEnd) {
 }
 
 /// Nine times the power of the record's last tenth on top of it.
-fn add_noise(low: &mut LowEnd, seed: u64) {
+fn add_noise(low: &mut LowRecord, seed: u64) {
     let tail = &low.samples[low.samples.len() * 9 / 10..];
     let sd = 3.0 * (tail.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>() / tail.len() as f64).sqrt();
     let mut draws = crate::synthetic::Draws::new(seed);
@@ -141,7 +141,7 @@ impl Tally {
 }
 
 /// Sessions of measured rooms and of finite-element ones.
-fn sessions() -> Vec<(&'static str, Vec<LowEnd>)> {
+fn sessions() -> Vec<(&'static str, Vec<LowRecord>)> {
     let mut all = Vec::new();
     for (name, room, state) in [
         ("L-room", "fem_l_room", "untreated"),
@@ -152,7 +152,7 @@ fn sessions() -> Vec<(&'static str, Vec<LowEnd>)> {
     }
     for (name, state) in [("lab, closed", "panels_closed"), ("lab, 75", "panels_75")] {
         let lows = |folder: std::path::PathBuf| {
-            waves(&folder.join(state)).iter().map(|file| low_end(std::slice::from_ref(file))).collect()
+            waves(&folder.join(state)).iter().map(|file| low_record(std::slice::from_ref(file))).collect()
         };
         all.extend(folder("r3vival_lab").map(|folder| (name, lows(folder))));
     }

@@ -108,7 +108,8 @@ fn the_laboratory_shows_no_single_modes() {
     for state in ["panels_closed", "panels_75"] {
         let Some(folder) = measured::folder("r3vival_lab") else { return };
         let files = measured::waves(&folder.join(state));
-        let lows: Vec<_> = files.iter().map(|file| measured::low_end(std::slice::from_ref(file))).collect();
+        let lows: Vec<_> =
+            files.iter().map(|file| measured::low_record(std::slice::from_ref(file))).collect();
         let set = fit_lows(&lows, 0.0, true);
         assert!(claims(&set).is_empty(), "{}", measured::list(&set));
     }

@@ -68,7 +68,7 @@ pub(super) fn advise(state: &State) -> Advice {
     go(state, (step_hz, decay), best_factor, Some(after))
 }
 
-/// The same where other modes lie near: the step is searched for.
+/// Advice where other modes lie near: the step is searched for.
 fn among_others(state: &State, cluster: &Cluster) -> Advice {
     let sd_hz = state.covariance[(2, 2)].sqrt() / TAU;
     let rough = (state.mode.omega_per_s - state.unit.omega_per_s) / TAU;

@@ -5,7 +5,7 @@
 
 use super::spectrum::Record;
 use crate::modes::ModeSet;
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use crate::session::Unit;
 
 /// One state, with the unit at one setting.
@@ -14,7 +14,7 @@ pub struct SettingFacts<'a> {
     /// Its name.
     pub state: &'a str,
     /// Low-frequency records of its places, in the order of `places`.
-    pub lows: Vec<&'a LowEnd>,
+    pub lows: Vec<&'a LowRecord>,
     /// Position and source of each.
     pub places: Vec<(&'a str, &'a str)>,
     /// Resonances that the search found; without them a first estimate takes the baseline's.

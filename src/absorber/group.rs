@@ -155,7 +155,7 @@ impl Group {
         ring_s(&poles, &[residues])
     }
 
-    /// The same with the unit set otherwise.
+    /// The group with the unit set otherwise.
     pub fn with_unit(&self, step_hz: f64, damping_factor: f64) -> Self {
         let unit = Resonator {
             omega_per_s: self.unit.omega_per_s + std::f64::consts::TAU * step_hz,

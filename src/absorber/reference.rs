@@ -21,7 +21,7 @@ const NEAR_DECAY: (f64, f64) = (20.0, 0.1);
 pub struct Reference {
     /// Index of the target in the baseline's list of resonances.
     pub(super) index: usize,
-    /// The same as the search for modes has it.
+    /// The mode as the search for modes has it.
     pub(super) searched: Mode,
     pub(super) mode: PoleEstimate,
     pub(super) nearest_hz: f64,

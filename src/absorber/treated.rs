@@ -8,7 +8,7 @@ use super::local::Target;
 use super::reference::{Reference, SettingFit};
 use super::sight::{LocalFit, PoleObservation};
 use super::tune::pair;
-use crate::change::{Ratio, TreatedMode, ring_s};
+use crate::change::{JointlyFittedMode, Ratio, ring_s};
 use crate::estimate::Estimate;
 use crate::flag::Flags;
 use crate::modes::{Amplitude, Kind, Mode};
@@ -30,9 +30,9 @@ const ONE_POLE_SD: f64 = 3.0;
 const APART_SD: f64 = 4.0;
 /// A decay constant changed by this share is a unit's doing, not an error of the fit: as for the advice on one pole.
 const MOVED: f64 = 0.1;
-/// A joint fit with a unit that nobody named counts as far as it knows T60 this well (sd of its logarithm). Our own choice: in
-/// five of 42 simulated sessions with plain damping it knew it to 0.25 to 4, each state alone to 0.003 to 0.04; near a
-/// unit's best setting to 0.06 and better.
+/// A joint fit with a unit that nobody named counts as far as it knows T60 this well (sd of its logarithm). Our own
+/// choice: in five of 42 simulated sessions with plain damping it knew it to 0.25 to 4, each state alone to 0.003 to
+/// 0.04; near a unit's best setting to 0.06 and better.
 const VAGUE: f64 = 0.15;
 
 /// Decay and ringing of the mode in a take, seconds, and after over before (logarithms).
@@ -152,8 +152,13 @@ impl Reference {
         (shows && self.works_alone(joint.shared.coupling)).then_some(joint)
     }
 
-    /// What a take says of the mode's decay, for advice and comparison alike: by the joint fit; where that doesn't speak by
-    /// its own two poles; where one pole only shows at a named unit, by all that both leave open.
+    /// What a take says of the mode's decay, for advice and comparison alike. In this order: (1) the joint fit, where it is
+    /// sound, no other mode is so near that the unit works on both, and, where the search shows one pole, two explain more
+    /// (`usable`); where the search tells the two poles apart and knows T60 as well, its values stand in it already
+    /// (`prefer_separate_poles`). Else, of two poles: (2) the search's own resonances, where it tells them apart (`apart`),
+    /// (3) a fit of the pair round the mode (`by_pair`). Of one pole at a named unit: (4) the intervals of that pole and of
+    /// the joint fit together (`open`). (5) Else nothing, and the search's T60 stays. So the joint fit's T60 replaces the
+    /// search's in (1), but for those values, the pair's does so in (3), and (4) takes in both.
     pub(super) fn spoken(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<Spoken> {
         if let Some(joint) = self.usable(take, look) {
             return Some(Spoken::of(joint));
@@ -245,7 +250,7 @@ impl Reference {
 
     /// What a take says of the mode and its unit, for the comparison of both states.
     #[must_use]
-    pub fn treated(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<TreatedMode> {
+    pub fn jointly_fitted(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<JointlyFittedMode> {
         let spoken = self.spoken(take, look)?;
         // Without a unit it is a guess, which gives way to each state's own fit where it knows little.
         if take.units.is_empty() && spoken.t60_log.sd() > VAGUE {
@@ -266,7 +271,7 @@ impl Reference {
             }
             (None, None) => return None,
         };
-        Some(TreatedMode {
+        Some(JointlyFittedMode {
             mode: self.index,
             poles,
             apart_sd,

@@ -4,7 +4,7 @@ use super::{Analysis, Comparison, Settings, in_pool};
 use crate::absorber::{
     Placement, Reference, Resonator, RoomMode, SettingFacts, SettingFit, TuneError, Tuning, placements,
 };
-use crate::change::{Changes, ModeChange, Ratio, TreatedMode, Verdict};
+use crate::change::{Changes, JointlyFittedMode, ModeChange, Ratio, Verdict};
 use crate::flag::Flag;
 use crate::modes::{Kind, Mode};
 use crate::session::{Session, Unit};
@@ -16,7 +16,8 @@ use std::f64::consts::TAU;
 const LABEL_HZ: f64 = 4.0;
 /// As many modes at once may be one unit's or two's doing; our own choice.
 const FEW: usize = 2;
-/// A decay moved where its whole interval lies beyond this, as a logarithm: the just noticeable 5 % (ISO 3382-1:2009, table A.1).
+/// A decay moved where its whole interval lies beyond this, as a logarithm: the just noticeable 5 % (ISO 3382-1:2009,
+/// table A.1).
 const LEAST: f64 = 0.05;
 
 /// What the advice needs to know of a state.
@@ -60,9 +61,9 @@ pub fn tune_states(
 }
 
 /// A mode's tuning, and what the joint fits say for the comparison: for each pair by its number.
-type Tuned = (Tuning, Vec<(usize, TreatedMode)>);
-/// The same; without the tuning where only the comparison needs it.
-type Target = (Option<Tuning>, Vec<(usize, TreatedMode)>);
+type Tuned = (Tuning, Vec<(usize, JointlyFittedMode)>);
+/// A mode's tuning and the joint fits for each pair by its number; without the tuning where only the comparison needs it.
+type Target = (Option<Tuning>, Vec<(usize, JointlyFittedMode)>);
 
 fn tune_pairs(
     session: &Session,
@@ -85,7 +86,7 @@ fn tune_pairs(
     tuning.placements = elsewhere(&found.states[compared.before], &takes, &tuning).unwrap_or_default();
     let treated = pairs.iter().zip(takes.iter().zip(&looks));
     let treated =
-        treated.filter_map(|(p, (take, look))| Some((*p, reference.treated(take, look)?))).collect();
+        treated.filter_map(|(p, (take, look))| Some((*p, reference.jointly_fitted(take, look)?))).collect();
     Ok((tuning, treated))
 }
 

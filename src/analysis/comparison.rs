@@ -1,14 +1,16 @@
 //! States of an analysis against a baseline: what became of each mode, and targets.
 
-use super::{Analysis, Comparison, Control, Settings, absorbers, analyze, in_pool, rates, resonances, sound};
+use super::{
+    Analysis, Comparison, Control, Settings, absorbers, analyze, faulty_places, in_pool, rates, resonances,
+};
 use crate::change::{
-    BandFacts, ChangeSettings, ExpectedChange, HighBand, PlaceFacts, StateFacts, Target, TreatedMode,
-    compare, compare_treated, expected_changes, hold_against,
+    BandFacts, ChangeSettings, ExpectedChange, HighBand, JointlyFittedMode, PlaceFacts, StateFacts, Target,
+    compare, compare_jointly_fitted, expected_changes, hold_against,
 };
 use crate::decay::BandDecay;
 use crate::flag::Flag;
 use crate::modes::ModeSet;
-use crate::response::{BandEnergy, LowEnd, Place};
+use crate::response::{BandEnergy, LowRecord, Place};
 use crate::session::{Role, Session};
 use crate::state::{PlaceResult, StateResult};
 use rayon::prelude::*;
@@ -41,7 +43,7 @@ pub enum TargetKind {
     Longest(f64),
     /// The tolerance mask of ITU-R BS.1116-3 round the state's own mean T20 of 200 Hz to 4 kHz.
     Mask,
-    /// The same mask round this mean, s: the nominal one of the room's volume.
+    /// The tolerance mask of ITU-R BS.1116-3 round this mean, s: the nominal one of the room's volume.
     MaskRound(f64),
 }
 
@@ -96,7 +98,7 @@ fn compared(
     });
     let targets = targets.collect();
     let pairs = after.into_iter().zip(pairs).collect();
-    let mut joint: Vec<(usize, TreatedMode)> = Vec::new();
+    let mut joint: Vec<(usize, JointlyFittedMode)> = Vec::new();
     let mut compared = Comparison { before, targets, pairs, absorbers: Vec::new() };
     // Modes that a unit stands at are fitted jointly, then compared by that.
     for (tuning, treated) in absorbers::all(session, found, &compared) {
@@ -104,9 +106,10 @@ fn compared(
         joint.extend(treated);
     }
     for (p, (_, changes)) in compared.pairs.iter_mut().enumerate() {
-        let own: Vec<TreatedMode> = joint.iter().filter(|(of, _)| *of == p).map(|(_, t)| t.clone()).collect();
+        let own: Vec<JointlyFittedMode> =
+            joint.iter().filter(|(of, _)| *of == p).map(|(_, t)| t.clone()).collect();
         if !own.is_empty() {
-            *changes = compare_treated(&facts[0], &facts[p + 1], &change, &own);
+            *changes = compare_jointly_fitted(&facts[0], &facts[p + 1], &change, &own);
         }
     }
     Some(compared)
@@ -126,7 +129,7 @@ pub struct Foretold {
     pub places: usize,
 }
 
-/// The same of a state alone, read and fitted as `settings` say. `None` where it has no modes.
+/// What the modes of a state alone will tell of a change, read and fitted as `settings` say. `None` where it has no modes.
 #[must_use]
 pub fn foretell(
     session: &Session,
@@ -169,7 +172,7 @@ impl Prepared {
 /// The state's modes in the first takes of all places that were measured twice or more, in the second, and so on.
 fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Vec<ModeSet> {
     let Some(modes) = state.resonances.as_ref().map(|found| &found.set) else { return Vec::new() };
-    let lows = |place: &PlaceResult| -> Vec<LowEnd> {
+    let lows = |place: &PlaceResult| -> Vec<LowRecord> {
         place
             .response
             .takes
@@ -246,7 +249,7 @@ fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> 
         direct: high(&response.chain.direct),
         whole: high(&response.chain.whole),
         normalised: response.flags.has(Flag::Normalised),
-        fault: sound::fault(response),
+        fault: faulty_places::fault(response),
     }
 }
 

@@ -10,6 +10,7 @@ mod averaged;
 mod captured;
 mod comparison;
 mod crosscheck;
+mod faulty_places;
 mod files;
 mod follow;
 mod places;
@@ -18,12 +19,11 @@ mod rates;
 mod residual;
 mod resonances;
 mod second;
-mod sound;
 
 use crate::absorber::Tuning;
 use crate::change::{Changes, TargetFinding};
 use crate::filter::Fraction;
-use crate::procedure::{PlaceFacts, StateFacts, checks};
+use crate::procedure::{ProcedurePlace, ProcedureState, checks};
 use crate::session::Session;
 use crate::state::StateResult;
 use files::FileRecord;
@@ -45,8 +45,8 @@ pub struct Settings {
     pub fraction: Fraction,
     /// Range of the mode tables; `None` leaves modes out. Default 15 to 200 Hz.
     pub modes: Option<ModeRange>,
-    /// Whether the modes' intervals take in what other choices of poles give; default true. Without,
-    /// a fit takes a fraction of the time, as while a folder is followed.
+    /// Whether the fit of modes is tested: refits, hold-out test, overlap; default true. Without, a resonance is called
+    /// a mode untested and intervals are those of one fit, in a fraction of the time, as while a folder is followed.
     pub refits: bool,
     /// Threads; default (`None`) one a core. No result depends on it.
     pub jobs: Option<NonZeroUsize>,
@@ -181,7 +181,7 @@ fn run(session: &Session, settings: &Settings, control: &Control<'_>) -> Analysi
     let mut failures = files::of_session(session);
     failures.extend(files::of_whole_files(read.failures, &read.files));
     let mut found = Analysis { states, files: read.files, failures, warnings, interrupted: false };
-    let remarks = sound::remarks(session, &found);
+    let remarks = faulty_places::remarks(session, &found);
     found.warnings.extend(remarks);
     if (control.cancelled)() {
         found.mark_interrupted();
@@ -206,9 +206,9 @@ fn averaging(state: &StateResult) -> Vec<String> {
 
 /// What the procedure checks look at; `None` for a state without places.
 #[must_use]
-pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<StateFacts<'a>> {
+pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<ProcedureState<'a>> {
     let state = session.state(&found.name).filter(|_| !found.places.is_empty())?;
-    let places = found.places.iter().map(|place| PlaceFacts {
+    let places = found.places.iter().map(|place| ProcedurePlace {
         position: &place.response.place.position,
         source: &place.response.place.source,
         takes: place.response.files().count(),
@@ -220,7 +220,7 @@ pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<S
         arrival_off_s: place.response.arrival_off_s,
         warnings: &place.response.warnings,
     });
-    Some(StateFacts { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })
+    Some(ProcedureState { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })
 }
 
 /// Counts finished pieces of work from any thread.

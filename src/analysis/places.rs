@@ -1,7 +1,7 @@
 //! Files become responses and their bands, place by place.
 
 use super::files::{Failure, FileRecord};
-use super::{Counter, Settings, captured, second, sound};
+use super::{Counter, Settings, captured, faulty_places, second};
 use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
 use crate::flag::Flag;
@@ -64,14 +64,14 @@ pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter
         share_instant(session, state, result, settings, &banks);
     }
     found.states.iter_mut().for_each(|state| void_second_sounds(state, &mut found.files));
-    for (file, of) in sound::exclude_faulty(&mut found.states) {
+    for (file, of) in faulty_places::exclude_faulty(&mut found.states) {
         let records = found.files.iter_mut().filter(|record| record.take.file == file);
         records.for_each(|record| record.copy_of.push(of.clone()));
     }
     // Where rates differ a comparison asks these records whether a file is relabelled (`rates`).
     if settings.modes.is_none() && of_one_rate(&found.states) {
         let places = found.states.iter_mut().flat_map(|state| &mut state.places);
-        places.for_each(|place| place.response.shed_low_ends());
+        places.for_each(|place| place.response.shed_low_records());
     }
     found
 }
@@ -264,10 +264,10 @@ fn share_instant(
 ) {
     let temperature_c = state.temperature_c.unwrap_or(session.room.temperature_c);
     let Ok(speed) = sound_speed_m_s(temperature_c) else { return };
-    let sound: Vec<&mut PlaceResult> =
-        result.places.iter_mut().filter(|place| sound::left_out(&place.response).is_none()).collect();
-    let before: Vec<f64> = sound.iter().map(|p| p.response.onset_s()).collect();
-    let mut responses: Vec<Response> = sound.iter().map(|p| p.response.clone()).collect();
+    let faultless: Vec<&mut PlaceResult> =
+        result.places.iter_mut().filter(|place| faulty_places::left_out(&place.response).is_none()).collect();
+    let before: Vec<f64> = faultless.iter().map(|p| p.response.onset_s()).collect();
+    let mut responses: Vec<Response> = faultless.iter().map(|p| p.response.clone()).collect();
     settle_time_base(&mut responses, &TimeBaseFacts::new(session, speed));
     let renewed: Vec<Option<(Response, Vec<BandDecay>)>> = responses
         .par_iter()
@@ -279,7 +279,7 @@ fn share_instant(
             measured_again(session, state, settled, settings, banks)
         })
         .collect();
-    for ((place, settled), renewed) in sound.into_iter().zip(responses).zip(renewed) {
+    for ((place, settled), renewed) in faultless.into_iter().zip(responses).zip(renewed) {
         place.response = settled;
         if let Some((response, bands)) = renewed {
             place.response = response;

@@ -8,7 +8,7 @@
 //! −0.45 to 0.1; the thresholds are our choice in between.
 
 use crate::flag::Flag;
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use crate::state::{PlaceResult, StateResult};
 use rustfft::num_complex::Complex64;
 use std::collections::BTreeMap;
@@ -35,7 +35,7 @@ pub(super) fn flag_relabelled(states: &mut [StateResult]) {
         if !state.places.iter().any(odd) {
             continue;
         }
-        let beside: Vec<&LowEnd> = state
+        let beside: Vec<&LowRecord> = state
             .places
             .iter()
             .filter(|p| !odd(p))
@@ -46,7 +46,7 @@ pub(super) fn flag_relabelled(states: &mut [StateResult]) {
         for (p, place) in state.places.iter().enumerate().filter(|(_, p)| odd(p)) {
             let same = |other: &&PlaceResult| other.response.place == place.response.place && !odd(other);
             let elsewhere = states.iter().enumerate().filter(|(k, _)| *k != s).flat_map(|(_, o)| &o.places);
-            let elsewhere: Vec<&LowEnd> =
+            let elsewhere: Vec<&LowRecord> =
                 elsewhere.filter(same).map(|o| &o.response.low).filter(|l| !l.samples.is_empty()).collect();
             if fits_only_moved(&place.response.low, place.response.rate_hz / usual_hz, [&beside, &elsewhere])
             {
@@ -60,7 +60,7 @@ pub(super) fn flag_relabelled(states: &mut [StateResult]) {
 }
 
 /// Whether one group of witnesses says that the record fits only with its frequencies moved, and none the contrary.
-fn fits_only_moved(low: &LowEnd, ratio: f64, witnesses: [&[&LowEnd]; 2]) -> bool {
+fn fits_only_moved(low: &LowRecord, ratio: f64, witnesses: [&[&LowRecord]; 2]) -> bool {
     let (as_said, moved) = (peaks(low, 1.0), peaks(low, ratio));
     let readings = witnesses.into_iter().filter(|group| !group.is_empty()).map(|group| {
         let mut mean = vec![0.0; STEPS];
@@ -107,7 +107,7 @@ fn usual(places: &[PlaceResult]) -> Option<f64> {
 }
 
 /// ln of the spectrum over ln f, its running mean taken off, read at frequencies `moved` times as high.
-fn peaks(low: &LowEnd, moved: f64) -> Vec<f64> {
+fn peaks(low: &LowRecord, moved: f64) -> Vec<f64> {
     let first = ((low.onset_s.max(0.0) * low.rate_hz) as usize).min(low.samples.len());
     let length = (low.samples.len() - first).min((LONGEST_S * low.rate_hz) as usize);
     let part: Vec<f64> = low.samples[first..first + length]
@@ -147,7 +147,7 @@ fn correlation(a: &[f64], b: &[f64]) -> f64 {
 mod tests {
     use super::*;
 
-    fn low(rate_hz: f64, label_hz: f64, amplitudes: [f64; 5]) -> LowEnd {
+    fn low(rate_hz: f64, label_hz: f64, amplitudes: [f64; 5]) -> LowRecord {
         let modes = [31.0, 47.0, 58.0, 83.0, 111.0];
         let at = |t: f64| {
             modes
@@ -156,7 +156,7 @@ mod tests {
                 .map(|(hz, a)| a * (-4.0 * t).exp() * (TAU * hz * t).cos())
                 .sum::<f64>()
         };
-        LowEnd {
+        LowRecord {
             samples: (0..4_000).map(|n| at(f64::from(n) / rate_hz) as f32).collect(),
             rate_hz: label_hz,
             file_rate_hz: 24.0 * label_hz,

@@ -6,7 +6,7 @@ use crate::criterion::{Ringing, prioritise};
 use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
 use crate::modes::{self, FitSettings, Kind, ModeSet};
-use crate::response::{LowEnd, Place};
+use crate::response::{LowRecord, Place};
 use crate::room::assignment::reach_hz;
 use crate::room::{AssignSettings, Assignment, Enclosure, Place as RoomPlace, assign};
 use crate::session::{Role, Session};
@@ -40,25 +40,25 @@ pub(super) fn add(
 
 /// The common-pole fit over the low-frequency records of some places.
 pub(super) fn fit<'a>(
-    places: impl Iterator<Item = (&'a Place, &'a LowEnd)>,
+    places: impl Iterator<Item = (&'a Place, &'a LowRecord)>,
     settings: &Settings,
     control: &Control<'_>,
 ) -> ModeSet {
-    modes::fit(&low_ends(places), &fit_settings(settings, control))
+    modes::fit(&low_records(places), &fit_settings(settings, control))
 }
 
-/// The same for a take of each of some places, from the poles of the state they belong to.
+/// The common-pole fit over a take of each of some places, from the poles of the state they belong to.
 pub(super) fn fit_take<'a>(
-    places: impl Iterator<Item = (&'a Place, &'a LowEnd)>,
+    places: impl Iterator<Item = (&'a Place, &'a LowRecord)>,
     settings: &Settings,
     control: &Control<'_>,
     state: &ModeSet,
 ) -> ModeSet {
-    modes::fit_take(&low_ends(places), &fit_settings(settings, control), state)
+    modes::fit_take(&low_records(places), &fit_settings(settings, control), state)
 }
 
-fn low_ends<'a>(places: impl Iterator<Item = (&'a Place, &'a LowEnd)>) -> Vec<modes::Place<'static>> {
-    places.map(|(place, low)| modes::Place::from_low_end(&place.position, &place.source, low)).collect()
+fn low_records<'a>(places: impl Iterator<Item = (&'a Place, &'a LowRecord)>) -> Vec<modes::Place<'static>> {
+    places.map(|(place, low)| modes::Place::from_low_record(&place.position, &place.source, low)).collect()
 }
 
 fn fit_settings<'a>(settings: &Settings, control: &'a Control<'_>) -> FitSettings<'a> {

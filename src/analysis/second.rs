@@ -7,7 +7,7 @@
 //! left over falls with the decay into the noise. Where it rises at the same instant at most places, something new began.
 
 use crate::flag::Flag;
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use crate::state::StateResult;
 use nalgebra::{Cholesky, DMatrix, DVector};
 use std::f64::consts::{PI, TAU};
@@ -60,14 +60,14 @@ pub(super) struct SecondSound {
 
 /// Flags the places of a state whose sound sets in again, all at one instant after the direct sound.
 pub(super) fn flag_second_sounds(state: &mut StateResult) -> Vec<SecondSound> {
-    let used = |low: &LowEnd| !low.samples.is_empty();
+    let used = |low: &LowRecord| !low.samples.is_empty();
     let known: Vec<usize> = (0..state.places.len())
         .filter(|p| {
             let response = &state.places[*p].response;
-            used(&response.low) && super::sound::left_out(response).is_none()
+            used(&response.low) && super::faulty_places::left_out(response).is_none()
         })
         .collect();
-    let lows: Vec<&LowEnd> = known.iter().map(|p| &state.places[*p].response.low).collect();
+    let lows: Vec<&LowRecord> = known.iter().map(|p| &state.places[*p].response.low).collect();
     let Some(after_s) = onset_s(&lows) else { return Vec::new() };
     let found: Vec<SecondSound> = known
         .iter()
@@ -81,7 +81,7 @@ pub(super) fn flag_second_sounds(state: &mut StateResult) -> Vec<SecondSound> {
 }
 
 /// The instant at which something new begins at most places, seconds after each one's direct sound.
-fn onset_s(lows: &[&LowEnd]) -> Option<f64> {
+fn onset_s(lows: &[&LowRecord]) -> Option<f64> {
     if lows.len() < PLACES {
         return None;
     }
@@ -108,7 +108,7 @@ fn onset_s(lows: &[&LowEnd]) -> Option<f64> {
 }
 
 /// Groups of places of nearly one size, each foretold by itself.
-fn leftovers(lows: &[&LowEnd], band_hz: f64) -> Vec<Leftover> {
+fn leftovers(lows: &[&LowRecord], band_hz: f64) -> Vec<Leftover> {
     let groups = (lows.len() / GROUP).max(1);
     let bounds: Vec<usize> = (0..=groups).map(|g| g * lows.len() / groups).collect();
     bounds.windows(2).map(|b| Leftover::new(&lows[b[0]..b[1]], band_hz)).collect()
@@ -126,7 +126,7 @@ struct Leftover {
 }
 
 impl Leftover {
-    fn new(lows: &[&LowEnd], band_hz: f64) -> Self {
+    fn new(lows: &[&LowRecord], band_hz: f64) -> Self {
         let rate_hz = RATE * band_hz;
         let mut records: Vec<Vec<f64>> = lows.iter().map(|low| thinned(low, band_hz)).collect();
         let samples = records.iter().map(Vec::len).min().unwrap_or(0);
@@ -220,7 +220,7 @@ fn foretold(records: &[Vec<f64>], level: &Level, order: usize, first: usize) -> 
 }
 
 /// The record from the direct sound on, without what lies above the band and below the modes, at [`RATE`] times its edge.
-fn thinned(low: &LowEnd, band_hz: f64) -> Vec<f64> {
+fn thinned(low: &LowRecord, band_hz: f64) -> Vec<f64> {
     let rate_hz = RATE * band_hz;
     // Falls between 0.85 and 1.25 of the band's edge, where it would fold back (window of von Hann).
     let (edge_hz, half_s) = (1.02 * band_hz, 3.9 / band_hz);

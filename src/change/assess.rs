@@ -5,6 +5,7 @@ use super::chain::NeighbourRatio;
 use super::facts::ChangeSettings;
 use super::finding::{LogChange, significant};
 use super::gain::Gain;
+use super::jointly_fitted::JointlyFitted;
 use super::level::{LevelChange, PeakLevel, mean_change, peak_levels};
 use super::moved::Moved;
 use super::noise::Noise;
@@ -15,7 +16,6 @@ use super::ring::{ring_log_sd, ring_of};
 use super::seats::{TrackedMode, positions};
 use super::shape::mac;
 use super::split::{APART_SD, Split, one_pole};
-use super::treated::Treated;
 use super::verdict::{Cause, VerdictInput, Why, decide};
 use super::view::{Common, Resonance, ScaledResidue, Widening};
 use super::visible::{bound_log_sd, residue_noise, would_show};
@@ -39,7 +39,7 @@ pub(super) struct Assessment<'a> {
     pub partners: &'a [Option<usize>],
     pub splits: &'a [Split],
     /// Joint fits of modes and units.
-    pub treated: &'a [Treated<'a>],
+    pub jointly_fitted: &'a [JointlyFitted<'a>],
     /// Modes before, by their index in the state's list, that the after state's units are labelled for.
     pub at_units: &'a [usize],
     pub widening: Widening,
@@ -61,8 +61,8 @@ struct ModeEvidence {
     after: Vec<Resonance>,
     split: Option<Split>,
     /// Index of the joint fit that it follows.
-    treated: Option<usize>,
-    /// ln of the ratio of the decay constants; of a mode with a tuned unit that of the ringing times, the sign turned.
+    jointly_fitted: Option<usize>,
+    /// ln(δ after/δ before): above zero rings shorter. Of a mode with a tuned unit −ln(ringing after/ringing before).
     ringing: Option<LogChange>,
     peak_levels: (Vec<Option<PeakLevel>>, Vec<Option<PeakLevel>>),
     level: Result<LevelChange, Flag>,
@@ -113,8 +113,9 @@ impl Assessment<'_> {
             same_chain: self.settings.same_chain == Some(true),
         };
         let significant = Significant {
-            ringing: self.with_named(&all, self.significant(&all, |f| Some(f.ringing?.p_value()))),
-            level: self.significant(&all, |f| Some(f.level.ok()?.p_value())),
+            ringing: self
+                .with_named(&all, self.significant_among_claimed(&all, |f| Some(f.ringing?.p_value()))),
+            level: self.significant_among_claimed(&all, |f| Some(f.level.ok()?.p_value())),
         };
         let decay_causes = causes.decays(&significant.ringing);
         let mut changes = Vec::new();
@@ -159,23 +160,25 @@ impl Assessment<'_> {
             (None, Some(j)) => vec![self.new[j].clone()],
             (None, None) => Vec::new(),
         };
-        let treated = self.treated.iter().position(|t| t.facts.mode == mode.index && !after.is_empty());
-        let after = treated.map_or_else(|| after.clone(), |t| self.jointly(t, &after[0]));
+        let jointly_fitted =
+            self.jointly_fitted.iter().position(|t| t.facts.mode == mode.index && !after.is_empty());
+        let after = jointly_fitted.map_or_else(|| after.clone(), |t| self.jointly(t, &after[0]));
         let ringing = after
             .first()
             .map(|a| LogChange { log: (a.decay() / mode.decay()).ln(), sd: mode.log_sd().hypot(a.log_sd()) });
-        let ringing = treated.map(|t| self.treated[t].ring_change(mode, self.widening)).or(ringing);
+        let ringing =
+            jointly_fitted.map(|t| self.jointly_fitted[t].ring_change(mode, self.widening)).or(ringing);
         let poles: Vec<&Resonance> = after.iter().collect();
         let peak_levels =
             (peak_levels(&[mode]), if after.is_empty() { Vec::new() } else { peak_levels(&poles) });
         let level =
             if after.is_empty() { Err(Flag::NoPartner) } else { self.level(&peak_levels.0, &peak_levels.1) };
-        ModeEvidence { after, split, treated, ringing, peak_levels, level }
+        ModeEvidence { after, split, jointly_fitted, ringing, peak_levels, level }
     }
 
     /// The joint fit's poles in place of the after state's own, with the index of the latter.
     fn jointly(&self, t: usize, found: &Resonance) -> Vec<Resonance> {
-        self.treated[t].poles.iter().map(|p| Resonance { index: found.index, ..p.clone() }).collect()
+        self.jointly_fitted[t].poles.iter().map(|p| Resonance { index: found.index, ..p.clone() }).collect()
     }
 
     /// One pole in place of two that can't be told apart; as well known as one pole with the sum of their residues.
@@ -213,7 +216,11 @@ impl Assessment<'_> {
     }
 
     /// Which of the claimed pairs' changes are significant, by their p-values (Benjamini & Hochberg).
-    fn significant(&self, all: &[ModeEvidence], p_value: impl Fn(&ModeEvidence) -> Option<f64>) -> Vec<bool> {
+    fn significant_among_claimed(
+        &self,
+        all: &[ModeEvidence],
+        p_value: impl Fn(&ModeEvidence) -> Option<f64>,
+    ) -> Vec<bool> {
         let claimed = |i: usize, f: &ModeEvidence| {
             self.old[i].kind == Kind::Mode && f.after.first().is_some_and(|a| a.kind == Kind::Mode)
         };
@@ -242,12 +249,13 @@ impl Assessment<'_> {
 
     /// Whether a unit is labelled for this mode, and a fit with one speaks.
     fn is_labelled(&self, i: usize, evidence: &ModeEvidence) -> bool {
-        evidence.treated.is_some() && self.at_units.contains(&self.old[i].index)
+        evidence.jointly_fitted.is_some() && self.at_units.contains(&self.old[i].index)
     }
 
-    /// Whether a unit that stands in the room after, as the session says, works on this mode: by its label, or by two poles.
+    /// Whether a unit that stands in the room after, as the session says, works on this mode: by its label, or by two
+    /// poles.
     fn is_at_unit(&self, i: usize, evidence: &ModeEvidence) -> bool {
-        let shows = evidence.treated.is_some_and(|t| self.treated[t].facts.unit_shows);
+        let shows = evidence.jointly_fitted.is_some_and(|t| self.jointly_fitted[t].facts.unit_shows);
         shows || self.is_labelled(i, evidence)
     }
 
@@ -277,7 +285,7 @@ impl Assessment<'_> {
         };
         let mut flags = self.common_flags(evidence);
         if mode.overlapping {
-            flags.add(Flag::NotPredicted);
+            flags.add(Flag::Overlapping);
         }
         let (verdict, why) = decide(&case, self.settings, &mut flags);
         match (why, after.first()) {
@@ -295,7 +303,7 @@ impl Assessment<'_> {
 
     /// Relative sd of the quantity after that the verdict is based on: the decay, or with a unit the ringing.
     fn after_sd(&self, evidence: &ModeEvidence) -> f64 {
-        match (evidence.treated, evidence.ringing) {
+        match (evidence.jointly_fitted, evidence.ringing) {
             (Some(_), Some(change)) => change.sd,
             _ => evidence.after.first().map_or(0.0, Resonance::log_sd),
         }
@@ -303,7 +311,7 @@ impl Assessment<'_> {
 
     fn common_flags(&self, evidence: &ModeEvidence) -> Flags {
         let mut flags = Flags::default();
-        let joint = evidence.treated.map(|t| self.treated[t].facts.apart_sd);
+        let joint = evidence.jointly_fitted.map(|t| self.jointly_fitted[t].facts.apart_sd);
         let apart_sd = joint.or(evidence.split.map(|s| s.apart_sd));
         match apart_sd {
             Some(sd) if sd >= APART_SD => flags.add(Flag::Split),
@@ -384,10 +392,10 @@ impl Assessment<'_> {
             flags.add(flag);
         }
         let ring = self.ring(mode, evidence).filter(|_| shown.is_some());
-        let treated = evidence.treated.map(|t| &self.treated[t]);
+        let jointly_fitted = evidence.jointly_fitted.map(|t| &self.jointly_fitted[t]);
         let own = || case.ringing.map(|d| d.ratio());
-        let t60 = treated.map(|t| t.t60_ratio(mode)).or_else(own).filter(|_| shown.is_some());
-        let told = ring.filter(|_| treated.is_some());
+        let t60 = jointly_fitted.map(|t| t.t60_ratio(mode)).or_else(own).filter(|_| shown.is_some());
+        let told = ring.filter(|_| jointly_fitted.is_some());
         let numbers = Numbers {
             before_hz: mode.hz(),
             before_s: told.map_or(LN_1000 / mode.decay(), |r| r.before_s),
@@ -423,8 +431,8 @@ impl Assessment<'_> {
 
     /// Ringing before and after.
     fn ring(&self, mode: &Resonance, evidence: &ModeEvidence) -> Option<Ring> {
-        if let (Some(t), Some(change)) = (evidence.treated, evidence.ringing) {
-            let (before_s, after_s) = self.treated[t].facts.ring_s;
+        if let (Some(t), Some(change)) = (evidence.jointly_fitted, evidence.ringing) {
+            let (before_s, after_s) = self.jointly_fitted[t].facts.ring_s;
             return Some(Ring { before_s, after_s, ratio: change.ratio() });
         }
         let (before_s, after_s) = (LN_1000 / mode.decay(), ring_of(&evidence.after)?);
@@ -438,8 +446,8 @@ impl Assessment<'_> {
 
     /// Poles of the after state that nothing before explains: a filter's, new ones, or doubtful.
     fn arrivals(&self, noise_before: &[Option<Noise>]) -> Vec<ModeChange> {
-        let treated = |pole: &Resonance| self.treated.iter().any(|t| t.has(pole));
-        let unexplained = |j: &usize| self.new[*j].kind == Kind::Mode && !treated(&self.new[*j]);
+        let fitted = |pole: &Resonance| self.jointly_fitted.iter().any(|t| t.has(pole));
+        let unexplained = |j: &usize| self.new[*j].kind == Kind::Mode && !fitted(&self.new[*j]);
         self.left().into_iter().filter(unexplained).map(|j| self.arrival(j, noise_before)).collect()
     }
 

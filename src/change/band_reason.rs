@@ -91,7 +91,7 @@ pub(super) fn summary(bands: &[BandChange], split_hz: &[f64]) -> Message {
     say!("band-change.summary", parts = Message::row(parts, "; "))
 }
 
-/// The same where a sample rate is wrong: no band tells anything.
+/// The sentence on the bands where a sample rate is wrong: no band tells anything.
 pub(super) fn at_a_wrong_rate(bands: &[BandChange]) -> Message {
     let told = bands.iter().any(|band| band.verdict.is_some());
     if told { say!("band-change.wrong-rate") } else { Message::default() }

@@ -5,7 +5,7 @@ use crate::decay::Course;
 use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::{Mode, ModeSet};
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use crate::session::Role;
 
 /// One state of the room, as the comparison sees it.
@@ -38,7 +38,7 @@ pub struct PlaceFacts<'a> {
     /// Where microphone and loudspeaker stand, metres, where the user says.
     pub at_m: [Option<[f64; 3]>; 2],
     /// The low-frequency record that the resonances were fitted to; without it no test of the chain bin by bin.
-    pub low: Option<&'a LowEnd>,
+    pub low: Option<&'a LowRecord>,
     /// Sample rate of the file in hertz: residues are compared as this times the amplitude.
     pub file_rate_hz: f64,
     /// Arrival: peak of the direct sound's envelope, seconds from sample 0.
@@ -95,7 +95,7 @@ pub struct HighBand {
 
 /// A mode that a tuned unit stands at, as one fit of both states' records to mode and unit gives it.
 #[derive(Debug, Clone)]
-pub struct TreatedMode {
+pub struct JointlyFittedMode {
     /// Its index in the before state's list of resonances.
     pub mode: usize,
     /// Its two poles after, the slower first; amplitudes at the after state's places.
@@ -153,8 +153,8 @@ pub struct ChangeSettings {
     /// Share of false discoveries among the significant changes of one before/after pair; default 0.05
     /// (Benjamini & Hochberg 1995). A mode that a unit is labelled for is tested besides by itself, at 5 %.
     pub false_discovery: f64,
-    /// The same among the bands of a pair; default 0.01. Where nothing changed every discovery is false, so this is also
-    /// the share of such pairs that have one.
+    /// Share of false discoveries among the significant changes of the bands of a pair; default 0.01. Where nothing
+    /// changed every discovery is false, so this is also the share of such pairs that have one.
     pub band_false_discovery: f64,
     /// Range of the mode fit, hertz; default 15 to 200. Beside its ends nothing is called gone or new.
     pub range_hz: (f64, f64),

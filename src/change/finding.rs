@@ -3,11 +3,12 @@
 use super::outcome::Ratio;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-/// ln(δ after/δ before) with its standard deviation, or, of a mode with a tuned unit, −ln(ringing after/ringing before).
-/// The noise of two states is independent.
+/// ln(δ after/δ before): above zero rings shorter, so its sign is opposed to that of every ratio in the tables. With its
+/// standard deviation. Of a mode with a tuned unit it is −ln(ringing after/ringing before). The noise of two states is
+/// independent.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct LogChange {
-    /// The logarithm: above zero is shorter.
+    /// The logarithm: above zero rings shorter.
     pub log: f64,
     /// Its standard deviation.
     pub sd: f64,

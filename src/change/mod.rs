@@ -6,18 +6,20 @@
 //! 2. Places that both states have are brought to one origin and one gain (direct sound above the modes).
 //! 3. A constant factor that all frequencies share (temperature) is estimated and taken out (`drift`).
 //! 4. Resonances are paired one to one, over all at once, by frequency, decay and shape; two poles after that together
-//!    make one mode before are a split. For a mode with a tuned unit a joint fit of both states, made elsewhere
-//!    ([`compare_treated`]), replaces its poles after: its T60 may differ from `modes.csv`.
-//! 5. Each pair's change of decay, with a tuned unit of ringing, has its 95 % interval; which changes are significant is
-//!    decided over all modes together (Benjamini & Hochberg 1995), of one that a unit is labelled for by itself.
+//!    make one mode before are a split. Two poles that can't be told apart become one; its sd is 1.2 times the bound of one
+//!    pole. For a mode with a tuned unit a joint fit of both states, made elsewhere
+//!    ([`compare_jointly_fitted`]), replaces its poles after: its T60 may differ from `modes.csv`.
+//! 5. Each pair's change of decay (of ringing time, where a tuned unit stands) has its 95 % interval; which changes are
+//!    significant is decided over all claimed modes together (Benjamini & Hochberg 1995); a mode that a unit's label names
+//!    is tested by itself.
 //! 6. Room or measuring chain: a filter that would explain a significant change must show in the residues of the
-//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). Where these can't tell, a unit that the
-//!    session says stands there, and that the fit with one shows, tells.
-//! 7. The [`Verdict`] follows in a fixed order, with a sentence that says why.
+//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). Where these can't tell, `same_chain` in
+//!    session.toml decides; else, at three common places or more, a unit that the session names and the joint fit shows.
+//! 7. The [`Verdict`] follows, in the order that stands over `verdict::decide`, with a sentence that says why.
 //! 8. Bands have verdicts too: T20 paired over places, Student's t, significance decided over all bands together.
 //! 9. Doubts about a state as a whole (a wrong sample rate, copies, a moved set-up) take verdicts back.
 //!
-//! Nothing here opens a file or fits a decay; the same facts give the same changes.
+//! Nothing here opens a file, and no record is fitted here; the same facts give the same changes.
 
 mod assess;
 mod band_evidence;
@@ -33,6 +35,7 @@ mod expected;
 mod facts;
 mod finding;
 mod gain;
+mod jointly_fitted;
 mod left_out;
 mod level;
 mod moved;
@@ -48,14 +51,13 @@ mod shape;
 mod split;
 mod summary;
 mod target;
-mod treated;
 mod unmoved;
 mod verdict;
 mod view;
 mod visible;
 
 pub use expected::{ExpectedChange, expected_changes};
-pub use facts::{BandFacts, ChangeSettings, HighBand, PlaceFacts, StateFacts, TreatedMode};
+pub use facts::{BandFacts, ChangeSettings, HighBand, JointlyFittedMode, PlaceFacts, StateFacts};
 pub use outcome::{
     BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
@@ -83,16 +85,17 @@ const ANY_GAIN: f64 = 1.0;
 /// level is. Never panics; what can't be said is `Err(Flag)` or the verdict `unsure`.
 #[must_use]
 pub fn compare(before: &StateFacts<'_>, after: &StateFacts<'_>, settings: &ChangeSettings) -> Changes {
-    compare_treated(before, after, settings, &[])
+    compare_jointly_fitted(before, after, settings, &[])
 }
 
-/// The same with joint fits of mode and unit, which take the place of the after state's own poles for those modes.
+/// Compares two states of one room, given joint fits of mode and unit, which take the place of the after state's own poles
+/// for those modes.
 #[must_use]
-pub fn compare_treated(
+pub fn compare_jointly_fitted(
     before: &StateFacts<'_>,
     after: &StateFacts<'_>,
     settings: &ChangeSettings,
-    treated: &[TreatedMode],
+    jointly_fitted: &[JointlyFittedMode],
 ) -> Changes {
     let places = common_places(before, after);
     let gain = gain::gain(&places);
@@ -101,10 +104,10 @@ pub fn compare_treated(
     let factor = gain.log.map_or(1.0, |g| g.value.exp());
     let old = resonances(before.modes, &at(&places, false), 1.0, widening);
     let new = resonances(after.modes, &at(&places, true), factor, widening);
-    let treated = treated::joined(treated, &at(&places, true), factor, widening);
+    let jointly_fitted = jointly_fitted::joined(jointly_fitted, &at(&places, true), factor, widening);
     let drift = drift::drift(&old, &new);
     let partners = pairing::pair(&old, &new, drift.map_or(0.0, |d| d.value));
-    let moved = moved::moved(&places, &gain.off, &old, &new, &partners, &treated);
+    let moved = moved::moved(&places, &gain.off, &old, &new, &partners, &jointly_fitted);
     let witnesses = chain::witnesses(&old, &new, &partners, &moved.microphones);
     let left = (0..new.len()).filter(|j| !partners.contains(&Some(*j)));
     let gain_sd = gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN);
@@ -120,7 +123,7 @@ pub fn compare_treated(
         new: &new,
         partners: &partners,
         splits: &splits,
-        treated: &treated,
+        jointly_fitted: &jointly_fitted,
         at_units: &after.at_units,
         widening,
         witnesses: &witnesses,
@@ -145,7 +148,7 @@ pub fn compare_treated(
         wrong_rate_hz: rate.map(|rate| rate.rates_hz()),
         ..set_up(&places, &gain, &moved, doubts.uneven_gain())
     };
-    let shown = treated.iter().filter(|t| t.facts.unit_shows).map(|t| t.facts.mode);
+    let shown = jointly_fitted.iter().filter(|t| t.facts.unit_shows).map(|t| t.facts.mode);
     let at_units: Vec<usize> = shown.chain(after.at_units.iter().copied()).collect();
     // Where a rate is wrong, that is all there is to say.
     let told = match doubts.rate() {

@@ -1,8 +1,8 @@
 //! Did a microphone or the loudspeaker move between the states?
 
 use super::exchange::exchanged;
+use super::jointly_fitted::JointlyFitted;
 use super::shape::{SLACK, disagreement, residue_ratio};
-use super::treated::Treated;
 use super::unmoved;
 use super::view::{Common, DECAY_SD, Resonance, SAME_ARRIVAL_S, median};
 
@@ -41,7 +41,7 @@ pub(super) fn moved(
     old: &[Resonance],
     new: &[Resonance],
     partners: &[Option<usize>],
-    treated: &[Treated<'_>],
+    jointly_fitted: &[JointlyFitted<'_>],
 ) -> Moved {
     let pairs: Vec<(&Resonance, &Resonance)> = partners
         .iter()
@@ -50,8 +50,8 @@ pub(super) fn moved(
         .filter(|(a, b)| a.log_sd() < DECAY_SD && b.log_sd() < DECAY_SD)
         .collect();
     // What a unit works on says nothing about microphones; the modes away from it must.
-    let mixed = |r: &Resonance| treated.iter().map(|t| t.mixes(r.pole.im)).sum::<f64>();
-    let own = |r: &Resonance| treated.iter().any(|t| t.facts.mode == r.index);
+    let mixed = |r: &Resonance| jointly_fitted.iter().map(|t| t.mixes(r.pole.im)).sum::<f64>();
+    let own = |r: &Resonance| jointly_fitted.iter().any(|t| t.facts.mode == r.index);
     let away = |(a, b): &(&Resonance, &Resonance)| !own(a) && mixed(b) < AWAY && mixed(a) < AWAY;
     let pairs: Vec<(&Resonance, &Resonance)> = pairs.into_iter().filter(away).collect();
     let stayed = unmoved::kept(places);

@@ -1,6 +1,6 @@
 //! Noise of a low-frequency record, from its end.
 
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -24,7 +24,7 @@ impl Noise {
     ///
     /// What still decays there counts as noise: the statement that a mode would have been seen gets
     /// weaker, never stronger.
-    pub fn of(low: &LowEnd) -> Option<Self> {
+    pub fn of(low: &LowRecord) -> Option<Self> {
         let length = (TAIL * low.samples.len() as f64) as usize;
         let sounds = low.rate_hz > 0.0 && length as f64 >= LEAST_S * low.rate_hz;
         if !sounds {
@@ -67,7 +67,7 @@ mod tests {
             let background = Background { floor_per_hz: 3e-9, knee_hz };
             let mut samples = vec![0.0; 40_000];
             background.add(&mut samples, 2000.0, &mut Gauss::new(5));
-            let low = LowEnd {
+            let low = LowRecord {
                 samples: samples.iter().map(|x| *x as f32).collect(),
                 rate_hz: 2000.0,
                 file_rate_hz: 48_000.0,
@@ -80,7 +80,7 @@ mod tests {
                 assert!((ratio - 1.0).abs() < 0.5, "{knee_hz} {hz}: {ratio}");
             }
         }
-        let short = LowEnd {
+        let short = LowRecord {
             samples: vec![0.0; 100],
             rate_hz: 2000.0,
             file_rate_hz: 1.0,

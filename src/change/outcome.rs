@@ -33,7 +33,7 @@ pub struct Changes {
     pub band_summary: Message,
 }
 
-/// What happened to the ringing of a mode, in the order in which the verdicts are tried.
+/// What happened to the ringing of a mode.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 #[non_exhaustive]
 pub enum Verdict {
@@ -129,9 +129,9 @@ pub struct ModeChange {
     pub t60_ratio: Option<Result<Ratio, Flag>>,
     /// Time until the free decay is 60 dB down for good, before, seconds.
     pub before_ring_s: Option<Result<f64, Flag>>,
-    /// The same after; poles of a split mode together.
+    /// Time until the free decay is 60 dB down for good, after, seconds; poles of a split mode together.
     pub after_ring_s: Option<Result<f64, Flag>>,
-    /// The one over the other.
+    /// Ringing time after over ringing time before.
     pub ring_ratio: Option<Result<Ratio, Flag>>,
     /// Level after over level before as a ratio of pressures (energy mean over places), gain removed.
     pub level_ratio: Option<Result<Ratio, Flag>>,
@@ -169,13 +169,13 @@ pub struct PositionChange {
     pub role: Role,
     /// Level of the mode there before, as a ratio to a unit sample: fs·|A|/δ.
     pub before_level: Option<Result<f64, Flag>>,
-    /// The same after, gain not removed.
+    /// Level of the mode there after, as a ratio to a unit sample: fs·|A|/δ; gain not removed.
     pub after_level: Option<Result<f64, Flag>>,
-    /// Their ratio, gain removed.
+    /// Level after over level before there, gain removed.
     pub level_ratio: Option<Result<Ratio, Flag>>,
     /// Time until the mode's free decay there is 60 dB down for good, before, seconds.
     pub before_ring_s: Option<Result<f64, Flag>>,
-    /// The same after.
+    /// Time until the mode's free decay there is 60 dB down for good, after, seconds.
     pub after_ring_s: Option<Result<f64, Flag>>,
     /// Remarks.
     pub flags: Flags,
@@ -257,11 +257,12 @@ pub struct Seat {
     pub position: String,
     /// Name of the source.
     pub source: String,
-    /// The modes that it was ranked by, those whose level all ranked places can tell, by their index in the before state's list.
+    /// The modes that it was ranked by, those whose level all ranked places can tell, by their index in the before
+    /// state's list.
     pub modes: Vec<usize>,
     /// Mean level ratio (of pressures, geometric) over these modes, weighted by what is known of each.
     pub level_ratio: f64,
-    /// The same with the ends of its 95 % interval.
+    /// That mean level ratio with the ends of its 95 % interval.
     pub level: Ratio,
 }
 

@@ -6,7 +6,7 @@
 
 use super::noise::Noise;
 use super::view::{Common, Resonance};
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -44,7 +44,7 @@ pub(super) struct Rows<'a> {
 
 /// Records of one path in both states.
 struct PathRows<'a> {
-    low: [&'a LowEnd; 2],
+    low: [&'a LowRecord; 2],
     /// Time of the origin in each record, seconds.
     origin_s: [f64; 2],
     noise: [&'a Noise; 2],
@@ -225,7 +225,7 @@ mod tests {
     use super::*;
 
     /// One place that both states heard alike, in files of twice the record's rate.
-    fn alike<'a>(low: &'a LowEnd, noise: &'a Noise) -> PathRows<'a> {
+    fn alike<'a>(low: &'a LowRecord, noise: &'a Noise) -> PathRows<'a> {
         PathRows {
             low: [low, low],
             origin_s: [0.2; 2],
@@ -236,8 +236,8 @@ mod tests {
     }
 
     /// Samples of such a file from 0.2 s before the direct sound on.
-    fn recorded(samples: Vec<f32>) -> LowEnd {
-        LowEnd { samples, rate_hz: 1000.0, file_rate_hz: 2000.0, onset_s: 0.2, emission_s: None }
+    fn recorded(samples: Vec<f32>) -> LowRecord {
+        LowRecord { samples, rate_hz: 1000.0, file_rate_hz: 2000.0, onset_s: 0.2, emission_s: None }
     }
 
     /// Pulses of 1 at 5 ms, 2 at 100 ms and 4 at 950 ms, where the fade over the last tenth of a second is half way, have

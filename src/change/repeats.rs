@@ -28,7 +28,7 @@ impl Repeats {
         Self::from(states.into_iter().flat_map(|state| squares(&state.repeats)).collect())
     }
 
-    /// The same of one state's takes.
+    /// Over the modes that all of one state's takes have.
     pub fn of_takes(takes: &[&ModeSet]) -> Option<Self> {
         Self::from(squares(takes))
     }

@@ -42,13 +42,14 @@ pub(super) struct VerdictInput {
     pub partner: bool,
     /// Whether, without a partner, it would have been seen at half its T60; `None` where nothing tells.
     pub would_show: Option<bool>,
-    /// Change of the decay, of a mode with a tuned unit that of its ringing; `None` without a partner.
+    /// Change of the decay, of a mode with a tuned unit that of its ringing, above zero where it rings shorter; `None`
+    /// without a partner.
     pub ringing: Option<LogChange>,
     /// Whether it is significant among all pairs, or by itself where a unit is labelled for the mode.
     pub ringing_significant: bool,
     /// Relative sd of the decay (with a tuned unit, after: of the ringing) before and after.
     pub decay_sd: (f64, f64),
-    /// Whether the change of level is.
+    /// Whether the change of level is significant among all pairs.
     pub level_significant: bool,
     /// Change of level with the gain removed, its error included.
     pub level: Result<LevelChange, Flag>,
@@ -132,7 +133,7 @@ pub(super) struct Need {
 }
 
 impl Need {
-    /// The same in whole decibels, at least one.
+    /// That factor in whole decibels, at least one.
     pub fn decibels(&self) -> f64 {
         (20.0 * self.factor.log10()).ceil().max(1.0)
     }
@@ -143,7 +144,18 @@ impl Need {
     }
 }
 
-/// The verdict with its reason.
+/// The verdict with its reason. The order in which they are tried:
+///
+/// 1. *unsure*, where the mode is not claimed before;
+/// 2. without a partner *gone*, if it would have been seen at half its T60, else *unsure*;
+/// 3. *unsure*, where the partner is not claimed;
+/// 4. where the change of ringing is significant, known well and large enough (`changed_decay`): *chain*, if a filter
+///    explains it; *shorter* or *longer*, if the room did it; *unsure*, if nothing tells the two apart;
+/// 5. *unsure*, where the change of ringing would count alone but not as one of many;
+/// 6. by the level (`by_level`): *chain*, *level-only*, *unchanged*, or *unsure*.
+///
+/// *New* is given elsewhere (`Assessment::arrivals`), and doubts about a state as a whole may take a verdict back
+/// (`doubt`).
 pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut Flags) -> (Verdict, Why) {
     if !case.claimed.0 {
         return (Verdict::Unsure, Why::NotClaimed { before: true });
@@ -329,8 +341,8 @@ mod tests {
         assert!((need.factor - 2.5).abs() < 1e-9, "{}", need.factor);
     }
 
-    /// A steady decay with a level that is known to 0.4 dB and didn't move: its interval passes the margin of 1 dB, and that
-    /// is all there is to say.
+    /// A steady decay with a level that is known to 0.4 dB and didn't move: its interval passes the margin of 1 dB, and
+    /// that is all there is to say.
     #[test]
     fn a_level_that_did_not_move_is_not_one_of_many() {
         let level = |log, sd| {

@@ -174,7 +174,7 @@ pub(super) fn resonance(
         omega_sd: widening * mode.omega_sd_per_s,
         decay_sd: widening * mode.decay_sd_per_s,
         kind: mode.kind,
-        overlapping: mode.flags.has(Flag::NotPredicted),
+        overlapping: mode.flags.has(Flag::Overlapping),
         remarks: mode.flags.clone(),
         residues: Vec::new(),
     };

@@ -1,7 +1,7 @@
 //! What figures draw, as numbers: the decay of one resonance, the spectrum, level over time and
 //! frequency. Energies and hertz; decibels and places on the paper come later.
 //!
-//! All of it comes from the low ends that the fit worked on ([`crate::response::LowEnd`]): no file is
+//! All of it comes from the low ends that the fit worked on ([`crate::response::LowRecord`]): no file is
 //! opened again. Time 0 is each place's direct sound.
 
 mod level_map;
@@ -14,7 +14,7 @@ pub use place_map::{PlaceMap, place_map};
 pub use ringing::{Band, Ringing, band_round, ringing};
 pub use spectrum::{Spectrum, spectrum};
 
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use rustfft::num_complex::Complex64;
 
 /// A low end from its direct sound on, scaled so that a unit sample of the file has a spectrum of one
@@ -26,7 +26,7 @@ struct Record {
 
 impl Record {
     /// `None` where nothing follows the direct sound.
-    fn new(low: &LowEnd) -> Option<Self> {
+    fn new(low: &LowRecord) -> Option<Self> {
         let first = (low.onset_s * low.rate_hz).round().max(0.0) as usize;
         let last = low.samples.iter().rposition(|s| *s != 0.0)?;
         let scale = low.file_rate_hz / low.rate_hz;

@@ -35,7 +35,8 @@ pub struct Ringing {
     /// Energy still to come behind the filter, relative to that at the direct sound; it ends where the
     /// decay meets its noise.
     pub measured: DecayCurve,
-    /// The same of the fitted poles, as the filter passes them, at `model_time_s`; relative to the measured start too.
+    /// Energy still to come of the fitted poles, as the filter passes them, at `model_time_s`; relative to the measured
+    /// start too.
     pub model: Vec<f64>,
     /// Times of the model, s after the direct sound.
     pub model_time_s: Vec<f64>,
@@ -97,7 +98,7 @@ struct Heard<'a> {
 /// What one pole adds to a record: 2 Re(A e^(λt)), t from the direct sound on.
 struct Wave {
     amplitude: Complex64,
-    /// The same behind the filter, which multiplies it by its gain for e^(λt).
+    /// The amplitude behind the filter, which multiplies it by its gain for e^(λt).
     passed: Complex64,
     lambda: Complex64,
 }

@@ -13,7 +13,7 @@ fn place(hz: f64, t60_s: f64) -> PlaceResult {
     place_in_noise(hz, t60_s, 1e-6)
 }
 
-/// The same over so much noise (its largest value).
+/// A place over so much noise (its largest value).
 fn place_in_noise(hz: f64, t60_s: f64, most: f64) -> PlaceResult {
     let (onset, decay) = (800_usize, LN_1000 / t60_s);
     let mut word = 1_u32;
@@ -74,7 +74,7 @@ fn the_map_falls_as_the_tone_does() {
 /// A state of one place, with its modes.
 fn state_of(one: PlaceResult) -> StateResult {
     let low = &one.response.low;
-    let set = fit(&[FitPlace::from_low_end("seat", "", low)], &FitSettings::default());
+    let set = fit(&[FitPlace::from_low_record("seat", "", low)], &FitSettings::default());
     let names = Assignment::unnamed(set.modes.len());
     let mut state = StateResult::new("empty", None);
     state.places.push(one);

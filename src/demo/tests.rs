@@ -12,7 +12,7 @@ fn the_session_is_what_its_truth_says() {
     let folder = tempfile::tempdir().unwrap();
     let demo = write(&folder.path().join("demo")).unwrap();
     files_are_complete(&demo);
-    residues_explain_the_low_end(&demo);
+    residues_explain_the_low_record(&demo);
     the_absorber_shortens_its_mode(&demo);
     foreign_folders_are_refused(&demo);
 }
@@ -30,7 +30,7 @@ fn files_are_complete(demo: &Demo) {
 
 /// The files minus the truth's modal sum leave, at low frequencies, nothing but the background: its
 /// density is as stated within the chance of the bins that are averaged.
-fn residues_explain_the_low_end(demo: &Demo) {
+fn residues_explain_the_low_record(demo: &Demo) {
     let background = scenario::cellar().background;
     for state in &demo.states {
         let samples = samples(&demo.folder.join(&state.name).join("teacher@corner.wav"));

@@ -39,7 +39,7 @@ impl Plate {
         0.5 * self.resistance_pa_s_m / self.mass_kg_m2
     }
 
-    /// The same unit with its frequency and its loss multiplied, the mass kept.
+    /// The unit with its frequency and its loss multiplied, the mass kept.
     #[must_use]
     pub fn built(&self, tuning: f64, loss: f64) -> Self {
         Self {

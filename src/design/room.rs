@@ -54,7 +54,7 @@ impl Treated {
         Ok(Self::with_target(air, target, measured, known))
     }
 
-    /// The same with the target given by its place in the list.
+    /// The room with the target given by its place in the list.
     #[must_use]
     pub fn with_target(
         air: Enclosure,

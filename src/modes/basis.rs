@@ -86,8 +86,9 @@ impl Bins {
         poles.iter().map(|p| [p.lambda(), p.lambda().conj()].map(|lambda| self.sum(lambda))).collect()
     }
 
-    /// The column of Re A holds the sum of what `pick` takes of a pole's sequence and of its conjugate's at a bin's turn
-    /// and weight, times that weight; that of Im A i times their difference.
+    /// Writes two columns for each pole: its response to Re A = 1 and to Im A = 1. A real oscillation is A zⁿ + A* z*ⁿ, so
+    /// with P and Q what `pick` gives for z and for z* in a bin (the sum itself, or its derivative) the first column holds
+    /// P + Q, the second i (P − Q), each times the bin's weight: real parts of all bins above, imaginary parts below.
     pub(super) fn write<S>(
         &self,
         sequences: &mut [[S; 2]],

@@ -58,7 +58,7 @@ pub fn bound(
     }
     let problem = Problem {
         groups,
-        places: places.len(),
+        records: places.len(),
         terms: ResidualTerms::NONE,
         band_hz: range_hz,
         slope: 0.0,

@@ -38,7 +38,7 @@ impl Chain {
     /// Looks at all places of a state.
     pub fn of(places: &[Place<'_>]) -> Self {
         let arrival = |p: &Place<'_>| p.emission_s.map(|emission| p.onset_s - emission);
-        Self { end_hz: low_end_hz(places), arrivals_s: places.iter().map(arrival).collect() }
+        Self { end_hz: lower_edge_hz(places), arrivals_s: places.iter().map(arrival).collect() }
     }
 
     /// Whether a resonance is one of the chain's.
@@ -67,7 +67,7 @@ impl Chain {
 
 /// The highest frequency under which the places together hold 20 dB less than in the octave above it; `None` where
 /// their spectrum has no end.
-fn low_end_hz(places: &[Place<'_>]) -> Option<f64> {
+fn lower_edge_hz(places: &[Place<'_>]) -> Option<f64> {
     let powers: Vec<Power> = places.iter().map(Power::of).collect();
     let power = |from: f64, to: f64| powers.iter().map(|p| p.mean(from, to)).sum::<f64>();
     let mut hz = LOOK_HZ.1;
@@ -158,7 +158,7 @@ mod tests {
                 .map(|n| tones.iter().enumerate().map(|(i, w)| (w * n as f64 + (i * i) as f64).sin()).sum())
                 .collect()
         };
-        let end = |samples: &[f64]| low_end_hz(&[Place::new("p", "", samples, rate_hz, 0.0)]);
+        let end = |samples: &[f64]| lower_edge_hz(&[Place::new("p", "", samples, rate_hz, 0.0)]);
         let found = end(&from(80)).unwrap();
         assert!((37.0..43.0).contains(&found), "{found}");
         assert_eq!(end(&from(1)), None);

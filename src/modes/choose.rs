@@ -1,15 +1,15 @@
 //! Which poles the main fit keeps in each window: its own or those of another search, whichever has the lower criterion.
 
-use super::layout::Span;
+use super::joint_fit::WindowFit;
 use super::pole::Pole;
 use super::run::{FitRun, Job, Variant};
-use super::single::WindowFit;
+use super::windows::Span;
 
 /// Least decrease of the criterion (`Window::cost`, in units of χ²) for which another set of poles is adopted; a smaller
 /// one means the same minimum or an equivalent one.
 const WORTH: f64 = 1.0;
 /// Poles that stay within this share of δ (and of 1/T) would be refined to the same place.
-const SAME: f64 = 0.3;
+const RIVAL_SAME: f64 = 0.3;
 
 impl Job<'_> {
     /// The fit with the poles, in each window, of the search whose criterion is lowest there; `None` if the fit's own are
@@ -47,7 +47,7 @@ fn cheaper_windows(now: &[WindowFit], other: &[WindowFit]) -> Option<Vec<WindowF
 /// Whether two sets of poles, in rising frequency, are the same in a window within what a fit moves them.
 fn alike(span: &Span, a: &[Pole], b: &[Pole], seconds: f64) -> bool {
     let own = |p: &&Pole| span.owns(p);
-    let near = |(p, q): (&Pole, &Pole)| p.distance_per_s(q) < SAME * (p.decay_per_s + 1.0 / seconds);
+    let near = |(p, q): (&Pole, &Pole)| p.distance_per_s(q) < RIVAL_SAME * (p.decay_per_s + 1.0 / seconds);
     let count = |set: &[Pole]| set.iter().filter(own).count();
     count(a) == count(b) && a.iter().filter(own).zip(b.iter().filter(own)).all(near)
 }

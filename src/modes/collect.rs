@@ -1,10 +1,10 @@
 //! What the windows of a fit found, gathered into one [`ModeSet`].
 
 use super::covariance::{Sensitivity, pole_covariance};
+use super::joint_fit::WindowFit;
 use super::pole::Pole;
 use super::record::Records;
 use super::settings::Place;
-use super::single::WindowFit;
 use super::{Amplitude, Kind, Mode, ModeSet};
 use crate::flag::{Flag, Flags};
 use nalgebra::DMatrix;
@@ -90,7 +90,7 @@ fn amplitudes(
     let mut all = vec![vec![None; places.len()]; own.len()];
     for (group, fit) in window.problem.groups.iter().zip(&window.fit.projection.groups) {
         let Some(sensitivity) = Sensitivity::new(group, fit, poles) else { continue };
-        for (m, index) in group.places.iter().enumerate() {
+        for (m, index) in group.records.iter().enumerate() {
             let record = &records.records[*index];
             let place = &places[record.place];
             let origin_s = place.emission_s.unwrap_or(place.onset_s);

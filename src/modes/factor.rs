@@ -100,7 +100,7 @@ impl Factor {
         &self.columns
     }
 
-    /// The same of products that were made with the columns as they were given.
+    /// L⁻¹ times products that were made with the columns as they were given.
     pub fn within_of_unscaled(&self, mut products: DMatrix<f64>) -> Option<DMatrix<f64>> {
         for (mut row, scale) in products.row_iter_mut().zip(&self.scales) {
             row.unscale_mut(*scale);
@@ -122,9 +122,9 @@ impl Factor {
         Some(all)
     }
 
-    /// Takes the columns' span out of others, a second time where much was lost; returns how much of each of the columns
+    /// Projects the columns' span out of others, a second time where much was lost; returns how much of each of the columns
     /// (of norm one) was taken.
-    pub fn free(&self, others: &mut Tall) -> Option<DMatrix<f64>> {
+    pub fn project_out(&self, others: &mut Tall) -> Option<DMatrix<f64>> {
         if self.scales.is_empty() {
             return Some(DMatrix::zeros(0, others.width()));
         }
@@ -143,8 +143,8 @@ impl Factor {
         Some(taken)
     }
 
-    /// Takes the columns' span out of others to rounding: an error of the triangle is left by its square.
-    pub fn free_twice(&self, others: &mut Tall) -> Option<()> {
+    /// Projects the columns' span out of others to rounding: an error of the triangle is left by its square.
+    pub fn project_out_twice(&self, others: &mut Tall) -> Option<()> {
         for _ in 0..2 {
             others.take_off(&self.columns, &self.coefficients(others)?);
         }
@@ -238,15 +238,15 @@ mod tests {
     }
 
     #[test]
-    fn what_is_freed_has_nothing_of_the_columns() {
+    fn what_is_projected_has_nothing_of_the_columns() {
         let factor = Factor::new(columns(1e-3)).unwrap();
         let mut others = Tall::from_fn(170, 9, |i, j| (i as f64 * 0.11 * (j + 1) as f64).cos());
         let below: Vec<f64> = others.row(165).to_vec();
-        factor.free(&mut others).unwrap();
+        factor.project_out(&mut others).unwrap();
         assert!(columns(1e-3).times(&others).amax() < 1e-9);
         assert_eq!(others.row(165), below);
         let part = factor.of(&[0, 5, 11]).unwrap();
-        part.free(&mut others).unwrap();
+        part.project_out(&mut others).unwrap();
         assert!(columns(1e-3).times(&others).amax() < 1e-9);
     }
 

@@ -47,9 +47,10 @@ impl Fall {
         Self((0..middles.len()).map(band).collect())
     }
 
-    /// When each band that has a decay to split comes near its noise, s after the onset, in rising order.
-    pub fn near_noise_s(&self) -> Vec<f64> {
-        let mut all: Vec<f64> = self.0.iter().filter_map(|band| meets_noise_s(band)).collect();
+    /// When each band that has a decay to split comes within 10 dB of its noise or 35 dB under its start, s after the
+    /// onset, in rising order.
+    pub fn splittable_until_s(&self) -> Vec<f64> {
+        let mut all: Vec<f64> = self.0.iter().filter_map(|band| band_splittable_until_s(band)).collect();
         all.sort_by(f64::total_cmp);
         all
     }
@@ -65,7 +66,8 @@ fn loudest(band: &[f64]) -> Option<usize> {
     (0..band.len().min(3)).max_by(|a, b| band[*a].total_cmp(&band[*b]))
 }
 
-fn meets_noise_s(band: &[f64]) -> Option<f64> {
+/// When one band comes within 10 dB of its noise or 35 dB under its start; `None` where it has no decay to split.
+fn band_splittable_until_s(band: &[f64]) -> Option<f64> {
     let start = loudest(band)?;
     if band[start] < WORTH_SPLITTING {
         return None;

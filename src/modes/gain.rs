@@ -45,7 +45,7 @@ struct Part {
     range: Range<usize>,
     /// A polynomial, which within a band comes close to any flank.
     polynomial: Factor,
-    /// (Re A, Im A) columns of each candidate, freed from it.
+    /// (Re A, Im A) columns of each candidate, the polynomial projected out.
     columns: Tall,
     /// Of each candidate's two columns: squares before and after that, and their product.
     squares: Vec<OwnProducts>,
@@ -56,8 +56,8 @@ struct Part {
 struct OwnProducts {
     /// Square of the first column as it is.
     whole: f64,
-    /// Products of the columns freed from the polynomial: first by first, first by second, second by second.
-    freed: [f64; 3],
+    /// Products of the columns with the polynomial projected out: first by first, first by second, second by second.
+    projected: [f64; 3],
 }
 
 /// A candidate that helps more than its neighbours in frequency.
@@ -69,14 +69,14 @@ pub(crate) struct Peak {
     pub gain: f64,
 }
 
-/// A band owns so much, and looks half as far again on both sides, Hz.
-const BAND_HZ: f64 = 30.0;
+/// A band reports candidates over so much, and looks half as far again on both sides, Hz.
+const CANDIDATE_BAND_HZ: f64 = 30.0;
 const BESIDE_HZ: f64 = 10.0;
 
 impl Candidates {
     /// Candidates between two frequencies.
     pub fn new(problem: &Problem, low_hz: f64, high_hz: f64) -> Self {
-        let count = ((high_hz - low_hz) / BAND_HZ).ceil().max(1.0);
+        let count = ((high_hz - low_hz) / CANDIDATE_BAND_HZ).ceil().max(1.0);
         let step = (high_hz - low_hz) / count;
         let bands = (0..count as usize).map(|i| {
             let from = low_hz + step * i as f64;
@@ -115,16 +115,16 @@ pub(crate) struct PeakRule {
 }
 
 impl Band {
-    fn new(problem: &Problem, owns_hz: (f64, f64)) -> Self {
+    fn new(problem: &Problem, reports_hz: (f64, f64)) -> Self {
         let least = 0.25 / problem.seconds();
         let mut poles = Vec::new();
         for t60_s in T60S_S {
             let step = (APART * LN_1000 / t60_s / (2.0 * PI)).max(least);
-            let count = ((owns_hz.1 - owns_hz.0) / step).ceil().max(1.0) as usize;
-            let step = (owns_hz.1 - owns_hz.0) / count as f64;
-            poles.extend((0..=count).map(|i| Pole::new(owns_hz.0 + step * i as f64, t60_s)));
+            let count = ((reports_hz.1 - reports_hz.0) / step).ceil().max(1.0) as usize;
+            let step = (reports_hz.1 - reports_hz.0) / count as f64;
+            poles.extend((0..=count).map(|i| Pole::new(reports_hz.0 + step * i as f64, t60_s)));
         }
-        let looks_hz = (owns_hz.0 - BESIDE_HZ, owns_hz.1 + BESIDE_HZ);
+        let looks_hz = (reports_hz.0 - BESIDE_HZ, reports_hz.1 + BESIDE_HZ);
         let polynomial = ResidualTerms::of_degree_below(problem.terms.polynomial);
         let parts =
             problem.groups.iter().map(|group| Part::new(group, looks_hz, &poles, polynomial)).collect();
@@ -138,9 +138,9 @@ impl Band {
             fit.poles.iter().filter(|p| (low..high).contains(&p.frequency_hz())).copied().collect();
         let mut gains = vec![0.0; self.poles.len()];
         for ((part, group), whole) in self.parts.iter().zip(&problem.groups).zip(&fit.projection.groups) {
-            let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
-            if let Some(left) = part.left(group, whole, &near) {
-                part.add_gains(&mut gains, left, &weights);
+            let weights: Vec<f64> = group.records.iter().map(|m| 1.0 / variances[*m]).collect();
+            if let Some(residual) = part.residual(group, whole, &near) {
+                part.add_gains(&mut gains, residual, &weights);
             }
         }
         gains
@@ -161,39 +161,39 @@ impl Part {
         let terms = if polynomial.count() > 0 { polynomial.columns(&bins) } else { Tall::zeros(rows, 0) };
         let polynomial = Factor::orthonormal(&terms);
         let whole = columns.squares();
-        let squares = match polynomial.free(&mut columns) {
+        let squares = match polynomial.project_out(&mut columns) {
             Some(_) => own_products(&columns, &whole),
             None => Vec::new(),
         };
         Self { bins, range, polynomial, columns, squares }
     }
 
-    /// What is left in these bins after the fit, and what the columns of the poles near could still give way to; `None`
+    /// The residual of the fit in these bins, and what the columns of the poles near could still give way to; `None`
     /// where these take all numbers.
-    fn left(&self, group: &Group, whole: &GroupFit, near: &[Pole]) -> Option<(Tall, Option<Factor>)> {
+    fn residual(&self, group: &Group, whole: &GroupFit, near: &[Pole]) -> Option<(Tall, Option<Factor>)> {
         let (n, m) = (group.bins.len(), self.range.len());
         let row = |r: usize| if r < m { self.range.start + r } else { n + self.range.start + r - m };
-        let mut left = Tall::from_fn(2 * m, whole.residual.width(), |r, c| whole.residual.at(row(r), c));
+        let mut residual = Tall::from_fn(2 * m, whole.residual.width(), |r, c| whole.residual.at(row(r), c));
         let mut columns = Tall::zeros(2 * m, 2 * near.len());
         if columns.width() + self.polynomial.width() >= 2 * m {
             return None;
         }
-        self.polynomial.free(&mut left)?;
+        self.polynomial.project_out(&mut residual)?;
         if near.is_empty() {
-            return Some((left, None));
+            return Some((residual, None));
         }
         self.bins.columns(near, &mut columns);
-        self.polynomial.free(&mut columns)?;
+        self.polynomial.project_out(&mut columns)?;
         let near = Factor::new(columns)?;
-        near.free(&mut left)?;
-        Some((left, Some(near)))
+        near.project_out(&mut residual)?;
+        Some((residual, Some(near)))
     }
 
-    fn add_gains(&self, gains: &mut [f64], (left, near): (Tall, Option<Factor>), weights: &[f64]) {
-        let Some((slopes, within)) = self.slopes_and_within(&left, near.as_ref()) else { return };
+    fn add_gains(&self, gains: &mut [f64], (residual, near): (Tall, Option<Factor>), weights: &[f64]) {
+        let Some((slopes, within)) = self.slopes_and_within(&residual, near.as_ref()) else { return };
         for ((i, gain), own) in gains.iter_mut().enumerate().zip(&self.squares) {
             let taken = |a: usize, b: usize| within.column(2 * i + a).dot(&within.column(2 * i + b));
-            let [aa, ab, bb] = own.freed;
+            let [aa, ab, bb] = own.projected;
             let (aa, ab, bb) = (aa - taken(0, 0), ab - taken(0, 1), bb - taken(1, 1));
             let determinant = aa * bb - ab * ab;
             if aa.min(bb) <= NEW * own.whole || determinant <= NEW * aa * bb {
@@ -206,27 +206,32 @@ impl Part {
         }
     }
 
-    /// What is left times the candidates' columns, and these in an orthonormal basis of the near poles' span; the
+    /// The residual times the candidates' columns, and these in an orthonormal basis of the near poles' span; the
     /// candidates are many, so both come from one product.
-    fn slopes_and_within(&self, left: &Tall, near: Option<&Factor>) -> Option<(DMatrix<f64>, DMatrix<f64>)> {
+    fn slopes_and_within(
+        &self,
+        residual: &Tall,
+        near: Option<&Factor>,
+    ) -> Option<(DMatrix<f64>, DMatrix<f64>)> {
         let Some(near) = near else {
-            return Some((left.times(&self.columns), DMatrix::zeros(0, self.columns.width())));
+            return Some((residual.times(&self.columns), DMatrix::zeros(0, self.columns.width())));
         };
-        let products = left.beside(near.scaled_columns()).times(&self.columns);
-        let (slopes, within) = (products.rows(0, left.width()), products.rows(left.width(), near.width()));
+        let products = residual.beside(near.scaled_columns()).times(&self.columns);
+        let (slopes, within) =
+            (products.rows(0, residual.width()), products.rows(residual.width(), near.width()));
         Some((slopes.clone_owned(), near.within_of(within.clone_owned())?))
     }
 }
 
 fn own_products(columns: &Tall, whole: &[f64]) -> Vec<OwnProducts> {
     let mut products: Vec<OwnProducts> =
-        whole.iter().step_by(2).map(|whole| OwnProducts { whole: *whole, freed: [0.0; 3] }).collect();
+        whole.iter().step_by(2).map(|whole| OwnProducts { whole: *whole, projected: [0.0; 3] }).collect();
     for row in 0..columns.height() {
         let pairs = columns.row(row).as_chunks::<2>().0;
         for (own, [a, b]) in products.iter_mut().zip(pairs) {
-            own.freed[0] += a * a;
-            own.freed[1] += a * b;
-            own.freed[2] += b * b;
+            own.projected[0] += a * a;
+            own.projected[1] += a * b;
+            own.projected[2] += b * b;
         }
     }
     products
@@ -239,8 +244,8 @@ const NEW: f64 = 1e-7;
 mod tests {
     use super::*;
 
-    /// Worked by hand: the pole near takes the first axis, so the candidate's columns (1, 1, 0, 0) and (1, 1, 1, 0) are free to
-    /// explain the second and third of what is left, 3² + 4², at a weight of 2.
+    /// Worked by hand: the pole near takes the first axis, so the candidate's columns (1, 1, 0, 0) and (1, 1, 1, 0) are
+    /// free to explain the second and third of what is left, 3² + 4², at a weight of 2.
     #[test]
     fn a_candidate_gains_what_its_columns_explain_beside_the_poles_near() {
         let columns = Tall::from_fn(4, 2, |row, column| f64::from(u8::from(row < 2 + column)));
@@ -252,9 +257,9 @@ mod tests {
             columns,
         };
         let near = Factor::new(Tall::from_fn(4, 1, |row, _| if row == 0 { 7.0 } else { 0.0 })).unwrap();
-        let left = Tall::from_fn(4, 1, |row, _| [0.0, 3.0, 4.0, 5.0][row]);
+        let residual = Tall::from_fn(4, 1, |row, _| [0.0, 3.0, 4.0, 5.0][row]);
         let mut gains = [0.0];
-        part.add_gains(&mut gains, (left, Some(near)), &[2.0]);
+        part.add_gains(&mut gains, (residual, Some(near)), &[2.0]);
         assert!((gains[0] - 50.0).abs() < 1e-9, "{}", gains[0]);
     }
 }

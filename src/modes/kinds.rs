@@ -12,10 +12,11 @@ use crate::flag::{Flag, Flags};
 const CHAIN_T60_S: f64 = 0.15;
 /// Relative sd of a decay beyond which it is no statement (chosen on the measured rooms of docs/accuracy.md).
 const WIDE: f64 = 0.20;
-/// In units of the record: a decay that may, within its interval, be longer than the first is an extrapolation (less than
-/// 48 dB of it was seen; chosen on the measured rooms), which only a small sd backs up; one longer than the second
-/// (24 dB seen) is none at all.
-const RECORDS: [f64; 2] = [1.25, 2.5];
+/// In units of the record: a decay that may, within its interval, be longer is an extrapolation (less than 48 dB of it was
+/// seen; chosen on the measured rooms), which only a small sd backs up.
+const LONGEST_RECORDS: f64 = 1.25;
+/// In units of the record: a decay that may be longer than this (24 dB seen) is no statement even with a small sd.
+const LONGEST_RECORDS_WELL_KNOWN: f64 = 2.5;
 /// Relative sd up to which a decay longer than the record stands: in hard rooms such intervals hold (own simulation).
 const BACKED_UP: f64 = 0.03;
 
@@ -60,10 +61,10 @@ pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
             flags.add(Flag::LongForRecord);
         }
         if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
-            flags.add(Flag::NotPredicted);
+            flags.add(Flag::Overlapping);
         }
         if own_share == Some(false) {
-            flags.add(Flag::Unpredicted);
+            flags.add(Flag::OwnShareUnpredicted);
         }
         if detected_at_too_few(mode) {
             flags.add(Flag::SeenAtOnePlace);
@@ -76,7 +77,7 @@ pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
 /// Whether a decay with this relative sd is an extrapolation beyond a record of so many seconds.
 fn is_long(pole: &Pole, log_sd: f64, seconds: f64) -> bool {
     let longest = pole.t60_s() * (1.0 + 2.0 * log_sd) / seconds;
-    longest > RECORDS[if log_sd < BACKED_UP { 1 } else { 0 }]
+    longest > if log_sd < BACKED_UP { LONGEST_RECORDS_WELL_KNOWN } else { LONGEST_RECORDS }
 }
 
 fn detected_at_too_few(mode: &Mode) -> bool {

@@ -5,32 +5,44 @@
 //! one, [`ModeSet`] of a state's list. A *mode*, in the strict sense, is a resonance that the program attributes to the
 //! room: [`Kind::Mode`]. A *place* is a path, a position with a source. T60 = 3 ln 10/δ, its standard deviation T60·σ_δ/δ.
 //!
-//! Data: the DFT of each record over the sample rate, from the direct sound on. Model: the exact DFT of
-//! Σ 2 Re(A e^{(−δ + iω)t}) over the poles, which all paths share, each path with residues A of its own; plus residual terms
-//! for what no pole in the window models; plus noise.
+//! Data: the DFT of each record over the sample rate, from the direct sound on. Model: the exact DFT of Σ 2 Re(A e^{(−δ
+//! + iω)t}) over the poles, which all paths share, each path with residues A of its own; plus residual terms for what
+//! no pole in the window models; plus noise.
 //!
 //! 1. *Records* (`record`): cut from the direct sound on, at most 6 s and as long as anything sounds (`fall`), transformed.
 //!    Those of one rate and length share one matrix of columns (`basis`; products of such matrices in `tall`).
 //! 2. *Noise* (`noise`): its spectrum, seen in the last part of the records, weights the bins; a power of frequency is
 //!    then fitted to the residual.
-//! 3. *Search* (`single`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
+//! 3. *Search* (`search`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
 //!    −2 ln L falls by more than noise alone would lower it (with a chance of 1 %), then pruned by the same threshold.
-//! 4. *Joint fit* in wide windows (`layout`, `problem`), or over the whole range where there are few poles: at given poles
-//!    residues (under a weak prior on their size) and `residual_terms` are solved for (variable projection:
-//!    `projection`, `factor`); Levenberg–Marquardt moves ω and δ (`refine`, inner products in `products`); noise variances
-//!    are estimated in turn; poles are pruned and added, and residual terms added (`order`), by the same criterion. Steps
-//!    3 to 5 decide the number of poles.
+//! 4. *Joint fit* (`joint_fit`) in wide windows (`windows`, `problem`), or over the whole range where there are few
+//!    poles: at given poles residues (under a weak prior on their size) and `residual_terms` are solved for (variable
+//!    projection: `projection`, `factor`); Levenberg–Marquardt moves ω and δ (`refine`, inner products in `products`);
+//!    noise variances are estimated in turn; poles are pruned and added, and residual terms added (`order`), by the
+//!    same criterion. Steps 3 to 5 decide the number of poles.
 //! 5. *Other sets of poles* (`run`, `choose`): searches with a later start or in records that end early offer theirs; in
 //!    each window the set with the lowest criterion is kept.
-//! 6. *Intervals*: inverse of the Fisher information (`covariance`); to σ_δ² and σ_ω² is added the mean square distance of
-//!    refits with other choices (`refits`); where modal overlap is high both grow again (`overlap`).
-//! 7. *Kind* (`kinds`): a resonance is a mode if the refits find it again, poles fitted to the first part of the decay
-//!    predict the next part at its frequency (`prediction`, a hold-out test, where to split: `fall`), and its own share of it where its decay is not well
-//!    known (`own_part`), its interval is narrow enough, and it
-//!    neither is a steady tone nor starts with the direct sound (`chain`).
+//! 6. *Intervals*: inverse of the Fisher information (`covariance`); to σ_δ² and σ_ω² is added a variance from the
+//!    distances of refits with other choices (`refits::between`: expected part subtracted, the largest of five or more
+//!    left out); where modal overlap is high both grow again (`overlap`). Last, outside this module, the uncertainty of
+//!    playback over recording clock is added where a capture record states it (`analysis::captured`).
+//! 7. *Kind* (`kinds`): a resonance is a mode unless one of these holds. The rows marked * are tested only with
+//!    [`FitSettings::refits`].
 //!
-//! `fit` leads through these steps, `takes` fits single takes from a state's poles, `collect` gathers what the windows hold, `residual` compares what the fit leaves with
-//! the noise, `bound` gives the Cramér–Rao bound that tests measure it by.
+//! | kind or flag | condition | file |
+//! | --- | --- | --- |
+//! | hum (`mains-hum`, `steady-tone`) | it hardly decays within the record, at a multiple of 50 or 60 Hz or elsewhere | `kinds` |
+//! | loudspeaker | T60 under 0.15 s, or it starts with the direct sound in the chain's low end | `kinds`, `chain` |
+//! | unsure, `wide-interval` | relative sd of the decay over 20 % | `kinds` |
+//! | unsure, `long-for-record` | T60 + 2 sd over 1.25 records (2.5 where the sd is under 3 %) | `kinds` |
+//! | unsure, `overlapping` * | hold-out test: poles of the decay's first part don't predict the next part there | `prediction`, `fall` |
+//! | unsure, `unpredicted` * | weak, decay known to 10 % or worse: nor do they predict its own share of it | `own_part` |
+//! | unsure, `seen-at-one-place` | with six places or more: detected at fewer than two | `kinds` |
+//! | unsure, `not-reproduced` * | too few of the refits find it again; it goes before hum and loudspeaker | `refits` |
+//!
+//! `fit` leads through these steps, `takes` fits single takes from a state's poles, `collect` gathers what the windows
+//! hold, `residual` compares what the fit leaves with the noise, `bound` gives the Cramér–Rao bound that tests measure
+//! it by.
 
 mod basis;
 mod bound;
@@ -42,8 +54,8 @@ mod factor;
 mod fall;
 mod fit;
 mod gain;
+mod joint_fit;
 mod kinds;
-mod layout;
 mod noise;
 mod order;
 mod overlap;
@@ -59,13 +71,14 @@ mod refits;
 mod residual;
 mod residual_terms;
 mod run;
+mod search;
 mod settings;
-mod single;
 mod takes;
 mod tall;
 #[cfg(test)]
 mod tests;
 mod window;
+mod windows;
 
 pub use bound::{RecordConditions, bound};
 pub use fit::fit;
@@ -130,9 +143,9 @@ pub struct Mode {
     pub omega_per_s: f64,
     /// Decay constant δ, 1/s; T60 = 3 ln 10 / δ.
     pub decay_per_s: f64,
-    /// Standard deviation of ω (with what the choice of poles adds), rad/s.
+    /// Standard deviation of ω as reported, rad/s: noise, refits, overlap, clock.
     pub omega_sd_per_s: f64,
-    /// Standard deviation of δ, 1/s.
+    /// Standard deviation of δ as reported, 1/s: noise, refits, overlap, clock.
     pub decay_sd_per_s: f64,
     /// Amplitude at each place; `None` where the place was not part of the fit.
     pub amplitudes: Vec<Option<Amplitude>>,
@@ -147,7 +160,9 @@ impl Mode {
         Estimate::new(self.omega_per_s / TAU, self.omega_sd_per_s / TAU)
     }
 
-    /// Time in which it falls by 60 dB, s.
+    /// Time in which it falls by 60 dB, s. Its 95 % interval is taken as symmetric, ± 1.96 sd: a decay that is claimed
+    /// is known to 20 % or better. A comparison goes by the logarithm of a ratio instead (`change`), in which the two
+    /// states' relative sds add, and whose interval stays above zero.
     #[must_use]
     pub fn t60(&self) -> Estimate {
         let t60_s = LN_1000 / self.decay_per_s;

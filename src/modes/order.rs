@@ -4,28 +4,29 @@ use super::residual_terms::ResidualTerms;
 use super::window::{CLOSE, Window};
 
 impl Window {
-    /// The window with as many terms for poles outside as lower the criterion; `inner` if poles lie below it too.
-    pub fn with_outer_terms(mut self, inner: bool) -> Self {
-        while let Some(better) = self.improved_by(self.problem.terms.with_one_outer_more(inner)) {
+    /// The window with as many terms for poles outside as lower the criterion; `poles_below` if poles lie below it too.
+    pub fn with_outer_terms(mut self, poles_below: bool) -> Self {
+        while let Some(better) = self.improved_by(self.problem.terms.with_one_outer_more(poles_below)) {
             self = better;
         }
         self
     }
 
-    /// The same, and then a higher polynomial: only at the end, since it takes more from the modes, and poles still missing
-    /// would be made up for by it.
-    pub fn with_order_selected(self, inner: bool) -> Self {
-        let mut window = self.with_outer_terms(inner);
+    /// The window with as many outer terms, and then as high a polynomial, as lower the criterion. The polynomial comes
+    /// only at the end, since it takes more from the modes, and poles still missing would be made up for by it.
+    pub fn with_order_selected(self, poles_below: bool) -> Self {
+        let mut window = self.with_outer_terms(poles_below);
         while let Some(better) = window.improved_by(window.problem.terms.of_higher_degree()) {
-            window = better.with_outer_terms(inner);
+            window = better.with_outer_terms(poles_below);
         }
         window
     }
 
     /// The window with the best of these sets of residual terms, refined; `None` if its criterion is no lower.
     fn improved_by(&self, choices: impl IntoIterator<Item = ResidualTerms>) -> Option<Self> {
-        let tried =
-            choices.into_iter().filter_map(|terms| Window::new(self.problem.beside(terms)?, &self.fit.poles));
+        let tried = choices
+            .into_iter()
+            .filter_map(|terms| Window::new(self.problem.with_terms(terms)?, &self.fit.poles));
         let mut best = tried.min_by(|a, b| a.cost().total_cmp(&b.cost()))?;
         let (cost, gain) = (self.cost(), best.fit.expected_gain(&best.problem, &best.variances)?);
         if is_hopeless(best.cost(), gain, cost) {

@@ -1,9 +1,10 @@
 //! Is each resonance's own share of the next part of the decay predicted?
 //!
-//! The prediction of a band (`prediction`) is carried by its strongest resonances; beside them poles that were fitted to
-//! sound that is no mode, such as the diffuse tail of the octaves above, would pass with them. So each resonance is tested
-//! by itself: its predicted share is put back into what the whole prediction leaves, near its frequency, and must make up
-//! most of the sum. The first part is cut at several instants; the latest cut after which anything stands over the noise
+//! The prediction of a band (`prediction`) is carried by its strongest resonances; beside them poles that were fitted
+//! to sound that is no mode, such as the diffuse tail of the octaves above, would pass with them. So resonances that
+//! start 20 dB under the strongest of their band, with decays known to 10 % or worse, are tested by themselves: the
+//! predicted share of one is put back into what the whole prediction leaves, near its frequency, and must make up most
+//! of the sum. The first part is cut at several instants; the latest cut after which anything stands over the noise
 //! decides, since a resonance that decays fast is past by then.
 
 use super::fall::BAND_HZ;
@@ -18,19 +19,19 @@ use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use std::f64::consts::{PI, TAU};
 
-/// Cuts beside that of the bands, as shares of its record. In 27 sessions of three to eight modes beside decaying noise (3, 6
-/// and 12 places; T60 0.4, 0.8, 1.5 s; 10 to 40 dB under a mode's start) 566 poles of noise were claimed without this
-/// test, 239 with the bands' cut alone, 84 and 27 with one and both of these (every resonance tested, decays known to 5 %
-/// excepted).
+/// Cuts beside that of the bands, as shares of its record. In 27 sessions of three to eight modes beside decaying noise
+/// (3, 6 and 12 places; T60 0.4, 0.8, 1.5 s; 10 to 40 dB under a mode's start) 566 poles of noise were claimed without
+/// this test, 239 with the bands' cut alone, 84 and 27 with one and both of these. These figures are for a stricter
+/// rule than `is_asked`: there every resonance was tested whose decay was known to 5 % or worse, weak or not.
 pub(super) const SOONER: [f64; 2] = [0.7, 0.5];
-/// A cut sooner than the bands' tells nothing of a resonance that has fallen by fewer nepers until then (22 dB): so short a part doesn't
-/// part it from its neighbours.
+/// A cut sooner than the bands' tells nothing of a resonance that has fallen by fewer nepers until then (22 dB): so
+/// short a part doesn't part it from its neighbours.
 const FALLEN: f64 = 2.5;
 /// Energy over the noise's from which the next part has something to hold a prediction against: 5 dB, on the same sessions.
-const EVIDENCE: f64 = 3.0;
+const OWN_EVIDENCE: f64 = 3.0;
 /// Share of the energy near the resonance that may stay unexplained: of modes less than 0.3 stays nearly always, of noise
 /// all; on the same sessions.
-const MOST_UNEXPLAINED: f64 = 0.8;
+const OWN_MOST_UNEXPLAINED: f64 = 0.8;
 /// Resonances that start less than this share under the strongest of their band, in energy (20 dB), are told by the band's
 /// prediction, to which such poles of noise would add. Our own choice; strongly damped modes that overlap are of these.
 const WEAK: f64 = 0.01;
@@ -38,7 +39,7 @@ const WEAK: f64 = 0.01;
 /// decaying noise beside modes are known to 3 % at best, a quarter of them to 10 % (the same sessions).
 const WELL_KNOWN: f64 = 0.10;
 /// A predicted pole is the resonance's own within this share of its decay constant …
-const SAME: f64 = 0.5;
+const OWN_SAME: f64 = 0.5;
 /// … or within so many radians over the part: no part tells nearer poles apart.
 const UNRESOLVED_RAD: f64 = 1.5;
 
@@ -82,7 +83,7 @@ fn is_weak(set: &ModeSet, m: usize) -> bool {
     start(own) < WEAK * near.map(start).fold(0.0, f64::max)
 }
 
-/// The same by one fit.
+/// For each pole whether one fit's next part shows its own share to be predicted; `None` where that part doesn't tell.
 fn shares(places: &[Place<'_>], fit: &FitRun, poles: &[Pole]) -> Vec<Option<bool>> {
     let mut sums = vec![Shares::default(); poles.len()];
     for (index, record) in fit.records.records.iter().enumerate() {
@@ -98,7 +99,7 @@ fn shares(places: &[Place<'_>], fit: &FitRun, poles: &[Pole]) -> Vec<Option<bool
 /// What the fit's poles that are the same as this one add to the next part.
 fn own_part(fit: &FitRun, index: usize, record: &Record, pole: &Pole, len: usize) -> Vec<f64> {
     let unresolved = UNRESOLVED_RAD * record.rate_hz / len as f64;
-    let same = |p: &Pole| p.distance_per_s(pole) < (SAME * pole.decay_per_s).max(unresolved);
+    let same = |p: &Pole| p.distance_per_s(pole) < (OWN_SAME * pole.decay_per_s).max(unresolved);
     let mut negative = vec![0.0; len];
     for fitted in &fit.windows {
         take_off(&mut negative, record, fitted, index, (record.len, &same));
@@ -125,9 +126,9 @@ impl Shares {
     }
 
     fn predicted(&self) -> Option<bool> {
-        let evident = self.with > EVIDENCE * self.noise;
+        let evident = self.with > OWN_EVIDENCE * self.noise;
         let left = (self.left - self.noise).max(0.0);
-        evident.then_some(left < MOST_UNEXPLAINED * (self.with - self.noise))
+        evident.then_some(left < OWN_MOST_UNEXPLAINED * (self.with - self.noise))
     }
 }
 
@@ -143,8 +144,8 @@ impl Spectra {
         Self { rate_hz, left: hann_spectrum(&next.left), noise: next.noise.map(hann_spectrum) }
     }
 
-    /// Energies with `own` put back, left, and of noise, over the resonance's half-power width to both sides, two bins of the
-    /// part at least.
+    /// Energies with `own` put back, left, and of noise, over the resonance's half-power width to both sides, two bins
+    /// of the part at least.
     fn energies(&self, pole: &Pole, own: &[f64]) -> [f64; 3] {
         let step_hz = self.rate_hz / own.len() as f64;
         let half_hz = (pole.decay_per_s / PI).max(step_hz);

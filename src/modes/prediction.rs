@@ -3,16 +3,17 @@
 //! Poles closer than their bandwidths span any decaying signal: a fit to noise that decays, alike at no two places,
 //! leaves as little as a fit to modes, and its halves agree. But poles fitted to noise don't extrapolate; poles of modes do.
 //! So this is a hold-out test: poles and amplitudes are fitted to records that end early, and the next part of the decay is
-//! predicted, band by band. Modes leave up to about half of its energy unexplained, noise three quarters or more. Where
-//! modes overlap so much that the record can't tell them apart the prediction fails as well, and nothing is claimed there.
+//! predicted, band by band. With six places or more the fit may begin at the full records' poles (`fit::early`). Modes
+//! leave up to about half of its energy unexplained, noise three quarters or more. Where modes overlap so much that the
+//! record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
 use super::fall::{BAND_HZ, Fall, STEP_HZ, band_energies, middles};
+use super::joint_fit::WindowFit;
 use super::pole::{Pole, STEADY};
 use super::problem::Group;
 use super::record::{Record, sounding_len};
 use super::run::FitRun;
 use super::settings::{FEW_PLACES, Place};
-use super::single::WindowFit;
 use rustfft::num_complex::Complex;
 use std::borrow::Cow;
 
@@ -20,11 +21,11 @@ use std::borrow::Cow;
 const WIDE_BAND_HZ: f64 = 40.0;
 /// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.75 or more (docs/accuracy.md);
 /// chosen between the two.
-const MOST_UNEXPLAINED: f64 = 0.6;
+const BAND_MOST_UNEXPLAINED: f64 = 0.6;
 /// Chance that a random prediction explains enough in one band. Our own choice.
 const CHANCE: f64 = 0.02;
 /// Energy over the noise's from which a band has something to predict: 6 dB. Our own choice.
-const EVIDENCE: f64 = 4.0;
+const BAND_EVIDENCE: f64 = 4.0;
 /// Places in small rooms hear much the same below 100 Hz: no more of them count as independent. Our own choice.
 const INDEPENDENT: usize = 3;
 /// Share of the bands with evidence, from the lowest up, that must be predicted for single modes to be told. Our own
@@ -37,7 +38,7 @@ const NARROW_HZ: f64 = 60.0;
 /// With few places the limit is drawn in by this factor: one record has too few numbers to be sure near it. Our own choice.
 const FAR_FROM_LIMIT: f64 = 0.85;
 
-/// Share of the bands that have come near their noise when the records are cut. Our own choice.
+/// Share of the bands that have come near their noise, or far down, when the records are cut. Our own choice.
 const CUT: f64 = 0.25;
 /// The cuts in units of that time, all of them with few places. Our own choice.
 const CUTS: [f64; 3] = [1.0, 1.35, 1.8];
@@ -56,7 +57,7 @@ pub(super) fn splits_s(
         Some(lowest_hz) if is_narrow(lowest_hz, to_hz) => from_hz.max(lowest_hz - 0.5 * BAND_HZ),
         _ => from_hz,
     };
-    let ends = Fall::of(places, &middles(from_hz, to_hz)).near_noise_s();
+    let ends = Fall::of(places, &middles(from_hz, to_hz)).splittable_until_s();
     let Some(cut_s) = ends.get((CUT * ends.len() as f64) as usize).copied() else { return Vec::new() };
     let rest_s = |p: &Place<'_>| p.samples.len() as f64 / p.rate_hz - p.onset_s;
     let longest_s = places.iter().map(rest_s).fold(0.0, f64::max);
@@ -128,9 +129,10 @@ pub(super) struct Predicted {
 }
 
 impl Predicted {
-    /// Judges each band by the parts that follow the records of these fits, made `from_hz` to `to_hz` and, for neighbours on
-    /// both sides, up to `fitted_to_hz`. Where in a narrow range below the first band that fails one has nothing left over its
-    /// noise by then, the fits of `sooner` are asked, whose records end earlier: the first after which it has.
+    /// Judges each band by the parts that follow the records of these fits, made `from_hz` to `to_hz` and, for
+    /// neighbours on both sides, up to `fitted_to_hz`. In a narrow range a band may have fallen into its noise before
+    /// the cut. If no lower band failed, it is judged by the first earlier cut (the fits of `sooner`) after which it
+    /// still stands over its noise.
     pub fn of<'f>(
         places: &[Place<'_>],
         fits: &[FitRun],
@@ -252,12 +254,12 @@ impl Sum {
     }
 
     fn is_evident(&self) -> bool {
-        self.whole > EVIDENCE * self.noise
+        self.whole > BAND_EVIDENCE * self.noise
     }
 
     /// A prediction in a random direction leaves a share under u of n complex numbers with the chance uⁿ⁻¹.
     fn band(&self, hz: f64) -> Band {
-        let most = CHANCE.powf(1.0 / (self.numbers - 1.0).max(0.2)).min(MOST_UNEXPLAINED);
+        let most = CHANCE.powf(1.0 / (self.numbers - 1.0).max(0.2)).min(BAND_MOST_UNEXPLAINED);
         let left = (self.left - self.noise).max(0.0);
         Band { hz, unexplained: self.is_evident().then(|| left / (self.whole - self.noise)), most }
     }
@@ -365,7 +367,7 @@ pub(super) fn take_off(
 }
 
 fn column_of(group: &Group, index: usize) -> Option<usize> {
-    group.places.iter().position(|place| *place == index)
+    group.records.iter().position(|record| *record == index)
 }
 
 #[cfg(test)]

@@ -10,30 +10,30 @@ use nalgebra::DMatrix;
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-/// Places whose records have one rate and one length, so that one set of columns serves them all.
+/// Records of places that have one rate and one length, so that one set of columns serves them all.
 #[derive(Debug, Clone)]
 pub(crate) struct Group {
     /// Their bins within the window.
     pub bins: Bins,
-    /// Weighted spectra over fs: real parts above imaginary parts, one column a place.
+    /// Weighted spectra over fs: real parts above imaginary parts, one column a record.
     pub spectra: Arc<Tall>,
-    /// Which place each column is.
-    pub places: Vec<usize>,
-    /// What every pole's columns are freed from first: an orthonormal basis of the residual terms.
+    /// Index in `Records::records` of each column.
+    pub records: Vec<usize>,
+    /// What is projected out of every pole's columns first: an orthonormal basis of the residual terms.
     pub terms: Arc<Factor>,
-    /// What they are freed from then: poles that are held.
-    pub held: Vec<Arc<Factor>>,
-    /// The spectra freed from these, with the rows of the held poles' prior below.
+    /// What is projected out of them then: the columns of poles that are fixed.
+    pub fixed: Vec<Arc<Factor>>,
+    /// The spectra with these projected out, the rows of the fixed poles' prior below.
     pub data: Tall,
 }
 
 /// All that a window of the fit knows before any pole is chosen.
 #[derive(Debug, Clone)]
 pub(crate) struct Problem {
-    /// The groups; every place of the fit is in exactly one.
+    /// The groups; every record of the fit is in exactly one.
     pub groups: Vec<Group>,
-    /// How many places there are.
-    pub places: usize,
+    /// How many records there are.
+    pub records: usize,
     /// Residual terms: polynomial and poles outside the window, for everything that the fitted poles don't model.
     pub terms: ResidualTerms,
     /// Edges of the bins used, Hz.
@@ -76,9 +76,9 @@ impl Prior {
                 let reach = 2.0 * PI * (hz - AROUND_HZ)..2.0 * PI * (hz + AROUND_HZ);
                 for k in (0..n).filter(|k| reach.contains(&group.bins.omegas[*k])) {
                     let whitening = group.bins.weights[k].powi(2);
-                    for (column, place) in group.places.iter().enumerate() {
+                    for (column, record) in group.records.iter().enumerate() {
                         let (re, im) = (group.spectra.at(k, column), group.spectra.at(n + k, column));
-                        sum += (re * re + im * im) / whitening / variances[*place];
+                        sum += (re * re + im * im) / whitening / variances[*record];
                         count += 1.0;
                     }
                 }
@@ -99,33 +99,33 @@ impl Prior {
 }
 
 impl Group {
-    /// Spectra beside which no term and no pole is held.
-    pub fn new(bins: Bins, spectra: Tall, places: Vec<usize>) -> Self {
+    /// Spectra without residual terms and without fixed poles.
+    pub fn new(bins: Bins, spectra: Tall, records: Vec<usize>) -> Self {
         let terms = Arc::new(Factor::orthonormal(&Tall::zeros(spectra.height(), 0)));
-        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), places, terms, held: Vec::new() }
+        Self { bins, data: spectra.clone(), spectra: Arc::new(spectra), records, terms, fixed: Vec::new() }
     }
 
-    /// The same beside other residual terms, poles that were held let go; `None` where these take all numbers.
-    fn beside(&self, terms: ResidualTerms) -> Option<Self> {
+    /// The group with other residual terms and no fixed poles; `None` where these terms take all numbers.
+    fn with_terms(&self, terms: ResidualTerms) -> Option<Self> {
         let mut data = (*self.spectra).clone();
         let terms = terms.columns(&self.bins);
         if terms.width() > 0 && terms.width() >= terms.height() {
             return None;
         }
         let terms = Arc::new(Factor::orthonormal(&terms));
-        terms.free(&mut data)?;
-        Some(Self { data, terms, held: Vec::new(), ..self.clone() })
+        terms.project_out(&mut data)?;
+        Some(Self { data, terms, fixed: Vec::new(), ..self.clone() })
     }
 
-    /// Real numbers per place.
+    /// Real numbers per record.
     pub fn rows(&self) -> usize {
         2 * self.bins.len()
     }
 
     /// Projects residual terms and fixed poles out of columns; returns the coefficient of each term in them.
-    pub fn free(&self, columns: &mut Tall) -> Option<DMatrix<f64>> {
-        let of_terms = self.terms.free(columns)?;
-        self.held.iter().try_for_each(|held| held.free(columns).map(|_| ()))?;
+    pub fn project_out(&self, columns: &mut Tall) -> Option<DMatrix<f64>> {
+        let of_terms = self.terms.project_out(columns)?;
+        self.fixed.iter().try_for_each(|fixed| fixed.project_out(columns).map(|_| ()))?;
         Some(of_terms)
     }
 
@@ -145,47 +145,47 @@ impl Group {
         matrix
     }
 
-    /// Derivatives along the real direction of λ, freed from what is held: of the Re A column, then the Im A column of
-    /// each pole.
+    /// Derivatives along the real direction of λ, residual terms and fixed poles projected out: of the Re A column,
+    /// then the Im A column of each pole.
     pub fn derivatives(&self, poles: &[Pole], rows: usize) -> Option<Tall> {
         let mut matrix = Tall::zeros(rows, 2 * poles.len());
         self.bins.derivatives(poles, &mut matrix);
-        self.free(&mut matrix)?;
+        self.project_out(&mut matrix)?;
         Some(matrix)
     }
 }
 
 impl Problem {
-    /// The same beside other residual terms; `None` where these take all numbers.
-    pub fn beside(&self, terms: ResidualTerms) -> Option<Problem> {
-        let groups = self.groups.iter().map(|group| group.beside(terms)).collect::<Option<Vec<_>>>()?;
+    /// The problem with other residual terms; `None` where these take all numbers.
+    pub fn with_terms(&self, terms: ResidualTerms) -> Option<Problem> {
+        let groups = self.groups.iter().map(|group| group.with_terms(terms)).collect::<Option<Vec<_>>>()?;
         Some(Problem { groups, terms, prior: self.prior.clone(), ..*self })
     }
 
-    /// The same problem with some of a fit's poles fixed and their residues free: their columns are projected out of data
+    /// The problem with some of a fit's poles fixed and their residues free: their columns are projected out of data
     /// and model once, so that a few other poles can move at little cost.
-    pub fn holding(&self, fit: &Projection, poles: &[usize]) -> Option<Problem> {
+    pub fn with_poles_fixed(&self, fit: &Projection, poles: &[usize]) -> Option<Problem> {
         let columns: Vec<usize> = poles.iter().flat_map(|j| [2 * j, 2 * j + 1]).collect();
         let groups = self.groups.iter().zip(&fit.groups).map(|(group, fit)| {
             let poles = fit.factor.of(&columns)?;
             let mut data = group.data.clone().with_height(poles.height());
-            poles.free(&mut data)?;
-            let held = group.held.iter().cloned().chain([Arc::new(poles)]).collect();
-            Some(Group { data, held, ..group.clone() })
+            poles.project_out(&mut data)?;
+            let fixed = group.fixed.iter().cloned().chain([Arc::new(poles)]).collect();
+            Some(Group { data, fixed, ..group.clone() })
         });
         let groups = groups.collect::<Option<Vec<_>>>()?;
         Some(Problem { groups, prior: self.prior.clone(), ..*self })
     }
 
-    /// Real numbers of a place.
-    pub fn rows_of(&self, place: usize) -> usize {
-        self.groups.iter().find(|g| g.places.contains(&place)).map_or(0, Group::rows)
+    /// Real numbers of a record.
+    pub fn rows_of(&self, record: usize) -> usize {
+        self.groups.iter().find(|g| g.records.contains(&record)).map_or(0, Group::rows)
     }
 
-    /// Mean square of a place's numbers.
-    pub fn mean_square(&self, place: usize) -> f64 {
+    /// Mean square of a record's numbers.
+    pub fn mean_square(&self, record: usize) -> f64 {
         let found = self.groups.iter().find_map(|group| {
-            let column = group.places.iter().position(|p| *p == place)?;
+            let column = group.records.iter().position(|r| *r == record)?;
             Some(group.spectra.squares()[column] / group.rows() as f64)
         });
         found.unwrap_or(0.0).max(f64::MIN_POSITIVE)
@@ -195,13 +195,13 @@ impl Problem {
     /// poles. A count, to take from the degrees of freedom; what a pole must gain is `Window::threshold`.
     pub fn penalty(&self, poles: usize) -> f64 {
         let poles = poles as f64;
-        2.0 * poles * (1.0 + 1.0 / self.places as f64) + 2.0 * self.terms.count() as f64
+        2.0 * poles * (1.0 + 1.0 / self.records as f64) + 2.0 * self.terms.count() as f64
     }
 
     /// The most poles that leave more than `1 − share` of the numbers to the noise.
     pub fn most_poles(&self, share: f64) -> usize {
         let rows = self.groups.iter().map(Group::rows).min().unwrap_or(0) as f64;
-        let per_pole = 2.0 * (1.0 + 1.0 / self.places as f64);
+        let per_pole = 2.0 * (1.0 + 1.0 / self.records as f64);
         ((share * rows - 2.0 * self.terms.count() as f64) / per_pole).max(0.0) as usize
     }
 
@@ -239,7 +239,7 @@ mod tests {
         let bins = Bins::new(2000.0, 2000, 40, 43);
         let count = bins.len();
         let group = Group::new(bins, Tall::zeros(2 * count, 1), vec![0]);
-        assert!(group.beside(ResidualTerms::of_degree_below(count - 1)).is_some());
-        assert!(group.beside(ResidualTerms::of_degree_below(count)).is_none());
+        assert!(group.with_terms(ResidualTerms::of_degree_below(count - 1)).is_some());
+        assert!(group.with_terms(ResidualTerms::of_degree_below(count)).is_none());
     }
 }

@@ -1,6 +1,11 @@
 //! Inner products of the poles' columns and of their derivatives, weighted, by partial fractions: one sum over the bins for
 //! each pole instead of one for each pair.
 //!
+//! Two poles with exp(λ/fs) = a and b have such sums as columns (`basis`), and their inner product is a sum over bins
+//! of the product of two fractions. A product of two fractions in t is a sum of the two, each with a factor that holds
+//! no t, so the sum over bins of each fraction alone is enough; these sums are made once a pole (`Sequence::sums`), and
+//! the pairs put together from them (`Sequence::with`).
+//!
 //! With u = 1/(1 − a t) and v = 1/(1 − b t) at t = exp(−iω/fs) of a bin, whose conjugate is 1/t,
 //! u v* = (u + v* − 1)/(1 − a b*). So Σ w² u v* follows from Σ w² u, Σ w² v and Σ w² for any weights, and what has one u or
 //! v* more follows from what has one less. The error is rounding times 1/|1 − a b*| at each of these steps, some digits

@@ -15,9 +15,9 @@ use std::sync::Arc;
 /// The linear solution of one group at given poles.
 #[derive(Debug, Clone)]
 pub(crate) struct GroupFit {
-    /// The poles' columns, freed from what the group holds.
+    /// The poles' columns, residual terms and fixed poles projected out.
     pub factor: Arc<Factor>,
-    /// What the columns had of each residual term before they were freed.
+    /// What the columns had of each residual term before these were projected out.
     of_terms: DMatrix<f64>,
     /// Unknowns × places: (Re A, Im A) of each pole.
     pub coefficients: DMatrix<f64>,
@@ -37,12 +37,12 @@ pub(crate) struct Projection {
 impl Projection {
     /// Solves for all linear unknowns; `None` where the columns are dependent or too many.
     pub fn new(problem: &Problem, poles: &[Pole]) -> Option<Self> {
-        let mut squares = vec![0.0; problem.places];
+        let mut squares = vec![0.0; problem.records];
         let mut groups = Vec::with_capacity(problem.groups.len());
         for group in &problem.groups {
             let fit = GroupFit::new(problem, group, poles)?;
-            for (square, place) in fit.residual.squares().into_iter().zip(&group.places) {
-                squares[*place] = square;
+            for (square, record) in fit.residual.squares().into_iter().zip(&group.records) {
+                squares[*record] = square;
             }
             groups.push(fit);
         }
@@ -64,8 +64,8 @@ impl Projection {
         self.normal_by(GroupFit::exact_products, problem, poles, variances)
     }
 
-    /// The same at a third less work, for steps: the matrix loses the digits that the projection takes from
-    /// the derivatives twice over, which a step doesn't feel and a covariance would.
+    /// The Gauss–Newton matrix and gradient at a third less work, for steps: the matrix loses the digits that the
+    /// projection takes from the derivatives twice over, which a step doesn't feel and a covariance would.
     pub fn step_normal(&self, problem: &Problem, poles: &[Pole], variances: &[f64]) -> Option<Normal> {
         self.normal_by(GroupFit::quick_products, problem, poles, variances)
     }
@@ -110,23 +110,23 @@ impl GroupFit {
             return None;
         }
         let mut columns = group.matrix(poles, problem.prior.as_ref());
-        let of_terms = group.free(&mut columns)?;
+        let of_terms = group.project_out(&mut columns)?;
         let factor = Factor::new(columns)?;
         let mut residual = group.data.clone().with_height(factor.height());
         let coefficients = factor.solve(&mut residual)?;
         Some(Self { factor: Arc::new(factor), of_terms, coefficients, residual })
     }
 
-    /// Derivatives freed from the columns' span, then multiplied.
+    /// Derivatives with the columns' span projected out, then multiplied.
     fn exact_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
         let mut derivatives = group.derivatives(poles, self.factor.height())?;
-        self.factor.free_twice(&mut derivatives)?;
+        self.factor.project_out_twice(&mut derivatives)?;
         Some(Products { gram: derivatives.gram(), slopes: derivatives.times(&self.residual) })
     }
 
     /// Products first, the span's part taken off them; the residual is free of the span already.
     fn quick_products(&self, group: &Group, poles: &[Pole]) -> Option<Products> {
-        if group.held.is_empty() {
+        if group.fixed.is_empty() {
             self.closed_products(group, poles)
         } else {
             self.plain_products(group, poles)
@@ -153,7 +153,7 @@ impl GroupFit {
     fn add_to(&self, normal: &mut Normal, found: &Products, group: &Group, variances: &[f64]) {
         let Products { gram: products, slopes } = found;
         let poles = products.nrows() / 2;
-        let weights: Vec<f64> = group.places.iter().map(|m| 1.0 / variances[*m]).collect();
+        let weights: Vec<f64> = group.records.iter().map(|m| 1.0 / variances[*m]).collect();
         let amplitude = |j: usize, part: usize, m: usize| self.coefficients[(2 * j + part, m)];
         for j in 0..poles {
             for (m, weight) in weights.iter().enumerate() {

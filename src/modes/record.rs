@@ -190,14 +190,14 @@ impl Records {
                 let value = same.spectra[column].1[first + k] * bins.weights[k];
                 if row < n { value.re } else { value.im }
             });
-            let places = same.spectra.iter().map(|(index, _)| *index).collect();
-            groups.push(Group::new(bins, spectra, places));
+            let records = same.spectra.iter().map(|(index, _)| *index).collect();
+            groups.push(Group::new(bins, spectra, records));
         }
         let slope = noise.slope;
         let none = ResidualTerms::NONE;
         let problem =
-            Problem { groups, places: self.records.len(), terms: none, band_hz, slope, prior: None };
-        (!problem.groups.is_empty()).then(|| problem.beside(terms))?
+            Problem { groups, records: self.records.len(), terms: none, band_hz, slope, prior: None };
+        (!problem.groups.is_empty()).then(|| problem.with_terms(terms))?
     }
 
     /// Longest record, s.

@@ -15,7 +15,7 @@ const REAPPEARS: f64 = 0.7;
 const FOUND_AGAIN: f64 = 0.3;
 /// With one or two places, distances between refits count this much more: nothing there averages out. Our own
 /// choice.
-const FEW_PLACES: (usize, f64) = (2, 1.5);
+const ONE_OR_TWO_PLACES: (usize, f64) = (2, 1.5);
 /// From this many refits on the furthest is left out: one of them may have mistaken a neighbour for it. Our own
 /// choice.
 const ENOUGH: usize = 5;
@@ -34,7 +34,7 @@ pub(super) fn widen_by_refits(set: &mut ModeSet, again: &[ModeSet], whole: &[Mod
     let poles = |refit: &&ModeSet| refit.modes.iter().map(pole_of).collect::<Vec<Pole>>();
     let partners: Vec<Vec<Option<usize>>> = refits.iter().map(|refit| partners(set, &poles(refit))).collect();
     let found_early: Vec<Vec<Option<usize>>> = early.iter().map(|poles| self::partners(set, poles)).collect();
-    let factor = if set.places.len() <= FEW_PLACES.0 { FEW_PLACES.1 } else { 1.0 };
+    let factor = if set.places.len() <= ONE_OR_TWO_PLACES.0 { ONE_OR_TWO_PLACES.1 } else { 1.0 };
     let mut widening = Vec::with_capacity(2 * set.modes.len());
     for (j, mode) in set.modes.iter_mut().enumerate() {
         let found: Vec<Option<&Mode>> = refits

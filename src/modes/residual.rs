@@ -4,10 +4,10 @@
 //! is the measure: a fit with a larger residual has not explained the response, one with a smaller residual has
 //! fitted noise.
 
+use super::joint_fit::WindowFit;
 use super::noise::{MOST_FALL, Tail};
 use super::record::Records;
 use super::settings::Place;
-use super::single::WindowFit;
 use crate::flag::Flag;
 use std::f64::consts::PI;
 
@@ -56,7 +56,7 @@ fn left(records: usize, windows: &[WindowFit]) -> Vec<Vec<RecordResidual>> {
                 // Of X = Σ x exp(−iωn/fs)/fs over T seconds, E|X|² is T S/2.
                 let scale = 2.0 / group.bins.seconds() / group.bins.weights[k].powi(2) / kept;
                 let hz = group.bins.omegas[k] / (2.0 * PI);
-                for (column, record) in group.places.iter().enumerate() {
+                for (column, record) in group.records.iter().enumerate() {
                     let (re, im) = (fit.residual.at(k, column), fit.residual.at(n + k, column));
                     let square = re * re + im * im;
                     all[*record].push(RecordResidual { hz, density: scale * square });

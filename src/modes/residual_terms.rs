@@ -41,15 +41,16 @@ impl ResidualTerms {
         Self { polynomial: terms, upper: 0, lower: 0 }
     }
 
-    /// What has one such term more, a lower one among them where poles lie below the window too.
-    pub fn with_one_outer_more(self, inner: bool) -> impl Iterator<Item = ResidualTerms> {
+    /// Each set with one outer term more: an upper one, and where `poles_below` says that poles lie below the window
+    /// too a lower.
+    pub fn with_one_outer_more(self, poles_below: bool) -> impl Iterator<Item = ResidualTerms> {
         let upper = (self.upper < Self::MOST_OUTSIDE).then(|| Self { upper: self.upper + 1, ..self });
         let lower =
-            (inner && self.lower < Self::MOST_OUTSIDE).then(|| Self { lower: self.lower + 1, ..self });
+            (poles_below && self.lower < Self::MOST_OUTSIDE).then(|| Self { lower: self.lower + 1, ..self });
         upper.into_iter().chain(lower)
     }
 
-    /// The same with a polynomial two degrees higher, if that is allowed.
+    /// The terms with a polynomial two degrees higher, if that is allowed.
     pub fn of_higher_degree(self) -> Option<ResidualTerms> {
         let polynomial = self.polynomial + 2;
         (polynomial <= Self::MOST_POLYNOMIAL).then_some(Self { polynomial, ..self })
@@ -115,7 +116,7 @@ mod tests {
         };
         let mut outside = Tall::from_fn(2 * bins.len(), 1, |row, _| sum(row));
         let whole = outside.squares()[0];
-        Factor::orthonormal(&terms.columns(&bins)).free(&mut outside).unwrap();
+        Factor::orthonormal(&terms.columns(&bins)).project_out(&mut outside).unwrap();
         (outside.squares()[0] / whole).sqrt()
     }
 

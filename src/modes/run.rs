@@ -3,12 +3,13 @@
 use super::ModeSet;
 use super::collect::{collect, empty};
 use super::fall::{Fall, middles};
-use super::layout::Span;
+use super::joint_fit::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit};
 use super::noise::NoiseSpectrum;
 use super::pole::Pole;
 use super::record::{Cut, Records};
+use super::search::search;
 use super::settings::{FEW_PLACES, Place};
-use super::single::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit, search};
+use super::windows::Span;
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides. Our own
 /// choice.
@@ -39,7 +40,7 @@ impl Variant {
             Variant { cut: Cut { later_s: 0.010, ..Cut::WHOLE }, ..again },
             Variant { cut: Cut { later_s: 0.020, ..Cut::WHOLE }, ..again },
             Variant { choices: Choices { degree: 4, ..Choices::REFIT }, ..again },
-            Variant { choices: Choices { own_hz: 45.0, at_once: 0, ..Choices::REFIT }, ..again },
+            Variant { choices: Choices { own_hz: 45.0, most_at_once: 0, ..Choices::REFIT }, ..again },
             Variant { cut: Cut { keep: 0.65, ..Cut::WHOLE }, ..again },
         ]
     };
@@ -51,7 +52,7 @@ impl Variant {
         background: true,
     };
 
-    /// The same in records that end at `until_s` after the onset, the noise's spectrum taken from the residual alone.
+    /// A search for poles in records that end at `until_s` after the onset, the noise's spectrum taken from the residual alone.
     pub const fn early(until_s: f64) -> Variant {
         Variant {
             cut: Cut { later_s: 0.005, keep: 1.0, until_s },
@@ -122,7 +123,7 @@ impl<'a> Job<'a> {
         self.run_beside(variant, &[])
     }
 
-    /// The same beside the residual terms of an earlier fit.
+    /// Fits once, searching for the poles from nothing, with the residual terms of an earlier fit.
     pub fn run_beside(&self, variant: &Variant, earlier: &[WindowFit]) -> Option<FitRun> {
         self.with_records(variant, |records, task| {
             let found = search(records, task);

@@ -1,10 +1,10 @@
 //! What the fit is given: the records of all places, and what it may do.
 
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use std::borrow::Cow;
 
-/// Fewer places than this have few numbers: none of theirs are given away, and several parts of their decay are predicted. Our own
-/// choice.
+/// Fewer places than this have few numbers: none of theirs are given away, and several parts of their decay are
+/// predicted. Our own choice.
 pub(super) const FEW_PLACES: usize = 3;
 /// From this many places on each of them weighs little: a mode must be seen at more than one, and a fit to the first part
 /// of the records may start from poles of the whole. Our own choice.
@@ -45,7 +45,7 @@ impl<'a> Place<'a> {
         }
     }
 
-    /// The same record with the instant of emission known.
+    /// The record with the instant of emission known.
     #[must_use]
     pub fn emitted_at(mut self, emission_s: f64) -> Self {
         self.emission_s = Some(emission_s);
@@ -54,7 +54,7 @@ impl<'a> Place<'a> {
 
     /// The low-frequency record of a response.
     #[must_use]
-    pub fn from_low_end(position: &str, source: &str, low: &LowEnd) -> Place<'static> {
+    pub fn from_low_record(position: &str, source: &str, low: &LowRecord) -> Place<'static> {
         Place {
             position: position.into(),
             source: source.into(),
@@ -75,8 +75,8 @@ pub struct FitSettings<'a> {
     pub from_hz: f64,
     /// Highest frequency, Hz; default 200, at most 300 (above that a low-frequency record isn't flat).
     pub to_hz: f64,
-    /// Whether intervals take in what other choices of poles give (several times the work); default true.
-    /// Without, they hold only where the model does.
+    /// Whether the fit is tested (several times the work): refits, hold-out test, overlap; default true. Without, a
+    /// resonance is called a mode untested, intervals are those of one fit, and they hold only where the model does.
     pub refits: bool,
     /// Looked at between steps; once it says true the fit ends early with [`super::ModeSet::cancelled`] set.
     pub cancel: Option<&'a (dyn Fn() -> bool + Sync)>,

@@ -9,7 +9,7 @@ use super::settings::{FitSettings, Place};
 use super::{Kind, Mode, ModeSet};
 
 /// A take's pole this far from the state's is another one: in units of the state's decay constant and of 1/T.
-const SAME: f64 = 0.5;
+const TAKE_SAME: f64 = 0.5;
 
 /// Fits one take of some of a state's places, beginning at the state's poles instead of a search of its own, so that
 /// takes differ by what is in them and not by what two searches came upon.
@@ -39,5 +39,5 @@ fn claimed_in(state: &ModeSet, mode: &Mode, seconds: f64) -> bool {
     let own = pole_of(mode);
     let apart = |other: &&Mode| pole_of(other).distance_per_s(&own);
     let nearest = state.modes.iter().min_by(|a, b| apart(a).total_cmp(&apart(b)));
-    nearest.is_some_and(|m| m.kind == Kind::Mode && apart(&m) < SAME * (m.decay_per_s + 1.0 / seconds))
+    nearest.is_some_and(|m| m.kind == Kind::Mode && apart(&m) < TAKE_SAME * (m.decay_per_s + 1.0 / seconds))
 }

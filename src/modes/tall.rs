@@ -72,7 +72,7 @@ impl Tall {
         self.values.iter().skip(column).step_by(self.width.max(1)).copied()
     }
 
-    /// The same with zeros below, or cut, to so many rows.
+    /// The matrix with zeros below, or cut, to so many rows.
     pub fn with_height(mut self, rows: usize) -> Self {
         self.values.resize(rows * self.width, 0.0);
         self.height = rows;

@@ -46,13 +46,13 @@ const MODEL_ERROR: f64 = 1e-7;
 
 /// Noise variance from what a fit leaves, for the degrees of freedom it leaves.
 pub(crate) fn variances_of(problem: &Problem, fit: &Projection, poles: usize) -> Vec<f64> {
-    let mut variances = vec![1.0; problem.places];
+    let mut variances = vec![1.0; problem.records];
     for group in &problem.groups {
         let rows = group.rows() as f64;
         let degrees_of_freedom = (rows - problem.penalty(poles)).max(1.0);
-        for (square, place) in group.spectra.squares().into_iter().zip(&group.places) {
+        for (square, record) in group.spectra.squares().into_iter().zip(&group.records) {
             let rounding = ROUNDING * square.max(f64::MIN_POSITIVE);
-            variances[*place] = fit.squares[*place].max(rounding) / degrees_of_freedom;
+            variances[*record] = fit.squares[*record].max(rounding) / degrees_of_freedom;
         }
     }
     variances
@@ -79,7 +79,7 @@ impl Window {
     pub fn cost(&self) -> f64 {
         let weighting = |group: &Group| {
             // ln of a weight's square, for real and imaginary part.
-            4.0 * group.bins.weights.iter().map(|w| w.ln()).sum::<f64>() * group.places.len() as f64
+            4.0 * group.bins.weights.iter().map(|w| w.ln()).sum::<f64>() * group.records.len() as f64
         };
         let weighting: f64 = self.problem.groups.iter().map(weighting).sum();
         self.deviance() - weighting + self.threshold() * self.fit.poles.len() as f64 + self.penalty_of_terms()
@@ -87,7 +87,7 @@ impl Window {
 
     /// Penalty of the residual terms: for each the χ² quantile that noise alone exceeds with the chance `SIGNIFICANCE`.
     fn penalty_of_terms(&self) -> f64 {
-        let degrees = 2.0 * self.problem.places as f64;
+        let degrees = 2.0 * self.problem.records as f64;
         let penalty = ChiSquared::new(degrees).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - SIGNIFICANCE));
         penalty * self.problem.terms.count() as f64
     }
@@ -104,7 +104,7 @@ impl Window {
     /// choice).
     pub fn threshold(&self) -> f64 {
         let tries = 3.0 * (self.problem.band_hz.1 - self.problem.band_hz.0) * self.problem.seconds();
-        let degrees = 2.0 + 2.0 * self.problem.places as f64;
+        let degrees = 2.0 + 2.0 * self.problem.records as f64;
         ChiSquared::new(degrees).map_or(f64::INFINITY, |d| d.inverse_cdf(1.0 - SIGNIFICANCE / tries.max(1.0)))
     }
 
@@ -126,7 +126,7 @@ impl Window {
         let kept = (0..own.len()).filter(|j| !out.contains(j));
         let (moving, fixed): (Vec<usize>, Vec<usize>) = kept.partition(|j| near(&own[*j]));
         let moving: Vec<Pole> = moving.into_iter().map(|j| own[j]).chain(added.iter().copied()).collect();
-        let reduced = self.problem.holding(&self.fit.projection, &fixed)?;
+        let reduced = self.problem.with_poles_fixed(&self.fit.projection, &fixed)?;
         let fit = refine(&reduced, Fitted::at(&reduced, &moving)?, &self.variances, QUICK);
         let mut poles: Vec<Pole> = fixed.into_iter().map(|j| own[j]).chain(fit.poles).collect();
         let deviance = self.deviance_of(&fit.projection, poles.len());
@@ -206,18 +206,18 @@ impl Window {
         self.delta_chi2_by_place().iter().map(sum).collect()
     }
 
-    /// The same at each place, variances without the floor: pole by place.
+    /// Fall of χ² that each pole brings at each place with all poles fixed, variances without the floor: pole by record.
     pub fn delta_chi2_by_place(&self) -> Vec<Vec<f64>> {
-        let mut falls = vec![vec![0.0; self.problem.places]; self.fit.poles.len()];
+        let mut falls = vec![vec![0.0; self.problem.records]; self.fit.poles.len()];
         for (group, fit) in self.problem.groups.iter().zip(&self.fit.projection.groups) {
             let Some(unscaled) = fit.factor.unscaled_covariance() else { continue };
             for (j, falls) in falls.iter_mut().enumerate() {
                 let block = unscaled.view((2 * j, 2 * j), (2, 2));
                 let determinant = block[(0, 0)] * block[(1, 1)] - block[(0, 1)] * block[(1, 0)];
-                for (m, place) in group.places.iter().enumerate() {
+                for (m, record) in group.records.iter().enumerate() {
                     let (a, b) = (fit.coefficients[(2 * j, m)], fit.coefficients[(2 * j + 1, m)]);
                     let square = block[(1, 1)] * a * a - 2.0 * block[(0, 1)] * a * b + block[(0, 0)] * b * b;
-                    falls[*place] += square / determinant / self.variances[*place];
+                    falls[*record] += square / determinant / self.variances[*record];
                 }
             }
         }

@@ -3,7 +3,7 @@
 use super::check::{ISO_3382_1, ISO_3382_2, ISO_16283_1};
 use super::facts::Range;
 use super::wording::{band as band_name, decibels, first_few};
-use super::{Check, Grade, Met, PlaceFacts, StateFacts, Topic};
+use super::{Check, Grade, Met, ProcedurePlace, ProcedureState, Topic};
 use crate::decay::BandDecay;
 use crate::flag::Flag;
 use crate::language::{Message, number, say};
@@ -11,12 +11,13 @@ use crate::language::{Message, number, say};
 /// Peak-to-noise for T20: the range's lower end of 25 dB and 10 dB of margin, as a ratio of powers
 /// (ISO 3382-1:2009, 5.3.3).
 const T20_RATIO: f64 = 3_162.277_660_168_379_5; // 35 dB
-/// The same for T30.
+/// Peak-to-noise for T30: the range's lower end of 35 dB and 10 dB of margin, as a ratio of powers.
 const T30_RATIO: f64 = 31_622.776_601_683_792; // 45 dB
 /// B·T that a decay must exceed behind a filter run backwards in time (ISO 3382-2:2008, 7.3, note).
 const LEAST_BT: f64 = 4.0;
 
-/// Octaves from 250 Hz to 2 kHz; a survey (ISO 3382-2:2008; the clause's number is from memory). Edges as IEC 61260-1:2014 has them, 1000 Hz · 10^(k·0.15).
+/// Octaves from 250 Hz to 2 kHz; a survey (ISO 3382-2:2008; the clause's number is from memory). Edges as IEC
+/// 61260-1:2014 has them, 1000 Hz · 10^(k·0.15).
 const SURVEY: Range = Range { from_hz: 177.828, to_hz: 2_818.383, words: "procedure.range-survey" };
 
 /// Octaves from 125 Hz to 4 kHz, or thirds from 100 Hz to 5 kHz; both have the same outer edges.
@@ -24,7 +25,7 @@ pub(super) const ENGINEERING: Range =
     Range { from_hz: 89.125, to_hz: 5_623.413, words: "procedure.range-engineering" };
 
 /// Range for T20 and T30, filter limit, frequency range by grade.
-pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+pub(super) fn checks(state: &ProcedureState<'_>) -> Vec<Check> {
     let mut rows = vec![
         peak_to_noise(state, "T20", T20_RATIO),
         peak_to_noise(state, "T30", T30_RATIO),
@@ -69,7 +70,7 @@ fn outcome(judged: &[Judged], text: impl Fn(f64) -> Message) -> (Message, Met, u
     (found, Met::of(short.len(), true), short.len())
 }
 
-fn peak_to_noise(state: &StateFacts<'_>, name: &str, least: f64) -> Check {
+fn peak_to_noise(state: &ProcedureState<'_>, name: &str, least: f64) -> Check {
     let judged: Vec<Judged> =
         state.bands_within(ENGINEERING).filter_map(|(place, band)| judge_noise(place, band, least)).collect();
     let noise_free = judged.iter().all(|j| j.value.is_infinite());
@@ -93,7 +94,7 @@ fn peak_to_noise(state: &StateFacts<'_>, name: &str, least: f64) -> Check {
 }
 
 /// A band's peak-to-noise; a band without a decay has none, one above the rate is not judged here.
-fn judge_noise(place: &PlaceFacts<'_>, band: &BandDecay, least: f64) -> Option<Judged> {
+fn judge_noise(place: &ProcedurePlace<'_>, band: &BandDecay, least: f64) -> Option<Judged> {
     let value = match band.peak_to_noise {
         Ok(ratio) => ratio,
         Err(Flag::NoFloor) => f64::INFINITY,
@@ -103,7 +104,7 @@ fn judge_noise(place: &PlaceFacts<'_>, band: &BandDecay, least: f64) -> Option<J
     Some(Judged { centre_hz: band.band.centre_hz, place: place.name(), value, short: value < least })
 }
 
-fn filter_limit(state: &StateFacts<'_>) -> Check {
+fn filter_limit(state: &ProcedureState<'_>) -> Check {
     let judged: Vec<Judged> = state
         .bands_within(ENGINEERING)
         .filter_map(|(place, band)| {
@@ -144,7 +145,7 @@ const SMALL_M3: f64 = 25.0;
 const LOW: Range = Range { from_hz: 44.668, to_hz: 89.125, words: "procedure.range-low" };
 
 /// Whether a small room has its decay time at 63 Hz.
-fn low_octave(state: &StateFacts<'_>) -> Option<Check> {
+fn low_octave(state: &ProcedureState<'_>) -> Option<Check> {
     state.session.room.volume_m3.filter(|volume| *volume < SMALL_M3)?;
     let all = state.bands_within(LOW).count();
     let without = state.bands_within(LOW).filter(|(_, b)| b.t20_s.is_err() && b.t30_s.is_err()).count();
@@ -166,7 +167,7 @@ fn low_octave(state: &StateFacts<'_>) -> Option<Check> {
     })
 }
 
-fn frequency_range(state: &StateFacts<'_>, grade: Grade) -> Check {
+fn frequency_range(state: &ProcedureState<'_>, grade: Grade) -> Check {
     let range = if grade == Grade::Survey { SURVEY } else { ENGINEERING };
     let mut wanted: Vec<f64> = state.bands_within(range).map(|(_, b)| b.band.centre_hz).collect();
     wanted.sort_by(f64::total_cmp);

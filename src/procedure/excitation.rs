@@ -2,7 +2,7 @@
 
 use super::check::ISO_18233;
 use super::wording::{decibels, first_few};
-use super::{Check, Met, PlaceFacts, StateFacts, Topic};
+use super::{Check, Met, ProcedurePlace, ProcedureState, Topic};
 use crate::decay::BandDecay;
 use crate::flag::Flag;
 use crate::language::{Message, number, say};
@@ -11,7 +11,7 @@ use crate::language::{Message, number, say};
 const LEAST_FALL: f64 = 1e3;
 
 /// Record length, signal, averages.
-pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+pub(super) fn checks(state: &ProcedureState<'_>) -> Vec<Check> {
     vec![record_length(state), signal(state), averages(state)]
 }
 
@@ -36,11 +36,11 @@ pub(super) fn fall(band: &BandDecay) -> Fall {
 }
 
 /// How many bands of a place end that way.
-pub(super) fn falls(place: &PlaceFacts<'_>, how: Fall) -> usize {
+pub(super) fn falls(place: &ProcedurePlace<'_>, how: Fall) -> usize {
     place.heard().filter(|band| fall(band) == how).count()
 }
 
-fn record_length(state: &StateFacts<'_>) -> Check {
+fn record_length(state: &ProcedureState<'_>) -> Check {
     let cut = state.places.iter().filter(|p| falls(p, Fall::Cut) > 0);
     let cut: Vec<Message> = cut.map(|p| Message::plain(p.name())).collect();
     let misses = cut.len();
@@ -71,7 +71,7 @@ fn record_length(state: &StateFacts<'_>) -> Check {
     }
 }
 
-fn signal(state: &StateFacts<'_>) -> Check {
+fn signal(state: &ProcedureState<'_>) -> Check {
     let found = state.session.visit.signal.clone();
     Check {
         standard: ISO_18233,
@@ -87,7 +87,7 @@ fn signal(state: &StateFacts<'_>) -> Check {
     }
 }
 
-fn averages(state: &StateFacts<'_>) -> Check {
+fn averages(state: &ProcedureState<'_>) -> Check {
     let takes = || state.places.iter().map(|p| p.takes);
     let found = match (takes().min(), takes().max()) {
         (Some(least), Some(most)) if least == most => {

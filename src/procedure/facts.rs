@@ -6,13 +6,13 @@ use crate::session::{Role, Session, State};
 
 /// One state of the room as it was measured.
 #[derive(Debug, Clone)]
-pub struct StateFacts<'a> {
+pub struct ProcedureState<'a> {
     /// The session, for places, room and visit.
     pub session: &'a Session,
     /// The state.
     pub state: &'a State,
     /// Positions with their source that could be read.
-    pub places: Vec<PlaceFacts<'a>>,
+    pub places: Vec<ProcedurePlace<'a>>,
     /// Reverberation time that stands in where no band has one (say, the median T60 of the modes),
     /// seconds; for the least distance from source to microphone.
     pub expected_t_s: Option<f64>,
@@ -20,7 +20,7 @@ pub struct StateFacts<'a> {
 
 /// One position with one source.
 #[derive(Debug, Clone, Copy)]
-pub struct PlaceFacts<'a> {
+pub struct ProcedurePlace<'a> {
     /// Position name.
     pub position: &'a str,
     /// Source name; empty for the only or first one.
@@ -37,13 +37,13 @@ pub struct PlaceFacts<'a> {
     pub onset_s: f64,
     /// What its response showed to be wrong.
     pub flags: Option<&'a Flags>,
-    /// The same in sentences that name files.
+    /// What its response showed to be wrong, in sentences that name files.
     pub warnings: &'a [String],
     /// How much later its direct sound arrives than its distance says, s, where that is too much.
     pub arrival_off_s: Option<f64>,
 }
 
-impl<'a> PlaceFacts<'a> {
+impl<'a> ProcedurePlace<'a> {
     /// Its bands within the range in which the response is known.
     pub(super) fn heard(&self) -> impl Iterator<Item = &'a BandDecay> + use<'a> {
         let (low_hz, high_hz) = self.range_hz;
@@ -51,7 +51,7 @@ impl<'a> PlaceFacts<'a> {
     }
 }
 
-impl<'a> StateFacts<'a> {
+impl<'a> ProcedureState<'a> {
     /// Names of the microphone positions, each once, in the order met.
     pub(super) fn positions(&self) -> Vec<&'a str> {
         distinct(self.places.iter().map(|place| place.position))
@@ -64,8 +64,8 @@ impl<'a> StateFacts<'a> {
 
     /// Places that a spatial average may rest on: corners and other boundaries are left out, where any other place is
     /// (ISO 3382-2:2008, 4.3: a quarter wavelength, normally 1 m, from reflecting surfaces).
-    pub(super) fn in_the_room(&self) -> impl Iterator<Item = &PlaceFacts<'a>> {
-        let inside = |place: &&PlaceFacts<'a>| self.session.role(place.position) != Role::Boundary;
+    pub(super) fn in_the_room(&self) -> impl Iterator<Item = &ProcedurePlace<'a>> {
+        let inside = |place: &&ProcedurePlace<'a>| self.session.role(place.position) != Role::Boundary;
         let any = self.places.iter().any(|place| inside(&place));
         self.places.iter().filter(move |place| !any || inside(place))
     }
@@ -74,13 +74,13 @@ impl<'a> StateFacts<'a> {
     pub(super) fn bands_within(
         &self,
         range: Range,
-    ) -> impl Iterator<Item = (&PlaceFacts<'a>, &'a BandDecay)> {
+    ) -> impl Iterator<Item = (&ProcedurePlace<'a>, &'a BandDecay)> {
         let within = move |band: &&'a BandDecay| range.holds(band.band.centre_hz);
         self.in_the_room().flat_map(move |place| place.bands.iter().filter(within).map(move |b| (place, b)))
     }
 }
 
-impl PlaceFacts<'_> {
+impl ProcedurePlace<'_> {
     /// `seat`, or `seat@left`.
     pub(super) fn name(&self) -> String {
         if self.source.is_empty() {

@@ -2,7 +2,7 @@
 
 use super::check::ISO_3382_2;
 use super::wording::{first_few, length, named, shortest as listed};
-use super::{Check, Met, StateFacts, Topic};
+use super::{Check, Met, ProcedureState, Topic};
 use crate::decay::{self, BandDecay};
 use crate::language::{Message, number, say};
 use crate::room::sound_speed_m_s;
@@ -26,7 +26,7 @@ const TYPING_M: f64 = 1e-9;
 type Place<'a> = (&'a str, Option<[f64; 3]>);
 
 /// The requirements on places; each answers yes or no where `session.toml` places everything.
-pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+pub(super) fn checks(state: &ProcedureState<'_>) -> Vec<Check> {
     let microphones: Vec<Place<'_>> =
         state.positions().into_iter().map(|p| (p, state.session.position(p).and_then(|p| p.at_m))).collect();
     let sources: Vec<Place<'_>> = state
@@ -187,7 +187,7 @@ fn from_surfaces(all: &[Place<'_>], room: Surfaces<'_>) -> Check {
     )
 }
 
-fn from_source(state: &StateFacts<'_>) -> Check {
+fn from_source(state: &ProcedureState<'_>) -> Check {
     let least = least_from_data(state);
     let distances =
         state.places.iter().map(|p| (move || p.name(), state.session.distance_m(p.position, p.source)));
@@ -206,7 +206,7 @@ fn from_source(state: &StateFacts<'_>) -> Check {
 }
 
 /// The least distance from source to microphone, and what it was worked out from.
-fn least_from_data(state: &StateFacts<'_>) -> Option<(f64, Message)> {
+fn least_from_data(state: &ProcedureState<'_>) -> Option<(f64, Message)> {
     let volume_m3 = state.session.room.volume_m3?;
     let speed = sound_speed_m_s(state.session.temperature_c(state.state)).ok()?;
     let (t_s, from) = reverberation(state)?;
@@ -217,7 +217,7 @@ fn least_from_data(state: &StateFacts<'_>) -> Option<(f64, Message)> {
 
 /// That, and the key of where it is from: T20 of the middle bands over all places, as every other part of the program gives
 /// it, or of all bands that have one, or what the caller expects.
-fn reverberation(state: &StateFacts<'_>) -> Option<(f64, &'static str)> {
+fn reverberation(state: &ProcedureState<'_>) -> Option<(f64, &'static str)> {
     let places: Vec<_> = state.places.iter().map(|place| place.bands).filter(|b| !b.is_empty()).collect();
     let average = decay::average(&places);
     let t20 = |b: &BandDecay| (b.band.centre_hz, b.t20_s.ok().map(|t| t.value));

@@ -20,7 +20,7 @@ mod summary;
 mod wording;
 
 pub use check::{Check, Grade, Met, Topic};
-pub use facts::{PlaceFacts, StateFacts};
+pub use facts::{ProcedurePlace, ProcedureState};
 pub use geometry::least_distance_m;
 pub use readiness::{
     Between, FileFacts, FileLine, Finding, LookFacts, ModeForecast, NoiseLine, ReadFacts, Readiness,
@@ -30,7 +30,7 @@ pub use summary::summary;
 
 /// Every requirement that the state can be held against, in the order of the standards' clauses.
 #[must_use]
-pub fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+pub fn checks(state: &ProcedureState<'_>) -> Vec<Check> {
     let mut all = numbers::checks(state);
     all.extend(geometry::checks(state));
     all.extend(evaluation::checks(state));

@@ -1,7 +1,7 @@
 //! How many sources, microphone positions and combinations: ISO 3382-2:2008, table 1.
 
 use super::check::ISO_3382_2;
-use super::{Check, Grade, Met, StateFacts, Topic};
+use super::{Check, Grade, Met, ProcedureState, Topic};
 use crate::language::{Message, number, say};
 use crate::session::Role;
 
@@ -21,7 +21,7 @@ const TABLE_1: [Minima; 3] = [
 ];
 
 /// Nine rows: three numbers for each of three grades. Positions at boundaries don't count where there are others.
-pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+pub(super) fn checks(state: &ProcedureState<'_>) -> Vec<Check> {
     let positions = state.positions();
     let boundary = positions.iter().filter(|p| state.session.role(p) == Role::Boundary).count();
     let counted = if boundary < positions.len() { positions.len() - boundary } else { positions.len() };

@@ -1,12 +1,12 @@
 //! What a test report has to state (ISO 3382-2:2008, 9.2), as far as `session.toml` holds it.
 
 use super::check::ISO_3382_2;
-use super::{Check, Met, StateFacts, Topic};
+use super::{Check, Met, ProcedureState, Topic};
 use crate::language::{Message, Value, number, say};
 use crate::session::Room;
 
 /// One row for each statement; a blank is `unknown`, never `no`: it may stand in another document.
-pub(super) fn checks(state: &StateFacts<'_>) -> Vec<Check> {
+pub(super) fn checks(state: &ProcedureState<'_>) -> Vec<Check> {
     let visit = &state.session.visit;
     let mut rows = vec![row("4.1", say!("procedure.occupation"), occupation(visit.occupied))];
     let volume = state.session.room.volume_m3;
@@ -48,13 +48,13 @@ fn occupation(occupied: Option<bool>) -> Option<Message> {
 }
 
 /// The state's own temperature, or the room's if it isn't the default that nobody may have stated.
-fn temperature(state: &StateFacts<'_>) -> Option<Message> {
+fn temperature(state: &ProcedureState<'_>) -> Option<Message> {
     let room = state.session.room.temperature_c;
     let stated = room.total_cmp(&Room::default().temperature_c).is_ne().then_some(room);
     state.state.temperature_c.or(stated).map(|t| say!("unit.celsius", c = number(t, 1)))
 }
 
-fn places(state: &StateFacts<'_>) -> Option<Message> {
+fn places(state: &ProcedureState<'_>) -> Option<Message> {
     let (positions, sources) = (state.positions(), state.sources());
     let known = positions.iter().all(|p| state.session.position(p).is_some_and(|p| p.at_m.is_some()))
         && sources.iter().all(|s| state.session.source(s).is_some_and(|s| s.at_m.is_some()));

@@ -72,9 +72,9 @@ fn hall() -> Session {
     session
 }
 
-fn facts<'a>(session: &'a Session, state: usize, bands: &'a [BandDecay]) -> StateFacts<'a> {
+fn facts<'a>(session: &'a Session, state: usize, bands: &'a [BandDecay]) -> ProcedureState<'a> {
     let state = &session.states[state];
-    let place = |take: &'a Take| PlaceFacts {
+    let place = |take: &'a Take| ProcedurePlace {
         position: &take.position,
         source: &take.source,
         takes: 1,
@@ -87,7 +87,7 @@ fn facts<'a>(session: &'a Session, state: usize, bands: &'a [BandDecay]) -> Stat
         warnings: &[],
     };
     let places = state.takes.iter().map(place).collect();
-    StateFacts { session, state, places, expected_t_s: Some(0.6) }
+    ProcedureState { session, state, places, expected_t_s: Some(0.6) }
 }
 
 fn find(checks: &[Check], topic: Topic) -> &Check {
@@ -525,7 +525,7 @@ fn the_published_room_answers_on_its_own_data() {
     let state = &session.states[0];
     let bands: Vec<Vec<BandDecay>> = state.takes.iter().map(|take| decays(take, session.channel)).collect();
     let places = state.takes.iter().zip(&bands).map(|(take, bands)| place_of(take, bands)).collect();
-    let facts = StateFacts { session: &session, state, places, expected_t_s: Some(0.5) };
+    let facts = ProcedureState { session: &session, state, places, expected_t_s: Some(0.5) };
     let rows = checks(&facts);
     for row in rows.iter().filter(|c| c.clause == "4.3") {
         assert_ne!(row.met, Met::Unknown, "{row:?}");
@@ -540,8 +540,8 @@ fn the_published_room_answers_on_its_own_data() {
     assert!(near.found.to_string().contains("3 of 15"), "{}", near.found);
 }
 
-fn place_of<'a>(take: &'a Take, bands: &'a [BandDecay]) -> PlaceFacts<'a> {
-    PlaceFacts {
+fn place_of<'a>(take: &'a Take, bands: &'a [BandDecay]) -> ProcedurePlace<'a> {
+    ProcedurePlace {
         position: &take.position,
         source: &take.source,
         takes: 1,

@@ -144,7 +144,7 @@ impl<'a> Pair<'a> {
         self.modes_before.iter().find(|mode| Some(mode.mode) == row.mode).copied()
     }
 
-    /// The same after.
+    /// The row of `modes.csv` after that a change is about.
     pub(super) fn mode_after(&self, row: &ChangeRow) -> Option<&'a ModeRow> {
         self.modes_after.iter().find(|mode| Some(mode.mode) == row.after_mode).copied()
     }

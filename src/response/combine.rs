@@ -4,7 +4,7 @@ use super::agree::{Agreement, compare, noise_share};
 use super::align::{Delay, Repeats, to_take_out};
 use super::chain::averaging_gain;
 use super::floor::still_falling;
-use super::{CaptureFacts, LeftOut, LowEnd, Onset, Place, Response, ResponseError, TakeInput, TakeUse};
+use super::{CaptureFacts, LeftOut, LowRecord, Onset, Place, Response, ResponseError, TakeInput, TakeUse};
 use super::{chain_facts, find_onset, find_onset_from, floor};
 use crate::flag::{Flag, Flags};
 
@@ -54,7 +54,7 @@ pub fn combine(takes: Vec<TakeInput>, place: Place) -> Result<Response, Response
     let searched =
         if left.len() == 1 { onsets[first].take() } else { onset_of(&mean.samples, rate_hz, known.as_ref()) };
     let onset = searched.ok_or(ResponseError::NoDirectSound { file })?;
-    let low = LowEnd::new(&mean.samples, rate_hz, onset.start_s);
+    let low = LowRecord::new(&mean.samples, rate_hz, onset.start_s);
     if left.len() == 1 {
         uses[first].low = Some(low.clone());
     }
@@ -202,7 +202,7 @@ fn averaged(
         warnings.push(format!("{place}: the takes disagree: {disagreement}"));
     }
     for (k, samples) in aligned.iter().enumerate() {
-        uses[left[k]].low = Some(LowEnd::new(samples, rate_hz, 0.0));
+        uses[left[k]].low = Some(LowRecord::new(samples, rate_hz, 0.0));
     }
     let kept: Vec<usize> = (0..left.len()).filter(|&k| uses[left[k]].left_out.is_none()).collect();
     if agreement.signs_differ {
@@ -283,7 +283,7 @@ fn remark_takes(uses: &[TakeUse], flags: &mut Flags, warnings: &mut Vec<String>)
 fn finished(
     place: Place,
     mean: Mean,
-    (onset, low): (Onset, LowEnd),
+    (onset, low): (Onset, LowRecord),
     takes: Vec<TakeUse>,
     (mut flags, warnings): (Flags, Vec<String>),
 ) -> Response {

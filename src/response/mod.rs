@@ -1,6 +1,6 @@
 //! Recordings of one position and source become a [`Response`]: takes aligned, checked against each
 //! other and averaged, onset, floors; across the positions of a state the common time base; and the
-//! low-frequency record, [`LowEnd`], that the mode fit works on.
+//! low-frequency record, [`LowRecord`], that the mode fit works on.
 //!
 //! 1. [`combine`] makes one [`Response`] of the takes of a place, or says why it can't.
 //! 2. [`settle_time_base`] gives the responses of a state their emission, one instant for all.
@@ -35,7 +35,7 @@ mod combine;
 mod envelope;
 mod error;
 pub mod floor;
-mod low_end;
+mod low_record;
 pub mod onset;
 #[cfg(test)]
 mod sample;
@@ -78,7 +78,7 @@ pub struct Response {
     /// Direct sound and high bands, for the comparison of two states.
     pub chain: ChainFacts,
     /// Low-frequency record of the mean.
-    pub low: LowEnd,
+    pub low: LowRecord,
     /// Every take with what became of it, in the order given.
     pub takes: Vec<TakeUse>,
     /// How many times the peak-to-noise (a ratio of powers) of the median take the mean has, measured;
@@ -116,7 +116,7 @@ impl Response {
     }
 
     /// Drops the low-frequency records too, for a run that looks for no modes.
-    pub fn shed_low_ends(&mut self) {
+    pub fn shed_low_records(&mut self) {
         self.low.samples = Vec::new();
         self.takes.iter_mut().for_each(|take| take.low = None);
     }
@@ -165,7 +165,7 @@ impl Response {
 /// Single precision keeps 150 dB under the peak and halves the memory.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
-pub struct LowEnd {
+pub struct LowRecord {
     /// Linear pressure, in the file's full scale.
     pub samples: Vec<f32>,
     /// Sample rate in hertz (the file's over a whole number).

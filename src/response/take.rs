@@ -1,6 +1,6 @@
 //! One take: what goes in, and what became of it.
 
-use super::{LowEnd, ResponseError};
+use super::{LowRecord, ResponseError};
 use crate::flag::{Flag, Flags};
 use crate::recording::Recording;
 use std::fmt;
@@ -70,20 +70,20 @@ impl TakeInput {
         }
     }
 
-    /// The same with a shorter usable part.
+    /// The take with a shorter usable part.
     #[must_use]
     pub fn usable_to(mut self, samples: usize) -> Self {
         self.usable_samples = samples.min(self.recording.samples.len());
         self
     }
 
-    /// The same with what its samples showed to be wrong.
+    /// The take with what its samples showed to be wrong.
     #[must_use]
     pub fn with_flags(self, flags: Flags) -> Self {
         Self { flags, ..self }
     }
 
-    /// The same with what its capture said.
+    /// The take with what its capture said.
     #[must_use]
     pub fn with_known(self, known: Option<CaptureFacts>) -> Self {
         Self { known, ..self }
@@ -117,7 +117,7 @@ pub struct TakeUse {
     /// Largest magnitude in the file's usable part, full scale 1.
     pub peak: f64,
     /// Its own low end, aligned like the mean; `None` for takes that could not be used.
-    pub low: Option<LowEnd>,
+    pub low: Option<LowRecord>,
 }
 
 /// Why a take isn't in the mean.

@@ -21,25 +21,25 @@ pub struct OpenOptions {
 }
 
 impl OpenOptions {
-    /// The same with a pattern of names.
+    /// The options with a pattern of names.
     #[must_use]
     pub fn with_names(self, pattern: &str) -> Self {
         Self { names: Some(pattern.to_owned()), ..self }
     }
 
-    /// The same with every file a state of its own, or not.
+    /// The options with every file a state of its own, or not.
     #[must_use]
     pub fn with_each(self, each: bool) -> Self {
         Self { each, ..self }
     }
 
-    /// The same with a channel, counted from 1.
+    /// The options with a channel, counted from 1.
     #[must_use]
     pub fn with_channel(self, channel: usize) -> Self {
         Self { channel: Some(channel), ..self }
     }
 
-    /// The same with what the user says of the channels.
+    /// The options with what the user says of the channels.
     #[must_use]
     pub fn with_channels(self, channels: &Channels) -> Self {
         match channels {
@@ -48,13 +48,13 @@ impl OpenOptions {
         }
     }
 
-    /// The same, where a `session.toml` alone is a session too.
+    /// The options of a reading where a `session.toml` alone is a session too.
     #[must_use]
     pub fn with_or_without_audio(self) -> Self {
         Self { without_audio: true, ..self }
     }
 
-    /// The same with a sample rate for files that state none, hertz.
+    /// The options with a sample rate for files that state none, hertz.
     #[must_use]
     pub fn with_rate_hz(self, rate_hz: u32) -> Self {
         Self { rate_hz: Some(rate_hz), ..self }

@@ -39,7 +39,7 @@ table! {
     }
     t60_change: Option<Result<Interval, Flag>> {
         t60_change_percent percent(), "Change of T60: 100·(after/before − 1).", "";
-        t60_change_low_percent percent().low(), "Lower end of its 95 % interval: 100·(exp(−L − 1.96·s) − 1), L = ln(δ after/δ before), s² = (sd/δ)² before + (sd/δ)² after, δ the decay constants.", "";
+        t60_change_low_percent percent().low(), "Lower end of its 95 % interval: 100·(exp(−L − 1.96·s) − 1), L = ln(δ after/δ before), s² = (sd/δ)² before + (sd/δ)² after, δ the decay constants; where a tuned unit was fitted jointly, ratio and interval are that fit's.", "";
         t60_change_high_percent percent().high(), "Upper end of its 95 % interval: 100·(exp(−L + 1.96·s) − 1).", "";
     }
     before_ring_s: Option<Result<f64, Flag>> {

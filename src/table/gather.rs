@@ -178,7 +178,7 @@ fn fit_rows(state: &StateResult) -> Vec<FitRow> {
         position: position.as_str().into(),
         source: source.as_str().into(),
         residual_over_noise_db: ratio.and_then(|r| decibel::of_power(r).ok_or(Flag::NotFinite)),
-        single_modes_to_hz: found.set.single_modes_to_hz.ok_or(Flag::NotPredicted),
+        single_modes_to_hz: found.set.single_modes_to_hz.ok_or(Flag::Overlapping),
         flags: Flags::default(),
     };
     places.map(row).collect()

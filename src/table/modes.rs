@@ -21,11 +21,11 @@ table! {
     }
     frequency: Reading {
         frequency_hz hertz().positive(), "Damped natural frequency ω/2π of the pole −δ ± iω that all positions share.", "";
-        frequency_sd_hz hertz().sd(), "One standard deviation of `frequency_hz`, including what the choice of poles adds.", "";
+        frequency_sd_hz hertz().sd(), "One standard deviation of `frequency_hz`, including what the choice of poles adds; 95 % interval: ± 1.96 of it.", "";
     }
     t60: Reading {
         t60_s seconds().positive(), "Time in which the mode falls by 60 dB: 3 ln 10/δ = 6.908/δ, δ the decay constant of its amplitude in 1/s.", "";
-        t60_sd_s seconds().sd(), "One standard deviation of `t60_s`, including what the choice of poles adds.", "";
+        t60_sd_s seconds().sd(), "One standard deviation of `t60_s`, including what the choice of poles adds; 95 % interval: ± 1.96 of it.", "";
     }
     q: Value {
         q plain("").positive(), "Quality factor π·f·T60/6.908, f the natural frequency; the −3 dB bandwidth is f/Q.", "";

@@ -61,7 +61,7 @@ pub struct Results {
 pub struct Comparison {
     /// What became of each mode.
     pub changes: Vec<ChangeRow>,
-    /// The same at each position.
+    /// What became of each mode at each position.
     pub position_changes: Vec<PositionChangeRow>,
     /// What became of each band.
     pub band_changes: Vec<BandChangeRow>,

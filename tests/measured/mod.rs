@@ -8,7 +8,7 @@ use stillroom::flag::Flag;
 use stillroom::modes::{
     FitSettings, Kind, LN_1000, Mode, ModeSet, Place, Pole, RecordConditions, bound, fit,
 };
-use stillroom::response::{LowEnd, Place as Seat, TakeInput, combine};
+use stillroom::response::{LowRecord, Place as Seat, TakeInput, combine};
 
 /// Folder of the responses; `None` (and a word) where it is missing, an error on the machine that judges.
 pub fn folder(name: &str) -> Option<PathBuf> {
@@ -24,7 +24,7 @@ pub fn folder(name: &str) -> Option<PathBuf> {
 }
 
 /// Low end of the mean of some files, as `analyze` makes it.
-pub fn low_end(files: &[PathBuf]) -> LowEnd {
+pub fn low_record(files: &[PathBuf]) -> LowRecord {
     let inputs = files.iter().enumerate().map(|(i, path)| {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         let recording = stillroom::recording::read(path, &name, 1).unwrap();
@@ -49,7 +49,7 @@ pub fn waves(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// Arni's takes of a state (2: dry, 50: live).
-pub fn arni(state: &str, takes: &[u32]) -> Option<LowEnd> {
+pub fn arni(state: &str, takes: &[u32]) -> Option<LowRecord> {
     let folder = folder("arni_two_states")?;
     let all = waves(&folder);
     let own = |path: &PathBuf| {
@@ -57,21 +57,21 @@ pub fn arni(state: &str, takes: &[u32]) -> Option<LowEnd> {
         name.contains(&format!("numClosed_{state}_"))
             && takes.iter().any(|t| name.ends_with(&format!("sweep_{t}.wav")))
     };
-    Some(low_end(&all.into_iter().filter(own).collect::<Vec<_>>()))
+    Some(low_record(&all.into_iter().filter(own).collect::<Vec<_>>()))
 }
 
 /// The only file of a folder.
-pub fn single(name: &str) -> Option<LowEnd> {
-    Some(low_end(&waves(&folder(name)?)[..1]))
+pub fn single(name: &str) -> Option<LowRecord> {
+    Some(low_record(&waves(&folder(name)?)[..1]))
 }
 
 /// Fit of low ends, each its own position, with their starts moved.
-pub fn fit_lows(lows: &[LowEnd], later_s: f64, refits: bool) -> ModeSet {
+pub fn fit_lows(lows: &[LowRecord], later_s: f64, refits: bool) -> ModeSet {
     let places: Vec<Place<'_>> = lows
         .iter()
         .enumerate()
         .map(|(i, low)| {
-            let mut place = Place::from_low_end(&format!("p{i}"), "", low);
+            let mut place = Place::from_low_record(&format!("p{i}"), "", low);
             place.onset_s += later_s;
             place
         })
@@ -92,7 +92,7 @@ pub fn claims(set: &ModeSet) -> Vec<&Mode> {
 /// Claims, and resonances that only their overlap keeps from being claimed: one place in a large room can't prove them.
 pub fn stable(set: &ModeSet) -> Vec<&Mode> {
     let doubts = |m: &Mode| {
-        m.flags.iter().any(|f| !matches!(f, Flag::NotPredicted | Flag::Unpredicted | Flag::NoTimeBase))
+        m.flags.iter().any(|f| !matches!(f, Flag::Overlapping | Flag::OwnShareUnpredicted | Flag::NoTimeBase))
     };
     let own = |m: &&Mode| m.kind == Kind::Mode || (m.kind == Kind::Unsure && !doubts(m));
     set.modes.iter().filter(own).collect()
@@ -192,7 +192,7 @@ pub fn below_90_beyond_chance((held, of): (usize, usize)) -> bool {
 
 /// A state of a finite-element room: low ends by position, with what it is known to be.
 pub struct Known {
-    pub lows: Vec<LowEnd>,
+    pub lows: Vec<LowRecord>,
     pub poles: Vec<Pole>,
     /// Cramér–Rao sds (ω, δ) for all positions.
     pub truth: serde_json::Value,
@@ -208,7 +208,7 @@ pub fn known(room: &str, state: &str) -> Option<Known> {
     let positions = files.iter().map(|p| p.file_stem().unwrap().to_string_lossy().into_owned()).collect();
     let emission = truth["onset_s"].as_f64().unwrap();
     let lows = files.iter().map(|file| {
-        let mut low = low_end(std::slice::from_ref(file));
+        let mut low = low_record(std::slice::from_ref(file));
         low.emission_s = Some(emission);
         low
     });
@@ -225,7 +225,7 @@ pub fn pole(value: &serde_json::Value) -> Pole {
 
 impl Known {
     /// Low ends of every other position, from `first`.
-    pub fn every_other(&self, first: usize) -> Vec<LowEnd> {
+    pub fn every_other(&self, first: usize) -> Vec<LowRecord> {
         self.lows.iter().skip(first).step_by(2).cloned().collect()
     }
 

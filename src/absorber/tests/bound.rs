@@ -12,7 +12,7 @@ use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-fn records(lows: &[crate::response::LowEnd]) -> Vec<Record<'_>> {
+fn records(lows: &[crate::response::LowRecord]) -> Vec<Record<'_>> {
     lows.iter().map(|l| Record { samples: &l.samples, rate_hz: l.rate_hz, onset_s: l.onset_s }).collect()
 }
 

@@ -5,7 +5,9 @@ use super::rooms::{EMISSION_S, Measured, Room, between, named, room};
 use super::walk::{facts, modes, truth};
 use crate::absorber::Reference;
 use crate::absorber::coupled::{Pair, identify};
-use crate::change::{ChangeSettings, HighBand, PlaceFacts, Ratio, StateFacts, Verdict, compare_treated};
+use crate::change::{
+    ChangeSettings, HighBand, PlaceFacts, Ratio, StateFacts, Verdict, compare_jointly_fitted,
+};
 use crate::modes::{LN_1000, ModeSet};
 use crate::room::simulate::{Scene, Unit};
 use crate::session::Role;
@@ -110,14 +112,14 @@ fn case(number: usize) -> Option<Case> {
     let units = [named("A", Vec::new())];
     let take = facts("take", &after, &names, Some(&later), &units);
     let look = reference.look(&take);
-    let treated: Vec<_> = reference.treated(&take, &look).into_iter().collect();
+    let treated: Vec<_> = reference.jointly_fitted(&take, &look).into_iter().collect();
     let [a, b] = room.pair(&after.solved);
     let exact = identify(room.mode(), Pair::of_poles(a, b));
     let (t60, ring) = truth(&room, unit);
     let before_s = LN_1000 / room.mode().decay_per_s;
     let values = reference.tuning(&[take], &[look]).takes.remove(0).values;
     let (old, new) = (state(&mut room, &before, &set, &names), state(&mut room, &after, &later, &names));
-    let changes = compare_treated(&old, &new, &ChangeSettings::default(), &treated);
+    let changes = compare_jointly_fitted(&old, &new, &ChangeSettings::default(), &treated);
     let near = |hz: f64| (hz - room.mode().pole().im / TAU).abs();
     let of_mode =
         |c: &&crate::change::ModeChange| c.before_values.is_some_and(|v| near(v.frequency_hz) < 0.3);

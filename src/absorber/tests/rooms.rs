@@ -1,7 +1,7 @@
 //! Invented rooms with one unit whose truth is a closed form, measured at six places over known noise.
 
 use crate::absorber::coupled::Resonator;
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 pub use crate::room::simulate::drawn::between;
 use crate::room::simulate::drawn::{Draw, Drawn, drawn};
 use crate::room::simulate::sound::{Background, add_modes};
@@ -59,7 +59,7 @@ fn background(scene: &Scene, source: [f64; 3], place: [f64; 3], db: f64, knee_hz
 /// A state as measured.
 pub struct Measured {
     pub solved: Solved,
-    pub lows: Vec<LowEnd>,
+    pub lows: Vec<LowRecord>,
 }
 
 impl Room {
@@ -100,7 +100,7 @@ impl Room {
                 let mut samples = vec![0.0; length];
                 self.noise.add(&mut samples, RATE_HZ, &mut self.gauss);
                 add_modes(&mut samples, RATE_HZ, EMISSION_S, &solved.modes(self.source, *place));
-                LowEnd {
+                LowRecord {
                     samples: samples.iter().map(|x| *x as f32).collect(),
                     rate_hz: RATE_HZ,
                     file_rate_hz: 48_000.0,

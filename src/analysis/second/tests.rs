@@ -38,7 +38,7 @@ fn records(
     modes: &[Mode],
     places: usize,
     (second, below_db, gap_s): (Second, f64, f64),
-) -> Vec<LowEnd> {
+) -> Vec<LowRecord> {
     let samples = 4_000;
     let (hz, t60_s) = (draw.between(35.0, 75.0), draw.between(0.2, 0.5));
     let ring = |(hz, t60_s): Mode, k: usize, phase: f64| {
@@ -64,7 +64,7 @@ fn records(
         }
         let noise = 1e-3 * loudest;
         let samples = wave.iter().map(|v| (v + noise * draw.normal()) as f32).collect();
-        LowEnd {
+        LowRecord {
             samples,
             rate_hz: RATE_HZ,
             file_rate_hz: 48_000.0,
@@ -91,7 +91,7 @@ fn beating(draw: &mut Draw) -> Vec<Mode> {
     modes
 }
 
-fn found(lows: &[LowEnd]) -> Option<f64> {
+fn found(lows: &[LowRecord]) -> Option<f64> {
     onset_s(&lows.iter().collect::<Vec<_>>())
 }
 

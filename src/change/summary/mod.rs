@@ -133,7 +133,7 @@ fn others(sorted: &Sorted<'_>) -> Vec<Message> {
     if sorted.limit_hz.is_none() {
         return match above.len() {
             0 => Vec::new(),
-            n if above.iter().any(|m| !m.flags.has(Flag::NotPredicted)) => {
+            n if above.iter().any(|m| !m.flags.has(Flag::Overlapping)) => {
                 vec![say!("modes-change.all-untold", n = n)]
             }
             n => vec![say!("modes-change.none-single", n = n)],

@@ -83,7 +83,7 @@ impl<'a> Sorted<'a> {
 
 /// Whether it is single and its decay known well enough.
 pub(super) fn is_told(mode: &ModeChange) -> bool {
-    let single = !mode.flags.has(Flag::NotPredicted);
+    let single = !mode.flags.has(Flag::Overlapping);
     single && known(mode).is_some_and(|r| r.high - r.low <= 2.0 * TOLD)
 }
 

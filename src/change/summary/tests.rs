@@ -25,7 +25,7 @@ fn the_range_of_single_modes_ends_where_they_overlap() {
     let mut modes = vec![mode(33.0, Verdict::Shorter, -35.0, 2.0)];
     modes.extend([70.0, 90.0].map(|hz| mode(hz, Verdict::Unchanged, 0.0, 2.0)));
     let mut beyond = mode(150.0, Verdict::Unsure, 1.0, 3.0);
-    beyond.flags.add(Flag::NotPredicted);
+    beyond.flags.add(Flag::Overlapping);
     modes.push(beyond);
     let text = said(&modes);
     assert!(text.contains("the other 2 up to 90.0 Hz ring as before"), "{text}");
@@ -149,7 +149,7 @@ fn a_single_other_mode_is_named() {
 #[test]
 fn where_no_row_is_single_none_is_counted_as_one() {
     let mut all = [70.0, 90.0].map(|hz| mode(hz, Verdict::Unsure, 0.0, 90.0));
-    all.iter_mut().for_each(|m| m.flags.add(Flag::NotPredicted));
+    all.iter_mut().for_each(|m| m.flags.add(Flag::Overlapping));
     assert_eq!(
         said(&all),
         "No single mode can be established here: 2 candidates, all overlapping; read the bands."

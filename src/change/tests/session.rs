@@ -3,7 +3,7 @@
 use super::stand_in::{Record, fitted};
 use crate::change::{ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, compare};
 use crate::modes::ModeSet;
-use crate::response::LowEnd;
+use crate::response::LowRecord;
 use crate::room::simulate::sound::{Background, add_modes};
 use crate::room::simulate::{Gauss, Scene, Solved};
 use crate::session::Role;
@@ -28,7 +28,7 @@ pub struct Measured {
     pub set: ModeSet,
     /// For each mode of the set the index of the true pole.
     pub truth: Vec<usize>,
-    pub lows: Vec<LowEnd>,
+    pub lows: Vec<LowRecord>,
     pub arrivals_s: Vec<f64>,
     /// How far these may be off, s.
     pub within_s: f64,
@@ -51,7 +51,7 @@ impl StateSetup {
             noise.add(&mut rest, RATE_HZ, gauss);
             let mut samples = rest.clone();
             add_modes(&mut samples, RATE_HZ, EMISSION_S, &solved.modes(self.source, *place));
-            lows.push(LowEnd {
+            lows.push(LowRecord {
                 samples: samples.iter().map(|x| *x as f32).collect(),
                 rate_hz: RATE_HZ,
                 file_rate_hz: FILE_RATE_HZ,

@@ -98,10 +98,10 @@ fn outside_span(problem: &Problem, poles: &[Pole], now: &Projection, i: usize) -
     for ((slope, fit), group) in quotient(residuals, difference).iter().zip(&now.groups).zip(&problem.groups)
     {
         let mut outside = Tall::from_matrix(slope);
-        fit.factor.free_twice(&mut outside).unwrap();
+        fit.factor.project_out_twice(&mut outside).unwrap();
         let outside = outside.to_matrix();
-        for (column, place) in outside.column_iter().zip(&group.places) {
-            all.extend(column.iter().map(|v| v / VARIANCES[*place].sqrt()));
+        for (column, record) in outside.column_iter().zip(&group.records) {
+            all.extend(column.iter().map(|v| v / VARIANCES[*record].sqrt()));
         }
     }
     DVector::from_vec(all)

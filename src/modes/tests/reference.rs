@@ -137,12 +137,12 @@ fn amplitudes_off(
     let (group, fit) = (&problem.groups[0], &projection.groups[0]);
     let sensitivity = Sensitivity::new(group, fit, poles).unwrap();
     let mut worst = (0.0_f64, 0.0_f64);
-    for (m, place) in group.places.iter().enumerate() {
+    for (m, record) in group.records.iter().enumerate() {
         for j in 0..poles.len() {
             let own = sensitivity.amplitude(fit, poles, covariance, (j, m), bin_variance(), 0.0);
             for (part, value, variance) in [(0, own.re, own.covariance[0]), (1, own.im, own.covariance[2])] {
-                let sd = theirs.amplitude_sds[*place][2 * j + part];
-                worst.0 = worst.0.max((value - theirs.amplitudes[*place][2 * j + part]).abs() / sd);
+                let sd = theirs.amplitude_sds[*record][2 * j + part];
+                worst.0 = worst.0.max((value - theirs.amplitudes[*record][2 * j + part]).abs() / sd);
                 worst.1 = worst.1.max((variance.sqrt() / sd - 1.0).abs());
             }
         }

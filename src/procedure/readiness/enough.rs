@@ -1,6 +1,6 @@
 //! What a visit is enough for: bands to which grade, single modes up to which frequency, a change of which size.
 
-use super::super::{StateFacts, checks, summary};
+use super::super::{ProcedureState, checks, summary};
 use super::{Between, LookFacts, singles};
 use crate::decay::expected_change;
 use crate::room::sound_speed_m_s;
@@ -59,7 +59,7 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
 }
 
 /// Mean T20 of an octave over the places, s.
-fn t20_s(state: &StateFacts<'_>, hz: f64) -> Option<f64> {
+fn t20_s(state: &ProcedureState<'_>, hz: f64) -> Option<f64> {
     let octave = |centre_hz: f64| (centre_hz / hz).log2().abs() < 0.1;
     let bands = state.places.iter().flat_map(|place| place.bands).filter(|b| octave(b.band.centre_hz));
     let times: Vec<f64> = bands.filter_map(|b| Some(b.t20_s.ok()?.value)).collect();
@@ -73,7 +73,7 @@ const TOLD_SINGLY: f64 = 0.6;
 
 /// Up to which frequency modes stand singly: where so many fall on each bandwidth (2.2/T) by the density of modes
 /// 4πVf²/c³ (Kuttruff, Room Acoustics, chapter 3; Schroeder's frequency is where three do). For where nothing was fitted.
-fn single_modes(session: &Session, state: &StateFacts<'_>) -> Option<String> {
+fn single_modes(session: &Session, state: &ProcedureState<'_>) -> Option<String> {
     let volume_m3 = session.room.volume_m3?;
     let t_s = t20_s(state, 125.0)?;
     let c = sound_speed_m_s(session.temperature_c(state.state)).ok()?;
@@ -106,7 +106,7 @@ fn measured_change(pairs: &[Between]) -> Option<String> {
 }
 
 /// Which change of T20 the bands will show.
-fn change_of_bands(state: &StateFacts<'_>) -> Option<String> {
+fn change_of_bands(state: &ProcedureState<'_>) -> Option<String> {
     let places = state.places.len();
     if places < 3 {
         return Some("Verdicts on bands: not yet; they take three places or more in both states.".to_owned());

@@ -17,7 +17,7 @@ pub use files::{FileLine, ReadFacts};
 pub use noise::NoiseLine;
 pub use singles::{ModeForecast, SingleModes};
 
-use super::StateFacts;
+use super::ProcedureState;
 use super::wording::{count, few};
 use crate::session::{Session, Take};
 use std::fmt;
@@ -30,7 +30,7 @@ pub struct LookFacts<'a> {
     /// Every audio file, in the session's order.
     pub files: Vec<FileFacts<'a>>,
     /// Every state with takes; bands are octaves.
-    pub states: Vec<StateFacts<'a>>,
+    pub states: Vec<ProcedureState<'a>>,
     /// Places that gave no response: which state, and why.
     pub failed: Vec<(String, String)>,
     /// What lies between the states and isn't the room.

@@ -2,7 +2,7 @@
 
 use super::super::excitation::{Fall, fall};
 use super::super::wording::{band_hertz, decibel, few};
-use super::super::{PlaceFacts, StateFacts};
+use super::super::{ProcedurePlace, ProcedureState};
 use super::{Finding, LookFacts};
 use crate::decay::BandDecay;
 use crate::flag::Flag;
@@ -33,7 +33,7 @@ pub(super) fn lines(facts: &LookFacts<'_>) -> Vec<NoiseLine> {
     facts.states.iter().flat_map(|state| state.places.iter().map(|place| line(state, place))).collect()
 }
 
-fn line(state: &StateFacts<'_>, place: &PlaceFacts<'_>) -> NoiseLine {
+fn line(state: &ProcedureState<'_>, place: &ProcedurePlace<'_>) -> NoiseLine {
     let (low_hz, high_hz) = place.range_hz;
     let cell = |band: &BandDecay| {
         let heard = (low_hz..=high_hz).contains(&band.band.centre_hz);
@@ -71,7 +71,7 @@ fn shown(band: &BandDecay) -> String {
     }
 }
 
-fn bands_cut(place: &PlaceFacts<'_>) -> Vec<String> {
+fn bands_cut(place: &ProcedurePlace<'_>) -> Vec<String> {
     place.heard().filter(|b| fall(b) == Fall::Cut).map(|b| band_hertz(b.band.centre_hz)).collect()
 }
 
@@ -83,7 +83,7 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
         .collect()
 }
 
-fn of_place(state: &StateFacts<'_>, place: &PlaceFacts<'_>) -> Vec<Finding> {
+fn of_place(state: &ProcedureState<'_>, place: &ProcedurePlace<'_>) -> Vec<Finding> {
     let name = format!("{} in {}", place.name(), state.state.name);
     let mut found = Vec::new();
     let cut = bands_cut(place);

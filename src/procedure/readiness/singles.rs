@@ -113,10 +113,10 @@ fn in_words(flag: Flag, places: usize) -> String {
     let words = match flag {
         // With one place there is no instant to share.
         Flag::NoTimeBase if places < 2 => "one place proves no mode",
-        Flag::NotPredicted => "modes overlap",
+        Flag::Overlapping => "modes overlap",
         Flag::WideInterval => "the decay is hardly known",
         Flag::ShortRecord => "the record is too short",
-        Flag::Unpredicted => "it may be no mode",
+        Flag::OwnShareUnpredicted => "it may be no mode",
         Flag::NotReproduced => "other fits don't find it again",
         Flag::NoTimeBase => "the files share no known instant",
         Flag::LongForRecord => "the record is too short for it",
@@ -200,8 +200,8 @@ mod tests {
             mode(55.0, 0.034, None),
             mode(61.0, 0.09, None),
             mode(70.0, 0.14, None),
-            mode(93.0, 0.02, Some(Flag::NotPredicted)),
-            mode(101.0, 0.02, Some(Flag::NotPredicted)),
+            mode(93.0, 0.02, Some(Flag::Overlapping)),
+            mode(101.0, 0.02, Some(Flag::Overlapping)),
         ];
         assert_eq!(
             sentence(&fitted(&modes)),

@@ -1,6 +1,6 @@
 //! Modes of the room that no position sees, or that no source drives.
 
-use super::super::StateFacts;
+use super::super::ProcedureState;
 use super::super::wording::{count, few, hertz};
 use super::{Finding, LookFacts};
 use crate::room::{Enclosure, PlanSettings};
@@ -25,7 +25,7 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
         })
         .collect();
     let mut all: Vec<&str> = Vec::new();
-    for name in facts.states.iter().flat_map(StateFacts::positions) {
+    for name in facts.states.iter().flat_map(ProcedureState::positions) {
         if !all.contains(&name) {
             all.push(name);
         }
@@ -49,7 +49,7 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
 
 /// Nothing where `session.toml` gives no lengths, or doesn't place every microphone: an unplaced one
 /// may see what the others don't.
-fn of_state(facts: &LookFacts<'_>, state: &StateFacts<'_>) -> Vec<Finding> {
+fn of_state(facts: &LookFacts<'_>, state: &ProcedureState<'_>) -> Vec<Finding> {
     let session = facts.session;
     let temperature_c = session.temperature_c(state.state);
     let predicted = match Enclosure::of_session(session, temperature_c, facts.modes_to_hz) {

@@ -58,7 +58,7 @@ fn inside(at_m: f64, length_m: f64) -> f64 {
     at_m.clamp(off_m, length_m - off_m)
 }
 
-/// The same over a plan; floor and ceiling have no middle of their own.
+/// The candidates over a plan; floor and ceiling have no middle of their own.
 fn of_a_plan(corners: &[[f64; 2]], height_m: f64) -> Vec<(&'static str, [f64; 3])> {
     let at = |[x, y]: [f64; 2], z: f64| [x, y, z];
     let count = corners.len();

@@ -1,7 +1,6 @@
-//! The two halves of a fit: the search for poles in narrow bands, and the joint fit in wide windows.
+//! The joint fit of poles in wide windows, from poles that a search or an earlier fit gave.
 
 use super::gain::Candidates;
-use super::layout::{Span, spans, windows};
 use super::noise::{NoiseSpectrum, residual_slope};
 use super::pole::Pole;
 use super::problem::Prior;
@@ -9,6 +8,7 @@ use super::record::Records;
 use super::refine::Effort;
 use super::residual_terms::ResidualTerms;
 use super::window::{CLOSE, MOST_PARAMETERS, THOROUGH, Window};
+use super::windows::{Span, windows};
 use rayon::prelude::*;
 
 /// The choices of one fit that a refit may make otherwise.
@@ -16,13 +16,13 @@ use rayon::prelude::*;
 pub(crate) struct Choices {
     /// Least degree of the polynomial; the data may ask for a higher one.
     pub degree: usize,
-    /// What a window answers for, Hz.
+    /// Width of the range whose poles a window reports, Hz.
     pub own_hz: f64,
     /// What a window fits beyond, Hz.
     pub guard_hz: f64,
-    /// So many poles are fitted over the whole range at once.
-    pub at_once: usize,
-    /// What a search band answers for, Hz (it fits twice as much).
+    /// At most so many poles are fitted over the whole range at once.
+    pub most_at_once: usize,
+    /// Width of the range whose poles a search band reports, Hz (it fits twice as much).
     pub search_hz: f64,
     /// By how much the search bands are moved, Hz.
     pub offset_hz: f64,
@@ -42,7 +42,7 @@ impl Choices {
         degree: 2,
         own_hz: 55.0,
         guard_hz: 25.0,
-        at_once: 35,
+        most_at_once: 35,
         search_hz: 18.0,
         offset_hz: 0.0,
         weighs_first: false,
@@ -50,12 +50,12 @@ impl Choices {
         rounds: 2,
     };
 
-    /// The same for a refit, which only shows how far such choices move a value: it stops at steps that lower χ² by less
+    /// The choices of a refit, which only shows how far such choices move a value: it stops at steps that lower χ² by less
     /// than a tenth (a third of an sd; each further step lowers it by the square of the last).
     pub const REFIT: Choices = Choices { last: CLOSE, rounds: 1, ..Self::USUAL };
 
     /// The residual terms to begin with.
-    fn terms(&self) -> ResidualTerms {
+    pub fn terms(&self) -> ResidualTerms {
         ResidualTerms::of_degree_below(self.degree + 1)
     }
 }
@@ -63,7 +63,7 @@ impl Choices {
 /// A window with its final poles.
 #[derive(Debug, Clone)]
 pub(crate) struct WindowFit {
-    /// Which poles it answers for.
+    /// Which poles it reports.
     pub span: Span,
     /// Fit of all poles that reach into it.
     pub window: Window,
@@ -82,45 +82,8 @@ pub(crate) struct Task<'a> {
     pub cancelled: &'a (dyn Fn() -> bool + Sync),
 }
 
-/// Finds poles from nothing, band by band.
-pub(crate) fn search(records: &Records, task: &Task<'_>) -> Vec<Pole> {
-    let own = task.choices.search_hz;
-    let bands = spans(task.range_hz, own, 0.5 * own, task.choices.offset_hz);
-    let found: Vec<Vec<Pole>> = bands.par_iter().map(|band| search_band(records, task, band)).collect();
-    let mut poles = found.concat();
-    poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
-    without_twins(poles, records.seconds())
-}
-
-fn search_band(records: &Records, task: &Task<'_>, band: &Span) -> Vec<Pole> {
-    let limits = (band.fits_from_hz, band.fits_to_hz.min(records.top_hz()));
-    let Some(problem) = records.problem(limits, task.choices.terms(), task.noise) else {
-        return Vec::new();
-    };
-    let candidates = Candidates::new(&problem, limits.0, limits.1);
-    let Some(mut window) = Window::new(problem, &[]) else { return Vec::new() };
-    window.grow(&candidates, 2, task.cancelled);
-    window.prune(task.cancelled);
-    window.fit.poles.iter().filter(|p| band.owns(p)).copied().collect()
-}
-
-/// Leaves out the second of two poles that neighbouring bands found on either side of their seam.
-fn without_twins(poles: Vec<Pole>, seconds: f64) -> Vec<Pole> {
-    let mut kept: Vec<Pole> = Vec::with_capacity(poles.len());
-    for pole in poles {
-        let twin = kept.last().is_some_and(|last| {
-            let near = 0.3 * last.decay_per_s.min(pole.decay_per_s) + 0.3 / seconds;
-            last.distance_per_s(&pole) < near
-        });
-        if !twin {
-            kept.push(pole);
-        }
-    }
-    kept
-}
-
 impl WindowFit {
-    /// The poles that the window answers for.
+    /// The poles that the window reports.
     pub fn own_poles(&self) -> impl Iterator<Item = Pole> {
         self.window.fit.poles.iter().filter(|p| self.span.owns(p)).copied()
     }
@@ -143,7 +106,7 @@ impl Task<'_> {
     /// The windows that serve these poles.
     pub fn windows(&self, poles: &[Pole]) -> Vec<Span> {
         let c = self.choices;
-        windows(self.range_hz, c.own_hz, c.guard_hz, c.at_once, poles)
+        windows(self.range_hz, c.own_hz, c.guard_hz, c.most_at_once, poles)
     }
 }
 
@@ -172,7 +135,7 @@ fn at_middle<'a>(windows: &'a [WindowFit], span: &Span) -> Option<&'a WindowFit>
     windows.iter().find(|a| middle_hz < a.span.owns_to_hz).or(windows.last())
 }
 
-/// The same in the windows of an earlier fit, kept where `differs` says that nothing would change.
+/// Fits given poles in the windows of an earlier fit; a window is kept where `differs` says that nothing would change.
 pub(crate) fn fit_changed_windows(
     records: &Records,
     task: &Task<'_>,
@@ -207,7 +170,7 @@ pub(crate) fn revisit(
     poles: &[Pole],
 ) -> Vec<WindowFit> {
     let usual = Choices::USUAL;
-    let narrower = (task.choices.own_hz, task.choices.at_once) != (usual.own_hz, usual.at_once);
+    let narrower = (task.choices.own_hz, task.choices.most_at_once) != (usual.own_hz, usual.most_at_once);
     let spans: Vec<Span> =
         if narrower { task.windows(poles) } else { earlier.iter().map(|a| a.span).collect() };
     let windows: Vec<Option<WindowFit>> = spans
@@ -256,7 +219,8 @@ fn refit_window(
 /// sets in rooms in closed form 13 did, from 132 at most.
 const HOPELESS: f64 = 400.0;
 
-/// The same for a rival of the earlier fit to the same records; `None` too where it is far behind.
+/// The fit of a rival of the earlier fit to the same records, from other poles beside its residual terms; `None` too where
+/// the rival is far behind.
 fn rival_window(records: &Records, task: &Task<'_>, kept: &WindowFit, poles: &[Pole]) -> Option<WindowFit> {
     let window = pruned_window(records, task, &kept.span, (&kept.window, poles))?;
     let hopeless = window.cost() > kept.window.cost() + HOPELESS;
@@ -289,7 +253,7 @@ impl Window {
     }
 }
 
-/// At most so many poles of those that reach into a window: first those it answers for, then the nearest to them.
+/// At most so many poles of those that reach into a window: first those it reports, then the nearest to them.
 fn nearest<'a>(span: &Span, poles: impl Iterator<Item = &'a Pole>, most: usize) -> Vec<Pole> {
     let outside_hz = |p: &Pole| {
         let hz = p.frequency_hz();
@@ -305,12 +269,12 @@ fn nearest<'a>(span: &Span, poles: impl Iterator<Item = &'a Pole>, most: usize) 
 fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -> Option<WindowFit> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
     // Nothing but the loudspeaker's own poles lies below the range, and these are fitted.
-    let inner = limits.0 > task.range_hz.0;
+    let poles_below = limits.0 > task.range_hz.0;
     let problem = records.problem(limits, task.choices.terms(), task.noise)?;
     let poles = nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(MOST_PARAMETERS));
     let mut window = Window::new(problem, &poles)?;
     window.refine_with_noise(CLOSE, 1);
-    let mut window = window.with_outer_terms(inner);
+    let mut window = window.with_outer_terms(poles_below);
     if task.choices.weighs_first {
         window = window.weighted_anew(records, task.noise)?;
         window.refine_with_noise(CLOSE, 1);
@@ -320,7 +284,7 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
     window.grow(&candidates, 0, task.cancelled);
     let mut window = window.weighted_anew(records, task.noise)?;
     window.refine_with_noise(CLOSE, 1);
-    let mut window = window.with_order_selected(inner);
+    let mut window = window.with_order_selected(poles_below);
     // What only seemed significant under the first weights goes; what stays is refined to the bottom.
     window.prune(task.cancelled);
     let window = window.refined_without_twins(task.choices.last, task.choices.rounds);
@@ -328,7 +292,7 @@ fn fit_window(records: &Records, task: &Task<'_>, span: &Span, poles: &[Pole]) -
 }
 
 impl Window {
-    /// The same poles with the noise spectrum's slope taken from the residual and a weak prior on amplitudes.
+    /// A window with the same poles, the noise spectrum's slope taken from the residual, and a weak prior on amplitudes.
     fn weighted_anew(&self, records: &Records, noise: &NoiseSpectrum) -> Option<Self> {
         let mut noise = noise.clone();
         noise.slope += residual_slope(&self.problem, &self.fit.projection);

@@ -3,7 +3,7 @@
 //! Near the unit's best setting the two poles nearly coincide. The search for modes then finds one or two, with wide
 //! intervals; the joint fit determines both, and the ringing best of all.
 
-use super::facts::TreatedMode;
+use super::facts::JointlyFittedMode;
 use super::finding::LogChange;
 use super::outcome::Ratio;
 use super::view::{Resonance, Widening, resonance};
@@ -14,26 +14,26 @@ const SAME_POLE: f64 = 0.5;
 
 /// A joint fit's poles as resonances.
 #[derive(Debug, Clone)]
-pub(super) struct Treated<'a> {
-    pub facts: &'a TreatedMode,
+pub(super) struct JointlyFitted<'a> {
+    pub facts: &'a JointlyFittedMode,
     pub poles: [Resonance; 2],
 }
 
 /// `places`, `gain`, `widening`: as for the resonances of the after state.
 pub(super) fn joined<'a>(
-    treated: &'a [TreatedMode],
+    jointly_fitted: &'a [JointlyFittedMode],
     places: &[(usize, f64, f64)],
     gain: f64,
     widening: Widening,
-) -> Vec<Treated<'a>> {
-    let one = |facts: &'a TreatedMode| {
+) -> Vec<JointlyFitted<'a>> {
+    let one = |facts: &'a JointlyFittedMode| {
         let poles = [0, 1].map(|k: usize| resonance(facts.mode, &facts.poles[k], places, gain, widening));
-        Treated { facts, poles }
+        JointlyFitted { facts, poles }
     };
-    treated.iter().map(one).collect()
+    jointly_fitted.iter().map(one).collect()
 }
 
-impl Treated<'_> {
+impl JointlyFitted<'_> {
     /// Whether a resonance of the after state is one of the two.
     pub fn has(&self, other: &Resonance) -> bool {
         self.poles.iter().any(|p| (p.pole - other.pole).norm() < SAME_POLE * p.decay())
@@ -75,7 +75,7 @@ mod tests {
     fn a_change_is_no_better_known_than_its_poles() {
         let pole = |decay_per_s: f64| Resonance::known(Complex64::new(-decay_per_s, 250.0), &[]);
         let told = |low: f64, high: f64| {
-            let facts = TreatedMode {
+            let facts = JointlyFittedMode {
                 mode: 0,
                 poles: [5.0, 9.0].map(|decay_per_s| Mode {
                     kind: Kind::Mode,
@@ -93,7 +93,7 @@ mod tests {
                 ring_ratio: Ratio { value: 0.8, low, high },
                 unit_shows: true,
             };
-            Treated { facts: &facts, poles: [pole(5.0), pole(9.0)] }.t60_ratio(&pole(4.0))
+            JointlyFitted { facts: &facts, poles: [pole(5.0), pole(9.0)] }.t60_ratio(&pole(4.0))
         };
         let wide = told(0.7, 0.95);
         assert!((wide.low - 0.7).abs() < 1e-12 && (wide.high - 0.95).abs() < 1e-12, "{wide:?}");

@@ -1,6 +1,6 @@
 //! The low-frequency record of a response, below 300 Hz at about 2 kHz, that the mode fit works on.
 
-use super::LowEnd;
+use super::LowRecord;
 
 /// Up to here the low-frequency record is the response itself, in hertz.
 const PASS_HZ: f64 = 300.0;
@@ -11,8 +11,8 @@ const LEAST_RATE_HZ: f64 = 2000.0;
 /// Ripple of the decimator, in dB: 10^(−140/20) = 1e-7, ten times less than what is promised.
 const RIPPLE_DB: f64 = 140.0;
 
-impl LowEnd {
-    /// Low-passes and thins out `samples` (linear, at `rate_hz`) by a whole number, see [`LowEnd`].
+impl LowRecord {
+    /// Low-passes and thins out `samples` (linear, at `rate_hz`) by a whole number, see [`LowRecord`].
     ///
     /// `onset_s`: direct sound, seconds from sample 0; sample 0 of the result is the same instant.
     /// Outside the record the response counts as zero. Files up to 4 kHz pass at their own rate.
@@ -134,7 +134,7 @@ mod tests {
             (192_000.0, 96),
         ];
         for (rate_hz, expected) in cases {
-            let low = LowEnd::new(&vec![0.0; 5000], rate_hz, 0.0);
+            let low = LowRecord::new(&vec![0.0; 5000], rate_hz, 0.0);
             assert_eq!(factor(rate_hz), expected, "{rate_hz}");
             assert_eq!(low.samples.len(), 5000_usize.div_ceil(expected));
             assert_relative_eq!(low.rate_hz * expected as f64, rate_hz, epsilon = 0.0, max_relative = 1e-15);
@@ -167,7 +167,7 @@ mod tests {
             for (hz, t60_s) in [(20.0, 3.0), (43.7, 0.3), (120.0, 0.8), (299.0, 0.5)] {
                 let decay = 3.0 * std::f64::consts::LN_10 / t60_s;
                 let full = damped(hz, decay, 0.4, rate_hz, rate_hz as usize);
-                let low = LowEnd::new(&full, rate_hz, 0.0);
+                let low = LowRecord::new(&full, rate_hz, 0.0);
                 let edge = (0.005 * low.rate_hz).ceil() as usize;
                 let truth = damped(hz, decay, 0.4, low.rate_hz, low.samples.len());
                 let inside = edge..low.samples.len() - edge;
@@ -183,7 +183,7 @@ mod tests {
     #[test]
     fn three_seconds_take_at_most_32_kilobytes() {
         for rate_hz in [8_000.0, 16_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0] {
-            let low = LowEnd::new(&vec![0.0; 3 * rate_hz as usize], rate_hz, 0.0);
+            let low = LowRecord::new(&vec![0.0; 3 * rate_hz as usize], rate_hz, 0.0);
             assert!(size_of_val(low.samples.as_slice()) <= 32_000, "{rate_hz}");
         }
     }
@@ -191,7 +191,7 @@ mod tests {
     #[test]
     fn records_shorter_than_the_kernel_and_empty_ones_do_no_harm() {
         for n in [0, 1, 2, 100] {
-            let low = LowEnd::new(&vec![1.0; n], 48_000.0, 0.0);
+            let low = LowRecord::new(&vec![1.0; n], 48_000.0, 0.0);
             assert!(low.samples.iter().all(|x| x.is_finite()));
         }
     }

@@ -6,7 +6,7 @@
 
 use super::{Analysis, files::FileRecord, polarity, rates};
 use crate::flag::Flag;
-use crate::response::{LowEnd, Place, Response};
+use crate::response::{LowRecord, Place, Response};
 use crate::session::Session;
 use crate::state::StateResult;
 use std::collections::{BTreeMap, BTreeSet};
@@ -25,10 +25,10 @@ const LEFT_OUT: [(Flag, &str); 7] = [
     ),
 ];
 
-/// The same for a copy.
+/// Why a copy takes no part in the mode fit, in words.
 const COPY: &str = "another file holds the same samples, so one of the two is not what its name says";
 
-/// The same for an overload, where enough places have none.
+/// Why an overload takes no part in the mode fit where enough places have none, in words.
 const OVERLOAD: &str = "it is clipped, and other places are not";
 /// Fewest fault-free places beside which clipped ones are left out, so that the fit still rests on several. Our choice.
 const ENOUGH_FAULTLESS: usize = 3;
@@ -36,8 +36,8 @@ const ENOUGH_FAULTLESS: usize = 3;
 /// Whether clipped places of a state can be spared: most of its places are not clipped.
 fn can_spare_clipped(state: &StateResult) -> bool {
     let clipped = state.places.iter().filter(|p| p.response.flags.has(Flag::Clipped)).count();
-    let sound = state.places.len() - clipped;
-    clipped > 0 && sound > clipped && sound >= ENOUGH_FAULTLESS
+    let faultless = state.places.len() - clipped;
+    clipped > 0 && faultless > clipped && faultless >= ENOUGH_FAULTLESS
 }
 
 /// Why a place is left out, if it is.
@@ -71,7 +71,7 @@ pub(super) fn exclude_faulty(states: &mut [StateResult]) -> Vec<(String, String)
             let text =
                 format!("{files}: left out of the mode fit and of every comparison of levels: {reason}");
             place.response.warnings.push(text);
-            place.response.shed_low_ends();
+            place.response.shed_low_records();
         }
     }
     same
@@ -118,8 +118,9 @@ fn flag_copies(states: &mut [StateResult]) -> (BTreeSet<At>, Vec<(String, String
     let (mut out, mut files) = (BTreeSet::new(), Vec::new());
     for (first, other) in found {
         let one_place = first.0 != other.0 && place_at(states, first) == place_at(states, other);
-        let sound = [first, other].iter().all(|at| left_out(&states[at.0].places[at.1].response).is_none());
-        if !sound {
+        let faultless =
+            [first, other].iter().all(|at| left_out(&states[at.0].places[at.1].response).is_none());
+        if !faultless {
             continue;
         }
         if !one_place {
@@ -151,7 +152,7 @@ fn place_at(states: &[StateResult], at: At) -> &Place {
     &states[at.0].places[at.1].response.place
 }
 
-fn low(states: &[StateResult], at: At) -> &LowEnd {
+fn low(states: &[StateResult], at: At) -> &LowRecord {
     &states[at.0].places[at.1].response.low
 }
 
@@ -187,11 +188,11 @@ fn flag_short(states: &mut [StateResult]) {
 }
 
 /// Whether most of the longer records still ring where this one ends; `None` without any.
-fn rings_on(own: &LowEnd, others: &[&Response]) -> Option<bool> {
+fn rings_on(own: &LowRecord, others: &[&Response]) -> Option<bool> {
     let end_s = length_s(own);
-    let longer: Vec<&LowEnd> =
+    let longer: Vec<&LowRecord> =
         others.iter().map(|r| &r.low).filter(|low| end_s < SHORTER * length_s(low)).collect();
-    let rings = |low: &&&LowEnd| {
+    let rings = |low: &&&LowRecord| {
         let last = power(low, 0.8 * length_s(low), length_s(low));
         let then = power(low, 0.75 * end_s, end_s);
         matches!((then, last), (Some(then), Some(last)) if then > STILL_RINGS * last)
@@ -200,7 +201,7 @@ fn rings_on(own: &LowEnd, others: &[&Response]) -> Option<bool> {
 }
 
 /// Whether the level still falls from the third to the last quarter.
-fn falls(low: &LowEnd) -> bool {
+fn falls(low: &LowRecord) -> bool {
     let end_s = length_s(low);
     match (power(low, 0.5 * end_s, 0.75 * end_s), power(low, 0.75 * end_s, end_s)) {
         (Some(early), Some(late)) => early > LEVEL_FALL * late,
@@ -210,12 +211,12 @@ fn falls(low: &LowEnd) -> bool {
 }
 
 /// Length from the direct sound on, seconds.
-fn length_s(low: &LowEnd) -> f64 {
+fn length_s(low: &LowRecord) -> f64 {
     low.samples.len() as f64 / low.rate_hz - low.onset_s
 }
 
 /// Mean square of the differences between two times after the direct sound: slow noise weighs little in them.
-fn power(low: &LowEnd, from_s: f64, to_s: f64) -> Option<f64> {
+fn power(low: &LowRecord, from_s: f64, to_s: f64) -> Option<f64> {
     let at = |s: f64| ((low.onset_s + s).max(0.0) * low.rate_hz) as usize;
     let part = low.samples.get(at(from_s)..at(to_s).min(low.samples.len()))?;
     let sum: f64 = part.windows(2).map(|w| f64::from(w[1] - w[0]).powi(2)).sum();
