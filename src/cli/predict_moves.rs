@@ -1,6 +1,7 @@
 //! `stillroom predict PATH --mode HZ`: where a seat hears and a loudspeaker drives one mode least.
 
 use super::args::{Format, PredictArgs};
+use super::predict::NO_LENGTHS;
 use super::screen::println;
 use super::{Exit, Failed, screen};
 use serde_json::{Value, json};
@@ -13,7 +14,7 @@ pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Fa
     let temperature_c = args.temperature.unwrap_or(session.room.temperature_c);
     let up_to_hz = (2.0 * hertz).max(args.to);
     let air = Enclosure::of_session(session, temperature_c, up_to_hz)
-        .ok_or_else(|| Failed::usage("session.toml gives neither the room's three lengths nor its plan"))?;
+        .ok_or_else(|| Failed::usage(NO_LENGTHS.replace(", or use --dims", "")))?;
     let air = air.map_err(Failed::usage)?;
     let off = |i: &usize| (air.modes[*i].frequency_hz - hertz).abs();
     let mode =
