@@ -1,11 +1,10 @@
 //! One line a room: what the tables of a session say in short.
 
 use super::{CatalogueRow, Results};
-use crate::change::TOLD;
 use crate::flag::{Flag, Flags};
 use crate::table::catalogue::middle_t20_s;
 use crate::table::words::VERDICTS;
-use crate::table::{BandRow, Cell, ChangeRow, ModeRow, Row, csv_text};
+use crate::table::{BandRow, Cell, ChangeRow, ModeRow, Row, TOLD, csv_text};
 use std::collections::BTreeMap;
 
 /// The tables of one session, whole: name, and lines without the header.

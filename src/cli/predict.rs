@@ -14,10 +14,6 @@ use stillroom::session::{self, FloorPlan, parse_dimensions};
 pub const NO_ROOM: &str = "which room?\n  allowed  --dims LxWxH, as --dims 5.6x4.25x2.75, or the folder of a session whose \
                            session.toml gives the lengths or a plan\n  do       give one of the two";
 
-/// What `predict` says where a session doesn't tell its room.
-pub const NO_LENGTHS: &str = "session.toml gives neither the room's three lengths nor its plan\n  do       add length, \
-                              width and height under [room], or plan, or use --dims";
-
 /// Runs the command.
 pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
     if let (Some(hertz), None) = (args.mode, &args.path) {
@@ -37,7 +33,7 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
             if let Some(plan) = &session.plan {
                 return upright(plan, args, args.temperature.unwrap_or(session.room.temperature_c));
             }
-            let unknown = || Failed::usage(NO_LENGTHS);
+            let unknown = || Failed::usage(predict_moves::NO_LENGTHS);
             (session.room.dimensions_m.ok_or_else(unknown)?, session.room.temperature_c)
         }
         (None, None) => return Err(Failed::usage(NO_ROOM)),

@@ -1,13 +1,16 @@
 //! `stillroom predict PATH --mode HZ`: where a seat hears and a loudspeaker drives one mode least.
 
 use super::args::{Format, PredictArgs};
-use super::predict::NO_LENGTHS;
 use super::screen::println;
 use super::{Exit, Failed, screen};
 use serde_json::{Value, json};
 use stillroom::room::Enclosure;
 use stillroom::room::seat::{Move, quietest};
 use stillroom::session::{Role, Session};
+
+/// What `predict` says where a session doesn't tell its room.
+pub const NO_LENGTHS: &str = "session.toml gives neither the room's three lengths nor its plan\n  do       add length, \
+                              width and height under [room], or plan, or use --dims";
 
 /// Runs it.
 pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Failed> {

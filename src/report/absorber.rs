@@ -10,7 +10,6 @@ use crate::estimate::Estimate;
 use crate::language::{Message, Value, number, say, signed};
 use crate::modes::LN_1000;
 use crate::table::AbsorberRow;
-
 use maud::{Markup, PreEscaped, html};
 use std::f64::consts::TAU;
 

@@ -5,7 +5,6 @@ use super::listing::{self, Head, decimal, number, plain, text};
 use super::rich::name;
 use super::words::{self, plus_minus};
 use crate::language::{number as digits_of, say};
-
 use crate::table::{ChangeRow, ModeRow};
 use maud::{Markup, html};
 
