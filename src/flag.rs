@@ -62,7 +62,7 @@ flags! {
         "Check the input; a high-pass below 5 Hz before the export removes it.";
 
     // ---- response
-    NoTimeBase, "no-time-base", "The files share no known instant, so phases and shapes across positions mean nothing.",
+    NoTimeBase, "no-time-base", "The files have no common time zero, so phases and shapes across positions mean nothing.",
         "Export all responses with the emission at the same sample, or give positions and sources in session.toml.";
     Normalised, "normalised", "The files look scaled one by one to equal peaks, so levels can't be compared.",
         "Export the responses again without normalising.";
@@ -90,7 +90,7 @@ flags! {
         "Find the rate that the file was recorded at, and export it again.";
     IdenticalFiles, "identical-files", "The same samples stand under another name, so one of the two is not what its name says.",
         "Find the right file or measure again.";
-    OwnStart, "own-start", "All files start at their own direct sound, so they share no instant of the signal.",
+    OwnStart, "own-start", "All files start at their own direct sound, so they have no common time zero.",
         "Export all responses with the emission at the same sample.";
     EmissionFromDistance, "emission-from-distance", "The arrivals contradict the distances, so the instant of emission was reckoned from each arrival and distance.",
         "Check the positions in session.toml, and export all responses from one instant.";

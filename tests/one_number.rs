@@ -71,8 +71,9 @@ fn held(line: &str, rows: &[&Row]) -> &'static str {
         return "broadband";
     }
     let first = |printed: &&str| printed.split_once(" ± ").map(|(value, _)| value.to_owned());
-    let named: Vec<&str> = rows.iter().map(|row| &*row["axes"]).filter(|axes| !axes.is_empty()).collect();
-    assert_eq!(axes.concat(), named[..named.len().min(2)].join("/"), "{line}");
+    let named = rows.iter().map(|row| &*row["axes"]).filter(|axes| !axes.is_empty());
+    let named: Vec<String> = named.take(2).map(|axes| format!("({})", axes.replace(' ', ","))).collect();
+    assert_eq!(axes.concat(), named.join(" "), "{line}");
     match rows {
         [one] => {
             is(one, "frequency_hz", &first(frequency).unwrap_or_else(|| panic!("no interval: {line}")));
@@ -106,7 +107,7 @@ fn the_first_screen_is_the_table_of_modes() {
     for (state, screen) in ["empty", "absorber"].into_iter().zip(screens) {
         let of_state: Vec<&Row> =
             modes.iter().filter(|row| row["state"] == state && row["kind"] == "mode").collect();
-        let lines = screen.lines().skip(1).take_while(|line| !line.contains("Order:"));
+        let lines = screen.lines().skip(1).take_while(|line| !line.contains("Priority:"));
         let mut listed = 0;
         for (k, line) in lines.enumerate() {
             let rank = (k + 1).to_string();

@@ -8,7 +8,7 @@ use super::coupled::{Resonator, best_t60_s, slower_t60_s};
 use super::group::Group;
 use super::join::{Cluster, State};
 use super::outcome::Next;
-use crate::language::{Message, number, say};
+use crate::language::{Message, Value, number, say};
 use nalgebra::{Cholesky, DMatrix, DVector};
 use std::f64::consts::TAU;
 
@@ -209,10 +209,20 @@ fn leave(state: &State, now: f64) -> Advice {
     Advice { next, text, expected: Some(now) }
 }
 
+/// A step in hertz to the tenth, which is what its interval carries; a smaller step to the hundredth.
+pub(crate) fn tenths(hertz: f64) -> Value {
+    number(hertz, if hertz.abs() < 0.095 { 2 } else { 1 })
+}
+
+/// A factor above one to the tenth; near one to the hundredth, or it would say that nothing is to be done.
+pub(crate) fn from_one(factor: f64) -> Value {
+    number(factor, if (0.98..1.095).contains(&factor) || factor < 1.0 { 2 } else { 1 })
+}
+
 fn frequency_words(step_hz: f64) -> Message {
     match step_hz {
-        s if s >= 0.005 => say!("absorber.raise-frequency", hz = number(s, 2)),
-        s if s <= -0.005 => say!("absorber.lower-frequency", hz = number(-s, 2)),
+        s if s >= 0.005 => say!("absorber.raise-frequency", hz = tenths(s)),
+        s if s <= -0.005 => say!("absorber.lower-frequency", hz = tenths(-s)),
         _ => say!("absorber.leave-frequency"),
     }
 }
@@ -220,7 +230,11 @@ fn frequency_words(step_hz: f64) -> Message {
 /// The step is held back on purpose ([`SHARES`]), so both are said.
 fn damping_words(factor: f64, best: f64) -> Message {
     if factor > 1.02 {
-        say!("absorber.damping-up", factor = number(factor, 2), best = number(best, 2))
+        let (shown, best) = (from_one(factor), from_one(best));
+        if shown == best {
+            return say!("absorber.damping-up-best", factor = shown);
+        }
+        say!("absorber.damping-up", factor = shown, best = best)
     } else if factor < 0.98 {
         say!("absorber.damping-down", factor = number(factor, 2), best = number(best, 2))
     } else {
@@ -292,14 +306,16 @@ mod tests {
         let factor = advice.next.damping_factor.unwrap();
         // 14 is the best decay constant; 0.9 to 0.97 of the extra damping is advised.
         assert!((13.0..13.8).contains(&(factor * 7.0)), "{factor}");
-        assert!(advice.text.contains("Raise its frequency by 0.40 Hz"), "{}", advice.text);
-        // 14 over 7: the step is smaller, and says so.
-        let said = format!("its damping for the next take by {factor:.2} (");
+        assert!(advice.text.contains("Raise its frequency by 0.4 Hz"), "{}", advice.text);
+        // 14 over 7: the step is smaller by less than is printed.
         assert!(
-            advice.text.contains(&said) && advice.text.contains("the best would be 2.00"),
+            advice.text.contains("for the next setting by 2.0 (more filling or resistance)"),
             "{}",
             advice.text
         );
+        // 14 over 5: it is smaller, and says so.
+        let text = advise(&state(-0.4, 0.1, 0.01)).text;
+        assert!(text.contains("the best would be 2.8)") && !text.contains("setting by 2.8"), "{text}");
     }
 
     #[test]

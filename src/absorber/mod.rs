@@ -53,6 +53,7 @@ mod treated;
 mod tune;
 mod words;
 
+pub(crate) use advise::from_one;
 pub use coupled::{Identified, Pair, Resonator, best_t60_s, best_unit, couple, identify, slower_t60_s};
 pub use facts::SettingFacts;
 pub use outcome::{Finding, Next, Tuning, Values};

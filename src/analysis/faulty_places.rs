@@ -16,7 +16,7 @@ const LEFT_OUT: [(Flag, &str); 7] = [
     (Flag::SignalItself, "it holds the test signal or its loopback, not a microphone's channel"),
     (Flag::Reversed, "the file runs backwards"),
     (Flag::SecondSound, "another sound sets in: two shots in one file, or a disturbance"),
-    (Flag::Incomplete, "samples are missing that the header promises"),
+    (Flag::Incomplete, "the file holds fewer samples than its header says"),
     (Flag::EndsEarly, "the record ends before its decay meets the noise"),
     (Flag::FadedDecay, "it was faded or gated from the peak on, which shortens every decay"),
     (

@@ -61,6 +61,7 @@ pub use facts::{BandFacts, ChangeSettings, HighBand, JointlyFittedMode, PlaceFac
 pub use outcome::{
     BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
+pub(crate) use summary::TOLD;
 pub use target::{Met, Target, TargetFinding, hold_against};
 
 use crate::estimate::Estimate;
@@ -153,7 +154,10 @@ pub fn compare_jointly_fitted(
     // Where a rate is wrong, that is all there is to say.
     let told = match doubts.rate() {
         Some(rate) => Told::of_rate(rate, &bands),
-        None => Told::of(&modes, &at_units, &bands, &chain, settings),
+        None => {
+            let places = before.modes.places.len().min(after.modes.places.len());
+            Told::of(&modes, &at_units, places, &bands, &chain, settings)
+        }
     };
     Changes {
         summary: told.modes,
@@ -180,12 +184,13 @@ impl Told {
     fn of(
         modes: &[ModeChange],
         at_units: &[usize],
+        places: usize,
         bands: &[BandChange],
         chain: &ChainFindings,
         settings: &ChangeSettings,
     ) -> Self {
         Self {
-            modes: summary::summary(modes, at_units, chain, settings),
+            modes: summary::summary(modes, at_units, places, chain, settings),
             counted: summary::counted(modes, at_units),
             bands: band_reason::summary(bands, &split_hz(modes)),
         }

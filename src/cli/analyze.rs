@@ -43,7 +43,7 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
     }
     if args.job.output.format == Format::Table {
         if !args.job.run.quiet {
-            summary(&session, &found, &results);
+            summary(&session, &found, &results, settings.modes);
             screen::line("");
             write::say_where(&placed);
             if !found.interrupted {
@@ -61,6 +61,8 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
 fn next(results: &Results) -> &'static str {
     if results.modes.iter().any(|row| row.kind == "mode") {
         "Next: report.html shows where each mode lives; stillroom design PATH --mode HZ, what to build for one."
+    } else if results.modes.is_empty() {
+        "Next: report.html shows the bands."
     } else {
         "Next: report.html shows the bands; modes.csv says of each resonance why it isn't established (few places, short \
          records, noise, or modes that overlap)."
@@ -127,19 +129,32 @@ pub(super) fn report_failures(found: &Analysis, quiet: bool) {
     }
 }
 
-pub(super) fn summary(session: &Session, found: &Analysis, results: &Results) {
+pub(super) fn summary(session: &Session, found: &Analysis, results: &Results, sought: Option<ModeRange>) {
     for state in found.states.iter().filter(|state| !state.places.is_empty()) {
         let title = session.title.as_ref().map(|title| format!("{title}: ")).unwrap_or_default();
-        screen::heading(&format!("{title}{} · {}", state.name, counted(state)));
+        screen::heading(&format!("{title}{}", state.name));
+        screen::paragraph(&format!("{}.", counted(state)));
         let bands: Vec<&BandRow> = results.bands.iter().filter(|row| *row.state == *state.name).collect();
         screen::line(&middle(&bands));
         screen::paragraph(&format!("Procedure: {}.", procedure::summary(&state.checks)));
-        if state.resonances.is_some() {
-            let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
-            modes_table(&modes);
-            screen::paragraph(&usable_range(state));
+        let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
+        match (&state.resonances, sought) {
+            (Some(_), Some(range)) if modes.is_empty() => screen::paragraph(&none_found(range)),
+            (Some(_), _) => {
+                modes_table(&modes);
+                screen::paragraph(&usable_range(state));
+            }
+            (None, _) => {}
         }
     }
+}
+
+/// Nothing was found in the range: what can be asked instead.
+fn none_found(range: ModeRange) -> String {
+    let usual = ModeRange::default();
+    let narrow = range.from_hz > usual.from_hz || range.to_hz < usual.to_hz;
+    let advice = if narrow { "Widen --modes-from and --modes-to." } else { "Read the bands." };
+    format!("No resonance found between {} and {} Hz. {advice}", range.from_hz, range.to_hz)
 }
 
 /// Up to where single modes can be told.
@@ -153,8 +168,8 @@ fn usable_range(state: &StateResult) -> String {
             "Single modes up to {hz:.0} Hz; above, they overlap or are too close to the noise: read the bands."
         ),
         None => {
-            "Single modes can't be told apart: poles found in the first part of the decay don't predict the \
-            next part. Read the bands; more positions, less noise and longer records help."
+            "Single modes can't be told apart: what is found in the first part of the decay doesn't predict the next part. \
+             Read the bands; more positions, less noise and longer records help."
                 .to_owned()
         }
     }
@@ -163,7 +178,16 @@ fn usable_range(state: &StateResult) -> String {
 fn counted(state: &StateResult) -> String {
     let files: usize = state.places.iter().map(|place| place.response.files().count()).sum();
     let plural = |n: usize, word: &str| if n == 1 { format!("1 {word}") } else { format!("{n} {word}s") };
-    format!("{}, {}", plural(state.places.len(), "place"), plural(files, "file"))
+    let mut positions: Vec<&str> = state.places.iter().map(|p| &*p.response.place.position).collect();
+    positions.sort_unstable();
+    positions.dedup();
+    let (positions, combinations) = (positions.len(), state.places.len());
+    let pairs = if combinations == positions {
+        String::new()
+    } else {
+        format!("{}, ", plural(combinations, "loudspeaker–microphone combination"))
+    };
+    format!("{}, {pairs}{}", plural(positions, "position"), plural(files, "file"))
 }
 
 /// Mean T20 of 500 Hz and 1 kHz over all places (ISO 3382-1:2009, table A.1: the single number).
@@ -189,13 +213,14 @@ fn modes_table(modes: &[&ModeRow]) {
         });
     } else {
         screen::table(
-            &["treat", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "half waves"],
+            &["priority", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "mode"],
             &rows,
         );
         screen::paragraph(
-            "Order: what is heard longest over its audibility threshold, at the worst listening position, comes first. \
-             Modes closer than their bandwidth are one line, the times of two in the order of their frequencies. So are \
-             four lines or more that would crowd a third octave: a broadband one.",
+            "Priority: what is heard longest over its audibility threshold, at the worst listening position, comes first. \
+             Modes closer than their bandwidth share one line, the times of two in the order of their frequencies. Four or \
+             more lines within a third octave are shown as one, marked broadband. Mode: indices along length, width, \
+             height.",
         );
     }
     let count = |kind: &str| modes.iter().filter(|row| row.kind == kind).count();
@@ -227,8 +252,9 @@ fn treatment_line(treatment: &Treatment<'_>) -> Vec<String> {
     let (frequency, rings, axes) = match treatment.broadband_hz {
         Some((low, high)) => (format!("{low:.0}–{high:.0}"), times(&rising), "broadband".to_owned()),
         None => {
-            let named = rising.iter().filter(|row| !row.axes.is_empty()).map(|row| row.axes.to_string());
-            (frequencies(&rising), times(&rising), named.take(2).collect::<Vec<_>>().join("/"))
+            let named = rising.iter().filter(|row| !row.axes.is_empty());
+            let named = named.map(|row| format!("({})", row.axes.to_string().replace(' ', ",")));
+            (frequencies(&rising), times(&rising), named.take(2).collect::<Vec<_>>().join(" "))
         }
     };
     let loudest = rising.iter().filter_map(|row| row.level_db.ok()).reduce(f64::max);
@@ -247,7 +273,7 @@ fn spread(reading: &stillroom::estimate::Reading) -> String {
     match reading {
         Ok(estimate) => estimate
             .sd
-            .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))
+            .and_then(|sd| number::spread(estimate.value, SD_PER_95 * sd))
             .unwrap_or_else(|| format!("{:.2}", estimate.value)),
         Err(_) => String::new(),
     }

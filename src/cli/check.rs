@@ -236,6 +236,10 @@ fn show_noise(noise: &[NoiseLine]) {
         });
         screen::table(&head, &rows.collect::<Vec<_>>());
     }
+    let bound = noise.iter().flat_map(|line| &line.octaves).any(|octave| octave.1.starts_with('≥'));
+    if bound {
+        screen::paragraph("≥: lower bound, the record ends before the noise.");
+    }
 }
 
 /// Writes a manifest to fill in; one that is there already is never touched.
@@ -246,7 +250,7 @@ fn draft(session: &Session) -> Result<(), Failed> {
     let path = root.join(MANIFEST);
     put(&path, session::draft(session).as_bytes(), Existing::Keep).map_err(|error| match error {
         OutputError::Exists { .. } => Failed::usage(format!(
-            "{}: is there already\n  allowed  a folder without one: a manifest is never replaced\n  \
+            "{}: already exists\n  allowed  a folder without one: a manifest is never replaced\n  \
              do       rename it, and run again",
             write::shown(&path)
         )),

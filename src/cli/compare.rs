@@ -74,7 +74,7 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
     if args.job.output.format == Format::Table && !found.interrupted {
         if !args.job.run.quiet {
             if each_state {
-                analyze::summary(&session, &found, &tables);
+                analyze::summary(&session, &found, &tables, settings.modes);
             }
             summary(&found, compared.as_ref(), &asked);
             screen::line("");
@@ -101,7 +101,7 @@ fn next(compared: &Comparison) -> &'static str {
     } else if !any(|_| true) {
         "Next: report.html shows the bands; band_changes.csv gives a reason for each."
     } else {
-        "Next: no mode is decided; changes.csv says for each what would settle it, band_changes.csv for bands."
+        "Next: read the bands (band_changes.csv); changes.csv says why no mode is decided."
     }
 }
 
@@ -198,7 +198,8 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             let db = 20.0 * gain.value.log10();
             if db.abs() >= 0.05 {
                 screen::paragraph(&format!(
-                    "Above the modes the level differs by {} dB, taken for gain: levels are compared without it.",
+                    "The direct sound above the modes differs by {} dB. This is taken for a change of gain and removed \
+                     from all level changes.",
                     format!("{db:+.1}").replace('-', "−")
                 ));
             }
@@ -208,6 +209,10 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
     if !compared.targets.is_empty() {
         screen::heading("Target for decay times");
     }
+    let limit = match asked.target {
+        Some(TargetKind::Longest(limit_s)) => Some(format!(" {limit_s:.2} s")),
+        _ => None,
+    };
     for (state, findings) in &compared.targets {
         // As the report counts: where people listen if that is known, else over all places; what has no value isn't judged.
         let wanted = ["listening", "*"].into_iter().find(|p| findings.iter().any(|f| f.position == *p));
@@ -216,9 +221,12 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             findings.iter().filter(counted).filter(|f| f.value_s.is_ok()).collect();
         let count =
             |word: &str| judged.iter().filter(|f| f.met.is_some_and(|met| met.word() == word)).count();
+        let what = if judged.iter().any(|f| f.mode.is_some()) { "bands and modes" } else { "bands" };
         screen::paragraph(&format!(
-            "Target, {}: {} kept, {} missed, {} unsure (targets.csv).",
+            "Target{}, {}: of {} {what} {} meet it, {} don't, {} can't tell (targets.csv).",
+            limit.as_deref().unwrap_or_default(),
             found.states[*state].name,
+            judged.len(),
             count("yes"),
             count("no"),
             count("unsure")
@@ -232,15 +240,15 @@ fn set_up(changes: &Changes) -> Option<String> {
     let exchanged = (!exchanged.is_empty()).then(|| {
         format!(
             "The files of {} seem exchanged with each other in one of the states: held against each other's places, the \
-             shapes of the modes known well agree. Levels there are left out.",
+             shapes of the well-known modes agree. Levels there are left out.",
             exchanged.join(", ")
         )
     });
     let places = words::places(&changes.chain.moved_microphones);
     let moved = (!places.is_empty()).then(|| {
         format!(
-            "At {} level or arrival changed otherwise than elsewhere: a moved microphone, files of two places \
-             exchanged, or another gain. Levels there are left out.",
+            "At {}, level or arrival changed differently from the other positions: a moved microphone, files of two \
+             positions exchanged, or another gain. Levels there are left out.",
             places.join(", ")
         )
     });

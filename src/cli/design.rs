@@ -207,8 +207,8 @@ fn lengths(args: &DesignArgs, session: &Session) -> Result<[f64; 3], Failed> {
         Some(dims) => parse_dimensions(dims).map_err(Failed::usage),
         None => session.room.dimensions_m.ok_or_else(|| {
             Failed::usage(
-                "the room is not known: give --dims, or in session.toml length, width and height, or plan and \
-                 height",
+                "session.toml gives neither the room's three lengths nor its plan\n  do       add length, width and \
+                 height under [room], or plan, or use --dims",
             )
         }),
     }

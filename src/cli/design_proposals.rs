@@ -2,11 +2,21 @@
 
 use super::design_answer::Answer;
 use super::screen;
-use stillroom::design::{Build, Proposal, Treated, kelvins_for};
+use stillroom::design::{Build, DesignError, MOST_OF_ROOM, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;
 
 /// What to build, what it does, and where it goes.
 pub fn show(answer: &Answer) {
+    if nothing_reaches(answer) {
+        let Some(goal) = answer.goal else { return };
+        screen::heading(&format!("No unit brings T60 to {:.2} s", goal.t60_s));
+        screen::paragraph(&format!(
+            "Units are limited to {:.0} % of the room's volume and to what its corners hold. Next to another mode, a \
+             single unit may not be enough at all.",
+            100.0 * MOST_OF_ROOM
+        ));
+        return;
+    }
     goal(answer);
     proposal_table(answer);
     failures(answer);
@@ -26,12 +36,19 @@ pub fn show(answer: &Answer) {
     answer.proposals.iter().flatten().for_each(|p| opening(p, &answer.room));
 }
 
+/// Whether every way of building stays short of the goal, and for no other reason than the limits on its size.
+fn nothing_reaches(answer: &Answer) -> bool {
+    answer.proposals.iter().all(|p| matches!(p, Err(DesignError::TooMuch { .. })))
+}
+
 /// What the units are to reach, as a heading.
 fn goal(answer: &Answer) {
     if let Some(goal) = answer.goal {
         let most_s = goal.t60_s * (1.0 + goal.tolerance);
         screen::heading(&if answer.limited {
-            format!("What units of that much air make of T60; right: the share of builds under {most_s:.2} s")
+            format!(
+                "What units of that much air make of T60; on target: the share of builds under {most_s:.2} s"
+            )
         } else {
             format!(
                 "Units that bring T60 to {:.2} s, {most_s:.2} s at most, in about nine of ten builds",
@@ -55,23 +72,30 @@ fn proposal_table(answer: &Answer) {
     );
     screen::line("");
     let rows: Vec<Vec<String>> = proposals.iter().map(|p| reached(p, &answer.room)).collect();
-    screen::table(&["", "in room, Hz", "T60, s", "rings, s", "right, %", "drift, K"], &rows);
+    screen::table(&["", "in room, Hz", "T60, s", "rings, s", "on target, %", "air may change, K"], &rows);
     screen::paragraph(
         "in room: the unit's frequency installed here, the room mode's influence removed. T60: of the slower of mode and \
-         unit. rings: until both together are 60 dB down, so it may be longer or shorter than T60. right: share of builds \
-         that succeed with loss within ±10 % and frequency within ±1 %. drift: change of the air's temperature that makes \
-         T60 a tenth longer.",
+         unit. rings: until both together are 60 dB down, so it may be longer or shorter than T60. on target: share of \
+         builds that reach it with loss within ±10 % and frequency within ±1 %. air may change: the change of its \
+         temperature that makes T60 a tenth longer.",
     );
 }
 
 /// Ways of building that reach nothing, those with the same reason together.
 fn failures(answer: &Answer) {
-    let failed: Vec<(&Build, String)> = answer
-        .builds
-        .iter()
-        .zip(&answer.proposals)
-        .filter_map(|(b, p)| Some((b, p.as_ref().err()?.to_string())))
-        .collect();
+    let errors =
+        answer.builds.iter().zip(&answer.proposals).filter_map(|(b, p)| Some((b, p.as_ref().err()?)));
+    let (unbuildable, others): (Vec<_>, Vec<_>) =
+        errors.partition(|(_, error)| matches!(error, DesignError::NoNeck));
+    // Only vented ones have a neck.
+    if !unbuildable.is_empty() {
+        screen::paragraph(if answer.limited {
+            "Vented: not buildable at this size (no neck is short enough). Use a smaller box, or several."
+        } else {
+            "Vented: not buildable at the size that this target takes (no neck is short enough), nor as several boxes."
+        });
+    }
+    let failed: Vec<(&Build, String)> = others.into_iter().map(|(b, error)| (b, error.to_string())).collect();
     for alike in failed.chunk_by(|a, b| a.1 == b.1) {
         let kinds: Vec<String> = alike.iter().map(|(build, _)| kind(build)).collect();
         screen::paragraph(&format!("No {}: {}.", kinds.join(", no "), alike[0].1));
@@ -81,20 +105,20 @@ fn failures(answer: &Answer) {
 /// The opening of a vented unit, without which it can't be built, and where it belongs.
 fn opening(p: &Proposal, room: &Treated) {
     let density = room.air.density_kg_m3;
-    let (Build::Vented { .. }, Some(face)) = (p.build, p.faces.first()) else { return };
+    let Build::Vented { .. } = p.build else { return };
     let (Some((radius, neck)), Some(alone)) =
         (p.neck_m(density), p.bench_hz(room.air.sound_speed_m_s, density))
     else {
-        screen::paragraph(
-            "Vented: the air in so wide an opening is too heavy without any neck: a smaller box, or more of them.",
-        );
         return;
     };
     let (across, long) = (2e3 * radius, 1e3 * neck);
-    let [x, y, z] = face.corner_m;
+    let corner = |face: &Face| face.corner_m.map(|m| format!("{m:.2}")).join(", ");
+    let corners: Vec<String> = p.faces.iter().map(corner).collect();
+    let openings =
+        if corners.len() > 1 { "one opening in each of the corners" } else { "the opening in the corner" };
     screen::paragraph(&format!(
-        "Vented: opening {across:.0} mm across, neck {long:.0} mm, the opening in the corner {x:.2}, {y:.2}, {z:.2} m. \
-         {}",
+        "Vented: opening {across:.0} mm across, neck {long:.0} mm, {openings} {} m. {}",
+        corners.join(" and "),
         tunes_to(p.installed_hz, alone, p.plate.frequency_hz())
     ));
 }
@@ -104,7 +128,7 @@ fn tunes_to(corner_hz: f64, elsewhere_hz: f64, free_hz: f64) -> String {
     format!(
         "In that corner, whose surfaces slow the air before the opening, it resonates at {corner_hz:.1} Hz (in room); away \
          from them the same box does at about {elsewhere_hz:.1} Hz, and does little; {free_hz:.1} Hz (free) leaves out the \
-         air before the opening, so nobody can measure it."
+         air before the opening: a calculated value only."
     )
 }
 

@@ -52,18 +52,19 @@ fn unit(answer: &Answer, given: &GivenAnswer) {
     screen::paragraph(&format!("With the unit: {}", outcome(&given.outcome)));
     if let Some((installed, splitting)) = given.system.installed(plate) {
         screen::paragraph(&format!(
-            "The unit: {:.2} Hz free, {:.2} Hz in this room (the air adds {:.2} kg/m²), decay {:.1} 1/s, \
-             coupling {:.1} 1/s",
+            "The unit: free {:.2} Hz, {:.1} 1/s; installed here {:.2} Hz, {:.1} 1/s (the air adds {:.2} kg/m²; \
+             coupling {:.1} 1/s).",
             plate.frequency_hz(),
+            plate.decay_per_s(),
             installed.omega_per_s / std::f64::consts::TAU,
-            given.system.loading_kg_m2(),
             installed.decay_per_s,
+            given.system.loading_kg_m2(),
             splitting
         ));
     }
     if let Some((best, reached)) = &given.best {
         screen::paragraph(&format!(
-            "Best setting there: {:.2} Hz free, decay {:.1} 1/s: {:.2} s (rings for {:.2} s)",
+            "Best setting, free: {:.2} Hz, {:.1} 1/s: T60 {:.2} s (rings for {:.2} s).",
             best.frequency_hz(),
             best.decay_per_s(),
             reached.t60_s,
@@ -86,7 +87,7 @@ fn exactness(exactness: Option<f64>, vented: bool, temperature_c: f64) {
     let air = if vented {
         "; its air follows the room's temperature".to_owned()
     } else {
-        format!(", or the air {:.1} K warmer or colder", kelvins_for(detuned, temperature_c))
+        format!(", or the air {:.0} K warmer or colder", kelvins_for(detuned, temperature_c))
     };
     screen::paragraph(&format!(
         "T60 a tenth longer: with the unit {:.1} % off its frequency{air}",
@@ -138,6 +139,8 @@ fn minus(text: &str) -> String {
 
 fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
     screen::heading("The same with a porous layer on a wall at full pressure (Miki 1990)");
+    let surfaces_m2 = room.air.surface_m2();
+    let too_much = |area: f64| area > surfaces_m2;
     let rows: Vec<Vec<String>> = layers
         .iter()
         .map(|(layer, absorption, area)| {
@@ -145,14 +148,19 @@ fn porous(layers: &[(Layer, f64, f64)], room: &Treated) {
                 format!("{:.0}", 100.0 * layer.thickness_m),
                 format!("{:.0}", layer.resistivity_pa_s_m2),
                 format!("{absorption:.3}"),
-                format!("{area:.1}"),
+                if too_much(*area) { "–".to_owned() } else { format!("{area:.1}") },
             ]
         })
         .collect();
     screen::table(&["cm", "Pa s/m²", "α at 0°", "needs, m²"], &rows);
-    screen::paragraph(
-        "α at 0°: share of the sound energy that the layer absorbs where it comes straight at it.",
-    );
+    let dash = if layers.iter().any(|layer| too_much(layer.2)) {
+        format!(" –: more than the room's surfaces ({surfaces_m2:.0} m²).")
+    } else {
+        String::new()
+    };
+    screen::paragraph(&format!(
+        "α at 0°: share of the sound energy that the layer absorbs where it comes straight at it.{dash}"
+    ));
     if let Some(caution) = outside_fit(layers.iter().map(|l| l.0), room.measured.frequency_hz) {
         screen::paragraph(&caution);
     }

@@ -25,9 +25,9 @@ pub fn run(args: &ExciteArgs) -> Result<Exit, Failed> {
     let described = describe(args, &samples, &path);
     let text = described.text().map_err(Failed::nothing)?;
     write_whole(&beside, text.as_bytes(), args.force).map_err(Failed::usage)?;
-    let decibels = |ratio: f64| 20.0 * ratio.log10();
+    let decibels = |ratio: f64| format!("{:.1}", 20.0 * ratio.log10()).replace('-', "−");
     screen::line(&format!(
-        "Peak {:.1} dB, rms {:.1} dB of full scale, crest {:.1} dB. Described in {}: keep both together.",
+        "Peak {} dB, rms {} dB of full scale, crest factor {} dB. Described in {}: keep both together.",
         decibels(described.peak),
         decibels(described.rms),
         decibels(described.crest()),

@@ -83,10 +83,10 @@ fn table(rows: &[CatalogueRow]) {
     const SHOWN: [(&str, &str); 7] = [
         ("session", "session"),
         ("volume_m3", "volume, m³"),
-        ("middle_t20_s", "T20, s"),
+        ("middle_t20_s", "mid T20, s"),
         ("modes", "modes"),
-        ("worst_hz", "worst, Hz"),
-        ("worst_t60_s", "rings, s"),
+        ("worst_hz", "treat first, Hz"),
+        ("worst_t60_s", "its T60, s"),
         ("verdicts", "verdicts"),
     ];
     let columns = CatalogueRow::TABLE.columns;
@@ -98,10 +98,41 @@ fn table(rows: &[CatalogueRow]) {
         let mut cells: Vec<String> = places.iter().map(cell).collect();
         // A name may lose its middle; a count may not.
         cells[0] = screen::shortened(&cells[0], NAME);
+        if let Some(verdicts) = cells.last_mut() {
+            *verdicts = in_words(verdicts);
+        }
         cells
     };
     let lines: Vec<Vec<String>> = rows.iter().map(line).collect();
     screen::table(&SHOWN.map(|(_, head)| head), &lines);
+    if lines.iter().any(|line| line.last().is_some_and(|verdicts| verdicts.contains("(+"))) {
+        screen::paragraph("(+ …): modes above the range in which single modes can be told.");
+    }
+}
+
+/// The verdicts in the words of `compare`: `unsure 34 (15 above)` is `19 can't tell (+15)`.
+fn in_words(verdicts: &str) -> String {
+    let said = |part: &str| {
+        let (word, rest) = part.split_once(' ')?;
+        let (count, above) = rest.split_once(" (").unwrap_or((rest, ""));
+        let (count, above) = (count.parse::<u64>().ok()?, above.split(' ').next().unwrap_or_default());
+        let word = match word {
+            "unchanged" => "as before",
+            "level-only" => "level only",
+            "chain" => "measuring chain",
+            "unsure" => "can't tell",
+            word => word,
+        };
+        Some(match above.parse::<u64>() {
+            Ok(above) if above < count => format!("{} {word} (+{above})", count - above),
+            _ => format!("{count} {word}"),
+        })
+    };
+    verdicts
+        .split(", ")
+        .map(|part| said(part).unwrap_or_else(|| part.to_owned()))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 /// Three significant digits are enough to choose a room by.
@@ -113,5 +144,22 @@ fn on_screen(cell: &Cell) -> String {
             Err(_) => number.clone(),
         },
         other => csv_text::printed(other).to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// "unchanged 24, unsure 34" stood beside `compare`'s "24 ring as before, 19 can't be told".
+    #[test]
+    fn verdicts_in_the_words_of_compare() {
+        assert_eq!(
+            in_words("shorter 1, unchanged 24, unsure 34 (15 above)"),
+            "1 shorter, 24 as before, 19 can't tell (+15)"
+        );
+        assert_eq!(in_words("unsure 5"), "5 can't tell");
+        assert_eq!(in_words("unsure 59 (59 above)"), "59 can't tell");
+        assert_eq!(in_words(""), "");
     }
 }

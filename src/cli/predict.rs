@@ -33,8 +33,7 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
             if let Some(plan) = &session.plan {
                 return upright(plan, args, args.temperature.unwrap_or(session.room.temperature_c));
             }
-            let unknown =
-                || Failed::usage("session.toml gives neither the room's three lengths nor its plan");
+            let unknown = || Failed::usage(predict_moves::NO_LENGTHS);
             (session.room.dimensions_m.ok_or_else(unknown)?, session.room.temperature_c)
         }
         (None, None) => return Err(Failed::usage(NO_ROOM)),
@@ -161,24 +160,19 @@ fn show(room: &Prediction, args: &PredictArgs) {
         })
         .collect();
     screen::line("");
-    screen::table(&["half waves", "Hz", "kind", "null planes at (m)"], &rows);
+    screen::table(&["mode", "Hz", "kind", "null planes at (m)"], &rows);
     screen::line("");
     screen::paragraph(
-        "Every mode is at full pressure in every corner: put an absorber that works by pressure there, or at another place of \
+        "Mode: indices along length, width, height. Every mode is at full pressure in every corner: put an absorber that works by pressure there, or at another place of \
          full pressure (--format csv lists them).",
     );
 }
 
 /// Up to where single modes dominate, by which decay time, and where the list ends.
 fn dominate(schroeder_hz: f64, t60_s: f64, to_hz: f64) -> String {
-    let ends = if to_hz < schroeder_hz {
-        format!(" The list ends before, at --to {to_hz} Hz.")
-    } else {
-        String::new()
-    };
     format!(
-        "Below {schroeder_hz:.0} Hz single modes dominate (Schroeder frequency), if T60 is {t60_s:.2} s there, which is \
-         assumed (--t60), not measured.{ends}"
+        "Schroeder frequency {schroeder_hz:.0} Hz, below which single modes dominate, assuming T60 {t60_s:.2} s (--t60). \
+         Modes listed up to {to_hz} Hz (--to)."
     )
 }
 
@@ -221,11 +215,11 @@ fn loudspeaker(plan: &MeasurementPlan) -> String {
                 100.0 * share
             )
         }
-        _ => "it drives every mode there at 100 % of the room's largest pressure".to_owned(),
+        _ => "it drives every mode fully".to_owned(),
     };
     format!(
-        "Loudspeaker in the corner ({x:.2}, {y:.2}, {z:.2}) m, as near to both walls as it goes: {drives}; no microphone \
-         stands there."
+        "Loudspeaker in the corner ({x:.2}, {y:.2}, {z:.2}) m, as near to both walls as it goes: {drives}. Put no \
+         microphone there."
     )
 }
 
@@ -271,10 +265,9 @@ mod tests {
     fn the_list_says_where_it_ends_and_what_is_assumed() {
         let said = dominate(175.3, 0.5, 120.0);
         assert!(
-            said.starts_with("Below 175 Hz ") && said.contains("0.50 s there, which is assumed (--t60)"),
+            said.starts_with("Schroeder frequency 175 Hz") && said.contains("assuming T60 0.50 s (--t60)"),
             "{said}"
         );
-        assert!(said.ends_with("The list ends before, at --to 120 Hz."), "{said}");
-        assert!(dominate(175.3, 0.5, 200.0).ends_with("not measured."));
+        assert!(said.ends_with("Modes listed up to 120 Hz (--to)."), "{said}");
     }
 }

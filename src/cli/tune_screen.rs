@@ -17,7 +17,7 @@ pub fn tuning(tuning: &Tuning) {
     let mut rows: Vec<Vec<String>> = order.iter().map(|k| line(tuning, *k)).collect();
     let before = order.iter().filter(|k| tuning.ranks[**k].is_some_and(|r| r <= tuning.before_rank)).count();
     rows.insert(before, untreated(tuning));
-    screen::table(&["take", "rank", "T60, s", "rings, s", "unit, Hz", "damping, %", "best, s"], &rows);
+    screen::table(&["setting", "rank", "T60, s", "rings, s", "unit, Hz", "damping, %", "best, s"], &rows);
     screen::paragraph(
         "T60: of the slower of mode and unit. Rings: until both together are 60 dB down. Unit: its frequency \
          installed here. Damping: in per cent of the best. Best: T60 at the unit's best setting.",
@@ -141,6 +141,6 @@ pub fn spread(estimate: Estimate) -> String {
     }
     estimate
         .sd
-        .and_then(|sd| number::plus_minus(estimate.value, (SD_PER_95 * sd).max(number::LEAST_SPREAD)))
+        .and_then(|sd| number::spread(estimate.value, SD_PER_95 * sd))
         .unwrap_or_else(|| format!("{:.2}", estimate.value))
 }

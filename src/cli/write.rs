@@ -135,7 +135,7 @@ pub fn results(out: &Out, content: &Content<'_>) -> Result<Folder, Failed> {
     let placed = placed.map_err(Failed::nothing)?;
     if let Some(aside) = &placed.aside {
         super::screen::warning(&format!(
-            "{} held {}; it stands in {} now (--out gives each job its own folder)",
+            "{} held {}; moved to {} (--out gives each job its own folder)",
             shown(folder.path()),
             if others { "the result of other files" } else { "a comparison" },
             aside.file_name().map(|name| name.to_string_lossy()).unwrap_or_default()

@@ -36,7 +36,7 @@ pub use effects::{Effect, effects};
 pub use plate::{Edges, Plate};
 pub use porous::Layer;
 pub use room::{Measured, Treated};
-pub use size::{Build, Goal, Proposal, Size, of_volume, smallest};
+pub use size::{Build, Goal, MOST_OF_ROOM, Proposal, Size, of_volume, smallest};
 pub use system::{Outcome, Root, System, Term};
 
 use crate::room::RoomError;
@@ -51,11 +51,13 @@ pub enum DesignError {
     Room(#[from] RoomError),
     /// No mode of the room lies near.
     #[error(
-        "the room has no mode within 6 % of {asked_hz:.1} Hz: check the room's lengths, or name another mode"
+        "the room has no mode within 6 % of {asked_hz:.1} Hz{nearest}: check the room's lengths, or name another mode"
     )]
     NoMode {
         /// Frequency asked for, hertz.
         asked_hz: f64,
+        /// Its nearest neighbours below and above, in words; empty without any.
+        nearest: String,
     },
     /// The face sits where the mode vanishes.
     #[error("the mode at {frequency_hz:.1} Hz has no pressure at that place: no absorber works on it there")]
@@ -73,8 +75,8 @@ pub enum DesignError {
     },
     /// No reasonable unit reaches the target.
     #[error(
-        "units of up to {:.0} % of the room's volume, as large as its corners hold, don't reach {t60_s:.2} s; close \
-         to another mode no single unit may",
+        "units of up to {:.0} % of the room's volume, as large as its corners hold, don't reach {t60_s:.2} s; next to \
+         another mode, a single unit may not be enough at all",
         100.0 * share
     )]
     TooMuch {
@@ -83,4 +85,7 @@ pub enum DesignError {
         /// Largest share of the room that was tried.
         share: f64,
     },
+    /// A vented unit whose opening would have to be shorter than no neck at all.
+    #[error("not buildable at this size (no neck is short enough): use a smaller box, or several")]
+    NoNeck,
 }

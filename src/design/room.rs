@@ -35,6 +35,15 @@ pub struct Treated {
     pub conductance: f64,
 }
 
+/// The room's modes next to a frequency: "; nearest: 30.6 Hz (1 0 0), 40.4 Hz (0 1 0)".
+fn neighbours(air: &Enclosure, hertz: f64) -> String {
+    let below = air.modes.iter().rev().find(|mode| mode.frequency_hz < hertz);
+    let above = air.modes.iter().find(|mode| mode.frequency_hz >= hertz);
+    let named: Vec<String> =
+        below.into_iter().chain(above).map(|mode| format!("{:.1} Hz ({mode})", mode.frequency_hz)).collect();
+    if named.is_empty() { String::new() } else { format!("; nearest: {}", named.join(", ")) }
+}
+
 impl Treated {
     /// Frequencies farther from every predicted mode than this share are no mode of this room.
     pub const NEAR: f64 = 0.06;
@@ -49,7 +58,8 @@ impl Treated {
             .min_by(|&a, &b| off(air.modes[a].frequency_hz).total_cmp(&off(air.modes[b].frequency_hz)))
             .filter(|&i| off(air.modes[i].frequency_hz) <= Self::NEAR);
         let Some(target) = nearest else {
-            return Err(DesignError::NoMode { asked_hz: measured.frequency_hz });
+            let asked_hz = measured.frequency_hz;
+            return Err(DesignError::NoMode { asked_hz, nearest: neighbours(&air, asked_hz) });
         };
         Ok(Self::with_target(air, target, measured, known))
     }

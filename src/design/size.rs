@@ -67,7 +67,7 @@ pub struct Proposal {
 const MOST_AREA_M2: f64 = 1.5;
 
 /// Units may take this share of the room. Our own choice.
-const MOST_OF_ROOM: f64 = 0.15;
+pub const MOST_OF_ROOM: f64 = 0.15;
 
 /// Buildings drawn while the size is searched, and for the number that is printed. Our own choice.
 const DRAWS: (usize, usize) = (80, 400);
@@ -173,7 +173,8 @@ fn set(room: &Treated, build: Build, volume_m3: f64, faces: Vec<Face>) -> Option
 /// Units of a total air volume with what they do.
 ///
 /// # Errors
-/// [`DesignError::NoFit`] where they don't fit into the corners, or no setting of them is best.
+/// [`DesignError::NoFit`] where they don't fit into the corners, or no setting of them is best; [`DesignError::NoNeck`] where
+/// the air in the opening of a vented one would be too heavy without any neck.
 pub fn of_volume(
     room: &Treated,
     build: Build,
@@ -190,7 +191,7 @@ pub fn of_volume(
     let chance = goal.map(|goal| {
         share_within(&as_built_s(&system, &plate, &goal.errors, DRAWS.1), goal.t60_s * (1.0 + goal.tolerance))
     });
-    Ok(Proposal {
+    let found = Proposal {
         build,
         faces,
         volume_m3: each,
@@ -200,7 +201,13 @@ pub fn of_volume(
         outcome,
         chance,
         exactness: tuning_for_a_tenth(&system, &plate),
-    })
+    };
+    let vented = matches!(build, Build::Vented { .. });
+    if vented && found.neck_m(room.air.density_kg_m3).is_none() {
+        Err(DesignError::NoNeck)
+    } else {
+        Ok(found)
+    }
 }
 
 /// How the size is judged.
@@ -215,20 +222,36 @@ pub enum Size {
 /// The smallest units that reach the goal; split so that none is larger than 1.5 m².
 ///
 /// # Errors
-/// [`DesignError::TooMuch`] where units of 15 % of the room, or all that its corners hold, don't reach it.
+/// [`DesignError::TooMuch`] where units of 15 % of the room, or all that its corners hold, don't reach it;
+/// [`DesignError::NoNeck`] where only vented ones do that can't be built.
 pub fn smallest(room: &Treated, build: Build, goal: &Goal, size: Size) -> Result<Proposal, DesignError> {
     let most = MOST_OF_ROOM * room.air.volume_m3;
     let corners = room.air.plan_m().len();
+    let mut without_neck = false;
     for count in 1..=corners {
         let Some(volume_m3) = search(room, build, goal, size, count).filter(|v| *v <= most) else { continue };
-        let found = of_volume(room, build, volume_m3, count, Some(goal))?;
-        let found = if size == Size::Sure { enlarged(room, found, goal, most)? } else { Some(found) };
+        let found = of_volume(room, build, volume_m3, count, Some(goal)).and_then(|found| match size {
+            Size::Sure => enlarged(room, found, goal, most),
+            Size::Least => Ok(Some(found)),
+        });
+        // More units have smaller openings each.
+        let found = match found {
+            Err(DesignError::NoNeck) => {
+                without_neck = true;
+                continue;
+            }
+            found => found?,
+        };
         let fits = |p: &Proposal| count == corners || build.area_m2(p.volume_m3, room) <= MOST_AREA_M2;
         if let Some(found) = found.filter(fits) {
             return Ok(found);
         }
     }
-    Err(DesignError::TooMuch { t60_s: goal.t60_s, share: MOST_OF_ROOM })
+    Err(if without_neck {
+        DesignError::NoNeck
+    } else {
+        DesignError::TooMuch { t60_s: goal.t60_s, share: MOST_OF_ROOM }
+    })
 }
 
 /// The search judges by few draws: enlarged until the draws that are printed say so too; `None` where that takes more air.

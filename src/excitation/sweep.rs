@@ -91,7 +91,13 @@ impl Sweep {
         within("rate", self.rate_hz, RATES_HZ, "Hz")?;
         within("length", self.seconds, SECONDS, "s")?;
         within("lowest frequency", self.from_hz, (1.0, 0.45 * self.rate_hz), "Hz")?;
-        within("highest frequency", self.to_hz, (1.5 * self.from_hz, 0.495 * self.rate_hz), "Hz")?;
+        let least_hz = 1.5 * self.from_hz;
+        if self.to_hz < least_hz {
+            let allowed = format!("1.5 times the lowest (--from) at least: {least_hz} Hz or more");
+            let found = format!("{} Hz", self.to_hz);
+            return Err(SignalError { field: "highest frequency (--to)", found, allowed });
+        }
+        within("highest frequency", self.to_hz, (least_hz, 0.495 * self.rate_hz), "Hz")?;
         within("peak", self.peak, (1e-4, 1.0), "of full scale")?;
         within("fade in", self.fade_in_s, (0.0, 0.25 * self.seconds), "s")?;
         within("fade out", self.fade_out_s, (0.0, 0.25 * self.seconds), "s")?;
@@ -133,6 +139,14 @@ mod tests {
             assert_relative_eq!(found, expected, epsilon = 0.0, max_relative = 1e-3);
         }
         Ok(())
+    }
+
+    /// "20 Hz can't be used, allowed 750 to 23760 Hz" didn't say why.
+    #[test]
+    fn an_end_too_near_the_start_is_refused_with_the_reason() {
+        let error =
+            Sweep { from_hz: 500.0, to_hz: 20.0, ..Sweep::default() }.samples().unwrap_err().to_string();
+        assert!(error.contains("1.5 times the lowest (--from) at least: 750 Hz or more"), "{error}");
     }
 
     #[test]

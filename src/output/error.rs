@@ -35,7 +35,7 @@ pub enum OutputError {
     },
     /// A file of that name is there, and nobody asked to replace it.
     #[error(
-        "{}: is there already\n  found    a file of that name\n  allowed  a new name\n  \
+        "{}: already exists\n  found    a file of that name\n  allowed  a new name\n  \
          do       choose another name with --out, or add --force to replace it",
         path.display()
     )]

@@ -132,7 +132,7 @@ fn a_hall_meets_precision_and_says_what_the_manifest_lacks() {
     let rows = checks(&facts(&session, 0, &bands));
     let missed: Vec<&Check> = rows.iter().filter(|c| c.met == Met::No).collect();
     assert!(missed.is_empty(), "{missed:#?}");
-    assert_eq!(summary(&rows), "meets precision; 7 requirements not answered");
+    assert_eq!(summary(&rows), "meets precision; 7 not stated in session.toml");
     let mut told = session;
     told.visit.occupied = Some(false);
     for entry in [&mut told.visit.date, &mut told.visit.by, &mut told.visit.apparatus, &mut told.visit.signal]
@@ -237,7 +237,10 @@ fn every_requirement_on_places_is_answered_in_a_placed_room() {
         find(&rows, Topic::MicrophoneDistance).found.to_string().split(", stool").next(),
         Some("3 of 15 too short: pupil-teacher 1.11 m, pupil-stool 1.31 m")
     );
-    assert!(summary(&rows).starts_with("places enough for survey (ISO 3382-2); "));
+    assert!(
+        summary(&rows)
+            .starts_with("enough loudspeaker–microphone combinations for survey grade (ISO 3382-2); ")
+    );
 }
 
 fn accordion_room() -> Session {
@@ -425,7 +428,7 @@ fn without_a_mode_known_well_it_is_enough_for_bands() {
         let mode = super::ModeForecast { hz: 40.0, half, claimed: true, flag: None };
         let found = judge(&visit(), &good, |facts| facts.modes = Some(fitted(vec![mode])));
         assert_eq!(found.verdict(), verdict, "{:?}", found.purposes);
-        let promised = found.purposes.iter().any(|p| p.contains("enough places; analyze"));
+        let promised = found.purposes.iter().any(|p| p.contains("single modes: enough positions."));
         assert_eq!(promised, verdict == "enough", "{:?}", found.purposes);
     }
     let found = judge(&visit(), &good, |facts| facts.modes = Some(fitted(Vec::new())));
@@ -472,9 +475,7 @@ fn each_fault_is_caught() {
     noisy[1].peak_to_noise = Ok(RATIO_30_DB);
     let found = reasons(judge(&whole, &noisy, |_| ()));
     assert!(
-        found.starts_with(
-            "pupil in as_found: less than 35 dB over the noise where the modes are: 63 Hz 30.0 dB"
-        )
+        found.starts_with("pupil in as_found: peak-to-noise under 35 dB where the modes are: 63 Hz 30.0 dB")
     );
     let mut cut = octaves(0.6, RATIO_60_DB);
     (cut[1].decay_range, cut[1].flags) = (Ok(100.0), std::iter::once(Flag::EndsInDecay).collect());

@@ -54,6 +54,7 @@ pub use recovered::{Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse,
 pub use second::{Agreement, Held, Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
 pub use sweeps::{Parts, SweepRecording, responses_of_sweeps};
+pub use trouble::rounded;
 pub use two_channel::{NoiseResponse, TwoChannel, two_channel};
 
 /// Why no response comes out of a recording.

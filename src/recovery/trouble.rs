@@ -262,8 +262,9 @@ fn strength(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
         found.push(Trouble::note(
             "narrow-range",
             format!(
-                "above {high:.0} Hz the response doesn't stand over the noise and is left out; the signal goes to {:.0} Hz",
-                seen.signal_to_hz
+                "above {} the response doesn't stand over the noise and is left out; the signal goes to {}",
+                rounded(high),
+                rounded(seen.signal_to_hz)
             ),
             "if the loudspeaker plays higher tones, look what took them, or play louder",
         ));
@@ -277,6 +278,16 @@ fn strength(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
         ));
     }
     found
+}
+
+/// "350 Hz", "1.6 kHz", "18 kHz": an edge of the range is known no better.
+#[must_use]
+pub fn rounded(hertz: f64) -> String {
+    match hertz {
+        hz if hz < 999.5 => format!("{hz:.0} Hz"),
+        hz if hz < 9_950.0 => format!("{:.1} kHz", 1e-3 * hz),
+        hz => format!("{:.0} kHz", 1e-3 * hz),
+    }
 }
 
 /// Harmonics within 26 dB of the response (5 %): the loudspeaker is driven too hard; common practice, no source.

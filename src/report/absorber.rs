@@ -5,12 +5,11 @@ use super::draw::{Drawing, Ink, svg};
 use super::rich::{name, said};
 use super::tails::{self, Frame, Row, Tail};
 use super::words::{hertz, plus_minus, seconds};
-use crate::absorber::{Finding, Tuning};
+use crate::absorber::{Finding, Tuning, from_one};
 use crate::estimate::Estimate;
 use crate::language::{Message, Value, number, say, signed};
 use crate::modes::LN_1000;
 use crate::table::AbsorberRow;
-use crate::table::number::LEAST_SPREAD;
 use maud::{Markup, PreEscaped, html};
 use std::f64::consts::TAU;
 
@@ -58,7 +57,7 @@ fn gain(tuning: &Tuning) -> Option<Message> {
     };
     Some(match best.values.map(|v| v.best_t60_s) {
         Some(reach) => {
-            let reach = Value::Number(plus_minus(reach, LEAST_SPREAD));
+            let reach = Value::Number(plus_minus(reach));
             say!("tuned.and-would-bring", rings = rings, reach = reach)
         }
         None => say!("tuned.and-no-more", rings = rings),
@@ -145,14 +144,17 @@ fn facts(content: &Content<'_>, row: &AbsorberRow) -> Markup {
     let dials: Vec<Message> = row.next_dials.iter().map(dial).collect();
     // Tuned alike and undamped, the two have the frequencies ω0 ± g/2 (absorber::coupled).
     let list: [(&str, Option<Message>); 9] = [
-        ("tuned.own", row.loaded_frequency.map(|f| hz(Value::Number(plus_minus(f, LEAST_SPREAD))))),
+        ("tuned.own", row.loaded_frequency.map(|f| hz(Value::Number(plus_minus(f))))),
         ("tuned.best-frequency", row.best_frequency_hz.map(|f| hz(number(f, 2)))),
         ("tuned.own-time", time(row.loaded_decay_per_s)),
         ("tuned.best-time", time(row.best_decay_per_s)),
         ("tuned.coupling", row.coupling_per_s.map(|g| hz(number(g / TAU, 2)))),
         ("tuned.best-ring", row.best_t60_s.map(seconds)),
-        ("tuned.change-frequency", row.next_frequency_change_hz.map(|f| hz(signed(f, 2)))),
-        ("tuned.change-damping", row.next_damping_factor.map(|f| Message::plain(number(f, 2)))),
+        (
+            "tuned.change-frequency",
+            row.next_frequency_change_hz.map(|f| hz(signed(f, if f.abs() < 0.095 { 2 } else { 1 }))),
+        ),
+        ("tuned.change-damping", row.next_damping_factor.map(|f| Message::plain(from_one(f)))),
         ("tuned.dials", (!dials.is_empty()).then(|| Message::plain(Value::from(dials)))),
     ];
     html! { dl.facts { @for (key, value) in list { @if let Some(value) = value { div { dt { (content.text(key)) } dd { (said(content.language(), &value)) } } } } } }

@@ -27,7 +27,12 @@ fn alone_sentence(modes: &[&ModeRow]) -> Message {
     let first = treatments(modes).into_iter().next();
     match first.as_ref().and_then(|first| Some((first, first.modes[0].t60.ok()?))) {
         Some((first, t60)) => {
-            let key = if first.modes.len() > 1 { "alone.found-longest" } else { "alone.found" };
+            let key = match first.modes.len() {
+                // A range has no two frequencies of which one could be the slower.
+                2 if first.broadband_hz.is_none() => "alone.found-slower",
+                0 | 1 => "alone.found",
+                _ => "alone.found-longest",
+            };
             let (n, time) = (claimed.len(), seconds(t60.value));
             say!(key, n = n, hz = what(first), time = time)
         }

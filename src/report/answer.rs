@@ -11,6 +11,7 @@ use super::target;
 use super::words::{self, hertz, seconds, shown};
 use super::worst_seat::worst_seat;
 use crate::change::{ModeChange, Verdict};
+use crate::flag::Flag;
 use crate::language::{Message, Value, number, say, signed};
 use crate::state::StateResult;
 use crate::table::{ChangeRow, Interval, ModeRow, PositionChangeRow};
@@ -258,9 +259,10 @@ fn numbers(content: &Content<'_>, row: &ChangeRow, mode: Option<&ModeRow>, drawn
         _ => None,
     };
     let music = mode.and_then(|m| m.threshold_music_t60_s.ok()).map(seconds);
+    let split = row.flags.has(Flag::Split);
     let facts = [
         ("fact.before", interval(drawn.before)),
-        ("fact.after", interval(drawn.after)),
+        (if split { "fact.after-slower" } else { "fact.after" }, interval(drawn.after)),
         ("fact.loudness", level),
         ("fact.audible", drawn.threshold_s.map(seconds)),
         ("fact.audible-music", music),

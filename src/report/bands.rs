@@ -198,7 +198,8 @@ fn mask(drawing: &mut Drawing, content: &Content<'_>, x: &Scale, y: &Scale) {
 
 fn spoken(content: &Content<'_>, series: &[Series]) -> String {
     let point = |p: &Point| {
-        let hz = say!("unit.hertz", hz = digits(p.hz, 0));
+        let nominal = nominal_hz(p.hz);
+        let hz = say!("unit.hertz", hz = digits(nominal, usize::from(nominal.fract() > 0.01)));
         Message::row([hz, seconds(p.mean_s)], " ")
     };
     let one = |s: &Series| {
@@ -226,9 +227,7 @@ fn table(content: &Content<'_>) -> Markup {
         .iter()
         .flat_map(|state| content.average_of(&state.name))
         .map(|row| {
-            let spread = |r: &crate::estimate::Reading| {
-                r.map(|e| super::words::plus_minus(e, 0.001)).unwrap_or_default()
-            };
+            let spread = |r: &crate::estimate::Reading| r.map(super::words::plus_minus).unwrap_or_default();
             let nominal = nominal_hz(row.band_hz);
             vec![
                 row.state.to_string(),

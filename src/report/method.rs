@@ -47,13 +47,16 @@ fn settings(content: &Content<'_>) -> Markup {
         Some(other) => Message::plain(other),
         None => say!("settings.from-data"),
     };
+    // `tune` judges nothing by it.
+    let judged = content.results.comparison.as_ref().is_some_and(|c| !c.targets.is_empty());
+    let longest = if s.target_t60_s.is_some() && !judged { "settings.to-reach" } else { "settings.longest" };
     let channel = s.channels.clone().unwrap_or_else(|| s.channel.to_string());
     let list: [(&str, Message); 6] = [
         ("settings.bands", bands),
         ("settings.resonances", if s.with_modes { range } else { say!("settings.left-out") }),
         ("settings.chain", chain),
         ("settings.instant", instant),
-        ("settings.longest", s.target_t60_s.map_or_else(|| say!("settings.none"), super::words::seconds)),
+        (longest, s.target_t60_s.map_or_else(|| say!("settings.none"), super::words::seconds)),
         ("settings.channel", Message::plain(channel)),
     ];
     html! {

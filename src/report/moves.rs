@@ -5,11 +5,13 @@ use super::content::Content;
 use super::listing::{self, number, text};
 use super::words::{self, hertz};
 use crate::language::{Message, number as value, say, signed};
-use crate::room::Enclosure;
+use crate::modes::ModeSet;
 use crate::room::seat::{quietest, under_full_db};
+use crate::room::{AirMode, Enclosure};
 use crate::session::Role;
 use crate::table::ModeRow;
 use maud::{Markup, html};
+use std::collections::BTreeMap;
 
 /// How far a seat or a loudspeaker may move, m: an arm's length and a chair's.
 const REACH_M: f64 = 0.5;
@@ -46,8 +48,18 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 fn rows(content: &Content<'_>) -> Vec<Vec<String>> {
     let state = content.pairs().pop().map(|pair| pair.after).or_else(|| content.states().next());
     let Some(found) = state.and_then(|s| s.resonances.as_ref()) else { return Vec::new() };
-    let Some(air) = found.names.fitted() else { return Vec::new() };
+    let Some(mut air) = found.names.fitted() else { return Vec::new() };
     let modes = content.modes_of(state.map_or("", |s| s.name.as_str()));
+    // Above what the report tells of single resonances none is named as the price.
+    if let Some(limit_hz) = limit_hz(content, &found.set) {
+        let measured_hz = |row: &&ModeRow| {
+            let (stated, index) = content.listed(row)?;
+            Some((stated.modes[index].to_string(), row.frequency.ok()?.value))
+        };
+        let known: BTreeMap<String, f64> = modes.iter().filter_map(measured_hz).collect();
+        let hz = |mode: &AirMode| known.get(&mode.to_string()).copied().unwrap_or(mode.frequency_hz);
+        air.modes.retain(|mode| hz(mode) <= limit_hz);
+    }
     let named = |row: &ModeRow| {
         let (stated, index) = content.listed(row)?;
         let name = stated.modes[index].to_string();
@@ -63,6 +75,12 @@ fn rows(content: &Content<'_>) -> Vec<Vec<String>> {
         rows.extend(wanted.iter().map(|mode| line(content, &air, &called_hz, (&place, at_m), *mode)));
     }
     rows
+}
+
+/// Up to where the report tells of single resonances.
+fn limit_hz(content: &Content<'_>, set: &ModeSet) -> Option<f64> {
+    let compared = content.pairs().pop().and_then(|pair| pair.changes.counted.as_ref().map(|c| c.up_to_hz));
+    compared.or(set.single_modes_to_hz)
 }
 
 /// Listening positions and loudspeakers that the manifest places.
@@ -92,14 +110,14 @@ fn line(
     };
     let cost = found.as_ref().and_then(|m| m.cost).map(|(other, rise)| {
         let hz = hertz(called_hz[other]);
-        content.say(&say!("moves.rises", hz = hz, db = signed(rise, 1)))
+        content.say(&say!("moves.rises", hz = hz, db = signed(rise, 0)))
     });
     vec![
         content.say(place),
         content.say(&hertz(called_hz[mode])),
-        here.map(|db| listing::plain(db, 1)).unwrap_or_default(),
+        here.map(|db| listing::plain(db, 0)).unwrap_or_default(),
         to,
-        found.map(|m| listing::plain(m.change_db, 1)).unwrap_or_default(),
+        found.map(|m| listing::plain(m.change_db, 0)).unwrap_or_default(),
         cost.unwrap_or_default(),
     ]
 }

@@ -36,7 +36,12 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 p { (content.text(missing(content))) }
             } @else {
                 p { (content.text("plans.about")) " " (content.text("plans.discs")) " "
-                    span.key-before { (content.text("plans.ring")) } ", " span.key-after { (content.text("plans.disc")) } ". " (content.text("plans.strip")) }
+                    @if !content.pairs().is_empty() {
+                        span.key-before { (content.text("plans.ring")) } ", " span.key-after { (content.text("plans.disc")) }
+                    } @else {
+                        span.key-before { (content.text("plans.ring-alone")) }
+                    }
+                    ". " (content.text("plans.strip")) }
                 div.panels { @for (k, figure) in figures.iter().enumerate() {
                     figure { (PreEscaped(svg::inline(figure, &format!("plan-{k}")))) }
                 } }

@@ -5,7 +5,6 @@ use super::listing::{self, Head, decimal, number, plain, text};
 use super::rich::name;
 use super::words::{self, plus_minus};
 use crate::language::{number as digits_of, say};
-use crate::table::number::LEAST_SPREAD;
 use crate::table::{ChangeRow, ModeRow};
 use maud::{Markup, html};
 
@@ -51,8 +50,7 @@ const CHANGES: [Head; 11] = [
 
 fn change(content: &Content<'_>, row: &ChangeRow) -> Vec<String> {
     let hz = |f: Option<f64>| f.map(|f| plain(f, 2)).unwrap_or_default();
-    let time =
-        |t: Option<crate::estimate::Estimate>| t.map(|t| plus_minus(t, LEAST_SPREAD)).unwrap_or_default();
+    let time = |t: Option<crate::estimate::Estimate>| t.map(plus_minus).unwrap_or_default();
     let ring = |r: Option<Result<f64, _>>| r.map(|r| decimal(r, 2)).unwrap_or_default();
     let interval = |i: Option<Result<crate::table::Interval, _>>, digits: usize| match i {
         Some(Ok(i)) => {
@@ -98,7 +96,7 @@ fn half_waves(content: &Content<'_>, row: &ModeRow) -> String {
 }
 
 fn mode(content: &Content<'_>, row: &ModeRow) -> Vec<String> {
-    let spread = |r: &crate::estimate::Reading| r.map(|e| plus_minus(e, LEAST_SPREAD)).unwrap_or_default();
+    let spread = |r: &crate::estimate::Reading| r.map(plus_minus).unwrap_or_default();
     let kind = match row.kind {
         "mode" => "kind.room",
         "loudspeaker" => "kind.chain",

@@ -35,14 +35,13 @@ pub fn verdict(word: &str) -> (&'static str, Message) {
     }
 }
 
-/// `2 0 1` as "2 × length, 1 × height"; `None` for anything that names no mode.
+/// `2 0 1` as "mode (2,0,1)"; `None` for anything that names no mode.
 #[must_use]
 pub fn half_waves(axes: &str) -> Option<Message> {
     let numbers: Vec<u32> = axes.split(' ').map(str::parse).collect::<Result<_, _>>().ok()?;
-    let keys = ["waves.length", "waves.width", "waves.height"];
-    let sides = numbers.iter().zip(keys).filter(|(n, _)| **n > 0);
-    let along: Vec<Message> = sides.map(|(n, key)| say!(key, n = number(f64::from(*n), 0))).collect();
-    (numbers.len() == 3 && !along.is_empty()).then(|| Message::row(along, ", "))
+    let [length, width, height] = <[u32; 3]>::try_from(numbers).ok()?.map(|n| number(f64::from(n), 0));
+    let named = axes != "0 0 0";
+    named.then(|| say!("waves.mode", length = length, width = width, height = height))
 }
 
 /// Hertz for reading: "33.2 Hz".
@@ -57,12 +56,12 @@ pub fn seconds(value: f64) -> Message {
     say!("unit.seconds", s = number(value, 2))
 }
 
-/// A value with half its 95 % interval, never finer than `least`; the bare value where nothing is known of it.
+/// A value with half its 95 % interval, to two decimals at most; the bare value where nothing is known of it.
 #[must_use]
-pub fn plus_minus(estimate: crate::estimate::Estimate, least: f64) -> String {
-    let spread = estimate.sd.map(|sd| (crate::estimate::SD_PER_95 * sd).max(least));
-    spread
-        .and_then(|spread| printed::plus_minus(estimate.value, spread))
+pub fn plus_minus(estimate: crate::estimate::Estimate) -> String {
+    estimate
+        .sd
+        .and_then(|sd| printed::spread(estimate.value, crate::estimate::SD_PER_95 * sd))
         .unwrap_or_else(|| format!("{:.2}", estimate.value))
 }
 
@@ -133,11 +132,10 @@ mod tests {
     }
 
     #[test]
-    fn half_waves_in_words() {
+    fn a_mode_of_a_box_by_its_indices() {
         for (axes, text) in [
-            ("1 0 0", Some("1 × length")),
-            ("2 0 1", Some("2 × length, 1 × height")),
-            ("0 3 0", Some("3 × width")),
+            ("1 0 0", Some("mode (1,0,0)")),
+            ("2 0 1", Some("mode (2,0,1)")),
             ("0 0 0", None),
             ("", None),
             ("1 0", None),
@@ -152,8 +150,11 @@ mod tests {
         assert_eq!(hertz(33.21), "33.2 Hz");
         assert_eq!(seconds(1.694), "1.69 s");
         assert_eq!((shortened("setting-10", 7), shortened("a", 3)), ("se…g-10".into(), "a".into()));
-        assert_eq!(plus_minus(Estimate::new(1.694, 0.005), 0.01), "1.694 ± 0.010");
-        assert_eq!(plus_minus(Estimate::exact(1.694), 0.01), "1.69");
+        // 0.005 is the least that is shown, and carries no thousandth.
+        assert_eq!(plus_minus(Estimate::new(1.694, 0.002)), "1.69 ± 0.01");
+        assert_eq!(plus_minus(Estimate::new(0.7914, 0.0123)), "0.79 ± 0.02");
+        assert_eq!(plus_minus(Estimate::new(12.34, 0.7)), "12.3 ± 1.4");
+        assert_eq!(plus_minus(Estimate::exact(1.694)), "1.69");
     }
 
     #[test]

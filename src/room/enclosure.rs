@@ -269,6 +269,15 @@ impl Enclosure {
         [0.0, self.height_m()].iter().flat_map(|&z| plan.iter().map(move |&[x, y]| [x, y, z])).collect()
     }
 
+    /// Area of all surfaces, m².
+    #[must_use]
+    pub fn surface_m2(&self) -> f64 {
+        let (plan, height_m) = (self.plan_m(), self.height_m());
+        let next = plan.iter().cycle().skip(1);
+        let round_m: f64 = plan.iter().zip(next).map(|(a, b)| (b[0] - a[0]).hypot(b[1] - a[1])).sum();
+        2.0 * self.volume_m3 / height_m + round_m * height_m
+    }
+
     /// Height, metres.
     #[must_use]
     pub fn height_m(&self) -> f64 {

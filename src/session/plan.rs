@@ -94,7 +94,7 @@ pub(super) fn no_audio(path: &Path, listing: &Listing) -> SessionError {
     } else if let Some(warning) = listing.warnings.first() {
         warning.clone()
     } else if listing.folders.is_empty() {
-        "nothing of the kind".to_owned()
+        "no file".to_owned()
     } else {
         format!("{} without audio", super::error::count(listing.folders.len(), "sub-folder"))
     };

@@ -46,6 +46,17 @@ pub fn two_decimals(value: f64) -> Option<String> {
 /// On screen and in the report no spread is shown finer than this, Hz or s: nobody turns a dial by less. Our own choice.
 pub const LEAST_SPREAD: f64 = 0.01;
 
+/// For screen and report: value and half its interval, the latter not under [`LEAST_SPREAD`], and no digit finer than that:
+/// `1.70 ± 0.01`, `12.3 ± 1.4`.
+#[must_use]
+pub fn spread(value: f64, half: f64) -> Option<String> {
+    /// Decimals of the least spread.
+    const FINEST: i32 = 2;
+    let half = if half > 0.0 { half.max(LEAST_SPREAD) } else { return None };
+    let place = decimals(half, SCREEN_SD_DIGITS)?.min(FINEST);
+    Some(format!("{} ± {}", to_place(value, place)?, to_place(half, place)?))
+}
+
 /// For the screen: value and standard deviation, both to the deviation's two significant digits,
 /// e.g. `41.23 ± 0.12`. `None` if either is not finite or the deviation is not above zero.
 #[must_use]

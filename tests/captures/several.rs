@@ -140,7 +140,7 @@ fn what_is_not_there_or_there_already_is_wrong_usage() {
     assert_eq!(respond(&["visit.wav"]).0, 0);
     let before = std::fs::read(site.at("responses/visit.wav")).expect("there");
     let (status, said) = respond(&["visit.wav"]);
-    assert!(status == 2 && said.contains("is there already") && said.contains("--force"), "{status} {said}");
+    assert!(status == 2 && said.contains("already exists") && said.contains("--force"), "{status} {said}");
     // A record alone is not replaced either, and nothing new lies beside it.
     std::fs::remove_file(site.at("responses/visit.wav")).expect("there");
     assert_eq!(respond(&["visit.wav"]).0, 2);

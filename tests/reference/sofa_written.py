@@ -173,7 +173,7 @@ def little_known(home):
     other.mkdir()
     (other / "empty.sofa").write_text("mine")
     ran = subprocess.run([PROGRAM, "analyze", session, "--out", home / "bare-results", "--responses", other, *OPTIONS], capture_output=True, text=True)
-    assert ran.returncode == 2 and "is there already" in ran.stderr and (other / "empty.sofa").read_text() == "mine", ran.stderr
+    assert ran.returncode == 2 and "already exists" in ran.stderr and (other / "empty.sofa").read_text() == "mine", ran.stderr
     print("without room and points: GeneralFIR, points NaN; two rates, two files; another's file is left alone")
 
 

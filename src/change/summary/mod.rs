@@ -8,6 +8,7 @@ use super::outcome::{ChainFindings, Counted, ModeChange, Verdict};
 use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
 use crate::language::{Message, number, say, signed};
+pub(crate) use sorted::TOLD;
 use sorted::{Sorted, as_before, hz, is_told, known};
 
 /// Modes that the sentence names one by one.
@@ -15,10 +16,12 @@ const NAMED: usize = 3;
 /// Least modes that a pooled statement rests on.
 const LEAST_POOLED: usize = 3;
 
-/// The sentence, and what stood in the way. `at_units`: modes before that a unit stands at.
+/// The sentence, and what stood in the way. `at_units`: modes before that a unit stands at; `places`: those of the state that
+/// has fewer.
 pub(super) fn summary(
     modes: &[ModeChange],
     at_units: &[usize],
+    places: usize,
     chain: &ChainFindings,
     settings: &ChangeSettings,
 ) -> Message {
@@ -28,7 +31,7 @@ pub(super) fn summary(
     let sorted = Sorted::new(modes, at_units);
     let mut parts = changed(&sorted);
     parts.extend(open(&sorted));
-    parts.extend(others(&sorted));
+    parts.extend(others(&sorted, places));
     parts.extend(also(&sorted));
     parts.extend(above(&sorted));
     if chain.moved_loudspeaker {
@@ -128,7 +131,7 @@ fn size(modes: &[&ModeChange], verdict: Verdict) -> Message {
 }
 
 /// Of those that were there before and didn't change: how many ring as before, all of them pooled.
-fn others(sorted: &Sorted<'_>) -> Vec<Message> {
+fn others(sorted: &Sorted<'_>, places: usize) -> Vec<Message> {
     let (within, above) = (sorted.within.as_slice(), sorted.above.as_slice());
     if sorted.limit_hz.is_none() {
         return match above.len() {
@@ -136,7 +139,8 @@ fn others(sorted: &Sorted<'_>) -> Vec<Message> {
             n if above.iter().any(|m| !m.flags.has(Flag::Overlapping)) => {
                 vec![say!("modes-change.all-untold", n = n)]
             }
-            n => vec![say!("modes-change.none-single", n = n)],
+            n if places < 2 => vec![say!("modes-change.none-single-one-position", n = n)],
+            n => vec![say!("modes-change.none-single", n = n, causes = causes(above))],
         };
     }
     let some_named = sorted.names_some();
@@ -151,6 +155,18 @@ fn others(sorted: &Sorted<'_>) -> Vec<Message> {
     }
 }
 
+/// Why none of these can be told singly.
+fn causes(modes: &[&ModeChange]) -> Message {
+    let causes: [(&str, &[Flag]); 3] = [
+        ("modes-change.overlap", &[Flag::Overlapping]),
+        ("modes-change.short-records", &[Flag::ShortRecord, Flag::LongForRecord]),
+        ("modes-change.wide-intervals", &[Flag::WideInterval]),
+    ];
+    let has = |flags: &[Flag]| modes.iter().any(|m| flags.iter().any(|flag| m.flags.has(*flag)));
+    let found = causes.into_iter().filter(|(_, flags)| has(flags));
+    Message::row(found.map(|(key, _)| Message::new(key, Vec::new())), ", ")
+}
+
 /// From where on single modes can no longer be told.
 fn above(sorted: &Sorted<'_>) -> Option<Message> {
     let limit_hz = sorted.limit_hz?;
@@ -161,7 +177,7 @@ fn above(sorted: &Sorted<'_>) -> Option<Message> {
     }
 }
 
-/// "of the other 43 up to 173.9 Hz, 24 ring as before, 19 can’t be told one by one; all 43 together: −0.1 ± 0.3 %"
+/// "of the other 43 up to 173.9 Hz, 24 ring as before, 19 can’t be told one by one; mean change of all 43: −0.1 ± 0.3 %"
 fn rest_of(within: &[&ModeChange], some_named: bool) -> Message {
     let count = |of: fn(&ModeChange) -> bool| within.iter().filter(|m| of(m)).count();
     let (steady, untold) = (count(as_before), count(|m| m.verdict == Verdict::Unsure));
@@ -198,12 +214,12 @@ fn pooled(modes: &[&ModeChange]) -> Option<Message> {
     let chi2: f64 = logs.iter().map(|(log, sd)| ((log - mean) / sd).powi(2)).sum();
     let widened = (chi2 / (logs.len() as f64 - 1.0)).max(1.0);
     let half = SD_PER_95 * (widened / weight).sqrt();
-    let (n, of) = (number(logs.len() as f64, 0), number(modes.len() as f64, 0));
+    let n = number(logs.len() as f64, 0);
     let (value, half) = (signed(100.0 * mean.exp_m1(), 1), number(100.0 * half, 1));
     Some(if logs.len() == modes.len() {
         say!("modes-change.together", n = n, value = value, half = half)
     } else {
-        say!("modes-change.of-them-together", n = n, of = of, value = value, half = half)
+        say!("modes-change.of-them-together", n = n, value = value, half = half)
     })
 }
 

@@ -16,7 +16,7 @@ fn mode(frequency_hz: f64, verdict: Verdict, percent: f64, half: f64) -> ModeCha
 
 fn said(modes: &[ModeChange]) -> Message {
     let chain = ChainFindings { gain: Some(Estimate::exact(1.0)), ..ChainFindings::default() };
-    summary(modes, &[], &chain, &ChangeSettings::default())
+    summary(modes, &[], 6, &chain, &ChangeSettings::default())
 }
 
 /// What overlaps is not counted among single modes, however narrow its interval came out.
@@ -45,7 +45,7 @@ fn nothing_with_a_verdict_lies_above_the_range() {
     assert_eq!(
         said(&modes),
         "52.3 Hz rings 26 % shorter; of the other 3 up to 45.0 Hz, 2 ring as before, 1 can’t be told by itself\
-         ; all 3 together: 0.0 ± 1.4 %; above 52.3 Hz read the bands."
+         ; mean change of all 3: 0.0 ± 1.4 %; above 52.3 Hz read the bands."
     );
     let counted = counted(&modes, &[]).unwrap();
     assert_eq!((counted.shorter, counted.as_before, counted.undecided.len()), (1, 2, 1));
@@ -62,9 +62,9 @@ fn what_the_treatment_was_for_is_named_without_a_verdict() {
     let others = [43.0, 55.2, 67.0].map(|hz| mode(hz, Verdict::Unchanged, 0.0, 2.0));
     let mut modes = vec![treated];
     modes.extend(others);
-    let rest = "the other 3 up to 67.0 Hz ring as before; all 3 together: 0.0 ± 1.2 %.";
+    let rest = "the other 3 up to 67.0 Hz ring as before; mean change of all 3: 0.0 ± 1.2 %.";
     let chain = ChainFindings { gain: Some(Estimate::exact(1.0)), ..ChainFindings::default() };
-    let at_unit = summary(&modes, &[7], &chain, &ChangeSettings::default());
+    let at_unit = summary(&modes, &[7], 6, &chain, &ChangeSettings::default());
     assert_eq!(
         at_unit,
         format!("Whether 34.5 Hz, where the unit stands, rings shorter or longer can’t be told (−24 to −20 %); {rest}")
@@ -116,7 +116,7 @@ fn one_treated_mode_and_the_others() {
     assert_eq!(
         said(&modes),
         "33.2 Hz rings 35 % shorter; of the other 3 up to 130.1 Hz, 2 ring as before, 1 can’t be told by itself\
-         ; all 3 together: +0.2 ± 1.6 %; 150.0 Hz can’t be told by itself: read the bands."
+         ; mean change of all 3: +0.2 ± 1.6 %; 150.0 Hz can’t be told by itself: read the bands."
     );
 }
 
@@ -152,7 +152,13 @@ fn where_no_row_is_single_none_is_counted_as_one() {
     all.iter_mut().for_each(|m| m.flags.add(Flag::Overlapping));
     assert_eq!(
         said(&all),
-        "No single mode can be established here: 2 candidates, all overlapping; read the bands."
+        "No single mode can be established: 2 candidates (overlap or no modes; see changes.csv)."
+    );
+    all[1].flags.add(Flag::WideInterval);
+    assert!(said(&all).to_string().contains("(overlap or no modes, wide intervals; see"));
+    let alone = summary(&all, &[], 1, &ChainFindings::default(), &ChangeSettings::default());
+    assert!(
+        alone.to_string().contains("2 candidates, and one position proves no mode: measure at six or more")
     );
 }
 

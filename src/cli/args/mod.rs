@@ -52,7 +52,7 @@ pub enum Command {
     Tune(TuneArgs),
     /// Before packing up: what each file is, what is missing or wrong, and whether it is enough
     #[command(after_help = "Example:\n  stillroom check cello-room --write\n\n\
-        Reads every file, fits no modes, takes seconds. --write drafts a session.toml.")]
+        Reads every file and fits the modes (--no-modes: bands only, in seconds). --write drafts a session.toml.")]
     Check(CheckArgs),
     /// Modes of the room (box or plan), where each is strongest and weakest, and where to measure
     #[command(after_help = "Examples:\n  stillroom predict --dims 5.6x4.25x2.75\n  \
@@ -210,7 +210,7 @@ pub struct CompareArgs {
     #[arg(long, value_name = "STATE")]
     pub after: Vec<String>,
     /// Compare the decay times of bands and modes with a longest one allowed, s
-    #[arg(long, value_name = "S", conflicts_with = "target_mask", value_parser = time)]
+    #[arg(long, value_name = "S", conflicts_with = "target_mask", value_parser = time, allow_negative_numbers = true)]
     pub target_t60: Option<f64>,
     /// Compare bands with the tolerance mask of ITU-R BS.1116-3, around each state's own mean or (=nominal) around the
     /// nominal time of the room's volume
@@ -234,7 +234,7 @@ pub struct TuneArgs {
     #[arg(long, value_name = "STATE")]
     pub before: Option<String>,
     /// Say how many such units would bring the mode to this T60, s
-    #[arg(long, value_name = "S", value_parser = time)]
+    #[arg(long, value_name = "S", value_parser = time, allow_negative_numbers = true)]
     pub target_t60: Option<f64>,
     /// Follow the folder and say what each new take shows, until Ctrl-C
     #[arg(long)]
@@ -269,7 +269,7 @@ pub struct CheckArgs {
     #[arg(long)]
     pub write: bool,
     /// Highest frequency up to which every predicted mode should be seen, Hz (needs the room's lengths)
-    #[arg(long, value_name = "HZ", default_value_t = 120.0, value_parser = mode_frequency)]
+    #[arg(long, value_name = "HZ", default_value_t = 120.0, value_parser = mode_frequency, allow_negative_numbers = true)]
     pub modes_to: f64,
     /// Fit no modes: seconds instead of up to a minute, and no word on how small a change of theirs will show
     #[arg(long)]
@@ -337,10 +337,10 @@ pub struct ComputingArgs {
     #[arg(long, value_enum, default_value_t = Bands::Third)]
     pub bands: Bands,
     /// Lowest frequency of the mode tables, Hz (5 to 300)
-    #[arg(long, value_name = "HZ", default_value_t = 15.0, value_parser = mode_frequency)]
+    #[arg(long, value_name = "HZ", default_value_t = 15.0, value_parser = mode_frequency, allow_negative_numbers = true)]
     pub modes_from: f64,
     /// Highest frequency of the mode tables, Hz (5 to 300)
-    #[arg(long, value_name = "HZ", default_value_t = 200.0, value_parser = mode_frequency)]
+    #[arg(long, value_name = "HZ", default_value_t = 200.0, value_parser = mode_frequency, allow_negative_numbers = true)]
     pub modes_to: f64,
     /// Leave the modes out: their tables hold only the header
     #[arg(long)]
@@ -391,7 +391,7 @@ pub enum TableFiles {
 pub enum Format {
     /// A summary to read
     Table,
-    /// The main table as in its CSV file
+    /// The command's main table as in its CSV file: modes.csv (analyze), changes.csv (compare)
     Csv,
     /// What results.json holds
     Json,

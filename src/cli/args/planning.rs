@@ -17,16 +17,16 @@ pub struct PredictArgs {
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     pub temperature: Option<f64>,
     /// Highest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 120.0)]
+    #[arg(long, value_name = "HZ", default_value_t = 120.0, allow_negative_numbers = true)]
     pub to: f64,
     /// With PATH: find where seats hear and loudspeakers drive this mode least, Hz
-    #[arg(long, value_name = "HZ", value_parser = mode_frequency)]
+    #[arg(long, value_name = "HZ", value_parser = mode_frequency, allow_negative_numbers = true)]
     pub mode: Option<f64>,
     /// How far a seat or a loudspeaker may move, m
-    #[arg(long, value_name = "M", default_value_t = 0.5, value_parser = time)]
+    #[arg(long, value_name = "M", default_value_t = 0.5, value_parser = time, allow_negative_numbers = true)]
     pub reach: f64,
     /// Expected decay time, s, for the Schroeder frequency
-    #[arg(long, value_name = "S", default_value_t = 0.5, value_parser = time)]
+    #[arg(long, value_name = "S", default_value_t = 0.5, value_parser = time, allow_negative_numbers = true)]
     pub t60: f64,
     /// Form of standard output
     #[arg(long, value_enum, default_value_t = Format::Table)]
@@ -43,16 +43,16 @@ pub struct DesignArgs {
     #[arg(long, value_name = "LxWxH")]
     pub dims: Option<String>,
     /// Frequency of the mode to treat, Hz
-    #[arg(long, value_name = "HZ", value_parser = mode_frequency)]
+    #[arg(long, value_name = "HZ", value_parser = mode_frequency, allow_negative_numbers = true)]
     pub mode: f64,
     /// T60 of the mode without units, s [default: as measured in PATH]
-    #[arg(long, value_name = "S", value_parser = time)]
+    #[arg(long, value_name = "S", value_parser = time, allow_negative_numbers = true)]
     pub t60: Option<f64>,
     /// T60 to reach, s
-    #[arg(long, value_name = "S", value_parser = time)]
+    #[arg(long, value_name = "S", value_parser = time, allow_negative_numbers = true)]
     pub target_t60: Option<f64>,
     /// By how much T60 may pass the target and still count as reached, %
-    #[arg(long, value_name = "PERCENT", default_value_t = 10.0)]
+    #[arg(long, value_name = "PERCENT", default_value_t = 10.0, allow_negative_numbers = true)]
     pub tolerance: f64,
     /// A given unit, NAME=VALUE with commas between
     #[arg(long, value_name = "UNIT")]
@@ -67,7 +67,7 @@ pub struct DesignArgs {
     #[arg(long, value_enum, default_value_t = PanelEdges::Piston)]
     pub edges: PanelEdges,
     /// Most air that all units together may hold, litres
-    #[arg(long, value_name = "LITRES", value_parser = time)]
+    #[arg(long, value_name = "LITRES", value_parser = time, allow_negative_numbers = true)]
     pub litres: Option<f64>,
     /// Areas to add with their absorption: a CSV file with columns name, area_m2 and one for each band in Hz,
     /// and a row named `before` with the bands' T in s (area_m2: all surfaces of the room)

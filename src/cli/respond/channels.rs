@@ -6,6 +6,7 @@ use super::super::write;
 use std::path::Path;
 use stillroom::capture::CaptureRecord;
 use stillroom::recording::{self, Recording};
+use stillroom::recovery::rounded;
 use stillroom::session::Channels;
 
 /// A microphone's channel, and the position that it stood at where the user said so.
@@ -74,7 +75,7 @@ const T20_DB: f64 = 35.0;
 pub fn rests_on(record: &CaptureRecord) -> String {
     let [low, high] = record.range_hz;
     let weakest = record.peak_to_noise.iter().filter_map(|octave| octave.db).reduce(f64::min);
-    let noise = weakest.map_or(String::new(), |db| format!(", {db:.0} dB or more over noise in each octave"));
+    let noise = weakest.map_or(String::new(), |db| format!(", peak-to-noise {db:.0} dB or more"));
     let repeats = if record.repeats > 1 && record.signal == "sweep" {
         format!(", {} repeats", record.repeats)
     } else {
@@ -83,10 +84,15 @@ pub fn rests_on(record: &CaptureRecord) -> String {
     // Plus zero: a clock that agrees isn't slow.
     let ppm = |ppm: f64| format!("{:+.0}", ppm.round() + 0.0).replace('-', "−");
     let clock = record.clock.map_or(String::new(), |c| format!(", clock {} ppm", ppm(c.ppm)));
-    let verdict = match weakest {
-        _ if record.again().is_some() => "again",
-        Some(db) if db < T20_DB => "keep, but not every octave carries T20 (35 dB)",
-        _ => "keep",
+    let verdict = match (record.findings.iter().find(|finding| finding.again), weakest) {
+        (Some(finding), _) => format!("record again: {}", first_clause(&finding.found)),
+        (None, Some(db)) if db < T20_DB => "keep, but not every octave carries T20 (35 dB)".to_owned(),
+        _ => "keep".to_owned(),
     };
-    format!("{low:.0}–{high:.0} Hz{noise}{repeats}{clock}: {verdict}")
+    format!("{}–{}{noise}{repeats}{clock}: {verdict}", rounded(low), rounded(high))
+}
+
+/// Up to its first colon or semicolon; the whole stands in the notes.
+fn first_clause(found: &str) -> &str {
+    found.split([':', ';']).next().unwrap_or(found)
 }

@@ -292,7 +292,7 @@ pub fn record_beside(
 
 fn show(args: &RespondArgs, rows: &[Vec<String>]) {
     screen::heading(&format!("Responses in {}", write::shown(&args.out)));
-    screen::table(&["file", "length", "what it rests on"], rows);
+    screen::table(&["file", "length", "range, noise, verdict"], rows);
     screen::line("");
     if args.reference.is_some() {
         screen::paragraph(

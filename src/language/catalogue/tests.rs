@@ -87,7 +87,9 @@ fn sentences_by_hand() {
     );
     assert_eq!(moved, "Loudness at a, b and c: the microphone seems to have moved.");
     assert_eq!(german.say(&say!("unit.hertz", hz = number(33.21, 1))), "33,2 Hz");
-    assert_eq!(say!("procedure.unanswered", line = "x", n = 1), "x; 1 requirement not answered");
+    assert_eq!(say!("procedure.unanswered", line = "x", n = 1), "x; 1 not stated in session.toml");
+    assert_eq!(say!("alone.modes", n = 1), "1 resonance");
+    assert_eq!(say!("alone.modes", n = 2), "2 resonances");
     assert_eq!(say!("miss.microphone-distance", n = Value::Spelled(2)), "two microphone distances");
     assert_eq!(say!("miss.microphone-distance", n = Value::Spelled(13)), "13 microphone distances");
     assert_eq!(say!("modes-change.summary", parts = "a; b"), "A; b.");

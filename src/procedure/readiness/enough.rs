@@ -34,23 +34,21 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
     let places = positions >= POSITIONS || (repeated && positions >= WITH_REPEATS);
     let known = facts.modes.as_ref().is_none_or(singles::any_decided);
     let mut lines = vec![match summary::grade(&checks(least)) {
-        Some(grade) => format!("Bands: enough places for {grade} grade (ISO 3382-2, table 1)."),
+        Some(grade) => format!("Bands: enough positions for {grade} grade (ISO 3382-2, table 1)."),
         None if least.places.len() == 1 => {
-            "Bands: at this one place only; a grade of ISO 3382-2 takes more.".to_owned()
+            "Bands: at this one position only; a grade of ISO 3382-2 takes more.".to_owned()
         }
-        None => "Bands: at these places only; too few for any grade of ISO 3382-2.".to_owned(),
+        None => "Bands: at these positions only; too few for any grade of ISO 3382-2.".to_owned(),
     }];
     lines.extend(facts.modes.as_ref().map(singles::range).or_else(|| single_modes(facts.session, least)));
     lines.extend(measured_change(&facts.between).or_else(|| change_of_bands(least)));
     lines.push(match (places, known) {
-        (true, true) => {
-            "Verdicts on single modes: enough places; analyze shows up to where modes stand singly.".to_owned()
-        }
+        (true, true) => "Verdicts on single modes: enough positions.".to_owned(),
         (true, false) => {
-            "Verdicts on single modes: enough places, but no mode is known well enough for one.".to_owned()
+            "Verdicts on single modes: enough positions, but no mode is known well enough for one.".to_owned()
         }
         (false, _) => format!(
-            "Verdicts on single modes: not yet; measure at {POSITIONS} places or more, or each place twice at \
+            "Verdicts on single modes: not yet; measure at {POSITIONS} positions or more, or each position twice at \
              {WITH_REPEATS} or more."
         ),
     });

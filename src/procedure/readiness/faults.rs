@@ -1,6 +1,6 @@
 //! Faults that show only once a response is made of the files, or against the other places.
 
-use super::{Finding, LookFacts};
+use super::{Finding, LookFacts, place_in};
 use crate::flag::Flag;
 
 /// Remarks that ask for another measurement or export.
@@ -18,7 +18,7 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
     for state in &facts.states {
         for place in &state.places {
             let Some(flags) = place.flags else { continue };
-            let name = format!("{} in {}", place.name(), state.state.name);
+            let name = place_in(&place.name(), &state.state.name);
             let say = |flag: Flag| match place.arrival_off_s.filter(|_| flag == Flag::ArrivalOff) {
                 Some(off_s) => arrives(off_s),
                 None => flag.sentence().trim_end_matches('.').to_owned(),

@@ -93,7 +93,8 @@ fn remark(file: &FileFacts<'_>) -> String {
         Err(_) => {}
     }
     said.extend(file.take.note.clone());
-    said.join("; ")
+    let parts: Vec<&str> = said.iter().map(|part| part.trim_end_matches('.')).collect();
+    parts.join("; ")
 }
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {

@@ -91,6 +91,14 @@ pub enum Weight {
     Note,
 }
 
+/// "seat in treated"; a bare number says what it numbers: "position 1 in state 2".
+fn place_in(place: &str, state: &str) -> String {
+    let is_number = |name: &str| name.bytes().all(|byte| byte.is_ascii_digit());
+    let said =
+        |kind: &str, name: &str| if is_number(name) { format!("{kind} {name}") } else { name.to_owned() };
+    format!("{} in {}", said("position", place), said("state", state))
+}
+
 /// Judges what was read. The order of findings is that of the session.
 #[must_use]
 pub fn look(facts: &LookFacts<'_>) -> Readiness {

@@ -3,7 +3,7 @@
 use super::super::excitation::{Fall, fall};
 use super::super::wording::{band_hertz, decibel, few};
 use super::super::{ProcedurePlace, ProcedureState};
-use super::{Finding, LookFacts};
+use super::{Finding, LookFacts, place_in};
 use crate::decay::BandDecay;
 use crate::flag::Flag;
 
@@ -45,7 +45,7 @@ fn line(state: &ProcedureState<'_>, place: &ProcedurePlace<'_>) -> NoiseLine {
         state: state.state.name.clone(),
         place: place.name(),
         octaves,
-        record: if cut.is_empty() { String::new() } else { format!("ends in the decay at {}", few(&cut)) },
+        record: if cut.is_empty() { String::new() } else { format!("too short at {}", few(&cut)) },
     }
 }
 
@@ -84,7 +84,7 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
 }
 
 fn of_place(state: &ProcedureState<'_>, place: &ProcedurePlace<'_>) -> Vec<Finding> {
-    let name = format!("{} in {}", place.name(), state.state.name);
+    let name = place_in(&place.name(), &state.state.name);
     let mut found = Vec::new();
     let cut = bands_cut(place);
     if !cut.is_empty() {
@@ -94,11 +94,11 @@ fn of_place(state: &ProcedureState<'_>, place: &ProcedurePlace<'_>) -> Vec<Findi
     let (low, other): (Vec<&BandDecay>, Vec<&BandDecay>) =
         place.heard().filter(|b| is_noisy(b)).partition(|b| MODES_HZ.contains(&b.band.centre_hz));
     if !low.is_empty() {
-        let reason = format!("less than 35 dB over the noise where the modes are: {}", said(&low));
+        let reason = format!("peak-to-noise under 35 dB where the modes are: {}", said(&low));
         found.push(Finding::again(&name, reason, "measure louder, with a longer sweep or more averages"));
     }
     if !other.is_empty() {
-        let reason = format!("less than 35 dB over the noise, so no T20: {}", said(&other));
+        let reason = format!("peak-to-noise under 35 dB, so no T20: {}", said(&other));
         found.push(Finding::note(&name, reason, ""));
     }
     found

@@ -19,7 +19,34 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
         })
         .collect();
     found.extend(lacking(facts));
+    found.extend(facts.session.names.is_none().then(|| repeats(facts)).flatten());
     found
+}
+
+/// Words that number repeats in a file's name.
+const REPEATS: [&str; 7] = ["sweep", "take", "repeat", "rep", "run", "shot", "avg"];
+
+/// Whether a name ends like one of repeats: `mic_1_sweep_3`, `take2`.
+fn counts_repeats(name: &str) -> bool {
+    let counted = name.trim_end_matches(|c: char| c.is_ascii_digit());
+    let word = counted.trim_end_matches(['_', '-', ' ']).to_lowercase();
+    let last = word.rsplit(|c: char| !c.is_alphabetic()).next().unwrap_or_default();
+    counted.len() < name.len() && REPEATS.contains(&last)
+}
+
+/// Positions that look like repeats of one, each read as a place of its own.
+fn repeats(facts: &LookFacts<'_>) -> Option<Finding> {
+    let state = facts.states.iter().find(|state| {
+        let positions = state.positions();
+        positions.len() > 1 && positions.iter().all(|name| counts_repeats(name))
+    })?;
+    let first = state.positions().first().map_or(String::new(), |name| (*name).to_owned());
+    let reason = format!("each file is read as a position of its own ({first}, …)");
+    Some(Finding::note(
+        format!("state {}", state.state.name),
+        reason,
+        "if these are repeats of one position, give --names",
+    ))
 }
 
 /// Position and source of a take.
@@ -85,4 +112,19 @@ fn has(places: &[Place<'_>], place: Place<'_>) -> bool {
 
 fn named((position, source): Place<'_>) -> String {
     if source.is_empty() { position.to_owned() } else { format!("{position}@{source}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::counts_repeats;
+
+    #[test]
+    fn names_of_repeats_are_told_from_those_of_places() {
+        for name in ["mic_1_sweep_3", "sweep1", "Take 2", "corner-rep-12"] {
+            assert!(counts_repeats(name), "{name}");
+        }
+        for name in ["mic_1", "seat2", "S060-200", "sweep", "corner", "12"] {
+            assert!(!counts_repeats(name), "{name}");
+        }
+    }
 }

@@ -83,7 +83,7 @@ pub(super) fn sentence(fitted: &SingleModes) -> String {
         }
     };
     let not = groups(modes.iter().filter(|mode| !decided(mode)), fitted.places);
-    if not.is_empty() { format!("{told}.") } else { format!("{told}; not: {}.", not.join("; ")) }
+    if not.is_empty() { format!("{told}.") } else { format!("{told}; {}.", not.join("; ")) }
 }
 
 /// The others by why.
@@ -91,9 +91,9 @@ fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>, places: usize) -> V
     let mut groups: Vec<(String, Vec<String>)> = Vec::new();
     for mode in modes {
         let why = match (mode.claimed, mode.flag) {
-            (true, _) => format!("known to ±{:.0} % or worse", 100.0 * DECIDED),
+            (true, _) => "less well known".to_owned(),
             (false, Some(flag)) => in_words(flag, places),
-            (false, None) => "it may be no mode".to_owned(),
+            (false, None) => "perhaps no mode".to_owned(),
         };
         let own = match mode.claimed {
             true => format!("{:.0} Hz (±{})", mode.hz, percent(mode.half)),
@@ -104,7 +104,7 @@ fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>, places: usize) -> V
             None => groups.push((why, vec![own])),
         }
     }
-    groups.into_iter().map(|(why, hertz)| format!("{}, because {why}", few(&hertz))).collect()
+    groups.into_iter().map(|(why, hertz)| format!("{why}: {}", few(&hertz))).collect()
 }
 
 /// Why a resonance isn't claimed, in a few words; the table of flags says more. What has no words of its own comes with
@@ -112,16 +112,16 @@ fn groups<'a>(modes: impl Iterator<Item = &'a ModeForecast>, places: usize) -> V
 fn in_words(flag: Flag, places: usize) -> String {
     let words = match flag {
         // With one place there is no instant to share.
-        Flag::NoTimeBase if places < 2 => "one place proves no mode",
-        Flag::Overlapping => "modes overlap",
+        Flag::NoTimeBase if places < 2 => "one position proves no mode",
+        Flag::Overlapping => "modes overlap, or the sound is no sum of modes",
         Flag::WideInterval => "the decay is hardly known",
         Flag::ShortRecord => "the record is too short",
-        Flag::OwnShareUnpredicted => "it may be no mode",
+        Flag::OwnShareUnpredicted => "perhaps no mode",
         Flag::NotReproduced => "other fits don't find it again",
-        Flag::NoTimeBase => "the files share no known instant",
-        Flag::LongForRecord => "the record is too short for it",
-        Flag::SeenAtOnePlace => "at most one place shows it",
-        Flag::NotOfThisBox => "it lies below the room's lowest mode",
+        Flag::NoTimeBase => "the files have no common time zero",
+        Flag::LongForRecord => "the record is too short for so long a decay",
+        Flag::SeenAtOnePlace => "seen at one position at most",
+        Flag::NotOfThisBox => "below the room's lowest mode",
         Flag::NoQuietEnd => "the record ends before its noise",
         other => {
             let sentence = other.sentence().trim_end_matches('.');
@@ -167,20 +167,20 @@ mod tests {
     fn no_flag_s_word_comes_to_the_screen() {
         for flag in Flag::ALL {
             let said = sentence(&fitted(&[mode(40.0, 0.3, Some(*flag))]));
-            let because = said.split_once(", because ").unwrap().1;
+            let because = said.split_once("at no mode; ").unwrap().1;
             assert!(!because.contains(flag.word()) || !flag.word().contains('-'), "{said}");
         }
         let said = sentence(&fitted(&[mode(40.0, 0.3, Some(Flag::LongForRecord))]));
-        assert!(said.ends_with("40 Hz, because the record is too short for it."), "{said}");
+        assert!(said.ends_with("; the record is too short for so long a decay: 40 Hz."), "{said}");
     }
 
     /// One file shares no instant with itself; what its modes lack is other places.
     #[test]
     fn one_place_proves_no_mode() {
         let mut alone = fitted(&[mode(40.0, 0.3, Some(Flag::NoTimeBase))]);
-        assert!(sentence(&alone).ends_with("because the files share no known instant."));
+        assert!(sentence(&alone).ends_with("; the files have no common time zero: 40 Hz."));
         alone.places = 1;
-        assert!(sentence(&alone).ends_with("because one place proves no mode."));
+        assert!(sentence(&alone).ends_with("; one position proves no mode: 40 Hz."));
     }
 
     #[test]
@@ -205,8 +205,8 @@ mod tests {
         ];
         assert_eq!(
             sentence(&fitted(&modes)),
-            "Expected interval of a mode's T60 change: ±3.4 % (median over the 3 modes where it is ±10 % or less); not: 70 \
-             Hz (±14 %), because known to ±10 % or worse; 93 Hz, 101 Hz, because modes overlap."
+            "Expected interval of a mode's T60 change: ±3.4 % (median over the 3 modes where it is ±10 % or less); less well \
+             known: 70 Hz (±14 %); modes overlap, or the sound is no sum of modes: 93 Hz, 101 Hz."
         );
         let none = sentence(&fitted(&[]));
         assert!(none.contains("±10 % or less at no mode."), "{none}");

@@ -16,13 +16,14 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
 fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
     let session = facts.session;
     let lone = facts.states.iter().filter(|state| state.positions().len() == 1);
-    let mut found: Vec<Finding> = lone
-        .map(|state| {
-            let place = format!("state {}", state.state.name);
-            let reason =
-                "has one position, so modes with a null there are missed and mode shapes stay unknown";
-            Finding::note(place, reason, "measure at corners and seats as well, six places or more")
-        })
+    let lone: Vec<String> = lone.map(|state| state.state.name.clone()).collect();
+    let (states, each) = if lone.len() > 1 { ("states", " each") } else { ("state", "") };
+    let reason =
+        format!("one position{each}, so modes with a null there are missed and mode shapes stay unknown");
+    let advice = "measure at corners and seats as well, six positions or more";
+    let mut found: Vec<Finding> = (!lone.is_empty())
+        .then(|| Finding::note(format!("{states} {}", few(&lone)), reason, advice))
+        .into_iter()
         .collect();
     let mut all: Vec<&str> = Vec::new();
     for name in facts.states.iter().flat_map(ProcedureState::positions) {
