@@ -109,7 +109,7 @@ fn number(row: &BTreeMap<String, String>, column: &str) -> f64 {
 fn the_demo_is_measured_as_it_is() {
     let run = demo_run();
     assert_eq!(run.status, Some(0), "{}", run.err);
-    assert!(run.out.contains("rings for, s"), "{}", run.out);
+    assert!(run.out.contains("rings, s"), "{}", run.out);
     assert!(run.out.lines().all(|line| line.chars().count() <= 80), "80 columns: {}", run.out);
     let truth: serde_json::Value =
         serde_json::from_slice(&fs::read(run.session.join("truth.json")).expect("written")).expect("JSON");

@@ -213,7 +213,7 @@ fn modes_table(modes: &[&ModeRow]) {
         });
     } else {
         screen::table(
-            &["priority", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "mode"],
+            &["priority", "frequency, Hz", "rings, s", "threshold, s", "level, dB", "mode"],
             &rows,
         );
         screen::paragraph(
@@ -254,7 +254,7 @@ fn treatment_line(treatment: &Treatment<'_>) -> Vec<String> {
         None => {
             let named = rising.iter().filter(|row| !row.axes.is_empty());
             let named = named.map(|row| format!("({})", row.axes.to_string().replace(' ', ",")));
-            (frequencies(&rising), times(&rising), named.take(2).collect::<Vec<_>>().join(" "))
+            (frequencies(&rising), times(&rising), named.take(2).collect::<String>())
         }
     };
     let loudest = rising.iter().filter_map(|row| row.level_db.ok()).reduce(f64::max);
