@@ -213,7 +213,7 @@ fn modes_table(modes: &[&ModeRow]) {
         });
     } else {
         screen::table(
-            &["priority", "frequency, Hz", "rings for, s", "audible over, s", "level, dB", "mode"],
+            &["priority", "frequency, Hz", "rings for, s", "audible, s", "level, dB", "mode"],
             &rows,
         );
         screen::paragraph(
