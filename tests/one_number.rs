@@ -73,7 +73,7 @@ fn held(line: &str, rows: &[&Row]) -> &'static str {
     let first = |printed: &&str| printed.split_once(" ± ").map(|(value, _)| value.to_owned());
     let named = rows.iter().map(|row| &*row["axes"]).filter(|axes| !axes.is_empty());
     let named: Vec<String> = named.take(2).map(|axes| format!("({})", axes.replace(' ', ","))).collect();
-    assert_eq!(axes.concat(), named.join(" "), "{line}");
+    assert_eq!(axes.concat(), named.concat(), "{line}");
     match rows {
         [one] => {
             is(one, "frequency_hz", &first(frequency).unwrap_or_else(|| panic!("no interval: {line}")));
