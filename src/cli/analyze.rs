@@ -212,10 +212,7 @@ fn modes_table(modes: &[&ModeRow]) {
             "  No single mode is established here, so none is ranked: read the bands."
         });
     } else {
-        screen::table(
-            &["priority", "frequency, Hz", "rings, s", "threshold, s", "level, dB", "mode"],
-            &rows,
-        );
+        screen::table(&["priority", "frequency, Hz", "rings, s", "threshold, s", "level, dB", "mode"], &rows);
         screen::paragraph(
             "Priority: what is heard longest over its audibility threshold, at the worst listening position, comes first. \
              Modes closer than their bandwidth share one line, the times of two in the order of their frequencies. Four or \
