@@ -5,9 +5,9 @@
 //! one, [`ModeSet`] of a state's list. A *mode*, in the strict sense, is a resonance that the program attributes to the
 //! room: [`Kind::Mode`]. A *place* is a path, a position with a source. T60 = 3 ln 10/δ, its standard deviation T60·σ_δ/δ.
 //!
-//! Data: the DFT of each record over the sample rate, from the direct sound on. Model: the exact DFT of Σ 2 Re(A e^{(−δ
-//! + iω)t}) over the poles, which all paths share, each path with residues A of its own; plus residual terms for what
-//! no pole in the window models; plus noise.
+//! Data: the DFT of each record over the sample rate, from the direct sound on. Model: the exact DFT of
+//! Σ 2 Re(A e^{(−δ + iω)t}) over the poles, which all paths share, each path with residues A of its own; plus residual
+//! terms for what no pole in the window models; plus noise.
 //!
 //! 1. *Records* (`record`): cut from the direct sound on, at most 6 s and as long as anything sounds (`fall`), transformed.
 //!    Those of one rate and length share one matrix of columns (`basis`; products of such matrices in `tall`).
