@@ -48,6 +48,10 @@ pub(crate) fn of_real(samples: &mut [f64]) -> Vec<Complex<f64>> {
     memory.bins
 }
 
+/// Longest record whose memory is kept for the next: a sweep of a minute at 48 kHz, and what was recorded of it, one after the
+/// other. Fresh pages for each transform of it take a twelfth more time.
+const LONGEST_KEPT: usize = 2 * KEPT;
+
 /// Memory of transforms, for the next ones: fetching fresh pages costs as much as transforming.
 #[derive(Default)]
 pub(crate) struct Memory {
@@ -70,7 +74,7 @@ impl Memory {
 
     /// Gives it to the next; a record longer than usual takes its memory with it.
     pub(crate) fn give_back(self) {
-        if self.real.capacity() <= KEPT {
+        if self.real.capacity() <= LONGEST_KEPT {
             SPARE.lock().unwrap_or_else(PoisonError::into_inner).push(self);
         }
     }
