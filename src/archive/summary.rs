@@ -4,7 +4,7 @@ use super::{CatalogueRow, Results};
 use crate::flag::{Flag, Flags};
 use crate::table::catalogue::middle_t20_s;
 use crate::table::words::VERDICTS;
-use crate::table::{BandRow, Cell, ChangeRow, ModeRow, Row, TOLD, csv_text};
+use crate::table::{BandRow, Cell, ChangeRow, ModeRow, Row, csv_text};
 use std::collections::BTreeMap;
 
 /// The tables of one session, whole: name, and lines without the header.
@@ -99,40 +99,15 @@ fn modes(bodies: &Bodies, of_state: impl Fn(&Fields<'_>) -> bool) -> (u64, Optio
     (modes, worst)
 }
 
-/// How often each verdict was given, and how many of `unsure` lie above the highest mode of their pair of states of which
-/// anything can be told: `compare` counts those apart.
 fn verdicts(bodies: &Bodies) -> Option<String> {
-    let [verdict, before, after, hz, flags] =
-        ["verdict", "before_state", "after_state", "before_hz", "flags"].map(at::<ChangeRow>);
-    let [low, high] = ["t60_change_low_percent", "t60_change_high_percent"].map(at::<ChangeRow>);
+    let verdict = at::<ChangeRow>("verdict");
     let mut counts = [0_u64; VERDICTS.len()];
-    let mut told_to_hz: BTreeMap<(String, String), f64> = BTreeMap::new();
-    let mut unsure: Vec<((String, String), f64)> = Vec::new();
     each::<ChangeRow>(bodies, |fields| {
-        let word = fields.text(verdict);
-        if let Some(which) = VERDICTS.iter().position(|(known, _)| *known == word) {
+        if let Some(which) = VERDICTS.iter().position(|(word, _)| *word == fields.text(verdict)) {
             counts[which] += 1;
         }
-        let Some(hertz) = fields.number(hz) else { return };
-        let pair = || (fields.text(before).to_owned(), fields.text(after).to_owned());
-        let overlapping = fields.text(flags).split(';').any(|flag| flag == Flag::Overlapping.word());
-        let width = fields.number(high).zip(fields.number(low)).map(|(high, low)| high - low);
-        if word != "unsure" || (!overlapping && width.is_some_and(|width| width <= 200.0 * TOLD)) {
-            let top = told_to_hz.entry(pair()).or_insert(hertz);
-            *top = top.max(hertz);
-        }
-        if word == "unsure" {
-            unsure.push((pair(), hertz));
-        }
     });
-    let is_above = |of: &&((String, String), f64)| told_to_hz.get(&of.0).is_none_or(|top| of.1 > *top);
-    let above = unsure.iter().filter(is_above).count();
     let words = VERDICTS.iter().zip(counts).filter(|(_, count)| *count > 0);
-    let words: Vec<String> = words
-        .map(|((word, _), count)| match (*word, above) {
-            ("unsure", 1..) => format!("{word} {count} ({above} above)"),
-            _ => format!("{word} {count}"),
-        })
-        .collect();
+    let words: Vec<String> = words.map(|((word, _), count)| format!("{word} {count}")).collect();
     (!words.is_empty()).then(|| words.join(", "))
 }

@@ -61,7 +61,6 @@ pub use facts::{BandFacts, ChangeSettings, HighBand, JointlyFittedMode, PlaceFac
 pub use outcome::{
     BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
-pub(crate) use summary::TOLD;
 pub use target::{Met, Target, TargetFinding, hold_against};
 
 use crate::estimate::Estimate;

@@ -98,41 +98,15 @@ fn table(rows: &[CatalogueRow]) {
         let mut cells: Vec<String> = places.iter().map(cell).collect();
         // A name may lose its middle; a count may not.
         cells[0] = screen::shortened(&cells[0], NAME);
-        if let Some(verdicts) = cells.last_mut() {
-            *verdicts = in_words(verdicts);
-        }
         cells
     };
     let lines: Vec<Vec<String>> = rows.iter().map(line).collect();
     screen::table(&SHOWN.map(|(_, head)| head), &lines);
-    if lines.iter().any(|line| line.last().is_some_and(|verdicts| verdicts.contains("(+"))) {
-        screen::paragraph("(+ …): modes above the range in which single modes can be told.");
+    if lines.iter().any(|line| line.last().is_some_and(|verdicts| verdicts.contains("unsure"))) {
+        screen::paragraph(
+            "Verdicts: rows of changes.csv. compare counts those of them apart that lie above the range of single modes.",
+        );
     }
-}
-
-/// The verdicts in the words of `compare`: `unsure 34 (15 above)` is `19 can't tell (+15)`.
-fn in_words(verdicts: &str) -> String {
-    let said = |part: &str| {
-        let (word, rest) = part.split_once(' ')?;
-        let (count, above) = rest.split_once(" (").unwrap_or((rest, ""));
-        let (count, above) = (count.parse::<u64>().ok()?, above.split(' ').next().unwrap_or_default());
-        let word = match word {
-            "unchanged" => "as before",
-            "level-only" => "level only",
-            "chain" => "measuring chain",
-            "unsure" => "can't tell",
-            word => word,
-        };
-        Some(match above.parse::<u64>() {
-            Ok(above) if above < count => format!("{} {word} (+{above})", count - above),
-            _ => format!("{count} {word}"),
-        })
-    };
-    verdicts
-        .split(", ")
-        .map(|part| said(part).unwrap_or_else(|| part.to_owned()))
-        .collect::<Vec<_>>()
-        .join(", ")
 }
 
 /// Three significant digits are enough to choose a room by.
@@ -144,22 +118,5 @@ fn on_screen(cell: &Cell) -> String {
             Err(_) => number.clone(),
         },
         other => csv_text::printed(other).to_string(),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// "unchanged 24, unsure 34" stood beside `compare`'s "24 ring as before, 19 can't be told".
-    #[test]
-    fn verdicts_in_the_words_of_compare() {
-        assert_eq!(
-            in_words("shorter 1, unchanged 24, unsure 34 (15 above)"),
-            "1 shorter, 24 as before, 19 can't tell (+15)"
-        );
-        assert_eq!(in_words("unsure 5"), "5 can't tell");
-        assert_eq!(in_words("unsure 59 (59 above)"), "59 can't tell");
-        assert_eq!(in_words(""), "");
     }
 }

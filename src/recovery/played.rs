@@ -15,6 +15,8 @@ pub struct PlayedSignal<'a> {
     pub recording: &'a Recording,
     /// How often it is played.
     pub(super) times: usize,
+    /// The first of its repeats alone; `None` of silence.
+    pub(super) once: Option<&'a [f64]>,
     /// See [`Self::clock_of`]; found for the first recording that has a reference.
     gauge: OnceLock<Option<ClockGauge>>,
     /// Whether it is a signal.
@@ -25,12 +27,13 @@ impl<'a> PlayedSignal<'a> {
     /// Looks at a signal.
     #[must_use]
     pub fn of(recording: &'a Recording) -> Self {
-        let found = Signal::of(&recording.samples, recording.rate_hz);
+        let (samples, rate_hz) = (&recording.samples, recording.rate_hz);
         Self {
             recording,
-            times: found.map_or(0, |signal| signal.bursts.len()),
+            times: Signal::of(samples, rate_hz).map_or(0, |signal| signal.bursts.len()),
+            once: first_signal(samples, rate_hz),
             gauge: OnceLock::new(),
-            as_written: as_written(&recording.samples, recording.rate_hz),
+            as_written: as_written(samples, rate_hz),
         }
     }
 
@@ -42,14 +45,9 @@ impl<'a> PlayedSignal<'a> {
         self.as_written.clone()
     }
 
-    /// The first of its repeats alone.
-    pub(super) fn once(&self) -> Option<&'a [f64]> {
-        first_signal(&self.recording.samples, self.recording.rate_hz)
-    }
-
     /// The clock of a recorder against the player's, from one repeat as it left the output.
     pub(super) fn clock_of(&self, recorded: &[f64]) -> Option<ClockError> {
-        let gauge = || ClockGauge::of(self.once()?, self.recording.rate_hz);
+        let gauge = || ClockGauge::of(self.once?, self.recording.rate_hz);
         self.gauge.get_or_init(gauge).as_ref()?.clock(recorded)
     }
 }

@@ -115,7 +115,7 @@ fn apart(
     let (microphone, rate_hz) = (taken.microphone, taken.microphone.rate_hz);
     let clock = clock_from_repeats(&microphone.samples, &signal.recording.samples, rate_hz);
     let heard = on_the_players_clock(&microphone.samples, clock.map_or(0.0, ClockError::worth_removing));
-    let once = signal.once().ok_or(RecoveryError::SilentReference)?;
+    let once = signal.once.ok_or(RecoveryError::SilentReference)?;
     let repeats = signal.times > 1;
     let settings = Deconvolution { after_s: taken.length_s, together: false, ..Deconvolution::default() };
     // On one clock the samples are divided as they are, and looked at there.

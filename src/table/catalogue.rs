@@ -45,7 +45,7 @@ table! {
         worst_t60_s seconds().positive(), "Its T60.", "";
     }
     verdicts: Option<String> {
-        verdicts text(), "Verdicts of all comparisons in `changes.csv` with their numbers, as `shorter 3, unsure 5 (2 above)`: of those `unsure`, 2 lie above the highest mode of which anything can be told; empty where nothing was compared.", "";
+        verdicts text(), "Verdicts of all comparisons in `changes.csv` with their numbers, as `shorter 3, unsure 5`; empty where nothing was compared.", "";
     }
     flags: Flags {
         flags flags(), "Why cells are empty.", "";

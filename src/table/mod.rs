@@ -53,7 +53,6 @@ pub mod targets;
 pub mod words;
 pub mod written;
 
-pub(crate) use crate::change::TOLD;
 pub use absorbers::AbsorberRow;
 pub use band_changes::BandChangeRow;
 pub use bands::BandRow;

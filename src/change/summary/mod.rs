@@ -8,7 +8,6 @@ use super::outcome::{ChainFindings, Counted, ModeChange, Verdict};
 use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
 use crate::language::{Message, number, say, signed};
-pub(crate) use sorted::TOLD;
 use sorted::{Sorted, as_before, hz, is_told, known};
 
 /// Modes that the sentence names one by one.

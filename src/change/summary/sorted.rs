@@ -4,7 +4,7 @@ use super::super::outcome::{Counted, ModeChange, Ratio, Verdict};
 use crate::flag::Flag;
 
 /// A mode's change counts as told for the range of the sentence if half its interval is at most this. No source.
-pub(crate) const TOLD: f64 = 0.25;
+const TOLD: f64 = 0.25;
 
 /// What the sentence does with each mode of before; each group in the order of all modes, none in two of them.
 #[derive(Debug, Default)]
