@@ -185,7 +185,7 @@ fn counted(state: &StateResult) -> String {
     let pairs = if combinations == positions {
         String::new()
     } else {
-        format!("{}, ", plural(combinations, "loudspeaker–microphone combination"))
+        format!("{}, ", plural(combinations, "loudspeaker-microphone combination"))
     };
     format!("{}, {pairs}{}", plural(positions, "position"), plural(files, "file"))
 }

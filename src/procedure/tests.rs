@@ -239,7 +239,7 @@ fn every_requirement_on_places_is_answered_in_a_placed_room() {
     );
     assert!(
         summary(&rows)
-            .starts_with("enough loudspeaker–microphone combinations for survey grade (ISO 3382-2); ")
+            .starts_with("enough loudspeaker-microphone combinations for survey grade (ISO 3382-2); ")
     );
 }
 
