@@ -5,7 +5,7 @@ use super::chain::Chain;
 use super::collect::empty;
 use super::kinds::{Evidence, judge};
 use super::overlap::widen_overlapping;
-use super::own_part::{SOONER, own_shares};
+use super::own_part::{SOONER, unpredicted};
 use super::pole::Pole;
 use super::prediction::{Predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
@@ -13,7 +13,6 @@ use super::residual::residual_over_noise;
 use super::run::{FitRun, Job, Variant};
 use super::settings::{FitSettings, MANY_PLACES, Place};
 use rayon::prelude::*;
-use std::cell::LazyCell;
 
 /// Fits the resonances that all places share.
 ///
@@ -26,11 +25,11 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     let job = Job::new(places, settings.range_hz(), &cancelled);
     let Some(main) = job.run(&Variant::MAIN) else { return empty(places) };
     let tested = if settings.refits { job.tested(main) } else { Tested::untested(&job, main) };
-    let Tested { main, mut set, predicted, own } = tested;
+    let Tested { main, mut set, predicted, unpredicted } = tested;
     let (seconds, chain) = (main.seconds(), Chain::of(places));
     for (m, mode) in set.modes.iter_mut().enumerate() {
-        let own_share = own.get(m).copied().flatten();
-        judge(mode, &Evidence { seconds, predicted: predicted.as_ref(), own_share, chain: &chain });
+        let unpredicted = unpredicted.get(m).copied().unwrap_or(false);
+        judge(mode, &Evidence { seconds, predicted: predicted.as_ref(), unpredicted, chain: &chain });
     }
     set.residual_over_noise = residual_over_noise(places, &main.records, &main.windows);
     set.sought_to_hz = Some(job.range_hz.1);
@@ -45,14 +44,14 @@ struct Tested {
     set: ModeSet,
     /// How well each band was predicted.
     predicted: Option<Predicted>,
-    /// Whether each resonance's own share was.
-    own: Vec<Option<bool>>,
+    /// Which resonances had to be predicted by themselves and were not.
+    unpredicted: Vec<bool>,
 }
 
 impl Tested {
     /// The main fit as it is.
     fn untested(job: &Job<'_>, main: FitRun) -> Self {
-        Self { set: job.set_of(&main), main, predicted: None, own: Vec::new() }
+        Self { set: job.set_of(&main), main, predicted: None, unpredicted: Vec::new() }
     }
 }
 
@@ -75,11 +74,9 @@ impl Job<'_> {
             .collect()
     }
 
-    /// Fits to first parts shorter than the longest, the longer first.
-    fn sooner(&self, longest: Option<&FitRun>) -> Vec<FitRun> {
-        let Some(longest) = longest else { return Vec::new() };
-        let sooner = |share: &f64| self.run(&Variant::early(share * longest.seconds()));
-        SOONER.par_iter().filter_map(sooner).collect()
+    /// A fit to a shorter first part than the longest.
+    fn sooner(&self, longest: Option<&FitRun>) -> Option<FitRun> {
+        self.run(&Variant::early(SOONER * longest?.seconds()))
     }
 
     /// A fit made again in each of the other ways.
@@ -94,14 +91,15 @@ impl Job<'_> {
         let early = quiet.early(&main);
         // Poles are fitted beyond the range, so its last bands can be judged as well.
         let fitted_to_hz = self.fitted_to_hz(&main.records);
-        let sooner = LazyCell::new(|| quiet.sooner(early.first()));
-        let predicted = Predicted::of(quiet.places, &early, self.range_hz, fitted_to_hz, || &sooner);
+        let sooner = quiet.sooner(early.first());
+        let predicted = Predicted::of(quiet.places, &early, sooner.as_ref(), self.range_hz, fitted_to_hz);
         let (main, mut set) = self.refitted(main, &early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut set, main.seconds());
-        let own = own_shares(quiet.places, &set, || early.first().into_iter().chain(sooner.iter()).collect());
+        let cut: Vec<&FitRun> = early.first().into_iter().chain(&sooner).collect();
+        let unpredicted = unpredicted(quiet.places, &set, &cut);
         set.single_modes_to_hz = predicted.to_hz.map(|hz| hz.min(self.range_hz.1));
-        Tested { main, set, predicted: Some(predicted), own }
+        Tested { main, set, predicted: Some(predicted), unpredicted }
     }
 
     /// The main fit with the best poles that any search found, its intervals widened by the scatter of the refits, and

@@ -33,15 +33,15 @@ pub(crate) struct Evidence<'a> {
     pub seconds: f64,
     /// Where poles predict how the sound goes on; `None` where that was not looked at.
     pub predicted: Option<&'a Predicted>,
-    /// Whether its own share of the next part is predicted; `None` where nothing tells.
-    pub own_share: Option<bool>,
+    /// Whether it had to be predicted by itself and was not.
+    pub unpredicted: bool,
     /// The low end of the measuring chain.
     pub chain: &'a Chain,
 }
 
 /// Judges one resonance.
 pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
-    let &Evidence { seconds, predicted, own_share, chain } = evidence;
+    let &Evidence { seconds, predicted, unpredicted, chain } = evidence;
     let pole = Pole { omega_per_s: mode.omega_per_s, decay_per_s: mode.decay_per_s };
     let mut flags = Flags::default();
     let reproduced = !mode.flags.has(Flag::NotReproduced);
@@ -63,7 +63,7 @@ pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
         if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
             flags.add(Flag::Overlapping);
         }
-        if own_share == Some(false) {
+        if unpredicted {
             flags.add(Flag::OwnShareUnpredicted);
         }
         if detected_at_too_few(mode) {
@@ -120,7 +120,7 @@ mod tests {
                 flags: Flags::default(),
             };
             let chain = Chain::of(&[]);
-            judge(&mut mode, &Evidence { seconds: 4.0, predicted: None, own_share: None, chain: &chain });
+            judge(&mut mode, &Evidence { seconds: 4.0, predicted: None, unpredicted: false, chain: &chain });
             assert_eq!(mode.kind, Kind::Hum);
             mode.flags.to_string()
         };

@@ -1,12 +1,11 @@
 //! Is each resonance's own share of the next part of the decay predicted?
 //!
 //! The prediction of a band (`prediction`) is carried by its strongest resonances; beside them poles that were fitted
-//! to sound that is no mode, such as the diffuse tail of the octaves above, would pass with them. So resonances that
-//! start 20 dB under the strongest of their band, with decays known to 10 % or worse, are tested by themselves: the
-//! predicted share of one is put back into what the whole prediction leaves, near its frequency, and must make up most
-//! of the sum. The first part is cut at several instants; the latest cut after which anything stands over the noise
-//! decides, since a resonance that decays fast is past by then.
+//! to sound that is no mode, such as a diffuse tail, would pass with them. So a resonance that carries little of its
+//! band's energy, measured by how well its decay is known, is tested by itself: its predicted share is put back into what
+//! the whole prediction leaves, near its frequency, and must make up a part of the sum that noise wouldn't.
 
+use super::collect::pole_of;
 use super::fall::BAND_HZ;
 use super::noise::{behind_hann, hann_spectrum};
 use super::pole::Pole;
@@ -19,68 +18,57 @@ use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use std::f64::consts::{PI, TAU};
 
-/// Cuts beside that of the bands, as shares of its record. In 27 sessions of three to eight modes beside decaying noise
-/// (3, 6 and 12 places; T60 0.4, 0.8, 1.5 s; 10 to 40 dB under a mode's start) 566 poles of noise were claimed without
-/// this test, 239 with the bands' cut alone, 84 and 27 with one and both of these. These figures are for a stricter
-/// rule than `is_asked`: there every resonance was tested whose decay was known to 5 % or worse, weak or not.
-pub(super) const SOONER: [f64; 2] = [0.7, 0.5];
-/// A cut sooner than the bands' tells nothing of a resonance that has fallen by fewer nepers until then (22 dB): so
-/// short a part doesn't part it from its neighbours.
-const FALLEN: f64 = 2.5;
+/// The cut beside that of the bands, as a share of its record: what decays fast is past by the later one. Our own choice.
+pub(super) const SOONER: f64 = 0.7;
 /// Energy over the noise's from which the next part has something to hold a prediction against: 5 dB, on the same sessions.
 const OWN_EVIDENCE: f64 = 3.0;
 /// Share of the energy near the resonance that may stay unexplained: of modes less than 0.3 stays nearly always, of noise
 /// all; on the same sessions.
 const OWN_MOST_UNEXPLAINED: f64 = 0.8;
-/// Resonances that start less than this share under the strongest of their band, in energy (20 dB), are told by the band's
-/// prediction, to which such poles of noise would add. Our own choice; strongly damped modes that overlap are of these.
-const WEAK: f64 = 0.01;
-/// Relative sd of a decay up to which a resonance stands although its own share of the next part is not predicted: poles of
-/// decaying noise beside modes are known to 3 % at best, a quarter of them to 10 % (the same sessions).
-const WELL_KNOWN: f64 = 0.10;
+/// Relative sd of a decay up to which a resonance stands although its own share of the next part is not predicted. In 54
+/// sessions of three to eight modes beside noise that decays (3, 6 and 12 places; T60 0.4, 0.8, 1.5 s; 10 to 40 dB under a
+/// mode's start) one pole of noise in a hundred is known better.
+const WELL_KNOWN: f64 = 0.08;
 /// A predicted pole is the resonance's own within this share of its decay constant …
 const OWN_SAME: f64 = 0.5;
 /// … or within so many radians over the part: no part tells nearer poles apart.
 const UNRESOLVED_RAD: f64 = 1.5;
 
-/// For each resonance of `set` whether its share was predicted; `None` where no fit's next part tells, or nobody asks. The
-/// fits' records end early, the longest first; they are made only where a resonance asks.
-pub(super) fn own_shares<'f>(
-    places: &[Place<'_>],
-    set: &ModeSet,
-    fits: impl FnOnce() -> Vec<&'f FitRun>,
-) -> Vec<Option<bool>> {
-    let mut shares_of = vec![None; set.modes.len()];
-    let asked: Vec<usize> = (0..set.modes.len()).filter(|m| is_asked(set, *m)).collect();
-    if asked.is_empty() {
-        return shares_of;
-    }
-    let fits = fits();
-    let pole =
-        |m: &usize| Pole { omega_per_s: set.modes[*m].omega_per_s, decay_per_s: set.modes[*m].decay_per_s };
-    let poles: Vec<Pole> = asked.iter().map(pole).collect();
+/// For each resonance of `set` whether it had to be predicted by itself and was not, by any of these fits, whose records end
+/// early.
+pub(super) fn unpredicted(places: &[Place<'_>], set: &ModeSet, fits: &[&FitRun]) -> Vec<bool> {
+    let ends_s: Vec<f64> = fits.iter().map(|fit| fit.seconds()).collect();
+    let asked: Vec<usize> = (0..set.modes.len()).filter(|m| is_asked(set, *m, &ends_s)).collect();
+    let poles: Vec<Pole> = asked.iter().map(|m| pole_of(&set.modes[*m])).collect();
     let told: Vec<Vec<Option<bool>>> = fits.par_iter().map(|fit| shares(places, fit, &poles)).collect();
-    let fallen = |fit: usize, k: usize| fit == 0 || poles[k].decay_per_s * fits[fit].seconds() > FALLEN;
+    let mut unpredicted = vec![false; set.modes.len()];
     for (k, m) in asked.into_iter().enumerate() {
-        shares_of[m] = (0..fits.len()).filter(|fit| fallen(*fit, k)).find_map(|fit| told[fit][k]);
+        unpredicted[m] = !told.iter().any(|told| told[k] == Some(true));
     }
-    shares_of
+    unpredicted
 }
 
-/// A resonance has to be predicted by itself where it is weak and its decay not known well.
-fn is_asked(set: &ModeSet, m: usize) -> bool {
-    let mode = &set.modes[m];
-    mode.decay_sd_per_s > WELL_KNOWN * mode.decay_per_s && is_weak(set, m)
+/// Whether a resonance has to be predicted by itself: where its decay is not known well, and it carries less of its band's
+/// energy than the square of its relative sd. Poles of modes carry more nearly always, of noise beside modes one in twenty.
+fn is_asked(set: &ModeSet, m: usize, ends_s: &[f64]) -> bool {
+    let log_sd = set.modes[m].decay_sd_per_s / set.modes[m].decay_per_s;
+    let carried = ends_s.iter().map(|end_s| carried(set, m, *end_s)).fold(0.0, f64::max);
+    log_sd > WELL_KNOWN && carried < log_sd * log_sd
 }
 
-/// Whether a resonance starts far below another one of its band, which then carries the band's prediction.
-fn is_weak(set: &ModeSet, m: usize) -> bool {
-    let start =
-        |mode: &Mode| mode.amplitudes.iter().flatten().map(|a| a.re * a.re + a.im * a.im).sum::<f64>();
-    let hz = |mode: &Mode| mode.frequency().value;
-    let own = &set.modes[m];
-    let near = set.modes.iter().filter(|other| (hz(other) - hz(own)).abs() < 0.5 * BAND_HZ);
-    start(own) < WEAK * near.map(start).fold(0.0, f64::max)
+/// Share of the energy that a resonance has, from so many seconds on, of all resonances' in the band around it: that of one
+/// is ∫ |A|²/((ω − ω₁)² + δ²) dω · exp(−2 δ t), summed over the places.
+fn carried(set: &ModeSet, m: usize, from_s: f64) -> f64 {
+    let half = PI * BAND_HZ;
+    let middle = set.modes[m].omega_per_s;
+    let energy = |mode: &Mode| {
+        let squares: f64 = mode.amplitudes.iter().flatten().map(|a| a.re * a.re + a.im * a.im).sum();
+        let angle = |omega: f64| ((omega - mode.omega_per_s) / mode.decay_per_s).atan();
+        let within = angle(middle + half) - angle(middle - half);
+        squares * within / mode.decay_per_s * (-2.0 * mode.decay_per_s * from_s).exp()
+    };
+    let all: f64 = set.modes.iter().map(energy).sum();
+    energy(&set.modes[m]) / all.max(f64::MIN_POSITIVE)
 }
 
 /// For each pole whether one fit's next part shows its own share to be predicted; `None` where that part doesn't tell.
@@ -226,6 +214,34 @@ mod tests {
         }
         assert!(poles > 60, "the fit takes noise for poles, which is the point: {poles}");
         assert!(20 * other <= poles && found >= 18, "{other} of noise, {found} of 20; {poles} poles");
+    }
+
+    /// Two modes alike in one band carry half each; later the slower one carries more, by exp(2 (δ₁ − δ₂) t); a third far away
+    /// has what its skirt leaves in their band.
+    #[test]
+    fn modes_share_the_energy_of_their_band() {
+        let amplitude =
+            || super::super::Amplitude { re: 1.0, im: 0.0, covariance: [0.0; 3], delta_chi2: 0.0 };
+        let mode = |hz: f64, decay_per_s: f64| Mode {
+            kind: Kind::Mode,
+            omega_per_s: TAU * hz,
+            decay_per_s,
+            omega_sd_per_s: 0.1,
+            decay_sd_per_s: 0.1,
+            amplitudes: vec![Some(amplitude())],
+            flags: Default::default(),
+        };
+        let set = |modes: Vec<Mode>| ModeSet { modes, ..ModeSet::default() };
+        let alike = set(vec![mode(50.0, 6.0), mode(50.5, 6.0)]);
+        assert!((carried(&alike, 0, 0.3) - 0.5).abs() < 1e-3);
+        let slower = set(vec![mode(50.0, 6.0), mode(50.0, 5.0)]);
+        // 5/6 of the energy at the start, times exp(2 · 0.4).
+        let ratio = carried(&slower, 0, 0.4) / carried(&slower, 1, 0.4);
+        assert!((ratio / (5.0 / 6.0 * (-0.8_f64).exp()) - 1.0).abs() < 0.02, "{ratio}");
+        let far = set(vec![mode(50.0, 6.0), mode(100.0, 6.0)]);
+        // ∫ over 40 to 60 Hz of 1/(ω − ω₁)² is 1/(2π 40) − 1/(2π 60), over π/δ.
+        let skirt = (1.0 / (TAU * 40.0) - 1.0 / (TAU * 60.0)) * 6.0 / PI;
+        assert!(((1.0 - carried(&far, 0, 0.0)) / skirt - 1.0).abs() < 0.1);
     }
 
     /// The own parts of two modes are together what the record goes on with; a pole elsewhere has none.

@@ -19,21 +19,21 @@ use std::borrow::Cow;
 
 /// Width of a band with few places, which have few numbers, Hz: twice that of the others.
 const WIDE_BAND_HZ: f64 = 40.0;
-/// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.75 or more (docs/accuracy.md);
-/// chosen between the two.
-const BAND_MOST_UNEXPLAINED: f64 = 0.6;
+/// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.65 or more (docs/accuracy.md);
+/// chosen on rooms of our own so that the limit moves least when records change.
+const BAND_MOST_UNEXPLAINED: f64 = 0.65;
 /// Chance that a random prediction explains enough in one band. Our own choice.
-const CHANCE: f64 = 0.02;
+const CHANCE: f64 = 0.03;
 /// Energy over the noise's from which a band has something to predict: 6 dB. Our own choice.
 const BAND_EVIDENCE: f64 = 4.0;
 /// Places in small rooms hear much the same below 100 Hz: no more of them count as independent. Our own choice.
 const INDEPENDENT: usize = 3;
-/// Share of the bands with evidence, from the lowest up, that must be predicted for single modes to be told. Our own
-/// choice.
-const SHARE: f64 = 0.85;
-/// A range that holds poles over less than this is a narrow one, Hz: its limit rests on a few bands, so those that fall into
-/// their noise before the records are cut are asked after sooner cuts as well. In wide ranges that would raise the limit,
-/// too, but to where it moves with every change of the records (19 % of the claims instead of 12). Our own choice.
+/// A band that isn't predicted speaks against the limit with this much at most; one that is predicted wholly speaks with 1
+/// for it. Our own choice, on rooms of our own.
+const MOST_AGAINST: f64 = 0.6;
+/// Bands that must be predicted for any limit, with many places and with few.
+const FEWEST_BANDS: [usize; 2] = [3, 4];
+/// A range that holds poles over less than this is a narrow one, Hz: when its records are cut depends on few bands.
 const NARROW_HZ: f64 = 60.0;
 /// With few places the limit is drawn in by this factor: one record has too few numbers to be sure near it. Our own choice.
 const FAR_FROM_LIMIT: f64 = 0.85;
@@ -108,15 +108,25 @@ fn owned(place: &Place<'_>) -> Place<'static> {
 #[derive(Debug, Clone, Copy)]
 struct Band {
     hz: f64,
-    /// Share of the energy over the noise that the prediction leaves; `None` without evidence.
+    /// Share of the energy over the noise that the prediction leaves, larger where so few numbers could be met by chance;
+    /// `None` without evidence.
     unexplained: Option<f64>,
-    /// Share that may stay.
-    most: f64,
 }
 
 impl Band {
     fn predicted(&self) -> Option<bool> {
-        self.unexplained.map(|share| share < self.most)
+        self.unexplained.map(|share| share < BAND_MOST_UNEXPLAINED)
+    }
+
+    /// What the band says for the limit (up to 1) or against it; `None` without evidence.
+    fn score(&self) -> Option<f64> {
+        self.unexplained.map(|share| (1.0 - share / BAND_MOST_UNEXPLAINED).max(-MOST_AGAINST))
+    }
+
+    /// The band by the better of two predictions: noise is predicted by none.
+    fn or(self, other: Band) -> Band {
+        let both = [self.unexplained, other.unexplained];
+        Band { unexplained: both.into_iter().flatten().min_by(f64::total_cmp), ..self }
     }
 }
 
@@ -129,41 +139,30 @@ pub(super) struct Predicted {
 }
 
 impl Predicted {
-    /// Judges each band by the parts that follow the records of these fits, made `from_hz` to `to_hz` and, for
-    /// neighbours on both sides, up to `fitted_to_hz`. In a narrow range a band may have fallen into its noise before
-    /// the cut. If no lower band failed, it is judged by the first earlier cut (the fits of `sooner`) after which it
-    /// still stands over its noise.
-    pub fn of<'f>(
+    /// Judges each band by the parts that follow the records of these fits, or by the part that follows the records of a
+    /// sooner cut, whichever is predicted better: what falls fast is past by the later one. The bands lie from `from_hz` to
+    /// `to_hz` and, for neighbours on both sides, up to `fitted_to_hz`.
+    pub fn of(
         places: &[Place<'_>],
         fits: &[FitRun],
+        sooner: Option<&FitRun>,
         (from_hz, to_hz): (f64, f64),
         fitted_to_hz: f64,
-        sooner: impl FnOnce() -> &'f [FitRun],
     ) -> Self {
         let middles = middles(from_hz, fitted_to_hz);
-        let near = if places.len() < FEW_PLACES { FAR_FROM_LIMIT } else { 1.0 };
-        let lowest = fits.iter().filter_map(FitRun::lowest_hz);
-        let lowest_hz = lowest.fold(f64::INFINITY, f64::min);
-        let limited = |bands: Vec<Band>| {
-            let with_poles = from_the_lowest_pole(&bands, lowest_hz);
-            let middle_hz = limit_within(&bands, to_hz).or_else(|| limit_within(with_poles, to_hz));
-            Self { to_hz: middle_hz.map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ), bands }
-        };
-        let first = limited(judged(places, fits, &middles));
-        let untested = || is_untested(from_the_lowest_pole(&first.bands, lowest_hz), to_hz);
-        if !(is_narrow(lowest_hz, to_hz) && untested()) {
-            return first;
+        let few = places.len() < FEW_PLACES;
+        let mut bands = judged(places, fits, &middles);
+        if let Some(sooner) = sooner {
+            let again = judged(places, std::slice::from_ref(sooner), &middles);
+            bands = bands.into_iter().zip(again).map(|(band, again)| band.or(again)).collect();
         }
-        // So short a part tells less of modes near each other, so it only ever raises the limit.
-        let second = limited(sooner().iter().fold(first.bands.clone(), |bands, fit| {
-            let again = judged(places, std::slice::from_ref(fit), &middles);
-            let better = |(band, again): (Band, Band)| {
-                let speaks = fit.poles.iter().any(|p| (p.frequency_hz() - band.hz).abs() < 0.5 * BAND_HZ);
-                if band.unexplained.is_none() && speaks { again } else { band }
-            };
-            bands.into_iter().zip(again).map(better).collect()
-        }));
-        if second.to_hz > first.to_hz { second } else { first }
+        let lowest = fits.iter().filter_map(FitRun::lowest_hz);
+        let with_poles = from_the_lowest_pole(&bands, lowest.fold(f64::INFINITY, f64::min));
+        let fewest = FEWEST_BANDS[usize::from(few)];
+        let middle_hz =
+            limit_within(&bands, to_hz, fewest).or_else(|| limit_within(with_poles, to_hz, fewest));
+        let near = if few { FAR_FROM_LIMIT } else { 1.0 };
+        Self { to_hz: middle_hz.map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ), bands }
     }
 
     /// Whether a resonance at this frequency stands where poles predict.
@@ -184,12 +183,6 @@ fn judged(places: &[Place<'_>], fits: &[FitRun], middles: &[f64]) -> Vec<Band> {
     middles.iter().zip(&sums).map(|(hz, sum)| sum.band(*hz)).collect()
 }
 
-/// Whether a band of the range has no evidence although none below it failed.
-fn is_untested(bands: &[Band], to_hz: f64) -> bool {
-    let within = bands.iter().take_while(|band| band.hz - 0.5 * BAND_HZ < to_hz);
-    within.take_while(|band| band.predicted() != Some(false)).any(|band| band.unexplained.is_none())
-}
-
 /// The bands without those below the lowest pole: in these the next part holds what leaks out of the bands above, and
 /// nothing is claimed.
 fn from_the_lowest_pole(bands: &[Band], lowest_hz: f64) -> &[Band] {
@@ -199,27 +192,26 @@ fn from_the_lowest_pole(bands: &[Band], lowest_hz: f64) -> &[Band] {
 
 /// The limit by the bands within the range; those beyond its end, with fewer neighbours, only raise it where it lies at that
 /// end, or where a range too short for a limit has no band that fails.
-fn limit_within(bands: &[Band], to_hz: f64) -> Option<f64> {
+fn limit_within(bands: &[Band], to_hz: f64, fewest: usize) -> Option<f64> {
     let within = &bands[..bands.partition_point(|band| band.hz + 0.5 * BAND_HZ <= to_hz)];
-    let found = limit(within);
+    let found = limit(within, fewest);
     let at_the_end = match found {
         Some(hz) => within.last().is_some_and(|band| band.hz <= hz),
         None => within.iter().all(|band| band.predicted() != Some(false)),
     };
-    if at_the_end { limit(bands) } else { found }
+    if at_the_end { limit(bands, fewest) } else { found }
 }
 
-/// The highest band that was predicted while nearly all below were; at least three of them.
-fn limit(bands: &[Band]) -> Option<f64> {
-    let (mut tested, mut predicted, mut limit) = (0.0, 0.0, None);
+/// The band up to which the scores sum up to most, 1 at least: the likeliest place of a change from bands that are predicted
+/// to bands that are not, as in a cumulative-sum test (Page 1954).
+fn limit(bands: &[Band], fewest: usize) -> Option<f64> {
+    let (mut sum, mut most, mut predicted, mut limit) = (0.0, 1.0, 0, None);
     for band in bands {
-        let Some(good) = band.predicted() else { continue };
-        tested += 1.0;
-        if good {
-            predicted += 1.0;
-            if predicted >= 3.0 && predicted >= SHARE * tested {
-                limit = Some(band.hz);
-            }
+        let Some(score) = band.score() else { continue };
+        sum += score;
+        predicted += usize::from(band.predicted() == Some(true));
+        if predicted >= fewest && sum >= most {
+            (most, limit) = (sum, Some(band.hz));
         }
     }
     limit
@@ -257,11 +249,12 @@ impl Sum {
         self.whole > BAND_EVIDENCE * self.noise
     }
 
-    /// A prediction in a random direction leaves a share under u of n complex numbers with the chance uⁿ⁻¹.
+    /// A prediction in a random direction leaves a share under u of n complex numbers with the chance uⁿ⁻¹: where n is so
+    /// small that less than the usual share must be left, what is left counts for more.
     fn band(&self, hz: f64) -> Band {
         let most = CHANCE.powf(1.0 / (self.numbers - 1.0).max(0.2)).min(BAND_MOST_UNEXPLAINED);
-        let left = (self.left - self.noise).max(0.0);
-        Band { hz, unexplained: self.is_evident().then(|| left / (self.whole - self.noise)), most }
+        let left = (self.left - self.noise).max(0.0) / (self.whole - self.noise);
+        Band { hz, unexplained: self.is_evident().then(|| left * BAND_MOST_UNEXPLAINED / most) }
     }
 }
 
@@ -326,11 +319,14 @@ impl<'a> Next<'a> {
     /// `None` where too little follows.
     pub fn of(place: &'a Place<'_>, record: &Record, windows: &[WindowFit], index: usize) -> Option<Self> {
         let (first, end) = (record.first + record.len, sounding_len(&place.samples));
-        let wanted = (PART.0 * record.len as f64 / record.rate_hz).clamp(PART.1, PART.2) * record.rate_hz;
-        let len = (wanted as usize).min(end.checked_sub(first)?);
-        if (len as f64) < PART.1 * record.rate_hz {
+        let left = end.checked_sub(first)?;
+        let least = (PART.1 * record.rate_hz) as usize;
+        if left < least {
             return None;
         }
+        let wanted = (PART.0 * record.len as f64 / record.rate_hz).clamp(PART.1, PART.2) * record.rate_hz;
+        // Half of what is left shows the noise, where that leaves a part.
+        let len = (wanted as usize).min(if left < 2 * least { left } else { left / 2 });
         let whole = &place.samples[first..first + len];
         let mut left = whole.to_vec();
         for fitted in windows {
@@ -426,14 +422,11 @@ mod tests {
     /// Bands that fail below the lowest pole are no reason to doubt those above; above it they are.
     #[test]
     fn the_limit_is_counted_from_the_lowest_pole() {
-        let band = |i: u32| Band {
-            hz: 25.0 + 5.0 * f64::from(i),
-            unexplained: Some(if i < 4 { 0.9 } else { 0.1 }),
-            most: 0.6,
-        };
-        let bands: Vec<Band> = (0..14).map(band).collect();
-        assert_eq!(limit(from_the_lowest_pole(&bands, 55.0)), Some(90.0));
-        assert_eq!(limit(from_the_lowest_pole(&bands, 20.0)), None);
+        let band =
+            |i: u32| Band { hz: 25.0 + 5.0 * f64::from(i), unexplained: Some(if i < 4 { 1.0 } else { 0.2 }) };
+        let bands: Vec<Band> = (0..7).map(band).collect();
+        assert_eq!(limit(from_the_lowest_pole(&bands, 55.0), 3), Some(55.0));
+        assert_eq!(limit(from_the_lowest_pole(&bands, 20.0), 3), None);
         assert!(from_the_lowest_pole(&bands, f64::INFINITY).is_empty());
     }
 
@@ -444,15 +437,39 @@ mod tests {
             let band = |(i, fails): (u32, bool)| Band {
                 hz: 30.0 + 5.0 * f64::from(i),
                 unexplained: Some(if fails { 0.9 } else { 0.1 }),
-                most: 0.6,
             };
             (0..).zip(failing).map(band).collect()
         };
         // Asked for up to 60 Hz: bands up to 50 Hz lie within.
+        let limit_within = |bands: &[Band], to_hz: f64| limit_within(bands, to_hz, 3);
         assert_eq!(limit_within(&bands([false; 8]), 60.0), Some(65.0));
         let fails_at_50 = bands([false, false, false, false, true, false, false, false]);
         assert_eq!(limit_within(&fails_at_50, 60.0), Some(45.0));
         assert_eq!(limit_within(&bands([true; 8]), 60.0), None);
+    }
+
+    /// The limit lies where bands that are predicted end, one that fails among them or behind them notwithstanding; by hand
+    /// the sums are 0.69, 1.38, 0.91, 1.60, 2.29, 1.82, 1.35, 2.05.
+    #[test]
+    fn the_limit_is_where_the_sum_is_highest() {
+        let shares = [0.2, 0.2, 0.955, 0.2, 0.2, 0.955, 0.955, 0.2];
+        let bands: Vec<Band> =
+            (0..).zip(shares).map(|(i, u)| Band { hz: f64::from(i), unexplained: Some(u) }).collect();
+        assert_eq!(limit(&bands, 3), Some(4.0));
+        assert_eq!(limit(&bands[..3], 3), None);
+        // Bands that nothing is known of neither raise nor lower it.
+        let silent = Band { hz: 4.5, unexplained: None };
+        assert_eq!(limit(&[&bands[..5], &[silent], &bands[5..]].concat(), 3), Some(4.0));
+    }
+
+    /// The better of two predictions counts, and one that says nothing doesn't.
+    #[test]
+    fn of_two_predictions_the_better_counts() {
+        let band = |unexplained: Option<f64>| Band { hz: 50.0, unexplained };
+        let both = |a, b| band(a).or(band(b)).unexplained;
+        assert_eq!(both(Some(0.9), Some(0.3)), Some(0.3));
+        assert_eq!(both(None, Some(0.8)), Some(0.8));
+        assert_eq!(both(None, None), None);
     }
 
     /// Records too short for their poles give few rows or none, and no panic.
@@ -487,10 +504,10 @@ mod tests {
             numbers: 0.0,
         };
         let mut sum = Sum::default();
-        sum.add_shares(&part(10.0, 0.4), 3.0);
-        sum.add_shares(&part(1000.0, 0.1), 4.0);
+        sum.add_shares(&part(10.0, 0.4), 30.0);
+        sum.add_shares(&part(1000.0, 0.1), 40.0);
         let unexplained = sum.band(50.0).unexplained.unwrap();
         assert!((unexplained - 0.1 / 1.6).abs() < 1e-12, "{unexplained}");
-        assert!((sum.numbers - 7.0).abs() < 1e-12);
+        assert!((sum.numbers - 70.0).abs() < 1e-12);
     }
 }
