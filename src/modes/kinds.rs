@@ -54,13 +54,14 @@ pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
     } else if (pole.t60_s() < CHAIN_T60_S || chain.has(mode)) && reproduced {
         mode.kind = Kind::Loudspeaker;
     } else {
-        if mode.decay_sd_per_s > WIDE * pole.decay_per_s {
+        let log_sd = mode.decay_sd_per_s / pole.decay_per_s;
+        if log_sd > WIDE {
             flags.add(Flag::WideInterval);
         }
-        if is_long(&pole, mode.decay_sd_per_s / pole.decay_per_s, seconds) {
+        if is_long(&pole, log_sd, seconds) {
             flags.add(Flag::LongForRecord);
         }
-        if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz())) {
+        if predicted.is_some_and(|predicted| !predicted.holds(pole.frequency_hz(), log_sd)) {
             flags.add(Flag::Overlapping);
         }
         if unpredicted {

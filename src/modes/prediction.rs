@@ -35,6 +35,9 @@ const MOST_AGAINST: f64 = 0.6;
 const FEWEST_BANDS: [usize; 2] = [3, 4];
 /// A range that holds poles over less than this is a narrow one, Hz: when its records are cut depends on few bands.
 const NARROW_HZ: f64 = 60.0;
+/// Below the limit a decay known this well, as a relative sd, stands even where its band isn't predicted: a first part too short to
+/// part it from a neighbour tells nothing against it. Our own choice, on rooms of our own.
+const KNOWN: f64 = 0.03;
 /// With few places the limit is drawn in by this factor: one record has too few numbers to be sure near it. Our own choice.
 const FAR_FROM_LIMIT: f64 = 0.85;
 
@@ -165,11 +168,11 @@ impl Predicted {
         Self { to_hz: middle_hz.map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ), bands }
     }
 
-    /// Whether a resonance at this frequency stands where poles predict.
-    pub fn holds(&self, hz: f64) -> bool {
+    /// Whether a resonance at this frequency, its decay known to this relative sd, stands where poles predict.
+    pub fn holds(&self, hz: f64, log_sd: f64) -> bool {
         let near = |band: &&Band| (band.hz - hz).abs() <= STEP_HZ;
         let around: Vec<bool> = self.bands.iter().filter(near).filter_map(Band::predicted).collect();
-        let local = around.is_empty() || around.iter().any(|predicted| *predicted);
+        let local = log_sd < KNOWN || around.is_empty() || around.iter().any(|predicted| *predicted);
         self.to_hz.is_some_and(|limit| hz <= limit) && local
     }
 }
@@ -460,6 +463,19 @@ mod tests {
         // Bands that nothing is known of neither raise nor lower it.
         let silent = Band { hz: 4.5, unexplained: None };
         assert_eq!(limit(&[&bands[..5], &[silent], &bands[5..]].concat(), 3), Some(4.0));
+    }
+
+    /// Below the limit a resonance stands where a band around it is predicted, where none tells, or where it is known well;
+    /// above it none does.
+    #[test]
+    fn a_resonance_needs_a_predicted_band_around_it_unless_known_well() {
+        let band = |(hz, u): (f64, Option<f64>)| Band { hz, unexplained: u };
+        let bands =
+            [(40.0, Some(0.1)), (45.0, Some(0.9)), (50.0, Some(0.9)), (55.0, Some(0.9)), (60.0, None)];
+        let predicted = Predicted { bands: bands.map(band).to_vec(), to_hz: Some(80.0) };
+        assert!(predicted.holds(43.0, 0.1) && predicted.holds(70.0, 0.1));
+        assert!(!predicted.holds(50.0, 0.1) && predicted.holds(50.0, 0.02));
+        assert!(!predicted.holds(81.0, 0.02));
     }
 
     /// The better of two predictions counts, and one that says nothing doesn't.
