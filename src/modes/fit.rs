@@ -4,10 +4,11 @@ use super::ModeSet;
 use super::chain::Chain;
 use super::collect::empty;
 use super::kinds::{Evidence, judge};
+use super::limit::Predicted;
 use super::overlap::widen_overlapping;
 use super::own_part::{SOONER, unpredicted};
 use super::pole::Pole;
-use super::prediction::{Predicted, splits_s, without_steady_tones};
+use super::prediction::{predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
 use super::residual::residual_over_noise;
 use super::run::{FitRun, Job, Variant};
@@ -92,7 +93,7 @@ impl Job<'_> {
         // Poles are fitted beyond the range, so its last bands can be judged as well.
         let fitted_to_hz = self.fitted_to_hz(&main.records);
         let sooner = quiet.sooner(early.first());
-        let predicted = Predicted::of(quiet.places, &early, sooner.as_ref(), self.range_hz, fitted_to_hz);
+        let predicted = predicted(quiet.places, &early, sooner.as_ref(), self.range_hz, fitted_to_hz);
         let (main, mut set) = self.refitted(main, &early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut set, main.seconds());

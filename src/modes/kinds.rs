@@ -1,8 +1,8 @@
 //! The kind of each resonance, and the flags that say why one is not taken for a mode.
 
 use super::chain::Chain;
+use super::limit::Predicted;
 use super::pole::{Pole, STEADY};
-use super::prediction::Predicted;
 use super::settings::MANY_PLACES;
 use super::{Amplitude, Kind, Mode};
 use crate::flag::{Flag, Flags};

@@ -35,7 +35,7 @@
 //! | loudspeaker | T60 under 0.15 s, or it starts with the direct sound in the chain's low end | `kinds`, `chain` |
 //! | unsure, `wide-interval` | relative sd of the decay over 20 % | `kinds` |
 //! | unsure, `long-for-record` | T60 + 2 sd over 1.25 records (2.5 where the sd is under 3 %) | `kinds` |
-//! | unsure, `overlapping` * | hold-out test: poles of the decay's first part don't predict the next part there | `prediction`, `fall` |
+//! | unsure, `overlapping` * | hold-out test: poles of the decay's first part don't predict the next part there | `prediction`, `limit` |
 //! | unsure, `unpredicted` * | it carries little of its band, and they don't predict its own share of it either | `own_part` |
 //! | unsure, `seen-at-one-place` | with six places or more: detected at fewer than two | `kinds` |
 //! | unsure, `not-reproduced` * | too few of the refits find it again; it goes before hum and loudspeaker | `refits` |
@@ -56,6 +56,7 @@ mod fit;
 mod gain;
 mod joint_fit;
 mod kinds;
+mod limit;
 mod noise;
 mod order;
 mod overlap;

@@ -9,6 +9,7 @@
 
 use super::fall::{BAND_HZ, Fall, STEP_HZ, band_energies, middles};
 use super::joint_fit::WindowFit;
+use super::limit::{Band, Predicted};
 use super::pole::{Pole, STEADY};
 use super::problem::Group;
 use super::record::{Record, sounding_len};
@@ -19,28 +20,12 @@ use std::borrow::Cow;
 
 /// Width of a band with few places, which have few numbers, Hz: twice that of the others.
 const WIDE_BAND_HZ: f64 = 40.0;
-/// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.65 or more (docs/accuracy.md);
-/// chosen on rooms of our own so that the limit moves least when records change.
-const BAND_MOST_UNEXPLAINED: f64 = 0.65;
-/// Chance that a random prediction explains enough in one band. Our own choice.
-const CHANCE: f64 = 0.03;
 /// Energy over the noise's from which a band has something to predict: 6 dB. Our own choice.
 const BAND_EVIDENCE: f64 = 4.0;
 /// Places in small rooms hear much the same below 100 Hz: no more of them count as independent. Our own choice.
 const INDEPENDENT: usize = 3;
-/// A band that isn't predicted speaks against the limit with this much at most; one that is predicted wholly speaks with 1
-/// for it. Our own choice, on rooms of our own.
-const MOST_AGAINST: f64 = 0.6;
-/// Bands that must be predicted for any limit, with many places and with few.
-const FEWEST_BANDS: [usize; 2] = [3, 4];
 /// A range that holds poles over less than this is a narrow one, Hz: when its records are cut depends on few bands.
 const NARROW_HZ: f64 = 60.0;
-/// Below the limit a decay known this well, as a relative sd, stands even where its band isn't predicted: a first part too short to
-/// part it from a neighbour tells nothing against it. Our own choice, on rooms of our own.
-const KNOWN: f64 = 0.03;
-/// With few places the limit is drawn in by this factor: one record has too few numbers to be sure near it. Our own choice.
-const FAR_FROM_LIMIT: f64 = 0.85;
-
 /// Share of the bands that have come near their noise, or far down, when the records are cut. Our own choice.
 const CUT: f64 = 0.25;
 /// The cuts in units of that time, all of them with few places. Our own choice.
@@ -107,74 +92,24 @@ fn owned(place: &Place<'_>) -> Place<'static> {
     }
 }
 
-/// How well one band was predicted.
-#[derive(Debug, Clone, Copy)]
-struct Band {
-    hz: f64,
-    /// Share of the energy over the noise that the prediction leaves, larger where so few numbers could be met by chance;
-    /// `None` without evidence.
-    unexplained: Option<f64>,
-}
-
-impl Band {
-    fn predicted(&self) -> Option<bool> {
-        self.unexplained.map(|share| share < BAND_MOST_UNEXPLAINED)
+/// Judges each band by the parts that follow the records of these fits, or by the part that follows the records of a sooner
+/// cut, whichever is predicted better: what falls fast is past by the later one. The bands lie from `from_hz` to `to_hz` and,
+/// for neighbours on both sides, up to `fitted_to_hz`.
+pub(super) fn predicted(
+    places: &[Place<'_>],
+    fits: &[FitRun],
+    sooner: Option<&FitRun>,
+    (from_hz, to_hz): (f64, f64),
+    fitted_to_hz: f64,
+) -> Predicted {
+    let middles = middles(from_hz, fitted_to_hz);
+    let mut bands = judged(places, fits, &middles);
+    if let Some(sooner) = sooner {
+        let again = judged(places, std::slice::from_ref(sooner), &middles);
+        bands = bands.into_iter().zip(again).map(|(band, again)| band.or(again)).collect();
     }
-
-    /// What the band says for the limit (up to 1) or against it; `None` without evidence.
-    fn score(&self) -> Option<f64> {
-        self.unexplained.map(|share| (1.0 - share / BAND_MOST_UNEXPLAINED).max(-MOST_AGAINST))
-    }
-
-    /// The band by the better of two predictions: noise is predicted by none.
-    fn or(self, other: Band) -> Band {
-        let both = [self.unexplained, other.unexplained];
-        Band { unexplained: both.into_iter().flatten().min_by(f64::total_cmp), ..self }
-    }
-}
-
-/// Result of the hold-out test: where poles predict what comes next.
-#[derive(Debug, Clone)]
-pub(super) struct Predicted {
-    bands: Vec<Band>,
-    /// Up to here single modes can be told, Hz; `None` if nowhere.
-    pub to_hz: Option<f64>,
-}
-
-impl Predicted {
-    /// Judges each band by the parts that follow the records of these fits, or by the part that follows the records of a
-    /// sooner cut, whichever is predicted better: what falls fast is past by the later one. The bands lie from `from_hz` to
-    /// `to_hz` and, for neighbours on both sides, up to `fitted_to_hz`.
-    pub fn of(
-        places: &[Place<'_>],
-        fits: &[FitRun],
-        sooner: Option<&FitRun>,
-        (from_hz, to_hz): (f64, f64),
-        fitted_to_hz: f64,
-    ) -> Self {
-        let middles = middles(from_hz, fitted_to_hz);
-        let few = places.len() < FEW_PLACES;
-        let mut bands = judged(places, fits, &middles);
-        if let Some(sooner) = sooner {
-            let again = judged(places, std::slice::from_ref(sooner), &middles);
-            bands = bands.into_iter().zip(again).map(|(band, again)| band.or(again)).collect();
-        }
-        let lowest = fits.iter().filter_map(FitRun::lowest_hz);
-        let with_poles = from_the_lowest_pole(&bands, lowest.fold(f64::INFINITY, f64::min));
-        let fewest = FEWEST_BANDS[usize::from(few)];
-        let middle_hz =
-            limit_within(&bands, to_hz, fewest).or_else(|| limit_within(with_poles, to_hz, fewest));
-        let near = if few { FAR_FROM_LIMIT } else { 1.0 };
-        Self { to_hz: middle_hz.map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ), bands }
-    }
-
-    /// Whether a resonance at this frequency, its decay known to this relative sd, stands where poles predict.
-    pub fn holds(&self, hz: f64, log_sd: f64) -> bool {
-        let near = |band: &&Band| (band.hz - hz).abs() <= STEP_HZ;
-        let around: Vec<bool> = self.bands.iter().filter(near).filter_map(Band::predicted).collect();
-        let local = log_sd < KNOWN || around.is_empty() || around.iter().any(|predicted| *predicted);
-        self.to_hz.is_some_and(|limit| hz <= limit) && local
-    }
+    let lowest_hz = fits.iter().filter_map(FitRun::lowest_hz).fold(f64::INFINITY, f64::min);
+    Predicted::new(bands, to_hz, lowest_hz, places.len())
 }
 
 /// Each band by what follows the records of these fits.
@@ -184,40 +119,6 @@ fn judged(places: &[Place<'_>], fits: &[FitRun], middles: &[f64]) -> Vec<Band> {
         add_parts(&mut sums, places, fit, middles);
     }
     middles.iter().zip(&sums).map(|(hz, sum)| sum.band(*hz)).collect()
-}
-
-/// The bands without those below the lowest pole: in these the next part holds what leaks out of the bands above, and
-/// nothing is claimed.
-fn from_the_lowest_pole(bands: &[Band], lowest_hz: f64) -> &[Band] {
-    let first = bands.iter().position(|band| band.hz + 0.5 * BAND_HZ >= lowest_hz);
-    &bands[first.unwrap_or(bands.len())..]
-}
-
-/// The limit by the bands within the range; those beyond its end, with fewer neighbours, only raise it where it lies at that
-/// end, or where a range too short for a limit has no band that fails.
-fn limit_within(bands: &[Band], to_hz: f64, fewest: usize) -> Option<f64> {
-    let within = &bands[..bands.partition_point(|band| band.hz + 0.5 * BAND_HZ <= to_hz)];
-    let found = limit(within, fewest);
-    let at_the_end = match found {
-        Some(hz) => within.last().is_some_and(|band| band.hz <= hz),
-        None => within.iter().all(|band| band.predicted() != Some(false)),
-    };
-    if at_the_end { limit(bands, fewest) } else { found }
-}
-
-/// The band up to which the scores sum up to most, 1 at least: the likeliest place of a change from bands that are predicted
-/// to bands that are not, as in a cumulative-sum test (Page 1954).
-fn limit(bands: &[Band], fewest: usize) -> Option<f64> {
-    let (mut sum, mut most, mut predicted, mut limit) = (0.0, 1.0, 0, None);
-    for band in bands {
-        let Some(score) = band.score() else { continue };
-        sum += score;
-        predicted += usize::from(band.predicted() == Some(true));
-        if predicted >= fewest && sum >= most {
-            (most, limit) = (sum, Some(band.hz));
-        }
-    }
-    limit
 }
 
 /// Energies of one band, over all places and parts, each over its noise.
@@ -252,12 +153,9 @@ impl Sum {
         self.whole > BAND_EVIDENCE * self.noise
     }
 
-    /// A prediction in a random direction leaves a share under u of n complex numbers with the chance uⁿ⁻¹: where n is so
-    /// small that less than the usual share must be left, what is left counts for more.
     fn band(&self, hz: f64) -> Band {
-        let most = CHANCE.powf(1.0 / (self.numbers - 1.0).max(0.2)).min(BAND_MOST_UNEXPLAINED);
         let left = (self.left - self.noise).max(0.0) / (self.whole - self.noise);
-        Band { hz, unexplained: self.is_evident().then(|| left * BAND_MOST_UNEXPLAINED / most) }
+        Band::new(hz, self.is_evident().then_some(left), self.numbers)
     }
 }
 
@@ -420,72 +318,6 @@ mod tests {
             assert_eq!(set.modes.iter().filter(|m| m.kind == Kind::Mode).count(), 0);
             assert_eq!(set.single_modes_to_hz, None);
         }
-    }
-
-    /// Bands that fail below the lowest pole are no reason to doubt those above; above it they are.
-    #[test]
-    fn the_limit_is_counted_from_the_lowest_pole() {
-        let band =
-            |i: u32| Band { hz: 25.0 + 5.0 * f64::from(i), unexplained: Some(if i < 4 { 1.0 } else { 0.2 }) };
-        let bands: Vec<Band> = (0..7).map(band).collect();
-        assert_eq!(limit(from_the_lowest_pole(&bands, 55.0), 3), Some(55.0));
-        assert_eq!(limit(from_the_lowest_pole(&bands, 20.0), 3), None);
-        assert!(from_the_lowest_pole(&bands, f64::INFINITY).is_empty());
-    }
-
-    /// Bands beyond the range raise the limit to its end, but not over a band that fails.
-    #[test]
-    fn bands_beyond_the_range_confirm_its_end() {
-        let bands = |failing: [bool; 8]| -> Vec<Band> {
-            let band = |(i, fails): (u32, bool)| Band {
-                hz: 30.0 + 5.0 * f64::from(i),
-                unexplained: Some(if fails { 0.9 } else { 0.1 }),
-            };
-            (0..).zip(failing).map(band).collect()
-        };
-        // Asked for up to 60 Hz: bands up to 50 Hz lie within.
-        let limit_within = |bands: &[Band], to_hz: f64| limit_within(bands, to_hz, 3);
-        assert_eq!(limit_within(&bands([false; 8]), 60.0), Some(65.0));
-        let fails_at_50 = bands([false, false, false, false, true, false, false, false]);
-        assert_eq!(limit_within(&fails_at_50, 60.0), Some(45.0));
-        assert_eq!(limit_within(&bands([true; 8]), 60.0), None);
-    }
-
-    /// The limit lies where bands that are predicted end, one that fails among them or behind them notwithstanding; by hand
-    /// the sums are 0.69, 1.38, 0.91, 1.60, 2.29, 1.82, 1.35, 2.05.
-    #[test]
-    fn the_limit_is_where_the_sum_is_highest() {
-        let shares = [0.2, 0.2, 0.955, 0.2, 0.2, 0.955, 0.955, 0.2];
-        let bands: Vec<Band> =
-            (0..).zip(shares).map(|(i, u)| Band { hz: f64::from(i), unexplained: Some(u) }).collect();
-        assert_eq!(limit(&bands, 3), Some(4.0));
-        assert_eq!(limit(&bands[..3], 3), None);
-        // Bands that nothing is known of neither raise nor lower it.
-        let silent = Band { hz: 4.5, unexplained: None };
-        assert_eq!(limit(&[&bands[..5], &[silent], &bands[5..]].concat(), 3), Some(4.0));
-    }
-
-    /// Below the limit a resonance stands where a band around it is predicted, where none tells, or where it is known well;
-    /// above it none does.
-    #[test]
-    fn a_resonance_needs_a_predicted_band_around_it_unless_known_well() {
-        let band = |(hz, u): (f64, Option<f64>)| Band { hz, unexplained: u };
-        let bands =
-            [(40.0, Some(0.1)), (45.0, Some(0.9)), (50.0, Some(0.9)), (55.0, Some(0.9)), (60.0, None)];
-        let predicted = Predicted { bands: bands.map(band).to_vec(), to_hz: Some(80.0) };
-        assert!(predicted.holds(43.0, 0.1) && predicted.holds(70.0, 0.1));
-        assert!(!predicted.holds(50.0, 0.1) && predicted.holds(50.0, 0.02));
-        assert!(!predicted.holds(81.0, 0.02));
-    }
-
-    /// The better of two predictions counts, and one that says nothing doesn't.
-    #[test]
-    fn of_two_predictions_the_better_counts() {
-        let band = |unexplained: Option<f64>| Band { hz: 50.0, unexplained };
-        let both = |a, b| band(a).or(band(b)).unexplained;
-        assert_eq!(both(Some(0.9), Some(0.3)), Some(0.3));
-        assert_eq!(both(None, Some(0.8)), Some(0.8));
-        assert_eq!(both(None, None), None);
     }
 
     /// Records too short for their poles give few rows or none, and no panic.
