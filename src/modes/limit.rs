@@ -77,7 +77,10 @@ impl Predicted {
 
     /// Whether a resonance at this frequency, its decay known to this relative sd, stands where poles predict.
     pub fn holds(&self, hz: f64, log_sd: f64) -> bool {
-        let near = |band: &&Band| (band.hz - hz).abs() <= STEP_HZ;
+        // The outermost bands reach further out than to their middles.
+        let ends = self.bands.first().zip(self.bands.last());
+        let middle_hz = ends.map_or(hz, |(first, last)| hz.clamp(first.hz, last.hz));
+        let near = |band: &&Band| (band.hz - middle_hz).abs() <= STEP_HZ;
         let around: Vec<bool> = self.bands.iter().filter(near).filter_map(Band::predicted).collect();
         let local = log_sd < KNOWN || around.is_empty() || around.iter().any(|predicted| *predicted);
         self.to_hz.is_some_and(|limit| hz <= limit) && local
@@ -170,12 +173,20 @@ mod tests {
     #[test]
     fn a_resonance_needs_a_predicted_band_around_it_unless_known_well() {
         let band = |(hz, u): (f64, Option<f64>)| Band { hz, unexplained: u };
-        let bands =
-            [(40.0, Some(0.1)), (45.0, Some(0.9)), (50.0, Some(0.9)), (55.0, Some(0.9)), (60.0, None)];
+        let bands = [
+            (40.0, Some(0.1)),
+            (45.0, Some(0.9)),
+            (50.0, Some(0.9)),
+            (55.0, Some(0.9)),
+            (60.0, None),
+            (65.0, None),
+        ];
         let predicted = Predicted { bands: bands.map(band).to_vec(), to_hz: Some(80.0) };
         assert!(predicted.holds(43.0, 0.1) && predicted.holds(70.0, 0.1));
         assert!(!predicted.holds(50.0, 0.1) && predicted.holds(50.0, 0.02));
         assert!(!predicted.holds(81.0, 0.02));
+        let failing = Predicted { bands: predicted.bands[1..].to_vec(), ..predicted };
+        assert!(!failing.holds(37.0, 0.1), "the lowest band reaches down to 35 Hz");
     }
 
     /// The better of two predictions counts, and one that says nothing doesn't.

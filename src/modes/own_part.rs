@@ -30,8 +30,8 @@ const OWN_MOST_UNEXPLAINED: f64 = 0.8;
 /// mode's start) one pole of noise in fifty is known better.
 const WELL_KNOWN: f64 = 0.08;
 /// So much of its band's energy is little for a resonance, in units of the square of its decay's relative sd: in the same
-/// sessions 267 of 273 modes carry more, and 8 of 157 poles of noise.
-const LITTLE: f64 = 0.5;
+/// sessions 265 of 273 modes carry more, and 5 of 157 poles of noise.
+const LITTLE: f64 = 0.7;
 /// A predicted pole is the resonance's own within this share of its decay constant …
 const OWN_SAME: f64 = 0.5;
 /// … or within so many radians over the part: no part tells nearer poles apart.
