@@ -164,7 +164,7 @@ impl Beside {
     }
 }
 
-/// Poles of noise beside modes are claimed rarely, 19 beside 143 of 149 modes; the rule was chosen on other draws
+/// Poles of noise beside modes are claimed rarely, 11 beside 143 of 149 modes; the rule was chosen on other draws
 /// (docs/accuracy.md).
 #[test]
 #[ignore = "slow"]
@@ -173,7 +173,7 @@ fn noise_beside_modes_is_rarely_claimed() {
     let sum = |k: usize| each.iter().map(|counts| counts[k]).sum::<usize>();
     let [modes, found, none] = [0, 1, 2].map(sum);
     println!("{found} of {modes} modes claimed, and {none} that are none, in {} sessions", each.len());
-    assert!(6 * none <= found && 10 * found >= 9 * modes);
+    assert!(10 * none <= found && 10 * found >= 9 * modes);
 }
 
 /// Half a claim on average, and at most three in all but one of a hundred runs.

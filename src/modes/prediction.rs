@@ -7,7 +7,7 @@
 //! leave up to about half of its energy unexplained, noise three quarters or more. Where modes overlap so much that the
 //! record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
-use super::fall::{BAND_HZ, Fall, STEP_HZ, band_energies, middles};
+use super::fall::{BAND_HZ, Fall, band_energies, middles};
 use super::joint_fit::WindowFit;
 use super::limit::{Band, Predicted};
 use super::pole::{Pole, STEADY};
