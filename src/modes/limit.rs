@@ -4,7 +4,7 @@
 use super::fall::{BAND_HZ, STEP_HZ};
 use super::settings::FEW_PLACES;
 
-/// Share of the energy that may stay unexplained. Modes left up to 0.45, decaying noise 0.65 or more (docs/accuracy.md);
+/// Share of the energy that may stay unexplained. Modes left up to 0.55, decaying noise 0.65 or more (docs/accuracy.md);
 /// chosen on rooms of our own so that the limit moves least when records change.
 const BAND_MOST_UNEXPLAINED: f64 = 0.65;
 /// Chance that a random prediction explains enough in one band. Our own choice.

@@ -4,7 +4,7 @@
 //! leaves as little as a fit to modes, and its halves agree. But poles fitted to noise don't extrapolate; poles of modes do.
 //! So this is a hold-out test: poles and amplitudes are fitted to records that end early, and the next part of the decay is
 //! predicted, band by band. With six places or more the fit may begin at the full records' poles (`fit::early`). Modes
-//! leave up to about half of its energy unexplained, noise three quarters or more. Where modes overlap so much that the
+//! leave up to about half of its energy unexplained, noise two thirds or more. Where modes overlap so much that the
 //! record can't tell them apart the prediction fails as well, and nothing is claimed there.
 
 use super::fall::{BAND_HZ, Fall, band_energies, middles};
