@@ -20,7 +20,8 @@ use std::f64::consts::{PI, TAU};
 
 /// The cut beside that of the bands, as a share of its record: what decays fast is past by the later one. Our own choice.
 pub(super) const SOONER: f64 = 0.7;
-/// Energy over the noise's from which the next part has something to hold a prediction against: 5 dB, on the same sessions.
+/// Energy over the noise's from which the next part has something to hold a prediction against: 5 dB, on the sessions of
+/// [`WELL_KNOWN`].
 const OWN_EVIDENCE: f64 = 3.0;
 /// Share of the energy near the resonance that may stay unexplained: of modes less than 0.3 stays nearly always, of noise
 /// all; on the same sessions.
