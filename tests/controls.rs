@@ -4,12 +4,13 @@
 //! white, coloured, half of it common to all places, or behind the low end of a loudspeaker; each with a floor 60 dB below
 //! its start. One in seven of them by default; with `STILLROOM_CONTROLS=4` all of them, four draws each.
 
+use crate::score::{Counts, Score, judge};
 use crate::synthetic::{Draws, RATE_HZ, SPEED_M_S};
 use rayon::prelude::*;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::{PI, TAU};
-use stillroom::modes::{FitSettings, Kind, LN_1000, Mode, Place, Pole, fit};
+use stillroom::modes::{FitSettings, Kind, LN_1000, Place, Pole, fit};
 
 #[derive(Debug, Clone, Copy)]
 enum Sound {
@@ -127,8 +128,8 @@ impl Beside {
         all
     }
 
-    /// Modes (25 to 150 Hz, T60 0.4 to 1.6 s), those of them that are claimed, and claims that are none.
-    fn claims(&self) -> [usize; 3] {
+    /// What is found of modes at 25 to 150 Hz with T60 of 0.4 to 1.6 s.
+    fn counts(&self) -> Counts {
         let mut draws = Draws::new(self.seed);
         let count = 3 + (6.0 * draws.uniform()) as usize;
         let mut pole = || Pole::new(draws.between(25.0, 150.0), draws.between(0.4, 1.6));
@@ -153,27 +154,23 @@ impl Beside {
         let records: Vec<Vec<f64>> = (0..self.places).map(|_| record()).collect();
         let places: Vec<Place<'_>> = records.iter().map(|r| Place::new("p", "", r, RATE_HZ, 0.0)).collect();
         let set = fit(&places, &FitSettings::default());
-        let claims = || set.modes.iter().filter(|m| m.kind == Kind::Mode);
-        let is = |mode: &Mode, pole: &Pole| {
-            let apart = (mode.omega_per_s - pole.omega_per_s).hypot(mode.decay_per_s - pole.decay_per_s);
-            apart < (0.25 * pole.decay_per_s).max(4.0 * mode.omega_sd_per_s.max(mode.decay_sd_per_s))
-        };
-        let found = poles.iter().filter(|pole| claims().any(|mode| is(mode, pole))).count();
-        let none = claims().filter(|mode| !poles.iter().any(|pole| is(mode, pole))).count();
-        [count, found, none]
+        // Every mode counts, however well the records carry it.
+        let mut score = Score::default();
+        judge(&mut score, &poles, &vec![(0.0, 0.0); count], &set, (15.0, 200.0), &mut Vec::new());
+        score.counts
     }
 }
 
-/// Poles of noise beside modes are claimed rarely, 11 beside 143 of 149 modes; the rule was chosen on other draws
+/// Poles of noise beside modes are claimed rarely, 14 beside 143 of 149 modes; the rule was chosen on other draws
 /// (docs/accuracy.md).
 #[test]
 #[ignore = "slow"]
 fn noise_beside_modes_is_rarely_claimed() {
-    let each: Vec<[usize; 3]> = Beside::all(7000).par_iter().map(Beside::claims).collect();
-    let sum = |k: usize| each.iter().map(|counts| counts[k]).sum::<usize>();
-    let [modes, found, none] = [0, 1, 2].map(sum);
-    println!("{found} of {modes} modes claimed, and {none} that are none, in {} sessions", each.len());
-    assert!(10 * none <= found && 10 * found >= 9 * modes);
+    let each: Vec<Counts> = Beside::all(7000).par_iter().map(Beside::counts).collect();
+    let mut sum = Counts::default();
+    each.iter().for_each(|counts| sum.add(counts));
+    println!("{sum:?} in {} sessions", each.len());
+    assert!(10 * sum.false_claims <= sum.found && 10 * sum.found >= 9 * sum.decidable);
 }
 
 /// Half a claim on average, and at most three in all but one of a hundred runs.

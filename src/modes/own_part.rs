@@ -18,8 +18,6 @@ use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use std::f64::consts::{PI, TAU};
 
-/// The cut beside that of the bands, as a share of its record: what decays fast is past by the later one. Our own choice.
-pub(super) const SOONER: f64 = 0.7;
 /// Energy over the noise's from which the next part has something to hold a prediction against: 5 dB, on the sessions of
 /// [`WELL_KNOWN`].
 const OWN_EVIDENCE: f64 = 3.0;

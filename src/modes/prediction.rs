@@ -30,6 +30,8 @@ const NARROW_HZ: f64 = 60.0;
 const CUT: f64 = 0.25;
 /// The cuts in units of that time, all of them with few places. Our own choice.
 const CUTS: [f64; 3] = [1.0, 1.35, 1.8];
+/// A sooner cut, as a share of the first one's record: what decays fast is past by the later. Our own choice.
+pub(super) const SOONER: f64 = 0.7;
 /// Share of the longest record that is at most left before the cut, and the least of it, s.
 const BEFORE: (f64, f64) = (0.65, 0.15);
 
@@ -42,7 +44,7 @@ pub(super) fn splits_s(
     lowest_hz: Option<f64>,
 ) -> Vec<f64> {
     let from_hz = match lowest_hz {
-        Some(lowest_hz) if is_narrow(lowest_hz, to_hz) => from_hz.max(lowest_hz - 0.5 * BAND_HZ),
+        Some(lowest_hz) if to_hz - lowest_hz < NARROW_HZ => from_hz.max(lowest_hz - 0.5 * BAND_HZ),
         _ => from_hz,
     };
     let ends = Fall::of(places, &middles(from_hz, to_hz)).splittable_until_s();
@@ -54,11 +56,6 @@ pub(super) fn splits_s(
     let mut splits: Vec<f64> = CUTS[..cuts].iter().map(|cut| within(cut * cut_s)).collect();
     splits.dedup();
     splits
-}
-
-/// Whether the range holds poles over a narrow part only.
-fn is_narrow(lowest_hz: f64, to_hz: f64) -> bool {
-    to_hz - lowest_hz < NARROW_HZ
 }
 
 /// Width of the bands for so many places, Hz.
@@ -220,14 +217,14 @@ impl<'a> Next<'a> {
     /// `None` where too little follows.
     pub fn of(place: &'a Place<'_>, record: &Record, windows: &[WindowFit], index: usize) -> Option<Self> {
         let (first, end) = (record.first + record.len, sounding_len(&place.samples));
-        let left = end.checked_sub(first)?;
+        let rest = end.checked_sub(first)?;
         let least = (PART.1 * record.rate_hz) as usize;
-        if left < least {
+        if rest < least {
             return None;
         }
         let wanted = (PART.0 * record.len as f64 / record.rate_hz).clamp(PART.1, PART.2) * record.rate_hz;
-        // Half of what is left shows the noise, where that leaves a part.
-        let len = (wanted as usize).min(if left < 2 * least { left } else { left / 2 });
+        // Half of the rest shows the noise, where that leaves a part.
+        let len = (wanted as usize).min(if rest < 2 * least { rest } else { rest / 2 });
         let whole = &place.samples[first..first + len];
         let mut left = whole.to_vec();
         for fitted in windows {

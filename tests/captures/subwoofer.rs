@@ -88,13 +88,13 @@ fn outcome(about_s: f64, sweep: &Sweep) -> Outcome {
     outcome
 }
 
-/// Nearly every mode up to the limit that the program states is claimed (all 37 up to 200 Hz), and none that isn't there.
+/// Every mode up to the limit that the program states is claimed (all 37 up to 200 Hz), and none that isn't there.
 #[test]
 #[ignore = "long: six sweeps at 48 kHz; run with --release"]
 fn the_modes_of_a_subwoofer_and_no_other() {
     let found = outcome(0.9, &Sweep::default());
     assert!(found.score.claimed >= 30, "{} to {}", found.score.claimed, found.limit_hz);
-    assert!(12 * found.missed[0].len() <= found.below, "{:?}", found.missed);
+    assert!(found.missed[0].len() <= 1, "{:?}", found.missed);
 }
 
 /// In a hard room modes stand apart up to the end of the subwoofer's range: every one of them is claimed.
