@@ -34,6 +34,7 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     }
     set.residual_over_noise = residual_over_noise(places, &main.records, &main.windows);
     set.sought_to_hz = Some(job.range_hz.1);
+    set.ended = main.ended();
     set.cancelled = settings.cancelled();
     set
 }
@@ -81,8 +82,9 @@ impl Job<'_> {
     }
 
     /// A fit made again in each of the other ways.
-    pub fn all_again(&self, main: &FitRun) -> Vec<ModeSet> {
-        Variant::AGAIN.par_iter().filter_map(|way| Some(self.set_of(&self.again(way, main)?))).collect()
+    fn all_again(&self, main: &FitRun) -> Vec<ModeSet> {
+        let ended = main.ended();
+        Variant::AGAIN.par_iter().filter_map(|way| Some(self.set_of(&self.again(way, &ended)?))).collect()
     }
 
     /// The main fit held against fits to the first part of the records, and against refits.
@@ -95,8 +97,6 @@ impl Job<'_> {
         let sooner = quiet.sooner(early.first());
         let predicted = predicted(quiet.places, &early, sooner.as_ref(), self.range_hz, fitted_to_hz);
         let (main, mut set) = self.refitted(main, &early);
-        // Where modes overlap intervals are too narrow even with the refits.
-        widen_overlapping(&mut set, main.seconds());
         let cut: Vec<&FitRun> = early.first().into_iter().chain(&sooner).collect();
         let unpredicted = unpredicted(quiet.places, &set, &cut);
         set.single_modes_to_hz = predicted.to_hz.map(|hz| hz.min(self.range_hz.1));
@@ -106,7 +106,7 @@ impl Job<'_> {
     /// The main fit with the best poles that any search found, its intervals widened by the scatter of the refits, and
     /// flagged where they don't find a resonance again.
     fn refitted(&self, main: FitRun, early: &[FitRun]) -> (FitRun, ModeSet) {
-        let mut whole: Vec<FitRun> = self.run_beside(&Variant::ANEW, &main.windows).into_iter().collect();
+        let mut whole: Vec<FitRun> = self.run_beside(&Variant::ANEW, &main.ended().windows).into_iter().collect();
         let searches: Vec<&FitRun> = whole.iter().chain(early).collect();
         let main = match self.best_of(&Variant::MAIN, &main, &searches) {
             Some(better) => {
@@ -119,7 +119,16 @@ impl Job<'_> {
         let whole: Vec<ModeSet> = whole.iter().map(|run| self.set_of(run)).collect();
         let early: Vec<&[Pole]> = early.iter().map(|run| run.poles.as_slice()).collect();
         let mut set = self.set_of(&main);
+        let own = variances(&set);
         widen_by_refits(&mut set, &again, &whole, &early);
+        // Where modes overlap intervals are too narrow even with the refits.
+        widen_overlapping(&mut set, main.seconds());
+        set.added = variances(&set).iter().zip(own).map(|(all, own)| [all[0] - own[0], all[1] - own[1]]).collect();
         (main, set)
     }
+}
+
+/// Variances of ω and δ of each resonance, (rad/s)².
+fn variances(set: &ModeSet) -> Vec<[f64; 2]> {
+    set.modes.iter().map(|m| [m.omega_sd_per_s.powi(2), m.decay_sd_per_s.powi(2)]).collect()
 }

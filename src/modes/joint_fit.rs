@@ -69,6 +69,17 @@ pub(crate) struct WindowFit {
     pub window: Window,
 }
 
+/// What a window used beside its poles when its fit ended; a later fit of the same state begins with it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct WindowSetup {
+    /// Which poles it reports, and the data it uses.
+    pub span: Span,
+    /// Its residual terms.
+    pub terms: ResidualTerms,
+    /// Slope of the noise spectrum ([`NoiseSpectrum::slope`]).
+    pub slope: f64,
+}
+
 /// What a fit needs beside its records.
 #[derive(Clone, Copy)]
 pub(crate) struct Task<'a> {
@@ -83,6 +94,12 @@ pub(crate) struct Task<'a> {
 }
 
 impl WindowFit {
+    /// What it used beside its poles.
+    pub fn setup(&self) -> WindowSetup {
+        let problem = &self.window.problem;
+        WindowSetup { span: self.span, terms: problem.terms, slope: problem.slope }
+    }
+
     /// The poles that the window reports.
     pub fn own_poles(&self) -> impl Iterator<Item = Pole> {
         self.window.fit.poles.iter().filter(|p| self.span.owns(p)).copied()
@@ -117,12 +134,12 @@ pub(crate) fn fit_windows(
     task: &Task<'_>,
     spans: &[Span],
     poles: &[Pole],
-    earlier: &[WindowFit],
+    earlier: &[WindowSetup],
 ) -> Vec<WindowFit> {
     let windows: Vec<Option<WindowFit>> = spans
         .par_iter()
         .map(|span| match at_middle(earlier, span) {
-            Some(known) => refit_window(records, task, span, (&known.window, poles)),
+            Some(known) => refit_window(records, task, span, (known, poles)),
             None => fit_window(records, task, span, poles),
         })
         .collect();
@@ -130,7 +147,7 @@ pub(crate) fn fit_windows(
 }
 
 /// The window of a fit that holds the middle of a window.
-fn at_middle<'a>(windows: &'a [WindowFit], span: &Span) -> Option<&'a WindowFit> {
+fn at_middle<'a>(windows: &'a [WindowSetup], span: &Span) -> Option<&'a WindowSetup> {
     let middle_hz = 0.5 * (span.owns_from_hz + span.owns_to_hz);
     windows.iter().find(|a| middle_hz < a.span.owns_to_hz).or(windows.last())
 }
@@ -159,14 +176,12 @@ pub(crate) fn fit_changed_windows(
     windows.into_iter().flatten().collect()
 }
 
-/// Steps that bring poles from one way of fitting to another that is as good.
-const AGAIN: Effort = Effort { steps: 3, enough: 0.1 };
-
-/// Fits again from where an earlier fit ended: poles, residual terms and the noise's slope are taken over.
+/// Fits again from where an earlier fit ended: poles, residual terms and the noise's slope are taken over, no pole is added
+/// or left out.
 pub(crate) fn revisit(
     records: &Records,
     task: &Task<'_>,
-    earlier: &[WindowFit],
+    earlier: &[WindowSetup],
     poles: &[Pole],
 ) -> Vec<WindowFit> {
     let usual = Choices::USUAL;
@@ -176,8 +191,8 @@ pub(crate) fn revisit(
     let windows: Vec<Option<WindowFit>> = spans
         .par_iter()
         .map(|span| {
-            let mut window = started(records, task, span, (&at_middle(earlier, span)?.window, poles))?;
-            window.refine_with_noise(AGAIN, 1);
+            let mut window = started(records, task, span, (at_middle(earlier, span)?, poles))?;
+            window.refine_with_noise(task.choices.last, task.choices.rounds);
             Some(WindowFit { span: *span, window })
         })
         .collect();
@@ -189,13 +204,13 @@ fn started(
     records: &Records,
     task: &Task<'_>,
     span: &Span,
-    (earlier, poles): (&Window, &[Pole]),
+    (earlier, poles): (&WindowSetup, &[Pole]),
 ) -> Option<Window> {
     let limits = (span.fits_from_hz, span.fits_to_hz.min(records.top_hz()));
-    let mut terms = earlier.problem.terms;
+    let mut terms = earlier.terms;
     terms.polynomial += task.choices.degree - Choices::USUAL.degree;
     let mut noise = task.noise.clone();
-    noise.slope = earlier.problem.slope;
+    noise.slope = earlier.slope;
     let mut problem = records.problem(limits, terms, &noise)?;
     let poles: Vec<Pole> =
         nearest(span, poles.iter().filter(|p| span.meets(p)), problem.most_poles(MOST_PARAMETERS));
@@ -209,7 +224,7 @@ fn refit_window(
     records: &Records,
     task: &Task<'_>,
     span: &Span,
-    earlier: (&Window, &[Pole]),
+    earlier: (&WindowSetup, &[Pole]),
 ) -> Option<WindowFit> {
     let window = pruned_window(records, task, span, earlier)?;
     Some(WindowFit { span: *span, window: window.completed(task, span) })
@@ -222,7 +237,7 @@ const HOPELESS: f64 = 400.0;
 /// The fit of a rival of the earlier fit to the same records, from other poles beside its residual terms; `None` too where
 /// the rival is far behind.
 fn rival_window(records: &Records, task: &Task<'_>, kept: &WindowFit, poles: &[Pole]) -> Option<WindowFit> {
-    let window = pruned_window(records, task, &kept.span, (&kept.window, poles))?;
+    let window = pruned_window(records, task, &kept.span, (&kept.setup(), poles))?;
     let hopeless = window.cost() > kept.window.cost() + HOPELESS;
     (!hopeless).then(|| WindowFit { span: kept.span, window: window.completed(task, &kept.span) })
 }
@@ -233,7 +248,7 @@ fn pruned_window(
     records: &Records,
     task: &Task<'_>,
     span: &Span,
-    earlier: (&Window, &[Pole]),
+    earlier: (&WindowSetup, &[Pole]),
 ) -> Option<Window> {
     let mut window = started(records, task, span, earlier)?;
     window.refine_with_noise(CLOSE, 1);

@@ -115,6 +115,10 @@ pub struct ModeSet {
     pub sought_to_hz: Option<f64>,
     /// Whether the fit was asked to stop before it was done; then nothing in here is to be trusted.
     pub cancelled: bool,
+    /// Where the fit ended; those of single takes begin there.
+    pub(crate) ended: run::Ended,
+    /// What refits and overlap added to the fit's own variances of ω and δ of each mode, (rad/s)².
+    pub(crate) added: Vec<[f64; 2]>,
 }
 
 /// What a resonance is attributed to.

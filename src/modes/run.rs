@@ -3,12 +3,13 @@
 use super::ModeSet;
 use super::collect::{collect, empty};
 use super::fall::{Fall, middles};
-use super::joint_fit::{Choices, Task, WindowFit, fit_changed_windows, fit_windows, revisit};
+use super::joint_fit::{Choices, Task, WindowFit, WindowSetup, fit_changed_windows, fit_windows, revisit};
 use super::noise::NoiseSpectrum;
 use super::pole::Pole;
 use super::record::{Cut, Records};
 use super::search::search;
 use super::settings::{FEW_PLACES, Place};
+use super::window::NEARBY;
 use super::windows::Span;
 
 /// Poles are fitted this far above the highest frequency reported, so that it has neighbours on both sides. Our own
@@ -35,12 +36,13 @@ impl Variant {
     /// that are as good, begun at the poles of the main fit. How far they move a value tells what the data carry
     /// beside the noise. The set is that of the trials on measured rooms in docs/accuracy.md.
     pub const AGAIN: [Variant; 5] = {
-        let again = Variant { choices: Choices::REFIT, ..Self::MAIN };
+        let choices = Choices { last: NEARBY, ..Choices::REFIT };
+        let again = Variant { choices, ..Self::MAIN };
         [
             Variant { cut: Cut { later_s: 0.010, ..Cut::WHOLE }, ..again },
             Variant { cut: Cut { later_s: 0.020, ..Cut::WHOLE }, ..again },
-            Variant { choices: Choices { degree: 4, ..Choices::REFIT }, ..again },
-            Variant { choices: Choices { own_hz: 45.0, most_at_once: 0, ..Choices::REFIT }, ..again },
+            Variant { choices: Choices { degree: 4, ..choices }, ..again },
+            Variant { choices: Choices { own_hz: 45.0, most_at_once: 0, ..choices }, ..again },
             Variant { cut: Cut { keep: 0.65, ..Cut::WHOLE }, ..again },
         ]
     };
@@ -82,12 +84,26 @@ pub(super) struct FitRun {
     pub poles: Vec<Pole>,
 }
 
+/// Where a run ended: what another fit of the same state begins with.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Ended {
+    /// Its windows.
+    pub windows: Vec<WindowSetup>,
+    /// Its poles, those beyond the range among them.
+    pub poles: Vec<Pole>,
+}
+
 impl FitRun {
     /// What windows of these records found.
     pub fn new(records: Records, windows: Vec<WindowFit>) -> Self {
         let mut poles: Vec<Pole> = windows.iter().flat_map(WindowFit::own_poles).collect();
         poles.sort_by(|a, b| a.omega_per_s.total_cmp(&b.omega_per_s));
         Self { records, windows, poles }
+    }
+
+    /// Where it ended.
+    pub fn ended(&self) -> Ended {
+        Ended { windows: self.windows.iter().map(WindowFit::setup).collect(), poles: self.poles.clone() }
     }
 
     /// Frequency of the lowest pole that is heard, Hz: under the modes a loudspeaker may have a weak one.
@@ -124,17 +140,10 @@ impl<'a> Job<'a> {
     }
 
     /// Fits once, searching for the poles from nothing, with the residual terms of an earlier fit.
-    pub fn run_beside(&self, variant: &Variant, earlier: &[WindowFit]) -> Option<FitRun> {
+    pub fn run_beside(&self, variant: &Variant, earlier: &[WindowSetup]) -> Option<FitRun> {
         self.with_records(variant, |records, task| {
             let found = search(records, task);
             fit_windows(records, task, &task.windows(&found), &found, earlier)
-        })
-    }
-
-    /// A fit begun at known poles, without a search.
-    pub fn run_from(&self, poles: &[Pole]) -> Option<FitRun> {
-        self.with_records(&Variant::MAIN, |records, task| {
-            fit_windows(records, task, &task.windows(poles), poles, &[])
         })
     }
 
@@ -151,9 +160,9 @@ impl<'a> Job<'a> {
         })
     }
 
-    /// The main fit made again in another way from where it ended: its poles and residual terms, a few steps.
-    pub fn again(&self, variant: &Variant, main: &FitRun) -> Option<FitRun> {
-        self.with_records(variant, |records, task| revisit(records, task, &main.windows, &main.poles))
+    /// A fit from where an earlier one ended: its poles and residual terms, a few steps.
+    pub fn again(&self, variant: &Variant, earlier: &Ended) -> Option<FitRun> {
+        self.with_records(variant, |records, task| revisit(records, task, &earlier.windows, &earlier.poles))
     }
 
     fn with_records(

@@ -29,6 +29,8 @@ pub(crate) const QUICK: Effort = Effort { steps: 4, enough: 0.5 };
 pub(crate) const THOROUGH: Effort = Effort { steps: 25, enough: 0.01 };
 /// Steps that bring known poles near their optimum.
 pub(crate) const CLOSE: Effort = Effort { steps: 6, enough: 0.1 };
+/// Steps that bring poles from one way of fitting to another that is as good.
+pub(crate) const NEARBY: Effort = Effort { steps: 3, enough: 0.1 };
 
 /// Poles further than this from a change stay where they are until all are refined together, Hz.
 const NEAR_HZ: f64 = 12.0;
