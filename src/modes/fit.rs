@@ -106,7 +106,8 @@ impl Job<'_> {
     /// The main fit with the best poles that any search found, its intervals widened by the scatter of the refits, and
     /// flagged where they don't find a resonance again.
     fn refitted(&self, main: FitRun, early: &[FitRun]) -> (FitRun, ModeSet) {
-        let mut whole: Vec<FitRun> = self.run_beside(&Variant::ANEW, &main.ended().windows).into_iter().collect();
+        let mut whole: Vec<FitRun> =
+            self.run_beside(&Variant::ANEW, &main.ended().windows).into_iter().collect();
         let searches: Vec<&FitRun> = whole.iter().chain(early).collect();
         let main = match self.best_of(&Variant::MAIN, &main, &searches) {
             Some(better) => {
@@ -123,7 +124,8 @@ impl Job<'_> {
         widen_by_refits(&mut set, &again, &whole, &early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut set, main.seconds());
-        set.added = variances(&set).iter().zip(own).map(|(all, own)| [all[0] - own[0], all[1] - own[1]]).collect();
+        set.added =
+            variances(&set).iter().zip(own).map(|(all, own)| [all[0] - own[0], all[1] - own[1]]).collect();
         (main, set)
     }
 }

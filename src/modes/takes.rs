@@ -90,8 +90,9 @@ mod tests {
     fn squares(first: &ModeSet, second: &ModeSet) -> Vec<f64> {
         let relative = |m: &Mode| (m.decay_sd_per_s / m.decay_per_s).powi(2);
         let pairs = first.modes.iter().zip(&second.modes);
-        let square =
-            |(a, b): (&Mode, &Mode)| (b.decay_per_s / a.decay_per_s).ln().powi(2) / (relative(a) + relative(b));
+        let square = |(a, b): (&Mode, &Mode)| {
+            (b.decay_per_s / a.decay_per_s).ln().powi(2) / (relative(a) + relative(b))
+        };
         pairs.map(square).collect()
     }
 
