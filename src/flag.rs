@@ -101,6 +101,8 @@ flags! {
 
     // ---- decay (bands)
     AboveRate, "above-rate", "The band reaches above half the sample rate.", "";
+    OutsideCapture, "outside-capture", "By its capture record the response doesn't reach this band: test signal, loudspeaker or noise end before it, so what decays here isn't the room.",
+        "Play a signal that covers this band.";
     NoDecay, "no-decay", "No decay stands out of the noise in this band.",
         "Measure louder, longer or with more averages.";
     ShortRecord, "short-record", "The record is too short for this band: noise and decay can't be told apart in it.",

@@ -113,7 +113,7 @@ pub fn compare_jointly_fitted(
     let gain_sd = gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN);
     let filters = cause::filters(&old, &new, left, &witnesses, gain_sd);
     let filter_poles: Vec<usize> = filters.iter().map(|f| f.pole).collect();
-    let splits = split::splits(&old, &new, &partners, &filter_poles, after.modes);
+    let splits = split::splits(&old, &new, &partners, &filter_poles, (after.modes, drift.map_or(0.0, |d| d.value)));
     let assessment = Assessment {
         settings,
         places: &places,

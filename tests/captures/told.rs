@@ -244,3 +244,26 @@ fn a_folder_is_no_recording() {
     let (status, said) = site.run(&["respond", "raw", "--reference", "2"]);
     assert!(status == 2 && said.contains("raw/*.wav"), "{status} {said}");
 }
+
+/// A sweep from 15 to 400 Hz in a room whose sound goes on above: bands from 500 Hz on are empty, with the reason, and those
+/// below hold their T20. The tail's T60 is 0.35 s at all frequencies, modes apart.
+#[test]
+fn bands_beyond_the_signal_are_empty() {
+    let low = Sweep { to_hz: 400.0, ..sweep() };
+    let (microphone, reference) = chain(3).record(&low);
+    let site = Site::new();
+    site.write("seat.wav", RATE, &[&microphone, &reference]);
+    let (status, said) = site.run(&["respond", "seat.wav", "--reference", "2", "--out", "room/now"]);
+    assert_eq!(status, 0, "{said}");
+    let (status, said) = site.run(&["analyze", "room", "--no-modes", "--bands", "octave"]);
+    assert_eq!(status, 0, "{said}");
+    let results = std::fs::read_to_string(site.at("room-results/results.json")).expect("results");
+    let results: Value = serde_json::from_str(&results).expect("JSON");
+    let bands = results["bands"].as_array().expect("bands");
+    let beyond = |band: &&Value| band["band_hz"].as_f64().expect("a frequency") > 400.0;
+    let flag = |band: &Value| band["flags"].to_string().contains("outside-capture");
+    let empty = |band: &Value| ["t20_s", "t30_s", "edt_s", "level_db"].iter().all(|c| band[*c].is_null());
+    assert!(bands.iter().filter(beyond).count() > 2);
+    assert!(bands.iter().filter(beyond).all(|band| flag(band) && empty(band)), "{bands:?}");
+    assert!(bands.iter().any(|band| !beyond(&band) && band["t20_s"].is_number() && !flag(band)), "{bands:?}");
+}
