@@ -60,13 +60,9 @@ impl StateResult {
 
     /// Average of the bands over the places that `counts`; empty for fewer than two.
     #[must_use]
-    pub fn average(&self, counts: impl Fn(&str) -> bool) -> Vec<BandDecay> {
-        let chosen: Vec<&[BandDecay]> = self
-            .places
-            .iter()
-            .filter(|p| counts(&p.response.place.position))
-            .map(|p| p.bands.as_slice())
-            .collect();
+    pub fn average(&self, counts: impl Fn(&Place) -> bool) -> Vec<BandDecay> {
+        let chosen: Vec<&[BandDecay]> =
+            self.places.iter().filter(|p| counts(&p.response.place)).map(|p| p.bands.as_slice()).collect();
         if chosen.len() < 2 { Vec::new() } else { decay::average(&chosen) }
     }
 

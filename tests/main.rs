@@ -10,6 +10,8 @@ mod accuracy;
 #[cfg(feature = "cli")]
 mod archives;
 mod audio_files;
+#[cfg(feature = "cli")]
+mod averages;
 mod captures;
 #[cfg(feature = "cli")]
 mod commands;

@@ -74,27 +74,30 @@ fn compared(
     let after: Vec<usize> = asked.after.iter().filter_map(|name| usable(name)).collect();
     let involved: Vec<usize> = std::iter::once(before).chain(after.iter().copied()).collect();
     let prepared: Vec<Prepared> =
-        involved.par_iter().map(|i| Prepared::new(session, &found.states[*i], settings, control)).collect();
-    let mut facts: Vec<StateFacts<'_>> = involved
-        .iter()
-        .zip(&prepared)
-        .map(|(i, prepared)| state_facts(session, &found.states[*i], prepared))
+        involved.par_iter().map(|i| Prepared::new(&found.states[*i], settings, control)).collect();
+    let state = |k: usize| &found.states[involved[k]];
+    let common: Vec<[Averages; 2]> = (1..involved.len())
+        .map(|k| [(0, k), (k, 0)].map(|(of, with)| Averages::of(session, state(of), Some(state(with)))))
         .collect();
-    for (i, facts) in involved.iter().zip(&mut facts).skip(1) {
-        facts.relabelled = rates::relabelled(&found.states[before].places, &found.states[*i].places);
-        facts.at_units = absorbers::labelled_for(session, &found.states[before], &found.states[*i]);
-    }
+    let facts: Vec<[StateFacts<'_>; 2]> = common
+        .iter()
+        .zip(1..)
+        .map(|([old, new], k)| {
+            let old = state_facts(session, state(0), &prepared[0], old);
+            let mut new = state_facts(session, state(k), &prepared[k], new);
+            new.relabelled = rates::relabelled(&state(0).places, &state(k).places);
+            new.at_units = absorbers::labelled_for(session, state(0), state(k));
+            [old, new]
+        })
+        .collect();
     let range = settings.modes.unwrap_or_default();
     let mut change = ChangeSettings::default();
     (change.same_chain, change.range_hz) = (session.same_chain, (range.from_hz, range.to_hz));
-    let pairs = facts[1..].par_iter().map(|after| compare(&facts[0], after, &change)).collect::<Vec<_>>();
-    let targets = involved.iter().zip(&facts).filter_map(|(i, facts)| {
-        let target = match asked.target? {
-            TargetKind::Longest(limit_s) => Target::Longest(limit_s),
-            TargetKind::Mask => Target::Mask { mean_t_s: mean_t20_s(facts)? },
-            TargetKind::MaskRound(mean_t_s) => Target::Mask { mean_t_s },
-        };
-        Some((*i, hold_against(facts, target)))
+    let pairs = facts.par_iter().map(|[old, new]| compare(old, new, &change)).collect::<Vec<_>>();
+    let targets = involved.iter().zip(&prepared).filter_map(|(i, prepared)| {
+        let own = Averages::of(session, &found.states[*i], None);
+        let facts = state_facts(session, &found.states[*i], prepared, &own);
+        Some((*i, hold_against(&facts, target_of(asked.target?, &facts)?)))
     });
     let targets = targets.collect();
     let pairs = after.into_iter().zip(pairs).collect();
@@ -109,7 +112,7 @@ fn compared(
         let own: Vec<JointlyFittedMode> =
             joint.iter().filter(|(of, _)| *of == p).map(|(_, t)| t.clone()).collect();
         if !own.is_empty() {
-            *changes = compare_jointly_fitted(&facts[0], &facts[p + 1], &change, &own);
+            *changes = compare_jointly_fitted(&facts[p][0], &facts[p][1], &change, &own);
         }
     }
     Some(compared)
@@ -154,18 +157,25 @@ pub fn foretell(
 struct Prepared {
     /// What stands for the modes where none were asked for.
     no_modes: ModeSet,
-    averages: [(&'static str, Vec<BandDecay>); 2],
     repeats: Vec<ModeSet>,
 }
 
+/// Bands averaged over positions: all, and those one listens at.
+struct Averages([(&'static str, Vec<BandDecay>); 2]);
+
+impl Averages {
+    /// Over the places that another state has too, where one is given: averages over other places would differ by these.
+    fn of(session: &Session, state: &StateResult, other: Option<&StateResult>) -> Self {
+        let counts =
+            |place: &Place| other.is_none_or(|o| o.places.iter().any(|p| p.response.place == *place));
+        let listening = |place: &Place| session.role(&place.position) == Role::Listening && counts(place);
+        Self([("*", state.average(counts)), ("listening", state.average(listening))])
+    }
+}
+
 impl Prepared {
-    fn new(session: &Session, state: &StateResult, settings: &Settings, control: &Control<'_>) -> Self {
-        let listening = |position: &str| session.role(position) == Role::Listening;
-        Self {
-            no_modes: ModeSet::default(),
-            averages: [("*", state.average(|_| true)), ("listening", state.average(listening))],
-            repeats: repeats(state, settings, control),
-        }
+    fn new(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Self {
+        Self { no_modes: ModeSet::default(), repeats: repeats(state, settings, control) }
     }
 }
 
@@ -193,16 +203,19 @@ fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> V
         .collect()
 }
 
-fn state_facts<'a>(session: &Session, state: &'a StateResult, prepared: &'a Prepared) -> StateFacts<'a> {
+fn state_facts<'a>(
+    session: &Session,
+    state: &'a StateResult,
+    prepared: &'a Prepared,
+    averages: &'a Averages,
+) -> StateFacts<'a> {
     let places = state.places.iter().map(|place| place_facts(session, place)).collect();
     let own = state.places.iter().flat_map(|place| {
         let at = &place.response.place;
         place.bands.iter().map(|band| band_facts(&at.position, &at.source, band))
     });
-    let averages = prepared
-        .averages
-        .iter()
-        .flat_map(|(name, bands)| bands.iter().map(|band| band_facts(name, "", band)));
+    let averages =
+        averages.0.iter().flat_map(|(name, bands)| bands.iter().map(|band| band_facts(name, "", band)));
     StateFacts {
         modes: state.resonances.as_ref().map_or(&prepared.no_modes, |found| &found.set),
         places,
@@ -251,6 +264,15 @@ fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> 
         normalised: response.flags.has(Flag::Normalised),
         fault: faulty_places::fault(response),
     }
+}
+
+/// The target in numbers; `None` where the state has no mean to lay the mask round.
+fn target_of(asked: TargetKind, facts: &StateFacts<'_>) -> Option<Target> {
+    Some(match asked {
+        TargetKind::Longest(limit_s) => Target::Longest(limit_s),
+        TargetKind::Mask => Target::Mask { mean_t_s: mean_t20_s(facts)? },
+        TargetKind::MaskRound(mean_t_s) => Target::Mask { mean_t_s },
+    })
 }
 
 /// Mean T20 of the bands from 200 Hz to 4 kHz: of the average over positions, or of the only place.

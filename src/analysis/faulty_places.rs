@@ -8,7 +8,7 @@ use super::{Analysis, files::FileRecord, polarity, rates};
 use crate::flag::Flag;
 use crate::response::{LowRecord, Place, Response};
 use crate::session::Session;
-use crate::state::StateResult;
+use crate::state::{PlaceResult, StateResult};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Flags of a place that takes no part in the mode fit, with the reason in words.
@@ -64,6 +64,7 @@ pub(super) fn exclude_faulty(states: &mut [StateResult]) -> Vec<(String, String)
         let spare = can_spare_clipped(state);
         for (p, place) in state.places.iter_mut().enumerate() {
             tell_remarks(&mut place.response);
+            void_level(place);
             let copy = copies.contains(&(s, p)).then_some(COPY);
             let overload = (spare && place.response.flags.has(Flag::Clipped)).then_some(OVERLOAD);
             let Some(reason) = left_out(&place.response).or(copy).or(overload) else { continue };
@@ -75,6 +76,17 @@ pub(super) fn exclude_faulty(states: &mut [StateResult]) -> Vec<(String, String)
         }
     }
     same
+}
+
+/// The level of what ran out of range is unknown, and so is its part in an average.
+fn void_level(place: &mut PlaceResult) {
+    if place.response.flags.has(Flag::Clipped) {
+        place
+            .bands
+            .iter_mut()
+            .filter(|band| band.level.is_ok())
+            .for_each(|band| band.level = Err(Flag::Clipped));
+    }
 }
 
 /// Faults that leave a place in the fit, but that must be known where levels or bands are read.

@@ -32,12 +32,18 @@ pub(super) struct Gain {
     pub off: Vec<bool>,
     /// For each common place, the files were scaled one by one and only its own gain restores the level.
     pub own: Vec<Option<Estimate>>,
+    /// ln of the factor that was measured, where the user's word that there is none is taken instead.
+    pub overruled: Option<f64>,
 }
+
+/// From this many places on they can tell a gain from what a treatment does to the direct sound at one of them.
+const TELLS: usize = 3;
 
 /// Median over the places of the ratio of direct sound (else of the first quarter of a second).
 ///
-/// Its standard error is the spread over places, or the spread over bands where that says more.
-pub(super) fn gain(places: &[Common<'_>]) -> Gain {
+/// Its standard error is the spread over places, or the spread over bands where that says more. At one place or two a
+/// treatment beside the microphone looks the same: if the user says that the chain is the same, that is taken.
+pub(super) fn gain(places: &[Common<'_>], same_chain: Option<bool>) -> Gain {
     let each: Vec<Option<Estimate>> = places.iter().map(|p| place_gain(p.before, p.after)).collect();
     let normalised = places.iter().any(|p| p.before.normalised || p.after.normalised);
     if normalised {
@@ -47,6 +53,11 @@ pub(super) fn gain(places: &[Common<'_>]) -> Gain {
     let Some(middle) = median(known.clone()) else {
         return Gain { missing: Some(Flag::GainUnknown), off: vec![false; places.len()], ..Gain::default() };
     };
+    if same_chain == Some(true) && known.len() < TELLS {
+        let log = Some(Estimate::new(0.0, LEAST_SPREAD));
+        let (off, own) = (vec![false; places.len()], vec![None; places.len()]);
+        return Gain { log, off, own, overruled: Some(middle), ..Gain::default() };
+    }
     let spread = robust_sd(&known, middle).max(LEAST_SPREAD);
     let within = |g: &Estimate| {
         let own = g.sd.unwrap_or(0.0);
@@ -64,6 +75,7 @@ pub(super) fn gain(places: &[Common<'_>]) -> Gain {
         spread: (known.len() > 2).then(|| robust_sd(&known, middle)),
         off,
         own: vec![None; places.len()],
+        overruled: None,
     }
 }
 
@@ -87,6 +99,7 @@ fn restored(each: Vec<Option<Estimate>>) -> Gain {
         spread: None,
         off: each.iter().map(Option::is_none).collect(),
         own: each.iter().map(|g| g.map(|g| Estimate { value: g.value - middle, sd: g.sd })).collect(),
+        overruled: None,
     }
 }
 

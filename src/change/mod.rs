@@ -98,7 +98,7 @@ pub fn compare_jointly_fitted(
     jointly_fitted: &[JointlyFittedMode],
 ) -> Changes {
     let places = common_places(before, after);
-    let gain = gain::gain(&places);
+    let gain = gain::gain(&places, settings.same_chain);
     let repeats = repeats::Repeats::of([before, after]);
     let widening = repeats.map_or(1.0, |r| r.widening);
     let factor = gain.log.map_or(1.0, |g| g.value.exp());
@@ -113,7 +113,8 @@ pub fn compare_jointly_fitted(
     let gain_sd = gain.log.and_then(|g| g.sd).unwrap_or(ANY_GAIN);
     let filters = cause::filters(&old, &new, left, &witnesses, gain_sd);
     let filter_poles: Vec<usize> = filters.iter().map(|f| f.pole).collect();
-    let splits = split::splits(&old, &new, &partners, &filter_poles, (after.modes, drift.map_or(0.0, |d| d.value)));
+    let splits =
+        split::splits(&old, &new, &partners, &filter_poles, (after.modes, drift.map_or(0.0, |d| d.value)));
     let assessment = Assessment {
         settings,
         places: &places,
@@ -217,6 +218,7 @@ fn set_up(places: &[Common<'_>], gain: &Gain, moved: &Moved, uneven: bool) -> Ch
     ChainFindings {
         gain: gain.log.filter(|_| !uneven).map(of_log),
         gain_missing: gain.missing.or(uneven.then_some(Flag::GainUneven)),
+        gain_overruled: gain.overruled.map(f64::exp),
         moved_microphones: (0..places.len())
             .filter(|m| moved.microphones[*m] && !moved.exchanged[*m])
             .map(name)

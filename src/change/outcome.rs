@@ -215,6 +215,9 @@ pub struct ChainFindings {
     pub gain: Option<Estimate>,
     /// Why there is none.
     pub gain_missing: Option<Flag>,
+    /// Factor by which the direct sound differs where it was not taken for a gain, by the user's word that the chain is
+    /// the same.
+    pub gain_overruled: Option<f64>,
     /// Places (position, source) where the microphone seems to have moved.
     pub moved_microphones: Vec<(String, String)>,
     /// Places whose files seem exchanged with each other.

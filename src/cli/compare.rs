@@ -7,7 +7,7 @@ use super::{Exit, Failed, analyze, interrupt, screen, tune_screen, write};
 use stillroom::analysis::{
     Analysis, CompareSettings, Comparison, Control, Settings, TargetKind, analyze, compare_states,
 };
-use stillroom::change::{Changes, ModeChange, TargetFinding, Verdict};
+use stillroom::change::{ChainFindings, Changes, ModeChange, TargetFinding, Verdict};
 use stillroom::criterion::nominal_t_s;
 use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
@@ -194,15 +194,8 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
         if let Some(text) = set_up(changes) {
             screen::paragraph(&text);
         }
-        if let Some(gain) = changes.chain.gain {
-            let db = 20.0 * gain.value.log10();
-            if db.abs() >= 0.05 {
-                screen::paragraph(&format!(
-                    "The direct sound above the modes differs by {} dB. This is taken for a change of gain and removed \
-                     from all level changes.",
-                    format!("{db:+.1}").replace('-', "−")
-                ));
-            }
+        if let Some(text) = direct_sound(&changes.chain) {
+            screen::paragraph(&text);
         }
     }
     compared.absorbers.iter().for_each(tune_screen::tuning);
@@ -325,4 +318,26 @@ fn line(change: &ModeChange) -> Vec<String> {
         percent.unwrap_or_else(|| "–".to_owned()),
         words::verdict(change.verdict.word()).1.to_string(),
     ]
+}
+
+/// What a difference of the direct sound was taken for, if there is one to speak of.
+fn direct_sound(chain: &ChainFindings) -> Option<String> {
+    let decibels = |factor: f64| 20.0 * factor.log10();
+    let signed = |db: f64| format!("{db:+.1}").replace('-', "−");
+    let gain_db = chain.gain.map(|gain| decibels(gain.value)).filter(|db| db.abs() >= 0.05);
+    let overruled_db = chain.gain_overruled.map(decibels).filter(|db| db.abs() >= 0.5);
+    match (gain_db, overruled_db) {
+        (Some(db), _) => Some(format!(
+            "The direct sound above the modes differs by {} dB. This is taken for a change of gain and removed from \
+             all level changes.",
+            signed(db)
+        )),
+        (None, Some(db)) => Some(format!(
+            "The direct sound above the modes differs by {} dB though session.toml says that nothing in the chain was \
+             changed, and so few positions can’t tell why: nothing is removed. Check the input gain; a treatment \
+             close to the microphone does this too.",
+            signed(db)
+        )),
+        (None, None) => None,
+    }
 }

@@ -63,7 +63,8 @@ fn remarks(all: &[&BandDecay], mean: &BandDecay) -> Flags {
         flags.add(reason);
     }
     let with_t20 = all.iter().filter(|b| b.t20_s.is_ok()).count();
-    if 0 < with_t20 && with_t20 < all.len() {
+    let with_level = all.iter().filter(|b| room_level(b).is_ok()).count();
+    if [with_t20, with_level].iter().any(|with| 0 < *with && *with < all.len()) {
         flags.add(Flag::SomePositions);
     }
     let with_both = all.iter().filter(|b| b.curvature.is_ok()).count();

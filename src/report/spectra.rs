@@ -3,6 +3,7 @@
 use super::content::{Content, frequency};
 use super::draw::{Anchor, Area, Drawing, Ink, Line, Scale, svg};
 use super::words::{self, hertz};
+use crate::change::ChainFindings;
 use crate::curves::{Spectrum, spectrum};
 use crate::language::{Message, number, say, signed};
 use crate::state::{PlaceResult, StateResult};
@@ -32,18 +33,20 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 @if let Some(pair) = content.pairs().last() {
                     figcaption { span.key-before { (content.rich("spectrum.dashed", &pair.names())) } ". "
                         span.key-after { (content.rich("spectrum.unbroken", &pair.names())) } ". "
-                        (content.say(&gain_note(pair.changes.chain.gain.is_some().then(|| gain_db(content))))) }
+                        (content.say(&gain_note(&pair.changes.chain))) }
                 } }
         }
     }
 }
 
-/// What was taken for a change of gain, dB; `None`: nobody knows.
-fn gain_note(db: Option<f64>) -> Message {
-    match db {
-        None => say!("spectrum.gain-unknown"),
-        Some(db) if db.abs() < 0.05 => say!("spectrum.gain-same"),
-        Some(db) => say!("spectrum.gain-taken-off", db = signed(db, 1)),
+/// What was taken for a change of gain, or why nothing was.
+fn gain_note(chain: &ChainFindings) -> Message {
+    let decibels = |factor: f64| 20.0 * factor.log10();
+    match (chain.gain.map(|gain| decibels(gain.value)), chain.gain_overruled.map(decibels)) {
+        (_, Some(db)) if db.abs() >= 0.5 => say!("spectrum.gain-as-stated", db = signed(db, 1)),
+        (None, _) => say!("spectrum.gain-unknown"),
+        (Some(db), _) if db.abs() < 0.05 => say!("spectrum.gain-same"),
+        (Some(db), _) => say!("spectrum.gain-taken-off", db = signed(db, 1)),
     }
 }
 

@@ -220,7 +220,7 @@ fn band_rows(state: &StateResult, listening: &impl Fn(&str) -> bool) -> Vec<Band
     }
     let nothing: Name = "".into();
     let averages: [(&str, Vec<BandDecay>); 2] =
-        [("*", state.average(|_| true)), ("listening", state.average(listening))];
+        [("*", state.average(|_| true)), ("listening", state.average(|place| listening(&place.position)))];
     let counted: [&dyn Fn(&str) -> bool; 2] = [&|_: &str| true, listening];
     for ((position, bands), counts) in averages.iter().zip(counted) {
         let remarks: Flags = state

@@ -4,7 +4,7 @@
 //! (0,1,0) at 44.0 Hz, (1,1,0) at 55.0 Hz, (0,0,1) and (2,0,0) at 66.0 Hz, from the closed form.
 
 use super::session::{Measured, RANGE_HZ, StateSetup, compared};
-use crate::change::{ChangeSettings, Changes, ModeChange, Verdict, compare};
+use crate::change::{ChainFindings, ChangeSettings, Changes, ModeChange, Verdict, compare};
 use crate::flag::Flag;
 use crate::room::simulate::sound::Background;
 use crate::room::simulate::{Chain, Gauss, Scene, Section, seed_from};
@@ -124,6 +124,26 @@ fn a_gain_is_found_and_changes_no_verdict() {
         if let (Some(Ok(a)), Some(Ok(b))) = (a.level_ratio, b.level_ratio) {
             assert!((a.value / b.value).ln().abs() < 0.01, "{a:?} {b:?}");
         }
+    }
+}
+
+/// At one place or two what a treatment does to the direct sound looks like a gain: the user's word decides, and what it
+/// overrules is told. Three places know a gain from that, whatever is said.
+#[test]
+fn so_few_places_take_the_chain_as_stated() {
+    let stated = ChangeSettings { same_chain: Some(true), ..settings() };
+    for (places, overruled) in [(1, true), (2, true), (4, false)] {
+        let (mut quiet, mut loud) = (empty(), with_unit(10.0, 0.9, 0.0));
+        quiet.places.truncate(places);
+        loud.places.truncate(places);
+        loud.scene.gain *= 1.3;
+        let old = measured(&quiet, "empty", QUIET);
+        let new = measured(&loud, "unit", QUIET);
+        let [by_word, by_sound] = [&stated, &settings()].map(|settings| compared(&old, &new, settings).chain);
+        let gain = |chain: &ChainFindings| chain.gain.unwrap().value;
+        assert!((gain(&by_sound) / 1.3 - 1.0).abs() < 0.02 && by_sound.gain_overruled.is_none());
+        assert_eq!((gain(&by_word) - 1.0).abs() < 1e-9, overruled, "{places} places");
+        assert_eq!(by_word.gain_overruled.is_some_and(|g| (g / 1.3 - 1.0).abs() < 0.02), overruled);
     }
 }
 
