@@ -17,8 +17,9 @@ const WIDE: f64 = 0.20;
 const LONGEST_RECORDS: f64 = 1.25;
 /// In units of the record: a decay that may be longer than this (24 dB seen) is no statement even with a small sd.
 const LONGEST_RECORDS_WELL_KNOWN: f64 = 2.5;
-/// Relative sd up to which a decay longer than the record stands: in hard rooms such intervals hold (own simulation).
-const BACKED_UP: f64 = 0.03;
+/// Relative sd up to which a decay longer than the record stands: in hard rooms such intervals hold (own simulations,
+/// docs/accuracy.md).
+const BACKED_UP: f64 = 0.10;
 
 /// A resonance is detected at a place if its amplitude there lowers χ² by more than this with the poles fixed (2 degrees
 /// of freedom, the chance of three standard deviations).
@@ -135,7 +136,7 @@ mod tests {
     #[test]
     fn a_decay_beyond_the_record_must_be_known_well() {
         let long = |t60_s: f64, log_sd: f64| is_long(&Pole::new(60.0, t60_s), log_sd, 4.0);
-        assert!(!long(6.0, 0.002) && long(6.0, 0.05));
+        assert!(!long(6.0, 0.002) && !long(6.0, 0.08) && long(6.0, 0.12));
         assert!(long(11.0, 0.001));
         assert!(!long(3.0, 0.1));
     }

@@ -34,7 +34,7 @@
 //! | hum (`mains-hum`, `steady-tone`) | it hardly decays within the record, at a multiple of 50 or 60 Hz or elsewhere | `kinds` |
 //! | loudspeaker | T60 under 0.15 s, or it starts with the direct sound in the chain's low end | `kinds`, `chain` |
 //! | unsure, `wide-interval` | relative sd of the decay over 20 % | `kinds` |
-//! | unsure, `long-for-record` | T60 + 2 sd over 1.25 records (2.5 where the sd is under 3 %) | `kinds` |
+//! | unsure, `long-for-record` | T60 + 2 sd over 1.25 records (2.5 where the sd is under 10 %) | `kinds` |
 //! | unsure, `overlapping` * | hold-out test: poles of the decay's first part don't predict the next part there | `prediction`, `limit` |
 //! | unsure, `unpredicted` * | it carries little of its band, and they don't predict its own share of it either | `own_part` |
 //! | unsure, `seen-at-one-place` | with six places or more: detected at fewer than two | `kinds` |
