@@ -36,7 +36,7 @@
 //! | unsure, `wide-interval` | relative sd of the decay over 20 % | `kinds` |
 //! | unsure, `long-for-record` | T60 + 2 sd over 1.25 records (2.5 where the sd is under 10 %) | `kinds` |
 //! | unsure, `overlapping` * | hold-out test: poles of the decay's first part don't predict the next part there | `prediction`, `limit` |
-//! | unsure, `unpredicted` * | it carries little of its band, and they don't predict its own share of it either | `own_part` |
+//! | unsure, `unpredicted` * | it carries little of its band or is badly known, and they don't predict its own share either | `own_part` |
 //! | unsure, `seen-at-one-place` | with six places or more: detected at fewer than two | `kinds` |
 //! | unsure, `not-reproduced` * | too few of the refits find it again; it goes before hum and loudspeaker | `refits` |
 //!

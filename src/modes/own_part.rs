@@ -2,8 +2,9 @@
 //!
 //! The prediction of a band (`prediction`) is carried by its strongest resonances; beside them poles that were fitted
 //! to sound that is no mode, such as a diffuse tail, would pass with them. So a resonance that carries little of its
-//! band's energy, measured by how well its decay is known, is tested by itself: its predicted share is put back into what
-//! the whole prediction leaves, near its frequency, and must make up a part of the sum that noise wouldn't.
+//! band's energy, measured by how well its decay is known, is tested by itself, and so is one whose decay is badly known:
+//! its predicted share is put back into what the whole prediction leaves, near its frequency, and must make up a part of
+//! the sum that noise wouldn't.
 
 use super::collect::pole_of;
 use super::fall::BAND_HZ;
