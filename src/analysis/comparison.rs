@@ -82,12 +82,8 @@ fn compared(
     let facts: Vec<[StateFacts<'_>; 2]> = common
         .iter()
         .zip(1..)
-        .map(|([old, new], k)| {
-            let old = state_facts(session, state(0), &prepared[0], old);
-            let mut new = state_facts(session, state(k), &prepared[k], new);
-            new.relabelled = rates::relabelled(&state(0).places, &state(k).places);
-            new.at_units = absorbers::labelled_for(session, state(0), state(k));
-            [old, new]
+        .map(|(averages, k)| {
+            pair_facts(session, [state(0), state(k)], [&prepared[0], &prepared[k]], averages)
         })
         .collect();
     let range = settings.modes.unwrap_or_default();
@@ -201,6 +197,20 @@ fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> V
             resonances::fit_take(places, settings, control, modes)
         })
         .collect()
+}
+
+/// What a comparison is told of two states.
+fn pair_facts<'a>(
+    session: &Session,
+    [before, after]: [&'a StateResult; 2],
+    prepared: [&'a Prepared; 2],
+    averages: &'a [Averages; 2],
+) -> [StateFacts<'a>; 2] {
+    let old = state_facts(session, before, prepared[0], &averages[0]);
+    let mut new = state_facts(session, after, prepared[1], &averages[1]);
+    new.relabelled = rates::relabelled(&before.places, &after.places);
+    new.at_units = absorbers::labelled_for(session, before, after);
+    [old, new]
 }
 
 fn state_facts<'a>(
