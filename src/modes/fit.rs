@@ -96,7 +96,7 @@ impl Job<'_> {
         let fitted_to_hz = self.fitted_to_hz(&main.records);
         let sooner = quiet.sooner(early.first());
         let predicted = predicted(quiet.places, &early, sooner.as_ref(), self.range_hz, fitted_to_hz);
-        let (main, mut set) = self.refitted(main, &early);
+        let (main, mut set) = self.refitted(main, &early, &predicted);
         let cut: Vec<&FitRun> = early.first().into_iter().chain(&sooner).collect();
         let unpredicted = unpredicted(quiet.places, &set, &cut);
         set.single_modes_to_hz = predicted.to_hz.map(|hz| hz.min(self.range_hz.1));
@@ -105,7 +105,7 @@ impl Job<'_> {
 
     /// The main fit with the best poles that any search found, its intervals widened by the scatter of the refits, and
     /// flagged where they don't find a resonance again.
-    fn refitted(&self, main: FitRun, early: &[FitRun]) -> (FitRun, ModeSet) {
+    fn refitted(&self, main: FitRun, early: &[FitRun], predicted: &Predicted) -> (FitRun, ModeSet) {
         let mut whole: Vec<FitRun> =
             self.run_beside(&Variant::ANEW, &main.ended().windows).into_iter().collect();
         let searches: Vec<&FitRun> = whole.iter().chain(early).collect();
@@ -123,7 +123,7 @@ impl Job<'_> {
         let own = variances(&set);
         widen_by_refits(&mut set, &again, &whole, &early);
         // Where modes overlap intervals are too narrow even with the refits.
-        widen_overlapping(&mut set, main.seconds());
+        widen_overlapping(&mut set, main.seconds(), |hz| predicted.unexplained_near(hz));
         set.added =
             variances(&set).iter().zip(own).map(|(all, own)| [all[0] - own[0], all[1] - own[1]]).collect();
         (main, set)

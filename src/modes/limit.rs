@@ -75,6 +75,12 @@ impl Predicted {
         Self { to_hz: middle_hz.map(|middle_hz| near * middle_hz + 0.5 * STEP_HZ), bands }
     }
 
+    /// The largest share that the prediction leaves in a band around a frequency; `None` without evidence.
+    pub fn unexplained_near(&self, hz: f64) -> Option<f64> {
+        let near = self.bands.iter().filter(|band| (band.hz - hz).abs() <= STEP_HZ);
+        near.filter_map(|band| band.unexplained).max_by(f64::total_cmp)
+    }
+
     /// Whether a resonance at this frequency, its decay known to this relative sd, stands where poles predict.
     pub fn holds(&self, hz: f64, log_sd: f64) -> bool {
         // The outermost bands reach further out than to their middles.
