@@ -98,7 +98,7 @@ impl Stretch {
         (!empty.groups.is_empty()).then(|| empty.with_colour(colour))?
     }
 
-    /// The same with the noise going as frequency to the power `colour`.
+    /// The stretch with its noise going as frequency to the power `colour`.
     pub fn with_colour(mut self, colour: f64) -> Option<Self> {
         self.colour = colour;
         let model = Model { pair: None, singles: self.held.clone() };
@@ -348,7 +348,7 @@ impl Stretch {
         self.bases[index].basis.ncols()
     }
 
-    /// The same for the group of an index.
+    /// Whitens the columns of the group of an index and projects its fixed columns out of them.
     pub fn cleared(&self, index: usize, matrix: &mut DMatrix<f64>) {
         self.clear(&self.groups[index], &self.bases[index], matrix);
     }

@@ -55,7 +55,7 @@ fn findings(bands: &[&Evidence], settings: &ChangeSettings) -> Vec<bool> {
     found
 }
 
-/// The same band of the same place, or average, in both states.
+/// Pairs of one band at one place, or of one average, in both states.
 fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Partner<'a>> {
     let place = |band: &BandFacts<'_>| {
         before.places.iter().find(|p| p.position == band.position && p.source == band.source)

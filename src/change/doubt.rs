@@ -248,7 +248,7 @@ mod tests {
         assert!(of(Verdict::Shorter, 0.2, Some(Flag::MergedPair)));
     }
 
-    /// The same files in both states decide nothing, whatever was read from them.
+    /// Files that both states share decide nothing, whatever was read from them.
     #[test]
     fn copies_take_every_verdict_back() {
         let mut changes = [Verdict::Shorter, Verdict::Unchanged].map(ModeChange::sample);

@@ -14,9 +14,9 @@ use std::f64::consts::TAU;
 /// How the noise's power is spread.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Colour {
-    /// The same power in every hertz.
+    /// Equal power in every hertz.
     White,
-    /// The same power in every octave.
+    /// Equal power in every octave.
     Pink,
 }
 

@@ -75,7 +75,7 @@ impl Question {
         self.noise_under_db + 10.0 * (gain * self.narrow()).log10()
     }
 
-    /// The same of periods of noise beside the first.
+    /// Peak-to-noise in dB of so many periods of noise, the first not counted.
     #[must_use]
     pub fn of_noise_db(&self, period_s: f64, periods: usize) -> f64 {
         let gain = THIRD * self.lowest_hz * period_s * periods as f64;
@@ -100,7 +100,7 @@ impl Question {
         Ok(shortest(all.collect(), |plan| plan.repeats as f64 * (1.0 + plan.seconds + plan.tail_s)))
     }
 
-    /// The same for periodic noise; the period outlasts the decay (ISO 18233:2006, annex A).
+    /// The fewest periods of noise that reach 48 dB; the period outlasts the decay (ISO 18233:2006, annex A).
     ///
     /// # Errors
     /// [`SignalError`] names what of the question is out of range.

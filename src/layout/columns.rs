@@ -101,7 +101,7 @@ pub fn look(path: &Path) -> Option<Columns> {
     of_head(&head)
 }
 
-/// The same of the first bytes.
+/// Columns by a file's first bytes; `None` if they hold no responses.
 #[must_use]
 pub fn of_head(head: &[u8]) -> Option<Columns> {
     // A character may be cut in two at the end of the head.

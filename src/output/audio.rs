@@ -27,7 +27,7 @@ pub fn wav(samples: &[f64], rate_hz: u32, form: SampleForm) -> std::io::Result<V
     wav_of(&[samples], rate_hz, form)
 }
 
-/// The same of several channels, as long as the shortest.
+/// The bytes of a WAV file of several channels, as long as the shortest.
 ///
 /// # Errors
 /// As [`wav`]; and more than 65,535 channels.

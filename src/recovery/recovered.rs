@@ -143,7 +143,7 @@ impl Trouble {
         Self { word, again: false, found, advice, at_s: None }
     }
 
-    /// The same, at an instant.
+    /// The trouble with the instant at which it was seen, s.
     pub(crate) fn at(self, at_s: f64) -> Self {
         Self { at_s: Some(at_s), ..self }
     }

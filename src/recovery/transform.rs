@@ -37,7 +37,7 @@ pub(super) fn spectrum(samples: &[f64], length: usize) -> Vec<Complex64> {
     spectrum_of(length, |record| record.extend_from_slice(&samples[..samples.len().min(length)]))
 }
 
-/// The same of what `fill` writes into an empty record, at most `length` samples.
+/// Spectrum of what `fill` writes into an empty record, at most `length` samples.
 pub(super) fn spectrum_of(length: usize, fill: impl FnOnce(&mut Vec<f64>)) -> Vec<Complex64> {
     let mut memory = Memory::spare();
     memory.real.clear();
@@ -102,7 +102,7 @@ const TOP_HZ: f64 = 16_000.0;
 /// A band reaches this far to both sides of its middle, octaves: raised cosines a third of an octave
 /// apart then add up to an even gain.
 const REACH_OCTAVES: f64 = 1.0 / 3.0;
-/// The same as a ratio of frequencies.
+/// How far a band reaches to both sides of its middle, as a ratio of frequencies.
 pub(super) const BAND_REACH: f64 = 1.259_921_049_894_873;
 /// See [`Lags::filled`]: signal and recording one after the other, about as long.
 const USUALLY_FILLED: f64 = 0.5;
@@ -163,7 +163,7 @@ impl Lags {
         })
     }
 
-    /// The same of a recording that fills this share of the transform.
+    /// The band of a recording that fills this share of the transform.
     pub fn filled(self, share: f64) -> Self {
         Self { filled: share.clamp(0.0, 1.0), ..self }
     }

@@ -206,7 +206,7 @@ fn several(seen: &TakeEvidence<'_>) -> Option<Trouble> {
 
 const SEVERAL: &str = "several-signals";
 
-/// The same of a part of a recording that was taken to hold one signal: it is the signal or the reference that plays
+/// Troubles of a part of a recording that was taken to hold one signal: it is the signal or the reference that plays
 /// less often than the recording, or repeats too close to each other to be told apart.
 pub(super) fn of_part(mut troubles: Vec<Trouble>) -> Vec<Trouble> {
     for several in troubles.iter_mut().filter(|trouble| trouble.word == SEVERAL) {

@@ -20,7 +20,7 @@ pub struct Content<'a> {
     pub found: &'a Analysis,
     /// What became of the modes, where states were compared.
     pub compared: Option<&'a Comparison>,
-    /// The same in the tables' rows.
+    /// All that was found and compared, as the tables' rows.
     pub results: &'a Results,
 }
 

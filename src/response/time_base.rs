@@ -134,7 +134,7 @@ fn sharp(onset: &Onset) -> f64 {
     TOLERANCE_S.max(2.0 * onset.resolution_s)
 }
 
-/// The same, or what the band that shows it can tell.
+/// Tolerance for a direct sound: that of [`sharp`], or what the band that shows it can tell, whichever is more.
 fn tolerance(onset: &Onset) -> f64 {
     let periods_s = if onset.band_hz > 0.0 { PERIODS / onset.band_hz } else { 0.0 };
     sharp(onset).max(periods_s)

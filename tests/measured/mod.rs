@@ -136,7 +136,7 @@ impl Agreement {
         Self::between(a, b, (0.0, f64::INFINITY))
     }
 
-    /// The same for claims of the first within some frequencies.
+    /// Mutually nearest claims, those of the first within some frequencies.
     pub fn between(a: &ModeSet, b: &ModeSet, (from_hz, to_hz): (f64, f64)) -> Self {
         let (a, b) = (stable(a), stable(b));
         let mut found = Self { claims: (a.len(), b.len()), ..Self::default() };

@@ -144,7 +144,7 @@ impl Side {
         parts.iter().enumerate().map(|(index, part)| self.moved_of(index, part, poles)).collect()
     }
 
-    /// The same of one group.
+    /// The treated mode's columns of one group elsewhere, the neighbours where they are.
     pub(super) fn moved_of(&self, index: usize, part: &Part, poles: Poles) -> DMatrix<f64> {
         part.freed(self.target(index, poles))
     }

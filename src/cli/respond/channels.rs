@@ -22,7 +22,7 @@ pub fn microphones(args: &RespondArgs) -> Result<Vec<Microphone>, Failed> {
     microphones_of(args.channel.as_ref(), args.reference.map(usize::from))
 }
 
-/// The same from the channels named, if any, and the reference's.
+/// The microphones' channels, from those named, if any, and the reference's.
 pub fn microphones_of(named: Option<&Channels>, reference: Option<usize>) -> Result<Vec<Microphone>, Failed> {
     let found = match named {
         None => {

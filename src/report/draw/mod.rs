@@ -24,7 +24,7 @@ pub struct Drawing {
     pub name: String,
     /// What it shows, in a few words.
     pub title: String,
-    /// The same in full sentences, for who can't see it.
+    /// What it shows in full sentences, for who can't see it.
     pub description: String,
     /// Width.
     pub width: f64,

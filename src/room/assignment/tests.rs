@@ -331,7 +331,7 @@ fn an_l_shaped_room_is_named_by_its_plan() {
     assert!(found.fit.unwrap().rms_error.unwrap() < 0.003);
 }
 
-/// The same for a box with the wrong lengths.
+/// Wrong lengths that are stated for a box are noticed.
 #[test]
 #[allow(clippy::print_stderr)] // a skipped check has to say so
 fn wrong_lengths_are_noticed() {
