@@ -37,7 +37,7 @@ pub mod simulate;
 mod walls;
 
 pub use air::{air_density_kg_m3, sound_speed_m_s};
-pub use assignment::{AssignSettings, Assignment, ModeName, Place, RoomFit, assign};
+pub use assignment::{Assignment, ModeName, Place, RoomFit, assign};
 pub use enclosure::{AirMode, Enclosure, Standing};
 pub use error::RoomError;
 use error::check_lengths;
