@@ -134,7 +134,7 @@ pub fn compare_jointly_fitted(
         repeats_known: repeats.is_some(),
     };
     let (mut modes, mut positions) = assessment.run();
-    let mut bands = bands::band_changes(before, after, &gain, settings);
+    let mut bands = bands::band_changes(before, after, &gain);
     let rate = wrong_rate([before, after], &old, &new);
     let doubts = doubt::Doubts::new([before, after], rate, &gain, &moved, places.len())
         .with_direct_off(direct::direct_off(&bands));
@@ -225,7 +225,6 @@ fn set_up(places: &[Common<'_>], gain: &Gain, moved: &Moved, uneven: bool) -> Ch
         moved_loudspeaker: moved.loudspeaker,
         filter_poles: Vec::new(),
         wrong_rate_hz: None,
-        common_places: places.len(),
     }
 }
 
