@@ -114,15 +114,6 @@ pub fn settle_time_base(responses: &mut [Response], facts: &TimeBaseFacts) {
     }
 }
 
-/// By how many seconds the origin of `after` must be moved so that it lies before its arrival as that
-/// of `before` does: between states the same origin relative to arrival is used, position by position.
-/// An amplitude A of `after` becomes A e^{λ · shift} for a pole λ.
-#[must_use]
-pub fn origin_shift_s(before: &Response, after: &Response) -> f64 {
-    let lead = |r: &Response| r.onset.arrival_s - r.origin_s();
-    lead(after) - lead(before)
-}
-
 /// How a direct sound reads as an emission: by its first arrival, and by the alternative.
 fn readings(onset: &Onset, travel_s: f64) -> impl Iterator<Item = f64> {
     let others = onset.alternative_s.into_iter();
