@@ -1,6 +1,6 @@
 //! Fourier transforms of real signals, and what a quotient of two spectra holds band by band.
 
-use crate::spectrum::Memory;
+use crate::spectrum::{Memory, fast_length};
 use rustfft::num_complex::Complex64;
 use std::cell::OnceCell;
 use std::f64::consts::PI;
@@ -8,17 +8,7 @@ use std::sync::LazyLock;
 
 /// The next even length whose only prime factors are 2, 3 and 5: the transform is quick there.
 pub(super) fn quick_length(samples: usize) -> usize {
-    let smooth = |n: &usize| {
-        let mut rest = *n;
-        for factor in [2, 3, 5] {
-            while rest.is_multiple_of(factor) {
-                rest /= factor;
-            }
-        }
-        rest == 1
-    };
-    // A power of two is found at the latest.
-    (samples.max(2).next_multiple_of(2)..).step_by(2).find(smooth).unwrap_or(samples.next_power_of_two())
+    2 * fast_length(samples.div_ceil(2))
 }
 
 /// Kept free at the end of the ring of a division, s: filters ring there.
