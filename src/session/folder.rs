@@ -5,10 +5,11 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use super::Failure;
-use super::error::{SessionError, count, list};
+use super::error::{SessionError, list};
 use super::labels::{is_audio_extension, is_audio_name};
 use super::order::{NaturalKey, fold, plain};
 use super::ours::is_our_results;
+use crate::language::count;
 use crate::layout;
 
 /// Recordings that people bring along but that aren't read; worth a word instead of silence.

@@ -1,8 +1,9 @@
 //! Modes of the room that no position sees, or that no source drives.
 
 use super::super::ProcedureState;
-use super::super::wording::{count, few, hertz};
+use super::super::wording::{few, hertz};
 use super::{Finding, LookFacts};
+use crate::language::count;
 use crate::room::{Enclosure, PlanSettings};
 use crate::session::plain;
 
