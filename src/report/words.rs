@@ -50,6 +50,11 @@ pub fn hertz(value: f64) -> Message {
     say!("unit.hertz", hz = number(value, 1))
 }
 
+/// A power in decibels, with a floor far under all that is shown.
+pub(super) fn decibels(power: f64) -> f64 {
+    10.0 * power.max(1e-30).log10()
+}
+
 /// Seconds for reading: "1.69 s".
 #[must_use]
 pub fn seconds(value: f64) -> Message {

@@ -103,6 +103,12 @@ impl Line {
         Self { ink, width, dash: None }
     }
 
+    /// A state's curve: broken before, unbroken after.
+    #[must_use]
+    pub fn of_state(ink: Ink) -> Self {
+        if ink == Ink::Before { Self::dashed(ink, 1.4, 5.0, 2.5) } else { Self::new(ink, 1.6) }
+    }
+
     /// A broken line.
     #[must_use]
     pub fn dashed(ink: Ink, width: f64, dash: f64, gap: f64) -> Self {
@@ -187,5 +193,29 @@ impl Drawing {
     /// Adds a picture.
     pub fn image(&mut self, at: [f64; 2], size: [f64; 2], pixels: Pixels) {
         self.shapes.push(Shape::Image { at, size, pixels });
+    }
+
+    /// Rules at about `most` ticks of the upright axis y across the level axis x, each labelled so far left of it in letters of
+    /// some size. `label`: of a value with so many decimals.
+    pub fn rules(
+        &mut self,
+        (x, y): (&Scale, &Scale),
+        most: usize,
+        (left, size): (f64, f64),
+        label: impl Fn(f64, usize) -> String,
+    ) {
+        let ticks = y.ticks(most);
+        for value in ticks.values {
+            let at = y.at(value);
+            self.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
+            let text = label(value, ticks.decimals);
+            self.text([x.start - left, at + 4.0], &text, size, Anchor::End, Ink::Quiet);
+        }
+    }
+
+    /// A tick under a level axis, labelled so far below it in letters of some size.
+    pub fn tick(&mut self, [at, floor]: [f64; 2], (below, size): (f64, f64), label: &str) {
+        self.line(vec![[at, floor], [at, floor + 4.0]], Line::new(Ink::Quiet, 1.0));
+        self.text([at, floor + below], label, size, Anchor::Middle, Ink::Quiet);
     }
 }
