@@ -42,6 +42,7 @@ pub use enclosure::{AirMode, Enclosure, Standing};
 pub use error::RoomError;
 use error::check_lengths;
 pub use face::Face;
-pub use plan::{Candidate, MeasurementPlan, OFF_M, PlanSettings, PlannedPosition, candidates, plan};
+pub(crate) use plan::DRIVEN;
+pub use plan::{Candidate, MeasurementPlan, OFF_M, PlannedPosition, candidates, plan};
 pub use prediction::{Form, Planes, PredictedMode, Prediction, shape};
 pub use walls::{Conductances, decay_per_s};
