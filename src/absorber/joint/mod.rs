@@ -36,7 +36,7 @@ const AS_GOOD: f64 = 12.0;
 /// The joint fit may be worse than fits of each state by itself by χ² of the unknowns that it saves at this many sd.
 const SOUND_SD: f64 = 8.0;
 /// A coupling that stands out of its own error by less than this many sd is none that shows.
-const SHOWS_SD: f64 = 2.0;
+pub(super) const SHOWS_SD: f64 = 2.0;
 /// In simulated rooms (docs/absorber.md) intervals by the likelihood and other cuts missed the truth too often: they are
 /// wider by this factor, and by this share for what one mode and one unit leave out.
 pub(super) const WIDER: f64 = 1.15;
