@@ -96,6 +96,7 @@ pub mod flag;
 pub mod language;
 pub mod layout;
 mod matching;
+mod mean;
 pub mod measure;
 pub mod modes;
 pub mod output;

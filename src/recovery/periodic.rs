@@ -10,6 +10,7 @@ use super::recovered::{BEFORE_S, Line, PeriodicResponse};
 use super::reference::{Signal, edges};
 use super::transform::{inverse, spectrum};
 use super::{RecoveryError, on_the_players_clock, trouble};
+use crate::mean::upper_median;
 use rustfft::num_complex::Complex64;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
@@ -171,8 +172,7 @@ impl PeriodicResponse {
         let any = self.lines.iter().any(|line| modal(&line));
         let mut values: Vec<f64> =
             self.lines.iter().filter(|line| !any || modal(line)).map(pick).collect::<Option<_>>()?;
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
+        upper_median(&mut values)
     }
 
     /// Median coherence there.

@@ -4,6 +4,7 @@
 use super::RecoveryError;
 use super::recovered::BEFORE_S;
 use super::transform::quick_length;
+use crate::mean::upper_median;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -157,8 +158,7 @@ fn median_coherence(spectra: &Spectra, rate_hz: f64) -> f64 {
             if powers > 0.0 { spectra.cross[k].norm_sqr() / powers } else { 0.0 }
         })
         .collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
+    upper_median(&mut values).unwrap_or(0.0)
 }
 
 #[cfg(test)]
