@@ -9,9 +9,9 @@ use super::gain::Gain;
 use super::moved::Moved;
 use super::outcome::{BandChange, ModeChange, PositionChange, Ratio, Verdict};
 use super::verdict::NEPERS_PER_DB;
-use super::view::median;
 use crate::flag::{Flag, Flags};
 use crate::language::{Message, Value, number, say};
+use crate::mean::median;
 
 // Our own choices, all of these.
 

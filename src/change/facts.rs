@@ -5,7 +5,7 @@ use crate::decay::Course;
 use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::{Mode, ModeSet};
-use crate::response::LowRecord;
+use crate::response::{BandEnergy, LowRecord};
 use crate::session::Role;
 
 /// One state of the room, as the comparison sees it.
@@ -50,9 +50,9 @@ pub struct PlaceFacts<'a> {
     /// Whether that instant is the emission, which all places share.
     pub emission_known: bool,
     /// Direct sound in bands above the modes.
-    pub direct: Vec<HighBand>,
+    pub direct: Vec<BandEnergy>,
     /// The response's first quarter of a second in the same bands.
-    pub whole: Vec<HighBand>,
+    pub whole: Vec<BandEnergy>,
     /// Whether the file looks scaled to a peak of its own.
     pub normalised: bool,
     /// A fault for which neither level nor shape is read here (an overload, a copy, a place left out of the fit).
@@ -80,17 +80,6 @@ impl PlaceFacts<'_> {
             fault: None,
         }
     }
-}
-
-/// Energy of a response in one band above the modes.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct HighBand {
-    /// Mid-band frequency, hertz.
-    pub mid_hz: f64,
-    /// Σ p² / fs, noise included: full scale squared times seconds.
-    pub energy: f64,
-    /// What noise adds to it.
-    pub noise: f64,
 }
 
 /// A mode that a tuned unit stands at, as one fit of both states' records to mode and unit gives it.

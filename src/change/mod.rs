@@ -57,7 +57,7 @@ mod view;
 mod visible;
 
 pub use expected::{ExpectedChange, expected_changes};
-pub use facts::{BandFacts, ChangeSettings, HighBand, JointlyFittedMode, PlaceFacts, StateFacts};
+pub use facts::{BandFacts, ChangeSettings, JointlyFittedMode, PlaceFacts, StateFacts};
 pub use outcome::{
     BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
@@ -242,7 +242,8 @@ fn split_hz(modes: &[ModeChange]) -> Vec<f64> {
 
 /// Ratio of the rates in the files' headers, after over before: of the places' medians.
 fn labelled(before: &StateFacts<'_>, after: &StateFacts<'_>) -> f64 {
-    let rate = |state: &StateFacts<'_>| view::median(state.places.iter().map(|p| p.file_rate_hz).collect());
+    let rate =
+        |state: &StateFacts<'_>| crate::mean::median(state.places.iter().map(|p| p.file_rate_hz).collect());
     rate(after).zip(rate(before)).map_or(1.0, |(after, before)| after / before)
 }
 

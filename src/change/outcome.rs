@@ -257,8 +257,6 @@ pub struct Seat {
     /// state's list.
     pub modes: Vec<usize>,
     /// Mean level ratio (of pressures, geometric) over these modes, weighted by what is known of each.
-    pub level_ratio: f64,
-    /// That mean level ratio with the ends of its 95 % interval.
     pub level: Ratio,
 }
 

@@ -48,7 +48,7 @@ pub use error::ResponseError;
 pub use floor::Floor;
 pub use onset::{Onset, find_onset, find_onset_from};
 pub use take::{CaptureFacts, LeftOut, Place, TakeInput, TakeUse};
-pub use time_base::{TimeBaseFacts, settle_time_base};
+pub use time_base::settle_time_base;
 
 use crate::flag::Flags;
 

@@ -29,9 +29,9 @@ pub fn low_record(files: &[PathBuf]) -> LowRecord {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         let recording = stillroom::recording::read(path, &name, 1).unwrap();
         let faults = stillroom::recording::inspect(&recording.samples, recording.rate_hz);
-        TakeInput::new(&name, &i.to_string(), recording)
-            .usable_to(faults.usable_samples)
-            .with_flags(faults.flags())
+        let mut input = TakeInput::new(&name, &i.to_string(), recording);
+        (input.usable_samples, input.flags) = (faults.usable_samples, faults.flags());
+        input
     });
     let seat = Seat { position: "seat".into(), source: String::new() };
     combine(inputs.collect(), seat).unwrap().low
