@@ -18,6 +18,7 @@ mod sweep;
 
 pub use description::Description;
 pub use noise::{Colour, Noise};
+pub(crate) use sizing::WANTED_DB;
 pub use sizing::{Plan, Question};
 pub use sweep::Sweep;
 

@@ -13,7 +13,7 @@ use std::path::Path;
 use super::Told;
 
 /// What is looked at of a file: more remarks and header than that is no table of samples.
-const HEAD_BYTES: u64 = 1 << 16;
+pub(crate) const HEAD_BYTES: u64 = 1 << 16;
 /// Lines of numbers whose first column must rise by equal steps to count as time without a name.
 const RISING: usize = 8;
 /// Sample periods that a column of times can have, s: 1 kHz to 768 kHz, the rates that are read.

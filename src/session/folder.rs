@@ -139,7 +139,7 @@ impl Listing {
 }
 
 /// The name of the manifest.
-pub(super) const MANIFEST_NAME: &str = "session.toml";
+pub const MANIFEST_NAME: &str = "session.toml";
 
 /// A link to the folder itself or to one above would show the same files again.
 fn leads_up(path: &Path, real_root: Option<&Path>) -> bool {

@@ -56,6 +56,7 @@ pub use channels::{Channels, ChannelsError, is_name as is_position_name, words a
 pub use dimensions::{DimensionsError, ROOM_LENGTH_M, parse_dimensions};
 pub use draft::draft;
 pub use error::{Collision, Problem, SessionError};
+pub use folder::MANIFEST_NAME;
 pub use labels::is_audio_name;
 pub(crate) use labels::shortest_names;
 pub use length::{LengthError, parse_length};

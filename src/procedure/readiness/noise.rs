@@ -1,5 +1,6 @@
 //! Peak-to-noise by octave, and whether the records hold the decay.
 
+use super::super::evaluation::T20_RATIO;
 use super::super::excitation::{Fall, fall};
 use super::super::wording::{band_hertz, decibel, few};
 use super::super::{ProcedurePlace, ProcedureState};
@@ -7,9 +8,6 @@ use super::{Finding, LookFacts, place_in};
 use crate::decay::BandDecay;
 use crate::filter::octave_name;
 use crate::flag::Flag;
-
-/// Peak-to-noise that T20 needs (ISO 3382-1:2009, 5.3.3), a ratio of powers: 35 dB.
-const T20_RATIO: f64 = 3_162.277_660_168_379_5;
 
 /// Octaves in which a small room's modes stand alone, 63 and 125 Hz; too much noise there spoils the
 /// visit, elsewhere it is a remark. Our choice; hertz, by the bands' centres.
