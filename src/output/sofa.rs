@@ -6,7 +6,7 @@
 //! `ListenerDescription` and `SourceDescription`, in the order of the measurements.
 
 use std::collections::BTreeMap;
-use std::io::{self, Read as _};
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
