@@ -37,7 +37,7 @@ pub struct Plan {
 }
 
 /// Peak-to-noise that a T30 needs, dB (ISO 3382-1:2009, 5.3.3: the noise 45 dB down), and 3 dB over it.
-pub(crate) const WANTED_DB: f64 = 48.0;
+pub const WANTED_DB: f64 = 48.0;
 /// Sweep lengths and repeats on offer, in the order of the time that they take.
 const SWEEPS_S: [f64; 5] = [10.0, 20.0, 30.0, 45.0, 60.0];
 const REPEATS: [usize; 6] = [1, 2, 4, 8, 16, 32];

@@ -42,7 +42,6 @@ pub use enclosure::{AirMode, Enclosure, Standing};
 pub use error::RoomError;
 use error::check_lengths;
 pub use face::Face;
-pub(crate) use plan::DRIVEN;
-pub use plan::{Candidate, MeasurementPlan, OFF_M, PlannedPosition, candidates, plan};
+pub use plan::{Candidate, DRIVEN, MeasurementPlan, OFF_M, PlannedPosition, candidates, plan};
 pub use prediction::{Form, Planes, PredictedMode, Prediction, shape};
 pub use walls::{Conductances, decay_per_s};

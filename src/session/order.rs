@@ -108,7 +108,8 @@ pub fn plain(name: &str) -> String {
 }
 
 /// Unicode's explicit direction marks (UAX #9, 2.1 to 2.6) and line separators.
-pub(crate) fn turns_text(c: char) -> bool {
+#[must_use]
+pub fn turns_text(c: char) -> bool {
     matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 

@@ -19,7 +19,7 @@ const CLOSE_HZ: f64 = 3.0;
 /// Shapes with a modal assurance criterion up to this differ.
 const ALIKE: f64 = 0.5;
 /// A mode counts as driven where its pressure at the source is at least this (−20 dB).
-pub(crate) const DRIVEN: f64 = 0.1;
+pub const DRIVEN: f64 = 0.1;
 /// Every set of up to this many places (beyond the given ones) is tried; a larger plan grows place by place and may hold one
 /// too many (all fives of 26 candidates took 0.1 s). A room with many corners stops sooner, after about as many sets.
 const TRIED_IN_FULL: usize = 6;
