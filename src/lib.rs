@@ -46,7 +46,7 @@
 //! A reading is a value with its standard deviation, or the [`flag::Flag`] that says why the data carry
 //! none: no stage returns a number that it cannot stand behind. Inside: seconds, hertz (poles: rad/s and 1/s), linear
 //! pressure.
-//! The same input gives the same bytes on one machine for any number of threads.
+//! Equal input gives equal bytes on one machine for any number of threads.
 //!
 //! ```
 //! use stillroom::analysis::ModeRange;
@@ -96,6 +96,7 @@ pub mod flag;
 pub mod language;
 pub mod layout;
 mod matching;
+mod mean;
 pub mod measure;
 pub mod modes;
 pub mod output;

@@ -57,7 +57,7 @@ fn a_small_room_is_fitted_at_its_bound() {
     assert!(score.counts.held_decay * 10 >= score.counts.found * 8);
 }
 
-/// The same records give the same bits on one thread and on four.
+/// Equal records give equal bits on one thread and on four.
 #[test]
 fn threads_change_nothing() {
     let room = Room { name: "small", size_m: [2.9, 2.1, 2.2], admittance: (0.008, 0.03) };

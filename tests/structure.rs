@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Ground that every module may stand on.
-const GROUND: &[&str] = &["estimate", "flag", "spectrum", "matching", "filter", "language"];
+const GROUND: &[&str] = &["estimate", "flag", "spectrum", "matching", "mean", "filter", "language"];
 
 /// Module and what it may import besides the ground and itself.
 const RULES: &[(&str, &[&str])] = &[
@@ -16,6 +16,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("language", &[]),
     ("spectrum", &[]),
     ("matching", &[]),
+    ("mean", &[]),
     ("filter", &[]),
     ("layout", &[]),
     ("session", &["layout"]),

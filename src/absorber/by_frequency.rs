@@ -89,7 +89,7 @@ fn around(points: &[Point], target_hz: f64) -> [Point; 2] {
     [found[0], found[1]]
 }
 
-/// The same by a power of the dial, as springs, masses, lengths and areas act; `None` where a setting isn't
+/// The dial at `target_hz` by a power of it, as springs, masses, lengths and areas act; `None` where a setting isn't
 /// above zero.
 fn by_power(a: Point, b: Point, target_hz: f64) -> Option<f64> {
     let positive = [a.dial, b.dial, a.hz, b.hz, target_hz].iter().all(|x| *x > 0.0);

@@ -3,7 +3,6 @@
 //! A *take* in this module is a whole state, with the unit at one setting (in `tune` that is one try), not one of several
 //! files of a position.
 
-use super::spectrum::Record;
 use crate::modes::ModeSet;
 use crate::response::LowRecord;
 use crate::session::Unit;
@@ -23,18 +22,4 @@ pub struct SettingFacts<'a> {
     pub units: &'a [Unit],
     /// Factor of all frequencies against the baseline (temperature), where known; 1 otherwise.
     pub frequency_factor: f64,
-}
-
-/// For each record the onset and, where known, the emission, seconds from sample 0.
-pub(super) fn instants_s(facts: &SettingFacts<'_>) -> Vec<(f64, Option<f64>)> {
-    facts.lows.iter().map(|low| (low.onset_s, low.emission_s)).collect()
-}
-
-/// The low-frequency records of a state.
-pub(super) fn records<'a>(facts: &SettingFacts<'a>) -> Vec<Record<'a>> {
-    facts
-        .lows
-        .iter()
-        .map(|low| Record { samples: &low.samples, rate_hz: low.rate_hz, onset_s: low.onset_s })
-        .collect()
 }

@@ -4,7 +4,7 @@ use super::advise::{advise, best_of};
 use super::coupled::{CLOSED_FORM, Resonator, best_t60_s, best_unit, couple};
 use super::facts::SettingFacts;
 use super::join::{Cluster, PairEstimate, State, consistency, misfit};
-use super::joint::Ends;
+use super::joint::{Ends, SHOWS_SD};
 use super::local::Target;
 use super::outcome::{Finding, Values};
 use super::reference::{Reference, SettingFit};
@@ -24,8 +24,6 @@ use std::f64::consts::TAU;
 /// away: loaded frequency, Hz, and share of damping and coupling (90th percentiles of 150 full rooms,
 /// own simulation with [`crate::room::simulate`], over 1.64). Nearer than the last nothing is said.
 const MODEL: [(f64, f64, f64); 3] = [(4.0, 0.001, 0.002), (2.0, 0.009, 0.006), (1.0, 0.08, 0.03)];
-/// A coupling that stands out of its own error by less than this many sd is none that shows.
-pub(super) const SHOWS_SD: f64 = 2.0;
 /// A frequency known no better than this is not worth a number, hertz.
 const WORTH_HZ: f64 = 5.0;
 /// A unit whose coupling doesn't show is moved if its frequency is known this well and this far off, hertz.
@@ -340,7 +338,7 @@ mod tests {
                 top_hz: 200.0,
             },
             sides: Vec::new(),
-            instants_s: Vec::new(),
+            emissions_s: Vec::new(),
         }
     }
 

@@ -6,7 +6,8 @@
 //! estimate with a valid joint covariance.
 
 use super::coupled::Pair;
-use super::spectrum::{Cut, Group, Model, Record, groups, weight};
+use super::spectrum::{Cut, Group, Model, groups, weight};
+use crate::response::LowRecord;
 use nalgebra::{Cholesky, DMatrix, DVector};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -92,13 +93,13 @@ struct Part {
 
 impl Stretch {
     /// `held`: poles that take part at a fixed place. `None` where no record is usable, or they leave nothing to fit.
-    pub fn new(records: &[Record<'_>], cut: Cut, held: Vec<Complex64>, colour: f64) -> Option<Self> {
+    pub fn new(records: &[&LowRecord], cut: Cut, held: Vec<Complex64>, colour: f64) -> Option<Self> {
         let groups = groups(records, cut);
         let empty = Self { groups, cut, places: records.len(), colour, held, bases: Vec::new() };
         (!empty.groups.is_empty()).then(|| empty.with_colour(colour))?
     }
 
-    /// The same with the noise going as frequency to the power `colour`.
+    /// The stretch with its noise going as frequency to the power `colour`.
     pub fn with_colour(mut self, colour: f64) -> Option<Self> {
         self.colour = colour;
         let model = Model { pair: None, singles: self.held.clone() };
@@ -348,7 +349,7 @@ impl Stretch {
         self.bases[index].basis.ncols()
     }
 
-    /// The same for the group of an index.
+    /// Whitens the columns of the group of an index and projects its fixed columns out of them.
     pub fn cleared(&self, index: usize, matrix: &mut DMatrix<f64>) {
         self.clear(&self.groups[index], &self.bases[index], matrix);
     }
@@ -469,6 +470,7 @@ fn scaled(matrix: &DMatrix<f64>, scales: &[f64]) -> Option<DMatrix<f64>> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::spectrum::record_of;
     use super::*;
 
     /// i times a residue is a quarter turn: what the imaginary part of a pole (of the sum, of the spread) does to the column of
@@ -477,8 +479,8 @@ mod tests {
     fn slopes_turn_with_the_residue() {
         let samples = vec![1.0; 2000];
         let cut = Cut { centre_hz: 40.0, reach_hz: 30.0, top_hz: 200.0, degree: 2, later_s: 0.0 };
-        let record = Record { samples: &samples, rate_hz: 1000.0, onset_s: 0.0 };
-        let stretch = Stretch::new(&[record], cut, Vec::new(), 0.0).unwrap();
+        let record = record_of(samples, 1000.0);
+        let stretch = Stretch::new(&[&record], cut, Vec::new(), 0.0).unwrap();
         let pole = |decay_per_s: f64, hz: f64| Complex64::new(-decay_per_s, TAU * hz);
         let pair = Pair::of_poles(pole(4.0, 40.0), pole(9.0, 41.0));
         for target in [Target::One(pole(5.0, 40.0)), Target::Two(pair)] {

@@ -1,6 +1,6 @@
 //! A baseline and its target mode, fitted once, and the fit of that mode in each take.
 
-use super::facts::{SettingFacts, instants_s, records};
+use super::facts::SettingFacts;
 use super::join::PoleEstimate;
 use super::joint::{Side, Treated, WAYS};
 use super::local::Target;
@@ -37,7 +37,7 @@ pub struct Reference {
     /// Its records, for the joint fit with a take's, in each of the ways they are cut.
     pub(super) sides: Vec<Option<Side>>,
     /// For each record the onset and, where known, the emission, seconds from sample 0.
-    pub(super) instants_s: Vec<(f64, Option<f64>)>,
+    pub(super) emissions_s: Vec<Option<f64>>,
 }
 
 /// The target in one take: its own fit, and the joint one with the baseline where that was possible.
@@ -81,7 +81,7 @@ impl Reference {
             top_hz: modes.sought_to_hz.unwrap_or(f64::INFINITY),
         };
         let failed = || TuneError::Baseline { state: baseline.state.to_owned() };
-        let seen = one(&records(baseline), &alone).ok_or_else(failed)?;
+        let seen = one(&baseline.lows, &alone).ok_or_else(failed)?;
         let Target::One(found) = seen.target else { return Err(failed()) };
         if says_nothing(-found.re, seen.covariance[(0, 0)].sqrt()) {
             return Err(none(modes, asked_hz, baseline.state));
@@ -92,7 +92,7 @@ impl Reference {
             index,
             searched: modes.modes[index].clone(),
             sides: WAYS.iter().map(|way| Side::of(baseline, found, &seen, 1.0, *way)).collect(),
-            instants_s: instants_s(baseline),
+            emissions_s: baseline.lows.iter().map(|low| low.emission_s).collect(),
             nearest_hz: nearest_hz(modes, index),
             outside_hz: within(nearest_hz(modes, index)),
             others_hz: others_hz(modes, index),
@@ -128,7 +128,7 @@ impl Reference {
         if let Some(modes) = take.modes {
             known_poles(&mut expected, modes);
         }
-        let observation = look(&records(take), &expected);
+        let observation = look(&take.lows, &expected);
         let joint = self.joint(take, &observation);
         SettingFit { observation, joint }
     }

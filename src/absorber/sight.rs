@@ -3,8 +3,9 @@
 use super::coupled::{Pair, Resonator, couple};
 use super::local::{Fitted, Start, Stretch, Target};
 use super::shift::PoleWithSd;
-use super::spectrum::{Cut, Record};
+use super::spectrum::Cut;
 use crate::estimate::Estimate;
+use crate::response::LowRecord;
 use nalgebra::{Cholesky, DMatrix, DVector};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -146,7 +147,7 @@ impl LocalFit {
 }
 
 /// The mode alone, in the state without the unit.
-pub(super) fn one(records: &[Record<'_>], expected: &Expected) -> Option<LocalFit> {
+pub(super) fn one(records: &[&LowRecord], expected: &Expected) -> Option<LocalFit> {
     let (free, held) = expected.neighbours();
     let stretch = Stretch::new(records, cut(expected, 0.0), held, 0.0)?;
     let (_, found) = stretch.fit(&Start { target: Target::One(expected.mode), neighbours: free })?;
@@ -154,11 +155,11 @@ pub(super) fn one(records: &[Record<'_>], expected: &Expected) -> Option<LocalFi
 }
 
 /// Looks for two poles in place of the mode.
-pub(super) fn look(records: &[Record<'_>], expected: &Expected) -> PoleObservation {
+pub(super) fn look(records: &[&LowRecord], expected: &Expected) -> PoleObservation {
     two_or_one(records, expected).unwrap_or(PoleObservation::Nothing)
 }
 
-fn two_or_one(records: &[Record<'_>], expected: &Expected) -> Option<PoleObservation> {
+fn two_or_one(records: &[&LowRecord], expected: &Expected) -> Option<PoleObservation> {
     let (free, held) = expected.neighbours();
     let start = |target: Target| Start { target, neighbours: free.clone() };
     let stretch = Stretch::new(records, cut(expected, 0.0), held, 0.0)?;
@@ -277,7 +278,7 @@ fn of_candidates(stretch: &Stretch, expected: &Expected, free: &[Complex64]) -> 
 }
 
 /// Takes in what the search for modes saw besides, then fits to the end.
-fn settled(records: &[Record<'_>], expected: &Expected, two: Fitted) -> LocalFit {
+fn settled(records: &[&LowRecord], expected: &Expected, two: Fitted) -> LocalFit {
     let Target::Two(pair) = two.target else { return widened(records, expected, &two) };
     let poles = pair.poles();
     let own =
@@ -332,7 +333,7 @@ fn starts(stretch: &Stretch, expected: &Expected, start: &dyn Fn(Target) -> Star
 }
 
 /// Fits again from later starts: their mean square distance widens the covariance.
-fn widened(records: &[Record<'_>], expected: &Expected, found: &Fitted) -> LocalFit {
+fn widened(records: &[&LowRecord], expected: &Expected, found: &Fitted) -> LocalFit {
     let (here, own) = numbers(found);
     let mut all = found.joint.clone();
     let again = LATER_S.iter().filter_map(|later| {

@@ -6,19 +6,11 @@
 //! would grow alike where they meet, but their mean and their divided difference.
 
 use super::coupled::Pair;
+use crate::response::LowRecord;
 use nalgebra::DMatrix;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
-
-/// One place's record.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Record<'a> {
-    pub samples: &'a [f32],
-    pub rate_hz: f64,
-    /// Direct sound, seconds from sample 0.
-    pub onset_s: f64,
-}
 
 /// Which band of the spectrum is used, and from when on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -66,7 +58,7 @@ pub(super) struct Model {
 }
 
 /// The groups of a state; empty where no record is usable.
-pub(super) fn groups(records: &[Record<'_>], cut: Cut) -> Vec<Group> {
+pub(super) fn groups(records: &[&LowRecord], cut: Cut) -> Vec<Group> {
     let mut shared: Vec<SharedBins> = Vec::new();
     for (index, record) in records.iter().enumerate() {
         let Some((first, len)) = usable(record, cut.later_s) else { continue };
@@ -92,7 +84,7 @@ struct SharedBins {
     members: Vec<(usize, usize)>,
 }
 
-fn usable(record: &Record<'_>, later_s: f64) -> Option<(usize, usize)> {
+fn usable(record: &LowRecord, later_s: f64) -> Option<(usize, usize)> {
     let sound = record.rate_hz.is_finite() && record.rate_hz > 0.0 && record.onset_s.is_finite();
     if !sound || record.samples.iter().any(|x| !x.is_finite()) {
         return None;
@@ -104,7 +96,7 @@ fn usable(record: &Record<'_>, later_s: f64) -> Option<(usize, usize)> {
     (len as f64 >= SHORTEST_S * record.rate_hz).then_some((first, len))
 }
 
-fn group(records: &[Record<'_>], cut: Cut, bins: &SharedBins) -> Option<Group> {
+fn group(records: &[&LowRecord], cut: Cut, bins: &SharedBins) -> Option<Group> {
     let SharedBins { rate_hz, len, members } = bins;
     let (rate_hz, len) = (*rate_hz, *len);
     let width = rate_hz / len as f64;
@@ -219,6 +211,12 @@ pub(super) fn weight(omega: f64, centre_hz: f64, colour: f64) -> f64 {
     (omega / (2.0 * PI * centre_hz)).powf(-0.5 * colour)
 }
 
+/// A record that begins with its direct sound.
+#[cfg(test)]
+pub(super) fn record_of(samples: Vec<f32>, rate_hz: f64) -> LowRecord {
+    LowRecord { samples, rate_hz, file_rate_hz: rate_hz, onset_s: 0.0, emission_s: None }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -236,7 +234,7 @@ mod tests {
             })
             .collect();
         let cut = Cut { centre_hz: 42.0, reach_hz: 20.0, top_hz: 100.0, degree: 0, later_s: 0.0 };
-        let groups = groups(&[Record { samples: &samples, rate_hz: 2000.0, onset_s: 0.0 }], cut);
+        let groups = groups(&[&record_of(samples, 2000.0)], cut);
         let group = &groups[0];
         let pair = Pair::of_poles(poles[0], poles[1]);
         let matrix = group.columns(&Model { pair: Some(pair), singles: Vec::new() }, 0);
@@ -256,7 +254,7 @@ mod tests {
     fn poles_have_their_columns_side_by_side() {
         let samples = vec![1.0; 3000];
         let cut = Cut { centre_hz: 42.0, reach_hz: 20.0, top_hz: 100.0, degree: 0, later_s: 0.0 };
-        let groups = groups(&[Record { samples: &samples, rate_hz: 2000.0, onset_s: 0.0 }], cut);
+        let groups = groups(&[&record_of(samples, 2000.0)], cut);
         let pole = |hz: f64| Complex64::new(-6.0, TAU * hz);
         let (pair, singles) = (Some(Pair::of_poles(pole(41.0), pole(43.0))), vec![pole(50.0)]);
         let both = groups[0].poles(&Model { pair, singles: singles.clone() });
@@ -270,7 +268,7 @@ mod tests {
         let samples = vec![1.0; 500];
         let found = |reach_hz: f64| {
             let cut = Cut { centre_hz: 50.0, reach_hz, top_hz: 200.0, degree: 2, later_s: 0.0 };
-            groups(&[Record { samples: &samples, rate_hz: 1000.0, onset_s: 0.0 }], cut).len()
+            groups(&[&record_of(samples.clone(), 1000.0)], cut).len()
         };
         assert_eq!([found(10.1), found(9.9)], [1, 0]);
     }

@@ -130,7 +130,7 @@ impl Reference {
                 places - 1
             });
             // One instant in both states: the emission where both have it, else the direct sound.
-            let instants = at.and_then(|at| self.instants_s[at].1).zip(take.lows[m].emission_s);
+            let instants = at.and_then(|at| self.emissions_s[at]).zip(take.lows[m].emission_s);
             if let (Some(at), Some((old, new))) = (at, instants) {
                 (before.origins_s[at], after.origins_s[m]) = (old, new);
             }
@@ -333,7 +333,7 @@ impl Reference {
         let (residues, variance) = (joint.residues.get(at)?.as_ref()?, (*joint.variances.get(at)?)?);
         let low = take.lows[m];
         // The joint fit's instant is the emission only where both states have it.
-        let late_s = match (low.emission_s, self.instants_s[at].1) {
+        let late_s = match (low.emission_s, self.emissions_s[at]) {
             (Some(emission), None) => emission - low.onset_s,
             _ => 0.0,
         };

@@ -4,13 +4,14 @@ use super::{
     Analysis, Comparison, Control, Settings, absorbers, analyze, faulty_places, in_pool, rates, resonances,
 };
 use crate::change::{
-    BandFacts, ChangeSettings, ExpectedChange, HighBand, JointlyFittedMode, PlaceFacts, StateFacts, Target,
-    compare, compare_jointly_fitted, expected_changes, hold_against,
+    BandFacts, ChangeSettings, ExpectedChange, JointlyFittedMode, PlaceFacts, StateFacts, Target, compare,
+    compare_jointly_fitted, expected_changes, hold_against,
 };
+use crate::criterion::mask_mean_s;
 use crate::decay::BandDecay;
 use crate::flag::Flag;
 use crate::modes::ModeSet;
-use crate::response::{BandEnergy, LowRecord, Place};
+use crate::response::{LowRecord, Place};
 use crate::session::{Role, Session};
 use crate::state::{PlaceResult, StateResult};
 use rayon::prelude::*;
@@ -255,9 +256,6 @@ fn at_m(session: &Session, place: &Place) -> [Option<[f64; 3]>; 2] {
 
 fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> {
     let response = &place.response;
-    let high = |bands: &[BandEnergy]| {
-        bands.iter().map(|b| HighBand { mid_hz: b.mid_hz, energy: b.energy, noise: b.noise }).collect()
-    };
     PlaceFacts {
         position: &response.place.position,
         source: &response.place.source,
@@ -269,8 +267,8 @@ fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> 
         arrival_within_s: response.onset.within_s(),
         origin_s: response.origin_s(),
         emission_known: response.emission_s.is_some(),
-        direct: high(&response.chain.direct),
-        whole: high(&response.chain.whole),
+        direct: response.chain.direct.clone(),
+        whole: response.chain.whole.clone(),
         normalised: response.flags.has(Flag::Normalised),
         fault: faulty_places::fault(response),
     }
@@ -288,12 +286,6 @@ fn target_of(asked: TargetKind, facts: &StateFacts<'_>) -> Option<Target> {
 /// Mean T20 of the bands from 200 Hz to 4 kHz: of the average over positions, or of the only place.
 fn mean_t20_s(facts: &StateFacts<'_>) -> Option<f64> {
     let average = facts.bands.iter().any(|band| band.position == "*");
-    let values: Vec<f64> = facts
-        .bands
-        .iter()
-        .filter(|band| !average || band.position == "*")
-        .filter(|band| (180.0..4_500.0).contains(&band.band_hz))
-        .filter_map(|band| Some(band.t20_s.ok()?.value))
-        .collect();
-    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    let bands = facts.bands.iter().filter(|band| !average || band.position == "*");
+    mask_mean_s(bands.filter_map(|band| Some((band.band_hz, band.t20_s.ok()?.value))))
 }

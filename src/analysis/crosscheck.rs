@@ -4,15 +4,13 @@
 //! through the same filter: if they show the T20 that the measurement shows, a neighbour made the
 //! difference; if they don't, what the resonances don't hold did, and that is noise.
 
-use crate::decay::{NarrowRecord, narrow_t20};
+use crate::decay::{LEAST_BT, NarrowRecord, narrow_t20};
 use crate::estimate::{Estimate, Reading, SD_PER_95};
 use crate::flag::Flag;
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
 use crate::response::Response;
 use rustfft::num_complex::Complex;
 
-/// B·T that even a reversed filter needs (ISO 3382-2:2008, 7.3; Jacobsen & Rindel, J. Sound Vib. 117 (1987)).
-const LEAST_BT: f64 = 4.0;
 /// B·T that the filter is given: a quarter more, so that a T20 somewhat under the fit's T60 still counts.
 const AMPLE_BT: f64 = 5.0;
 /// Reach to each side as a share of the frequency: where nothing is near, and at most.

@@ -2,13 +2,12 @@
 
 use super::files::{Failure, FileRecord};
 use super::{Counter, Settings, captured, faulty_places, second};
+use crate::capture::CaptureRecord;
 use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
 use crate::flag::Flag;
 use crate::recording::{self, Recording};
-use crate::response::{
-    LeftOut, Place, Response, ResponseError, TakeInput, TimeBaseFacts, combine, settle_time_base,
-};
+use crate::response::{LeftOut, Place, Response, ResponseError, TakeInput, combine, settle_time_base};
 use crate::room::sound_speed_m_s;
 use crate::session::{Session, State, Take};
 use crate::state::{PlaceResult, StateResult};
@@ -190,24 +189,29 @@ fn admitted(
         return None;
     }
     record.used = true;
-    let (input, faults) = input(take, recording, record.capture.is_some());
+    let (input, faults) = input(take, recording, record.capture.as_ref());
     record.faults = faults;
-    Some(input.with_known(record.capture.as_ref().map(captured::known)))
+    Some(input)
 }
 
 /// A take as the response stage wants it, and what its samples showed to be wrong.
 ///
-/// `recovered`: from a recording of a test signal, by this program. What precedes the direct sound there is the signal's
-/// distortion and no noise of the room, so that less after the decay is no fade.
-fn input(take: &Take, recording: Recording, recovered: bool) -> (TakeInput, Vec<recording::Fault>) {
+/// `capture`: of one that this program recovered from a recording of a test signal. What precedes the direct sound there is
+/// the signal's distortion and no noise of the room, so that less after the decay is no fade.
+fn input(
+    take: &Take,
+    recording: Recording,
+    capture: Option<&CaptureRecord>,
+) -> (TakeInput, Vec<recording::Fault>) {
     let mut faults = recording::inspect(&recording.samples, recording.rate_hz);
-    faults.found.retain(|fault| !(recovered && matches!(fault, recording::Fault::FadedDecay { .. })));
+    faults.found.retain(|fault| !(capture.is_some() && matches!(fault, recording::Fault::FadedDecay { .. })));
     let mut flags = faults.flags();
     if recording.provenance.incomplete {
         flags.add(Flag::Incomplete);
     }
-    let input =
-        TakeInput::new(&take.file, &take.take, recording).usable_to(faults.usable_samples).with_flags(flags);
+    let mut input = TakeInput::new(&take.file, &take.take, recording);
+    input.usable_samples = faults.usable_samples;
+    (input.flags, input.known) = (flags, capture.map(captured::known));
     (input, faults.found)
 }
 
@@ -278,7 +282,7 @@ fn share_instant(
         result.places.iter_mut().filter(|place| faulty_places::left_out(&place.response).is_none()).collect();
     let before: Vec<f64> = faultless.iter().map(|p| p.response.onset_s()).collect();
     let mut responses: Vec<Response> = faultless.iter().map(|p| p.response.clone()).collect();
-    settle_time_base(&mut responses, &TimeBaseFacts::new(session, speed));
+    settle_time_base(&mut responses, session, speed);
     let renewed: Vec<Option<(Response, Vec<BandDecay>)>> = responses
         .par_iter()
         .zip(&before)
@@ -323,9 +327,7 @@ pub(super) fn read_again(session: &Session, state: &State, settled: &Response) -
             let recording = recording::read_take(&t.path, &t.file, wanted(session, t)).ok()?;
             let capture = captured::record(t, &recording).ok().flatten();
             let good = capture.as_ref().is_none_or(|capture| capture.again().is_none());
-            good.then(|| {
-                input(t, recording, capture.is_some()).0.with_known(capture.as_ref().map(captured::known))
-            })
+            good.then(|| input(t, recording, capture.as_ref()).0)
         })
         .collect();
     let mut response = combine(inputs, settled.place.clone()).ok()?;

@@ -8,7 +8,7 @@ use crate::flag::Flag;
 use crate::modes::{self, FitSettings, Kind, ModeSet};
 use crate::response::{LowRecord, Place};
 use crate::room::assignment::reach_hz;
-use crate::room::{AssignSettings, Assignment, Enclosure, Place as RoomPlace, assign};
+use crate::room::{Assignment, Enclosure, Place as RoomPlace, assign};
 use crate::session::{Role, Session};
 use crate::state::{Resonances, StateResult};
 
@@ -85,7 +85,7 @@ fn name(session: &Session, state: &StateResult, set: &ModeSet) -> Assignment {
     let temperature_c = temperature_c(session, state);
     // What is no room was refused with the manifest or is told of in a warning; here it only names nothing.
     let room = |up_to_hz: f64| Enclosure::of_session(session, temperature_c, up_to_hz)?.ok();
-    let mut names = assign(reach_hz(set).and_then(room), set, &places, common, &AssignSettings::default());
+    let mut names = assign(reach_hz(set).and_then(room), set, &places, common);
     let with_unit = session.state(&state.name).is_some_and(|s| !s.units.is_empty());
     if let Some(lowest_hz) = names.air.as_ref().and_then(lowest_hz).filter(|_| !with_unit) {
         flag_below_the_room(&mut names, set, BELOW * lowest_hz);

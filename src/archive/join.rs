@@ -61,7 +61,7 @@ impl Archive {
         Ok(gathered)
     }
 
-    /// The same without writing: for the catalogue alone.
+    /// Reads the tables of all sessions and writes nothing: for the catalogue alone.
     ///
     /// # Errors
     /// [`ArchiveError::Interrupted`] once `cancelled` says so.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::head::{self, Head};
 use super::{Archive, ArchiveError, LeftOut, Results};
+use crate::language::few;
 use crate::output::RESULTS_JSON;
 use crate::session::{NaturalKey, plain, shortest_names};
 use crate::table::json::SCHEMA;
@@ -133,7 +134,8 @@ impl Finder {
         if by_schema.keys().all(|schema| *schema == u64::from(SCHEMA)) {
             return Ok(());
         }
-        let words = by_schema.iter().map(|(schema, folders)| format!("schema {schema}: {}", few(folders)));
+        let words =
+            by_schema.iter().map(|(schema, folders)| format!("schema {schema}: {}", few(folders, NAMED)));
         Err(ArchiveError::Schema { found: words.collect::<Vec<_>>().join("; ") })
     }
 
@@ -215,14 +217,8 @@ fn differences(sessions: &[Results], of: impl Fn(&Results) -> &String) -> Option
     for session in sessions {
         groups.entry(of(session)).or_default().push(plain(&session.name));
     }
-    let words = groups.iter().map(|(value, names)| format!("{value}: {}", few(names)));
+    let words = groups.iter().map(|(value, names)| format!("{value}: {}", few(names, NAMED)));
     (groups.len() > 1).then(|| words.collect::<Vec<_>>().join("; "))
-}
-
-fn few(names: &[String]) -> String {
-    let more = names.len().saturating_sub(NAMED);
-    let named = names[..names.len() - more].join(", ");
-    if more == 0 { named } else { format!("{named} and {more} more") }
 }
 
 fn name(folder: &Path) -> String {

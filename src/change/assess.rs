@@ -3,10 +3,10 @@
 use super::cause::{Causes, Filter};
 use super::chain::NeighbourRatio;
 use super::facts::ChangeSettings;
-use super::finding::{LogChange, significant};
+use super::finding::{FALSE_DISCOVERY, LogChange, significant};
 use super::gain::Gain;
 use super::jointly_fitted::JointlyFitted;
-use super::level::{LevelChange, PeakLevel, mean_change, peak_levels};
+use super::level::{PeakLevel, mean_change, peak_levels};
 use super::moved::Moved;
 use super::noise::Noise;
 use super::outcome::{ModeChange, ModeValues, PositionChange, Ratio, Verdict};
@@ -65,7 +65,7 @@ struct ModeEvidence {
     /// ln(δ after/δ before): above zero rings shorter. Of a mode with a tuned unit −ln(ringing after/ringing before).
     ringing: Option<LogChange>,
     peak_levels: (Vec<Option<PeakLevel>>, Vec<Option<PeakLevel>>),
-    level: Result<LevelChange, Flag>,
+    level: Result<LogChange, Flag>,
 }
 
 /// Ringing of one mode, seconds, and after over before.
@@ -232,7 +232,7 @@ impl Assessment<'_> {
             .collect();
         let p_values: Vec<f64> = tested.iter().map(|t| t.1).collect();
         let mut found = vec![false; all.len()];
-        for ((i, _), is_one) in tested.iter().zip(significant(&p_values, self.settings.false_discovery)) {
+        for ((i, _), is_one) in tested.iter().zip(significant(&p_values, FALSE_DISCOVERY)) {
             found[*i] = is_one;
         }
         found
@@ -334,7 +334,7 @@ impl Assessment<'_> {
         flags
     }
 
-    fn level(&self, before: &[Option<PeakLevel>], after: &[Option<PeakLevel>]) -> Result<LevelChange, Flag> {
+    fn level(&self, before: &[Option<PeakLevel>], after: &[Option<PeakLevel>]) -> Result<LogChange, Flag> {
         let gain_sd = match (self.gain.log, self.settings.same_chain) {
             (Some(gain), _) => gain.sd.unwrap_or(0.0),
             (None, Some(true)) if self.gain.missing == Some(Flag::GainUnknown) => 0.0,
@@ -350,7 +350,7 @@ impl Assessment<'_> {
             })
             .collect();
         let change = mean_change(before, &leveled, &self.usable()).ok_or(Flag::NoCommonPlace)?;
-        Ok(LevelChange { sd: change.sd.hypot(gain_sd), ..change })
+        Ok(LogChange { sd: change.sd.hypot(gain_sd), ..change })
     }
 
     fn would_show_after(&self, i: usize, noise_after: &[Option<Noise>]) -> Option<bool> {
@@ -421,7 +421,6 @@ impl Assessment<'_> {
                     .map(|l| Ratio::from_log(l.log, l.sd))
                     .map_err(|f| if shown.is_some() { f } else { lost }),
             ),
-            level_spread: level.and_then(|l| l.spread).map(f64::exp),
             shape_match: shown.and_then(|a| mac(mode, a)),
             verdict,
             reason: sentence(why, &numbers),
@@ -477,7 +476,6 @@ impl Assessment<'_> {
             after_ring_s: Some(Ok(LN_1000 / pole.decay())),
             ring_ratio: None,
             level_ratio: None,
-            level_spread: None,
             shape_match: None,
             verdict,
             reason,

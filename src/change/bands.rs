@@ -2,24 +2,27 @@
 
 use super::band_evidence::{Evidence, Partner, evidence};
 use super::band_reason::{self, Why};
-use super::facts::{BandFacts, ChangeSettings, StateFacts};
-use super::finding::significant;
+use super::facts::{BandFacts, StateFacts};
+use super::finding::{FALSE_DISCOVERY, significant};
 use super::gain::Gain;
 use super::outcome::{BandChange, Ratio, Verdict};
+use super::verdict::T60_MARGIN;
 use crate::estimate::Reading;
 use crate::flag::{Flag, Flags};
 use crate::language::Message;
+
+/// A change of T20 under this ratio is none that is heard: the just noticeable difference (ISO 3382-1:2009, table A.1, for
+/// EDT).
+const LEAST_T20: f64 = 0.05;
+/// Share of false discoveries among the significant changes of the bands of a pair. Where nothing changed every discovery is
+/// false, so this is also the share of such pairs that have one.
+const BAND_FALSE_DISCOVERY: f64 = 0.01;
 
 /// Name of the average over all places.
 const ALL: &str = "*";
 
 /// Bands that both states have, in the order of the before state.
-pub(super) fn band_changes(
-    before: &StateFacts<'_>,
-    after: &StateFacts<'_>,
-    gain: &Gain,
-    settings: &ChangeSettings,
-) -> Vec<BandChange> {
+pub(super) fn band_changes(before: &StateFacts<'_>, after: &StateFacts<'_>, gain: &Gain) -> Vec<BandChange> {
     let pairs: Vec<Partner<'_>> = partners(before, after);
     let mut changes: Vec<BandChange> = pairs.iter().map(|pair| change(pair, gain)).collect();
     let told: Vec<(usize, Option<Evidence>)> = (0..pairs.len())
@@ -27,26 +30,26 @@ pub(super) fn band_changes(
         .map(|k| (k, evidence(pairs[k].before.band_hz, &pairs)))
         .collect();
     let known: Vec<&Evidence> = told.iter().filter_map(|(_, evidence)| evidence.as_ref()).collect();
-    let (bands, mut found) = (known.len(), findings(&known, settings).into_iter());
+    let (bands, mut found) = (known.len(), findings(&known).into_iter());
     for (k, evidence) in told {
         let counts = evidence.is_some() && found.next() == Some(true);
-        decide(&mut changes[k], evidence.as_ref(), (counts, bands), settings);
+        decide(&mut changes[k], evidence.as_ref(), (counts, bands));
     }
     changes
 }
 
 /// Which bands changed: those significant over all bands together, and the bands between two of them that moved the same
 /// way, each significant by itself. The latter add none where there was none, so the share of pairs with a false one stays.
-fn findings(bands: &[&Evidence], settings: &ChangeSettings) -> Vec<bool> {
+fn findings(bands: &[&Evidence]) -> Vec<bool> {
     let chances: Vec<f64> = bands.iter().map(|band| band.p_value()).collect();
-    let first = significant(&chances, settings.band_false_discovery);
+    let first = significant(&chances, BAND_FALSE_DISCOVERY);
     let anchors: Vec<usize> = (0..bands.len()).filter(|k| first[*k]).collect();
     let mut found = first;
     for pair in anchors.windows(2) {
         let [from, to] = [pair[0], pair[1]];
         let alike = |k: usize| {
             bands[k].log.signum().total_cmp(&bands[from].log.signum()).is_eq()
-                && chances[k] <= settings.false_discovery
+                && chances[k] <= FALSE_DISCOVERY
         };
         if alike(to) && (from + 1..to).all(alike) {
             found[from..to].fill(true);
@@ -55,7 +58,7 @@ fn findings(bands: &[&Evidence], settings: &ChangeSettings) -> Vec<bool> {
     found
 }
 
-/// The same band of the same place, or average, in both states.
+/// Pairs of one band at one place, or of one average, in both states.
 fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Partner<'a>> {
     let place = |band: &BandFacts<'_>| {
         before.places.iter().find(|p| p.position == band.position && p.source == band.source)
@@ -73,25 +76,20 @@ fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Pa
 }
 
 /// The verdict on the average over all places; whether its change counts was decided over so many bands together.
-fn decide(
-    change: &mut BandChange,
-    evidence: Option<&Evidence>,
-    (counts, bands): (bool, usize),
-    settings: &ChangeSettings,
-) {
+fn decide(change: &mut BandChange, evidence: Option<&Evidence>, (counts, bands): (bool, usize)) {
     let ratio = evidence.map(Evidence::ratio);
     if let Some(ratio) = ratio {
         change.t20_ratio = Some(Ok(ratio));
     }
     let why = match (evidence, ratio) {
         (Some(evidence), Some(ratio)) => {
-            let heard = (ratio.value - 1.0).abs() >= settings.least_t20;
-            let margin = settings.t60_margin;
+            let heard = (ratio.value - 1.0).abs() >= LEAST_T20;
+            let margin = T60_MARGIN;
             if counts && heard {
                 Why::Moved
             } else if ratio.low >= 1.0 - margin && ratio.high <= 1.0 + margin {
                 Why::AsBefore
-            } else if evidence.p_value() < settings.false_discovery && heard {
+            } else if evidence.p_value() < FALSE_DISCOVERY && heard {
                 change.flags.add(Flag::ManyModes);
                 Why::AmongMany { bands }
             } else {
@@ -180,7 +178,7 @@ mod tests {
         let band = |t: f64| Evidence::of_t(t, 6);
         let told = |all: [f64; 5]| {
             let bands = all.map(band);
-            findings(&bands.iter().collect::<Vec<_>>(), &ChangeSettings::default())
+            findings(&bands.iter().collect::<Vec<_>>())
         };
         assert_eq!(
             told([-10.0, -3.0, -10.0, -3.0, 0.1]),
@@ -218,7 +216,7 @@ mod tests {
                 reason: Message::default(),
                 flags: Flags::default(),
             };
-            decide(&mut change, Some(&Evidence::of_t(t, 6)), (counts, 10), &ChangeSettings::default());
+            decide(&mut change, Some(&Evidence::of_t(t, 6)), (counts, 10));
             (change.verdict.unwrap(), change.flags.has(Flag::ManyModes), change.flags.has(Flag::WideChange))
         };
         assert_eq!(told(2.0, false), (Verdict::Unsure, false, true));

@@ -4,7 +4,8 @@
 //! an overload, or something stood in its way.
 
 use super::outcome::BandChange;
-use super::view::{median, robust_sd};
+use super::view::robust_sd;
+use crate::mean::median;
 
 /// Bands in which the direct sound is a small part of the energy, Hz.
 const BANDS_HZ: std::ops::Range<f64> = 40.0..700.0;

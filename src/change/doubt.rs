@@ -9,9 +9,9 @@ use super::gain::Gain;
 use super::moved::Moved;
 use super::outcome::{BandChange, ModeChange, PositionChange, Ratio, Verdict};
 use super::verdict::NEPERS_PER_DB;
-use super::view::median;
 use crate::flag::{Flag, Flags};
 use crate::language::{Message, Value, number, say};
+use crate::mean::median;
 
 // Our own choices, all of these.
 
@@ -248,7 +248,7 @@ mod tests {
         assert!(of(Verdict::Shorter, 0.2, Some(Flag::MergedPair)));
     }
 
-    /// The same files in both states decide nothing, whatever was read from them.
+    /// Files that both states share decide nothing, whatever was read from them.
     #[test]
     fn copies_take_every_verdict_back() {
         let mut changes = [Verdict::Shorter, Verdict::Unchanged].map(ModeChange::sample);

@@ -3,9 +3,10 @@
 //! more than any weather.
 
 use super::shape::mac;
-use super::view::{Resonance, median, robust_sd};
+use super::view::{Resonance, robust_sd};
 use crate::estimate::Estimate;
 use crate::language::{Message, Value, number, say};
+use crate::mean::median;
 use crate::modes::Kind;
 
 /// Factors that are looked at: ±1.5 % is ±9 K.

@@ -6,7 +6,8 @@
 use super::facts::PlaceFacts;
 use super::gain::usable;
 use super::shape::disagreement;
-use super::view::{Common, Resonance, SAME_ARRIVAL_S, median};
+use super::view::{Common, Resonance, SAME_ARRIVAL_S};
+use crate::mean::median;
 use rustfft::num_complex::Complex64;
 
 /// Misfit from which an exchange is looked for, and what is left of it once the files stand right. Our own choice, as are

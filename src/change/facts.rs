@@ -5,7 +5,7 @@ use crate::decay::Course;
 use crate::estimate::Reading;
 use crate::flag::Flag;
 use crate::modes::{Mode, ModeSet};
-use crate::response::LowRecord;
+use crate::response::{BandEnergy, LowRecord};
 use crate::session::Role;
 
 /// One state of the room, as the comparison sees it.
@@ -50,9 +50,9 @@ pub struct PlaceFacts<'a> {
     /// Whether that instant is the emission, which all places share.
     pub emission_known: bool,
     /// Direct sound in bands above the modes.
-    pub direct: Vec<HighBand>,
+    pub direct: Vec<BandEnergy>,
     /// The response's first quarter of a second in the same bands.
-    pub whole: Vec<HighBand>,
+    pub whole: Vec<BandEnergy>,
     /// Whether the file looks scaled to a peak of its own.
     pub normalised: bool,
     /// A fault for which neither level nor shape is read here (an overload, a copy, a place left out of the fit).
@@ -80,17 +80,6 @@ impl PlaceFacts<'_> {
             fault: None,
         }
     }
-}
-
-/// Energy of a response in one band above the modes.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct HighBand {
-    /// Mid-band frequency, hertz.
-    pub mid_hz: f64,
-    /// Σ p² / fs, noise included: full scale squared times seconds.
-    pub energy: f64,
-    /// What noise adds to it.
-    pub noise: f64,
 }
 
 /// A mode that a tuned unit stands at, as one fit of both states' records to mode and unit gives it.
@@ -131,47 +120,19 @@ pub struct BandFacts<'a> {
     pub course: Option<&'a Course>,
 }
 
-/// What the user knows, and where the lines between verdicts lie.
+/// What is known besides the facts of the two states.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub struct ChangeSettings {
     /// The user's word that filter, gain, loudspeaker and microphone stayed the same. Leaned on only
     /// where the data can't tell.
     pub same_chain: Option<bool>,
-    /// A decay time within this ratio is unchanged; default 0.10.
-    pub t60_margin: f64,
-    /// A change of decay time under this ratio is none, however well it is known; default 0.02, our own choice: below the
-    /// just noticeable 5 % (ISO 3382-1:2009, table A.1).
-    pub least_t60: f64,
-    /// A change of a band's T20 under this ratio is none that is heard; default 0.05, the just noticeable
-    /// difference (ISO 3382-1:2009, table A.1, for EDT).
-    pub least_t20: f64,
-    /// A level within this many decibels is unchanged; default 1.
-    pub level_margin_db: f64,
-    /// A level change under this many decibels is none; default 0.5.
-    pub least_level_db: f64,
-    /// Share of false discoveries among the significant changes of one before/after pair; default 0.05
-    /// (Benjamini & Hochberg 1995). A mode that a unit is labelled for is tested besides by itself, at 5 %.
-    pub false_discovery: f64,
-    /// Share of false discoveries among the significant changes of the bands of a pair; default 0.01. Where nothing
-    /// changed every discovery is false, so this is also the share of such pairs that have one.
-    pub band_false_discovery: f64,
     /// Range of the mode fit, hertz; default 15 to 200. Beside its ends nothing is called gone or new.
     pub range_hz: (f64, f64),
 }
 
 impl Default for ChangeSettings {
     fn default() -> Self {
-        Self {
-            same_chain: None,
-            t60_margin: 0.10,
-            least_t60: 0.02,
-            least_t20: 0.05,
-            level_margin_db: 1.0,
-            least_level_db: 0.5,
-            false_discovery: 0.05,
-            band_false_discovery: 0.01,
-            range_hz: (15.0, 200.0),
-        }
+        Self { same_chain: None, range_hz: (15.0, 200.0) }
     }
 }

@@ -3,12 +3,13 @@
 use super::outcome::Ratio;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-/// ln(δ after/δ before): above zero rings shorter, so its sign is opposed to that of every ratio in the tables. With its
-/// standard deviation. Of a mode with a tuned unit it is −ln(ringing after/ringing before). The noise of two states is
-/// independent.
+/// Logarithm of a change, with its standard deviation. The noise of two states is independent.
+///
+/// Of a decay ln(δ after/δ before): above zero rings shorter, so its sign is opposed to that of every ratio in the tables; of
+/// a mode with a tuned unit −ln(ringing after/ringing before). Of a level ln(after/before).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct LogChange {
-    /// The logarithm: above zero rings shorter.
+    /// The logarithm.
     pub log: f64,
     /// Its standard deviation.
     pub sd: f64,
@@ -41,6 +42,10 @@ impl LogChange {
 pub(super) fn normal_tail(z: f64) -> f64 {
     Normal::standard().cdf(-z)
 }
+
+/// Share of false discoveries among the significant changes of one before/after pair (Benjamini & Hochberg 1995). A mode
+/// that a unit is labelled for is tested besides by itself, at 5 %.
+pub(super) const FALSE_DISCOVERY: f64 = 0.05;
 
 /// Which p-values are significant when the share of false discoveries among them is held at `rate`
 /// (Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289).

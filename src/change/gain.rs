@@ -1,10 +1,12 @@
 //! The gain between two states, from what lies above the modes: no treatment of modes changes the
 //! direct sound.
 
-use super::facts::{HighBand, PlaceFacts};
-use super::view::{Common, median, robust_sd};
+use super::facts::PlaceFacts;
+use super::view::{Common, robust_sd};
 use crate::estimate::Estimate;
 use crate::flag::Flag;
+use crate::mean::median;
+use crate::response::BandEnergy;
 
 /// A band counts from 15 dB over its noise (a ratio of energies).
 const OVER_NOISE: f64 = 31.6;
@@ -121,11 +123,11 @@ fn place_gain(before: &PlaceFacts<'_>, after: &PlaceFacts<'_>) -> Option<Estimat
 }
 
 /// Energies before and after, noise taken off, of the bands that stand out in both.
-pub(super) fn usable(before: &[HighBand], after: &[HighBand]) -> Vec<(f64, f64)> {
-    let stands = |b: &HighBand| b.energy > 0.0 && b.energy >= OVER_NOISE * b.noise;
+pub(super) fn usable(before: &[BandEnergy], after: &[BandEnergy]) -> Vec<(f64, f64)> {
+    let stands = |b: &BandEnergy| b.energy > 0.0 && b.energy >= OVER_NOISE * b.noise;
     let mut pairs = Vec::new();
     for old in before.iter().filter(|b| stands(b)) {
-        let same = |new: &&HighBand| (new.mid_hz / old.mid_hz).ln().abs() < 0.05 && stands(new);
+        let same = |new: &&BandEnergy| (new.mid_hz / old.mid_hz).ln().abs() < 0.05 && stands(new);
         if let Some(new) = after.iter().find(same) {
             pairs.push((old.energy - old.noise, new.energy - new.noise));
         }

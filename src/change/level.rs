@@ -1,6 +1,6 @@
 //! Level of a mode: the height of its peak in the steady response, residue over decay constant.
 
-use super::finding::normal_tail;
+use super::finding::LogChange;
 use super::view::{Resonance, ScaledResidue};
 use rustfft::num_complex::Complex64;
 
@@ -75,32 +75,13 @@ fn peak(poles: &[&Resonance], energy: impl Fn(f64) -> f64) -> f64 {
     if bend < 0.0 { top + 0.5 * step * (a - c) / bend } else { top }
 }
 
-/// ln of a level's change with its standard deviation, and its spread over the places.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct LevelChange {
-    /// ln of the ratio of pressures, after over before.
-    pub log: f64,
-    /// Standard deviation.
-    pub sd: f64,
-    /// Standard deviation of the change over the places, from two up.
-    pub spread: Option<f64>,
-    /// How many places were used.
-    pub places: usize,
-}
-
-impl LevelChange {
-    /// p-value, two-sided.
-    pub fn p_value(&self) -> f64 {
-        2.0 * normal_tail(self.log.abs() / self.sd)
-    }
-}
-
-/// Change of the energy mean over the places that are `usable` and show both.
+/// Change of the energy mean over the places that are `usable` and show both: ln of the ratio of pressures, after over
+/// before.
 pub(super) fn mean_change(
     before: &[Option<PeakLevel>],
     after: &[Option<PeakLevel>],
     usable: &[bool],
-) -> Option<LevelChange> {
+) -> Option<LogChange> {
     let pairs: Vec<(PeakLevel, PeakLevel)> = before
         .iter()
         .zip(after)
@@ -112,12 +93,7 @@ pub(super) fn mean_change(
     }
     let (log_a, variance_a) = energy_mean(pairs.iter().map(|p| p.0));
     let (log_b, variance_b) = energy_mean(pairs.iter().map(|p| p.1));
-    let each: Vec<f64> = pairs.iter().map(|(a, b)| (b.value / a.value).ln()).collect();
-    let mean = each.iter().sum::<f64>() / each.len() as f64;
-    let spread = (each.len() > 1)
-        .then(|| (each.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (each.len() - 1) as f64).sqrt());
-    let change =
-        LevelChange { log: log_b - log_a, sd: (variance_a + variance_b).sqrt(), spread, places: pairs.len() };
+    let change = LogChange { log: log_b - log_a, sd: (variance_a + variance_b).sqrt() };
     (change.log.is_finite() && change.sd.is_finite()).then_some(change)
 }
 

@@ -57,7 +57,7 @@ mod view;
 mod visible;
 
 pub use expected::{ExpectedChange, expected_changes};
-pub use facts::{BandFacts, ChangeSettings, HighBand, JointlyFittedMode, PlaceFacts, StateFacts};
+pub use facts::{BandFacts, ChangeSettings, JointlyFittedMode, PlaceFacts, StateFacts};
 pub use outcome::{
     BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
 };
@@ -135,7 +135,7 @@ pub fn compare_jointly_fitted(
         repeats_known: repeats.is_some(),
     };
     let (mut modes, mut positions) = assessment.run();
-    let mut bands = bands::band_changes(before, after, &gain, settings);
+    let mut bands = bands::band_changes(before, after, &gain);
     let rate = wrong_rate([before, after], &old, &new);
     let doubts = doubt::Doubts::new([before, after], rate, &gain, &moved, places.len())
         .with_direct_off(direct::direct_off(&bands));
@@ -227,7 +227,6 @@ fn set_up(places: &[Common<'_>], gain: &Gain, moved: &Moved, uneven: bool) -> Ch
         moved_loudspeaker: moved.loudspeaker,
         filter_poles: Vec::new(),
         wrong_rate_hz: None,
-        common_places: places.len(),
     }
 }
 
@@ -245,7 +244,8 @@ fn split_hz(modes: &[ModeChange]) -> Vec<f64> {
 
 /// Ratio of the rates in the files' headers, after over before: of the places' medians.
 fn labelled(before: &StateFacts<'_>, after: &StateFacts<'_>) -> f64 {
-    let rate = |state: &StateFacts<'_>| view::median(state.places.iter().map(|p| p.file_rate_hz).collect());
+    let rate =
+        |state: &StateFacts<'_>| crate::mean::median(state.places.iter().map(|p| p.file_rate_hz).collect());
     rate(after).zip(rate(before)).map_or(1.0, |(after, before)| after / before)
 }
 

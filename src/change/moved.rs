@@ -4,7 +4,8 @@ use super::exchange::exchanged;
 use super::jointly_fitted::JointlyFitted;
 use super::shape::{SLACK, disagreement, residue_ratio};
 use super::unmoved;
-use super::view::{Common, DECAY_SD, Resonance, SAME_ARRIVAL_S, median};
+use super::view::{Common, DECAY_SD, Resonance, SAME_ARRIVAL_S};
+use crate::mean::median;
 
 /// Misfit over its expectation from which shapes don't agree, and by how much one place less must better it. Our own
 /// choice, as are the others here.

@@ -135,8 +135,6 @@ pub struct ModeChange {
     pub ring_ratio: Option<Result<Ratio, Flag>>,
     /// Level after over level before as a ratio of pressures (energy mean over places), gain removed.
     pub level_ratio: Option<Result<Ratio, Flag>>,
-    /// Spread of the level change over the places, as a factor of pressure (one sd); from two places up.
-    pub level_spread: Option<f64>,
     /// Modal assurance criterion of the amplitudes before and after, 0 to 1; from two places up.
     pub shape_match: Option<f64>,
     /// The verdict.
@@ -229,8 +227,6 @@ pub struct ChainFindings {
     pub wrong_rate_hz: Option<(f64, f64)>,
     /// Poles of the after state (places in its list) that belong to a filter in the chain.
     pub filter_poles: Vec<usize>,
-    /// How many places both states have.
-    pub common_places: usize,
 }
 
 /// How many modes got which verdict, up to where single modes are told.
@@ -264,8 +260,6 @@ pub struct Seat {
     /// state's list.
     pub modes: Vec<usize>,
     /// Mean level ratio (of pressures, geometric) over these modes, weighted by what is known of each.
-    pub level_ratio: f64,
-    /// That mean level ratio with the ends of its 95 % interval.
     pub level: Ratio,
 }
 
@@ -284,7 +278,6 @@ impl ModeChange {
             after_ring_s: None,
             ring_ratio: None,
             level_ratio: None,
-            level_spread: None,
             shape_match: None,
             verdict,
             reason: Message::default(),

@@ -1,7 +1,7 @@
 //! How well the states repeat: single takes against each other.
 
 use super::facts::StateFacts;
-use super::view::median;
+use crate::mean::median;
 use crate::modes::{Kind, Mode, ModeSet};
 use statrs::distribution::{Binomial, DiscreteCDF};
 

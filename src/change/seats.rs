@@ -166,11 +166,11 @@ pub(super) fn worst_seat(modes: &[ModeChange], positions: &[PositionChange]) -> 
             let mean = here().map(|t| t.log * t.weight).sum::<f64>() / weights;
             let level = Ratio::from_log(mean, weights.sqrt().recip());
             let (position, source) = (place.at.position.clone(), place.at.source.clone());
-            seats.push(Seat { position, source, modes: common.clone(), level_ratio: level.value, level });
+            seats.push(Seat { position, source, modes: common.clone(), level });
         }
     }
     // The first of equals, so that the answer does not hang on rounding.
-    seats.into_iter().reduce(|worst, seat| if seat.level_ratio > worst.level_ratio { seat } else { worst })
+    seats.into_iter().reduce(|worst, seat| if seat.level.value > worst.level.value { seat } else { worst })
 }
 
 /// A mode's change of level at a place that hears it.

@@ -6,9 +6,9 @@
 //! 0.6 dB at 4 kHz. A microphone that moved by a quarter of the wavelength, 2 cm at 4 kHz, draws anew from
 //! that; six bands that all but agree are no chance.
 
-use super::facts::HighBand;
 use super::gain::usable;
 use super::view::Common;
+use crate::response::BandEnergy;
 
 /// Fewest bands that can say so.
 const BANDS: usize = 6;
@@ -21,7 +21,7 @@ pub(super) fn kept(places: &[Common<'_>]) -> Vec<bool> {
     places.iter().map(|place| alike(&place.before.whole, &place.after.whole)).collect()
 }
 
-fn alike(before: &[HighBand], after: &[HighBand]) -> bool {
+fn alike(before: &[BandEnergy], after: &[BandEnergy]) -> bool {
     let logs: Vec<f64> = usable(before, after).iter().map(|(b, a)| 0.5 * (a / b).ln()).collect();
     let mean = logs.iter().sum::<f64>() / logs.len().max(1) as f64;
     let scatter = logs.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / logs.len().max(1) as f64;
@@ -32,9 +32,9 @@ fn alike(before: &[HighBand], after: &[HighBand]) -> bool {
 mod tests {
     use super::*;
 
-    fn bands(level_db: impl Fn(i32) -> f64) -> Vec<HighBand> {
+    fn bands(level_db: impl Fn(i32) -> f64) -> Vec<BandEnergy> {
         (0..8)
-            .map(|b| HighBand {
+            .map(|b| BandEnergy {
                 mid_hz: 500.0 * 10f64.powf(0.1 * f64::from(b)),
                 energy: 10f64.powf(0.1 * level_db(b)),
                 noise: 1e-9,

@@ -2,7 +2,6 @@
 
 use super::facts::ChangeSettings;
 use super::finding::LogChange;
-use super::level::LevelChange;
 use super::outcome::Verdict;
 use crate::estimate::SD_PER_95;
 use crate::flag::{Flag, Flags};
@@ -11,6 +10,15 @@ use crate::flag::{Flag, Flags};
 const SD_PER_99: f64 = 2.575_829_303_548_901;
 /// A decay worse known than this decides nothing: the interval of a logarithm no longer holds.
 const DECAY_SD: f64 = 0.15;
+/// A decay time within this ratio is unchanged.
+pub(super) const T60_MARGIN: f64 = 0.10;
+/// A change of decay time under this ratio is none, however well it is known. Our own choice: below the just noticeable 5 %
+/// (ISO 3382-1:2009, table A.1).
+const LEAST_T60: f64 = 0.02;
+/// A level within this many decibels is unchanged.
+const LEVEL_MARGIN_DB: f64 = 1.0;
+/// A level change under this many decibels is none.
+const LEAST_LEVEL_DB: f64 = 0.5;
 /// A level worse known than this (1 dB) decides nothing either: modes that overlap have errors that
 /// are far from normal.
 const LEVEL_SD: f64 = 0.115;
@@ -52,7 +60,7 @@ pub(super) struct VerdictInput {
     /// Whether the change of level is significant among all pairs.
     pub level_significant: bool,
     /// Change of level with the gain removed, its error included.
-    pub level: Result<LevelChange, Flag>,
+    pub level: Result<LogChange, Flag>,
     /// What changed the decay.
     pub decay_cause: Cause,
     /// What changed the level, decay apart.
@@ -170,15 +178,14 @@ pub(super) fn decide(case: &VerdictInput, settings: &ChangeSettings, flags: &mut
         return (Verdict::Unsure, Why::NotClaimed { before: false });
     }
     // A decay that is hardly known is still another where even a much wider interval lies beyond the margin.
-    let apart = ringing.log.abs() - SD_PER_99 * ringing.sd > (1.0 + settings.t60_margin).ln();
+    let apart = ringing.log.abs() - SD_PER_99 * ringing.sd > (1.0 + T60_MARGIN).ln();
     let precise = apart || (case.decay_sd.0 <= DECAY_SD && case.decay_sd.1 <= DECAY_SD);
-    let large_enough = ringing.log.abs() > (1.0 + settings.least_t60).ln();
+    let large_enough = ringing.log.abs() > (1.0 + LEAST_T60).ln();
     if case.ringing_significant && precise && large_enough {
         return changed_decay(case, ringing, settings, flags);
     }
     // A change that is small for certain needs no finding to be called none.
-    if ringing.excludes_zero() && precise && !case.ringing_significant && !ringing.within(settings.t60_margin)
-    {
+    if ringing.excludes_zero() && precise && !case.ringing_significant && !ringing.within(T60_MARGIN) {
         return (Verdict::Unsure, Why::AmongMany);
     }
     by_level(case, ringing, settings, flags)
@@ -213,20 +220,20 @@ fn by_level(
     settings: &ChangeSettings,
     flags: &mut Flags,
 ) -> (Verdict, Why) {
-    let steady = decay.within(settings.t60_margin);
+    let steady = decay.within(T60_MARGIN);
     let level = match case.level {
         Ok(level) => level,
         Err(flag) if steady => return (Verdict::Unsure, Why::NoLevel(flag)),
-        Err(_) => return (Verdict::Unsure, Why::Wide(need(case, decay, settings))),
+        Err(_) => return (Verdict::Unsure, Why::Wide(need(case, decay))),
     };
-    let least = settings.least_level_db * NEPERS_PER_DB;
+    let least = LEAST_LEVEL_DB * NEPERS_PER_DB;
     let moved = level.log.abs() > least && level.log.abs() > SD_PER_99 * level.sd;
     if moved && level.sd < LEVEL_SD && case.level_significant {
         return changed_level(case, decay, level, settings, flags);
     }
-    let margin = settings.level_margin_db * NEPERS_PER_DB;
+    let margin = LEVEL_MARGIN_DB * NEPERS_PER_DB;
     if !steady {
-        return (Verdict::Unsure, Why::Wide(need(case, decay, settings)));
+        return (Verdict::Unsure, Why::Wide(need(case, decay)));
     }
     if level.log.abs() + SD_PER_95 * level.sd <= margin {
         return (Verdict::Unchanged, Why::WithinMargins);
@@ -240,7 +247,7 @@ fn by_level(
 fn changed_level(
     case: &VerdictInput,
     decay: LogChange,
-    level: LevelChange,
+    level: LogChange,
     settings: &ChangeSettings,
     flags: &mut Flags,
 ) -> (Verdict, Why) {
@@ -254,7 +261,7 @@ fn changed_level(
     let interval = SD_PER_95 * decay.sd;
     let damping = -level.log;
     let possible = damping >= decay.log - interval && damping <= decay.log + interval;
-    if possible && !decay.within(settings.t60_margin) {
+    if possible && !decay.within(T60_MARGIN) {
         return (Verdict::Unsure, Why::MaybeDamping);
     }
     match case.level_cause {
@@ -269,8 +276,8 @@ fn changed_level(
 
 /// By what factor the noise must fall for a decision: either that the change is one (3.5 sd, which
 /// the control of false discoveries passes as a rule), or that it is none (the interval within the margin).
-fn need(case: &VerdictInput, decay: LogChange, settings: &ChangeSettings) -> Need {
-    let none = ((1.0 + settings.t60_margin).ln() - decay.log.abs()) / SD_PER_95;
+fn need(case: &VerdictInput, decay: LogChange) -> Need {
+    let none = ((1.0 + T60_MARGIN).ln() - decay.log.abs()) / SD_PER_95;
     let target = (decay.log.abs() / 3.5).max(none).max(0.005);
     let (before, after) = case.decay_sd;
     let (wide, other) = (before.max(after), before.min(after));
@@ -336,7 +343,7 @@ mod tests {
     #[test]
     fn the_wider_state_comes_down_to_what_the_other_leaves() {
         let case = VerdictInput { decay_sd: (0.06, 0.20), ..case(0.35, 0.21, 0.20) };
-        let need = need(&case, LogChange { log: 0.35, sd: 0.21 }, &ChangeSettings::default());
+        let need = need(&case, LogChange { log: 0.35, sd: 0.21 });
         assert!(need.after && !need.both);
         assert!((need.factor - 2.5).abs() < 1e-9, "{}", need.factor);
     }
@@ -346,7 +353,7 @@ mod tests {
     #[test]
     fn a_level_that_did_not_move_is_not_one_of_many() {
         let level = |log, sd| {
-            let level = Ok(LevelChange { log, sd, spread: None, places: 6 });
+            let level = Ok(LogChange { log, sd });
             verdict(&VerdictInput { level, ringing_significant: false, ..case(0.0, 0.01, 0.01) }).1
         };
         assert_eq!(level(0.06, 0.05), Why::WideLevel);

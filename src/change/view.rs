@@ -3,6 +3,7 @@
 
 use super::facts::{PlaceFacts, StateFacts};
 use crate::flag::{Flag, Flags};
+use crate::mean::median;
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
 
@@ -194,17 +195,6 @@ pub(super) fn resonance(
         })
         .collect();
     resonance
-}
-
-/// Middle value; `None` of nothing.
-pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    let middle = values.len() / 2;
-    match values.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(values[middle]),
-        _ => Some(0.5 * (values[middle - 1] + values[middle])),
-    }
 }
 
 /// Spread round a middle that outliers don't move: 1.4826 times the median distance, which is the

@@ -5,14 +5,15 @@ use super::progress::Bar;
 use super::{Exit, Failed, interrupt, screen, write};
 use stillroom::analysis::{Analysis, Control, ModeRange, Settings, analyze};
 use stillroom::decay::middle_t20_s;
-use stillroom::estimate::SD_PER_95;
 use stillroom::filter::Fraction;
+use stillroom::language::count;
 use stillroom::procedure;
 use stillroom::report::Content;
+use stillroom::report::words::plus_minus;
 use stillroom::session::{self, OpenOptions, Session};
 use stillroom::state::StateResult;
 use stillroom::table::gather::{Asked, results};
-use stillroom::table::{BandRow, ModeRow, Results, Rows, Treatment, number, treatments};
+use stillroom::table::{BandRow, ModeRow, Results, Rows, Treatment, treatments};
 
 /// Treatments that a state's screen lists; the tables hold all modes.
 const LISTED: usize = 8;
@@ -177,7 +178,6 @@ fn usable_range(state: &StateResult) -> String {
 
 fn counted(state: &StateResult) -> String {
     let files: usize = state.places.iter().map(|place| place.response.files().count()).sum();
-    let plural = |n: usize, word: &str| if n == 1 { format!("1 {word}") } else { format!("{n} {word}s") };
     let mut positions: Vec<&str> = state.places.iter().map(|p| &*p.response.place.position).collect();
     positions.sort_unstable();
     positions.dedup();
@@ -185,9 +185,9 @@ fn counted(state: &StateResult) -> String {
     let pairs = if combinations == positions {
         String::new()
     } else {
-        format!("{}, ", plural(combinations, "loudspeaker-microphone combination"))
+        format!("{}, ", count(combinations, "loudspeaker-microphone combination"))
     };
-    format!("{}, {pairs}{}", plural(positions, "position"), plural(files, "file"))
+    format!("{}, {pairs}{}", count(positions, "position"), count(files, "file"))
 }
 
 /// Mean T20 of 500 Hz and 1 kHz over all places (ISO 3382-1:2009, table A.1: the single number).
@@ -267,13 +267,7 @@ fn treatment_line(treatment: &Treatment<'_>) -> Vec<String> {
 
 /// A value with half its interval.
 fn spread(reading: &stillroom::estimate::Reading) -> String {
-    match reading {
-        Ok(estimate) => estimate
-            .sd
-            .and_then(|sd| number::spread(estimate.value, SD_PER_95 * sd))
-            .unwrap_or_else(|| format!("{:.2}", estimate.value)),
-        Err(_) => String::new(),
-    }
+    reading.map(plus_minus).unwrap_or_default()
 }
 
 /// T60 of the modes of one line: of two each in the order of their frequencies, so that it shows which rings longer; of more

@@ -14,10 +14,7 @@ use stillroom::procedure::{
     FileFacts, FileLine, Finding, LookFacts, NoiseLine, ReadFacts, Readiness, Weight, look,
 };
 use stillroom::recording::Fault;
-use stillroom::session::{self, Session, Take};
-
-/// Name of the manifest.
-const MANIFEST: &str = "session.toml";
+use stillroom::session::{self, MANIFEST_NAME, Session, Take};
 
 /// Runs the command.
 pub fn run(args: &CheckArgs) -> Result<Exit, Failed> {
@@ -247,7 +244,7 @@ fn draft(session: &Session) -> Result<(), Failed> {
     let Some(root) = &session.root else {
         return Err(Failed::usage("--write needs a session's folder; single files have none"));
     };
-    let path = root.join(MANIFEST);
+    let path = root.join(MANIFEST_NAME);
     put(&path, session::draft(session).as_bytes(), Existing::Keep).map_err(|error| match error {
         OutputError::Exists { .. } => Failed::usage(format!(
             "{}: already exists\n  allowed  a folder without one: a manifest is never replaced\n  \

@@ -50,7 +50,8 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
     } else {
         session::open_each(&args.paths, &options)?
     };
-    let asked = pair(&session, args)?;
+    let mut asked = sides(&session, args.before.as_ref(), &args.after)?;
+    asked.target = target(&session, args)?;
     let folder = write::open(&session, &args.job.output)?;
     let settings = settings(&args.job.computing, args.job.run.jobs);
     let (found, compared) = both(&session, &settings, &asked, args.job.run.quiet);
@@ -103,12 +104,6 @@ fn next(compared: &Comparison) -> &'static str {
     } else {
         "Next: read the bands (band_changes.csv); changes.csv says why no mode is decided."
     }
-}
-
-fn pair(session: &Session, args: &CompareArgs) -> Result<CompareSettings, Failed> {
-    let mut asked = sides(session, args.before.as_ref(), &args.after)?;
-    asked.target = target(session, args)?;
-    Ok(asked)
 }
 
 /// What decay times should be: the command's word, else that of session.toml.

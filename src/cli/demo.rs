@@ -1,9 +1,9 @@
 //! `stillroom demo`: the invented session, and the main job on it.
 
-use super::args::{
-    Bands, CompareArgs, ComputingArgs, DemoArgs, Format, JobArgs, OutputArgs, ReadingArgs, TableFiles,
-};
-use super::{Exit, Failed, compare, screen, write};
+use super::args::{CompareArgs, DemoArgs};
+use super::compare::run_and_show;
+use super::{Exit, Failed, screen, write};
+use clap::{Args, Command, FromArgMatches};
 use stillroom::demo::DemoError;
 
 /// Writes the session, analyses it and compares its states.
@@ -22,29 +22,13 @@ pub fn run(args: &DemoArgs) -> Result<Exit, Failed> {
             "Its empty room has {modes} resonances whose frequency and decay are known exactly."
         ));
     }
-    let args = CompareArgs {
-        paths: vec![args.folder.clone()],
-        before: None,
-        after: Vec::new(),
-        target_t60: None,
-        target_mask: None,
-        job: JobArgs {
-            reading: ReadingArgs::default(),
-            computing: ComputingArgs {
-                bands: Bands::Third,
-                modes_from: 15.0,
-                modes_to: 200.0,
-                no_modes: false,
-            },
-            output: OutputArgs {
-                out: None,
-                force: false,
-                tables: TableFiles::Csv,
-                figures: args.figures.clone(),
-                format: Format::Table,
-            },
-            run: args.run.clone(),
-        },
+    let mut compare = {
+        // What `compare FOLDER` asks for.
+        let asked = ["compare".as_ref(), "--".as_ref(), args.folder.as_os_str()];
+        let matches = CompareArgs::augment_args(Command::new("compare")).try_get_matches_from(asked);
+        matches.and_then(|matches| CompareArgs::from_arg_matches(&matches)).map_err(Failed::nothing)?
     };
-    compare::run_and_show(&args, true)
+    compare.job.output.figures.clone_from(&args.figures);
+    compare.job.run = args.run.clone();
+    run_and_show(&compare, true)
 }

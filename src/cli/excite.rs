@@ -5,7 +5,8 @@ use super::{Exit, Failed, screen, write};
 use std::path::{Path, PathBuf};
 use stillroom::excitation::{Colour, Description, Noise, Plan, Question, SignalError, Sweep};
 use stillroom::output::OutputError;
-use stillroom::output::audio::{SampleForm, write_wav, write_whole};
+use stillroom::output::audio::{SampleForm, write_wav};
+use stillroom::output::file::{Existing, put};
 
 /// Runs the command.
 pub fn run(args: &ExciteArgs) -> Result<Exit, Failed> {
@@ -24,7 +25,7 @@ pub fn run(args: &ExciteArgs) -> Result<Exit, Failed> {
     screen::line(&format!("{}: {how}, {seconds:.1} s in all, {} Hz.", write::shown(&path), args.rate));
     let described = describe(args, &samples, &path);
     let text = described.text().map_err(Failed::nothing)?;
-    write_whole(&beside, text.as_bytes(), args.force).map_err(Failed::usage)?;
+    put(&beside, text.as_bytes(), Existing::replaced_if(args.force)).map_err(Failed::usage)?;
     let decibels = |ratio: f64| format!("{:.1}", 20.0 * ratio.log10()).replace('-', "−");
     screen::line(&format!(
         "Peak {} dB, rms {} dB of full scale, crest factor {} dB. Described in {}: keep both together.",

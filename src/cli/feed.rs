@@ -2,7 +2,7 @@
 //! response of the session that `tune --watch` follows.
 
 use super::args::TuneArgs;
-use super::respond::{Microphone, microphones_of, read, record_beside};
+use super::respond::{Microphone, microphones, read, record_beside};
 use super::{Failed, screen};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
@@ -42,7 +42,7 @@ impl Feed {
     pub fn asked(args: &TuneArgs) -> Result<Option<Self>, Failed> {
         let Some(recording) = &args.recording else { return Ok(None) };
         let reference = args.reference.map_or(2, NonZeroUsize::get);
-        let microphones = microphones_of(args.microphones.as_ref(), Some(reference))?;
+        let microphones = microphones(args.microphones.as_ref(), Some(reference))?;
         if microphones.len() == 1 && microphones[0].position.is_none() {
             return Err(Failed::usage(
                 "--recording: say where the microphone stands, as the baseline names it, e.g. --microphones 1=seat",
@@ -126,7 +126,7 @@ impl Feed {
         let part = |recording: &Recording| recording.samples[self.from.min(held)..held].to_vec();
         let (played, heard) = (part(reference), part(microphone));
         // Nothing yet: the first periods are still being played.
-        let Ok(Some(found)) = periodic(&played, &heard, microphone.rate_hz, 0.1) else { return Ok(()) };
+        let Ok(Some(found)) = periodic(&played, &heard, microphone.rate_hz) else { return Ok(()) };
         if found.averages < FIRST || found.averages <= self.averages[k] {
             return Ok(());
         }

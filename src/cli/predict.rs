@@ -5,8 +5,7 @@ use super::screen::println;
 use super::{Exit, Failed, predict_moves, screen};
 use serde_json::json;
 use stillroom::room::{
-    AirMode, Enclosure, Form, MeasurementPlan, OFF_M, PlanSettings, PredictedMode, Prediction, candidates,
-    plan,
+    AirMode, Enclosure, Form, MeasurementPlan, OFF_M, PredictedMode, Prediction, candidates, plan,
 };
 use stillroom::session::{self, FloorPlan, parse_dimensions};
 
@@ -44,7 +43,7 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
         Format::Table => {
             show(&room, args);
             let air = Enclosure::rectangular(dimensions_m, temperature_c, args.to).map_err(Failed::usage)?;
-            show_plan(&plan(&air, &candidates(&air, &[]), &PlanSettings::default()));
+            show_plan(&plan(&air, &candidates(&air, &[]), None));
         }
         Format::Csv => csv(&room),
         Format::Json => screen::print(format_args!("{}\n", document(&room, args.t60))),
@@ -83,7 +82,7 @@ fn upright(floor: &FloorPlan, args: &PredictArgs, temperature_c: f64) -> Result<
             screen::paragraph(
                 "Upright walls, level floor and ceiling; slopes, recesses and furniture are left out.",
             );
-            show_plan(&plan(&air, &candidates(&air, &[]), &PlanSettings::default()));
+            show_plan(&plan(&air, &candidates(&air, &[]), None));
         }
         Format::Csv => {
             println!("name,frequency_hz,strongest_corner_m,weakest_corner_m");

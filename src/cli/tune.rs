@@ -6,12 +6,12 @@ use super::compare::{both, sides};
 use super::{Exit, Failed, screen, tune_screen, write};
 use std::io::Write;
 use stillroom::absorber::Tuning;
-use stillroom::analysis::{Analysis, CompareSettings, Comparison, Settings, tune_states};
+use stillroom::analysis::{TargetKind, tune_states};
 use stillroom::report::Content;
-use stillroom::session::{self, Session};
+use stillroom::session;
 use stillroom::table::gather::{Asked, results};
 use stillroom::table::gather_changes::{absorber_rows, comparison};
-use stillroom::table::{AbsorberRow, Results, Rows, csv_text, json};
+use stillroom::table::{AbsorberRow, Rows, csv_text, json};
 
 /// Refuses settings that leave no modes to tune by.
 ///
@@ -41,8 +41,15 @@ pub fn once(args: &TuneArgs) -> Result<Exit, Failed> {
         return Err(Failed::nothing(format!("the baseline {} shows no modes", asked.before)));
     };
     let tuning = tune_states(&session, &found, &compared, &settings, args.mode).map_err(Failed::nothing)?;
-    let run = Run { session: &session, settings: &settings, args, found: &found, asked: &asked };
-    let tables = run.tables(&compared, &tuning);
+    let words = Asked {
+        each: args.job.reading.each,
+        before: Some(&asked.before),
+        after: &asked.after,
+        target: args.target_t60.map(TargetKind::Longest),
+    };
+    let mut tables = results(&session, &settings, &words, &found);
+    tables.comparison = Some(comparison(&found, &compared));
+    tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(&tuning));
     let content = Content { session: &session, found: &found, compared: Some(&compared), results: &tables };
     let placed = write::results(&folder, &content)?;
     write::figures(&args.job.output, &content)?;
@@ -52,31 +59,6 @@ pub fn once(args: &TuneArgs) -> Result<Exit, Failed> {
         write::say_where(&placed);
     }
     Ok(exit(&found))
-}
-
-/// What was asked for, and the analysis that it gave.
-struct Run<'a> {
-    session: &'a Session,
-    settings: &'a Settings,
-    args: &'a TuneArgs,
-    found: &'a Analysis,
-    asked: &'a CompareSettings,
-}
-
-impl Run<'_> {
-    /// The tables, with those of the comparison and the absorber.
-    fn tables(&self, compared: &Comparison, tuning: &Tuning) -> Results {
-        let words = Asked {
-            each: self.args.job.reading.each,
-            before: Some(&self.asked.before),
-            after: &self.asked.after,
-            target: self.args.target_t60.map(stillroom::analysis::TargetKind::Longest),
-        };
-        let mut tables = results(self.session, self.settings, &words, self.found);
-        tables.comparison = Some(comparison(self.found, compared));
-        tables.absorber = absorber_rows(&tables.session.states, std::slice::from_ref(tuning));
-        tables
-    }
 }
 
 /// The tuning on standard output, in the form asked for.

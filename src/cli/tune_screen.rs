@@ -3,7 +3,7 @@
 use super::screen;
 use stillroom::absorber::{Finding, Tuning, units_for};
 use stillroom::estimate::{Estimate, SD_PER_95};
-use stillroom::table::number;
+use stillroom::report::words::plus_minus;
 
 /// Prints it.
 pub fn tuning(tuning: &Tuning) {
@@ -139,8 +139,5 @@ pub fn spread(estimate: Estimate) -> String {
     if estimate.sd.is_some_and(|sd| SD_PER_95 * sd >= estimate.value.abs()) {
         return "–".to_owned();
     }
-    estimate
-        .sd
-        .and_then(|sd| number::spread(estimate.value, SD_PER_95 * sd))
-        .unwrap_or_else(|| format!("{:.2}", estimate.value))
+    plus_minus(estimate)
 }

@@ -199,9 +199,6 @@ impl<'a> Watch<'a> {
             let rest = if complete(state, &wanted) { REST } else { QUIET };
             if !fresh && now.duration_since(since) >= rest {
                 ready.push((state.name.clone(), stamps));
-            } else if !fresh {
-                // Wake in time for it.
-                self.busy = false;
             }
         }
         ready

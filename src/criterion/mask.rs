@@ -10,6 +10,13 @@ pub fn nominal_t_s(volume_m3: f64) -> f64 {
     0.25 * (volume_m3 / 100.0).cbrt()
 }
 
+/// Mean over 200 Hz to 4 kHz of bands' decay times, seconds, given with their frequencies; `None` without one there.
+#[must_use]
+pub fn mask_mean_s(bands: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
+    let values: Vec<f64> = bands.filter(|(hz, _)| (180.0..4_500.0).contains(hz)).map(|(_, s)| s).collect();
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
 /// Between which decay times a band of a listening room should lie.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]

@@ -18,5 +18,5 @@ mod mask;
 mod priority;
 
 pub use audibility::Curve;
-pub use mask::{Limits, MASK, limits, nominal_t_s};
+pub use mask::{Limits, MASK, limits, mask_mean_s, nominal_t_s};
 pub use priority::{Ringing, prioritise};

@@ -1,6 +1,6 @@
 //! How one resonance dies away: what a narrow filter shows, what the fit says, where the noise begins.
 
-use crate::decay::{DecayCurve, NarrowRecord, narrow_curve};
+use crate::decay::{DecayCurve, LEAST_BT, NarrowRecord, narrow_curve};
 use crate::filter::{self, Bank};
 use crate::flag::Flag;
 use crate::modes::{Kind, Mode};
@@ -41,10 +41,6 @@ pub struct Ringing {
     /// Times of the model, s after the direct sound.
     pub model_time_s: Vec<f64>,
 }
-
-/// B·T under which even a filter that runs backward shows its own decay (ISO 3382-2:2008, 7.3; Jacobsen
-/// & Rindel, J. Sound Vib. 117 (1987)).
-const LEAST_BT: f64 = 4.0;
 
 /// A band round a resonance that reaches half way to its neighbours, at most a tenth of the frequency to
 /// each side, but is wide enough for the filter to show a decay as short as `shortest_t60_s`.

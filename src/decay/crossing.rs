@@ -51,7 +51,7 @@ impl Crossing {
         Self::find_within(energy, ROUNDS)
     }
 
-    /// The same in so many rounds at most.
+    /// Finds floor and crossing in so many rounds at most.
     pub(super) fn find_within(energy: &Energy, rounds: usize) -> Result<Self, Flag> {
         let search = Search::new(energy)?;
         let mut floor = Stretch { from: search.last - search.tail, to: search.last };

@@ -50,7 +50,7 @@ impl<'a> Energy<'a> {
         }
     }
 
-    /// The same, made of so many decays added up.
+    /// The energy of so many decays added up.
     #[must_use]
     pub fn of_sum(self, decays: usize) -> Self {
         Self { decays, ..self }

@@ -135,7 +135,7 @@ impl<'a> Evaluation<'a> {
         self.curve.line(range).ok_or(Flag::FilterLimited)
     }
 
-    /// The same, if the filter's own ringing couldn't have made it.
+    /// The line over a range, if the filter's own ringing couldn't have made it.
     fn time(&self, range: Range) -> Result<Line, Flag> {
         let line = self.read(range)?;
         if line.time_s() * self.energy.bandwidth_hz > LEAST_BT { Ok(line) } else { Err(Flag::FilterLimited) }

@@ -93,7 +93,7 @@ impl Line {
 
 /// Least B·T behind a time-reversed filter (Jacobsen & Rindel, J. Sound Vib. 117 (1987) 187;
 /// ISO 3382-2:2008, 7.3).
-pub(super) const LEAST_BT: f64 = 4.0;
+pub const LEAST_BT: f64 = 4.0;
 
 /// Random spread of one evaluation: sd = a·T·√((1 + b/n)/(N·B·T)).
 #[derive(Debug, Clone, Copy)]

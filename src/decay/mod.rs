@@ -32,6 +32,7 @@ pub use average::average;
 pub use curve::DecayCurve;
 pub use ensemble::{Course, ensemble_t20_s};
 pub use expected::expected_change;
+pub use line::LEAST_BT;
 pub use middle::middle_t20_s;
 pub use narrow::{NarrowRecord, narrow_curve, narrow_t20};
 

@@ -30,8 +30,8 @@ pub fn narrow_t20(records: &[NarrowRecord<'_>], lower_hz: f64, upper_hz: f64) ->
     with_sum(records, lower_hz, upper_hz, evaluation::t20)
 }
 
-/// The same curve for a figure. `noise`: what is left of the same records where the decay is taken off, so that a decay
-/// that lasts as long as its record isn't taken for a floor.
+/// Decay curve behind that filter, for a figure. `noise`: what is left of these records without the decay, so that a
+/// decay that lasts as long as its record isn't taken for a floor.
 ///
 /// # Errors
 /// As [`narrow_t20`], but for the peak-to-noise.
@@ -222,7 +222,7 @@ mod tests {
         assert!((rest * K / 3.0 - 1.0).abs() < 1e-3, "{rest}");
     }
 
-    /// The same tone once more, 0.48 s later in a record of another rate: counted from each direct sound both fall
+    /// A tone, and once more 0.48 s later in a record of another rate: counted from each direct sound both fall
     /// alike, and together they hold twice as much.
     #[test]
     fn records_add_up_from_their_direct_sounds_on() {

@@ -14,6 +14,7 @@ use crate::output::OutputError;
 use crate::output::audio::{SampleForm, wav};
 use crate::output::file::{self, Existing};
 use crate::room::simulate::SceneError;
+use crate::session::MANIFEST_NAME;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -84,15 +85,12 @@ pub fn write(folder: &Path) -> Result<Demo, DemoError> {
             put(&path, &bytes)?;
         }
     }
-    put(&folder.join(MANIFEST), job.manifest().as_bytes())?;
+    put(&folder.join(MANIFEST_NAME), job.manifest().as_bytes())?;
     Ok(Demo { folder: folder.to_path_buf(), states })
 }
 
 /// Name of the file with the truth; its presence marks a folder as a demo.
 const TRUTH: &str = "truth.json";
-
-/// Name of the manifest.
-const MANIFEST: &str = "session.toml";
 
 /// The folder is new, empty, or a demo that nobody has made a session of their own.
 fn check_free(folder: &Path, manifest: &str) -> Result<(), DemoError> {
@@ -104,7 +102,7 @@ fn check_free(folder: &Path, manifest: &str) -> Result<(), DemoError> {
     if !empty && !std::fs::read_to_string(folder.join(TRUTH)).is_ok_and(|text| truth::is_ours(&text)) {
         return Err(DemoError::NotEmpty { path: folder.to_path_buf() });
     }
-    let path = folder.join(MANIFEST);
+    let path = folder.join(MANIFEST_NAME);
     match std::fs::read(&path) {
         Ok(text) if text != manifest.as_bytes() => Err(DemoError::ManifestChanged { path }),
         _ => Ok(()),

@@ -96,7 +96,7 @@ pub(super) fn cellar() -> Job {
 /// Where the absorber stands, metres: on the floor, in the corner by the door.
 const ABSORBER_AT_M: [f64; 3] = [0.30, 0.35, 0.30];
 
-/// The same room with one absorber: coupling 9.5 1/s to the lowest mode, tuned a little beside its
+/// The cellar with one absorber: coupling 9.5 1/s to the lowest mode, tuned a little beside its
 /// best frequency and damped to six tenths of the best, as after a first try.
 fn with_absorber(mut scene: Scene) -> Scene {
     const MODE: [u32; 3] = [1, 0, 0];

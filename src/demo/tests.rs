@@ -88,10 +88,10 @@ fn foreign_folders_are_refused(demo: &Demo) {
     std::fs::write(folder.path().join(TRUTH), "{\"model\": \"mine\"}").unwrap();
     assert!(matches!(write(folder.path()), Err(DemoError::NotEmpty { .. })));
     // A demo that was stopped before its end is begun anew; one whose manifest was edited is left alone.
-    std::fs::remove_file(demo.folder.join(MANIFEST)).unwrap();
+    std::fs::remove_file(demo.folder.join(MANIFEST_NAME)).unwrap();
     std::fs::remove_file(demo.folder.join("absorber/teacher@corner.wav")).unwrap();
     assert!(check_free(&demo.folder, &manifest).is_ok());
-    std::fs::write(demo.folder.join(MANIFEST), "title = \"My room\"").unwrap();
+    std::fs::write(demo.folder.join(MANIFEST_NAME), "title = \"My room\"").unwrap();
     assert!(matches!(write(&demo.folder), Err(DemoError::ManifestChanged { .. })));
-    assert_eq!(std::fs::read_to_string(demo.folder.join(MANIFEST)).unwrap(), "title = \"My room\"");
+    assert_eq!(std::fs::read_to_string(demo.folder.join(MANIFEST_NAME)).unwrap(), "title = \"My room\"");
 }

@@ -82,7 +82,7 @@ pub fn kelvins_for(detuning: f64, temperature_c: f64) -> f64 {
 }
 
 impl System {
-    /// The same with all modes farther than 30 % from the target as the mass that they are there: exact
+    /// The system with all modes farther than 30 % from the target as the mass that they are there: exact
     /// to second order in the distance, and many times faster.
     #[must_use]
     pub fn near_target(&self) -> Self {

@@ -18,7 +18,7 @@ mod sweep;
 
 pub use description::Description;
 pub use noise::{Colour, Noise};
-pub use sizing::{Plan, Question};
+pub use sizing::{Plan, Question, WANTED_DB};
 pub use sweep::Sweep;
 
 /// A signal can't be made as asked.

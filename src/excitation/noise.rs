@@ -5,18 +5,18 @@
 //! shorter than the longest decay (ISO 18233:2006, annex A).
 
 use super::{RATES_HZ, SECONDS, SignalError, within};
+use crate::spectrum::to_real;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
-use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// How the noise's power is spread.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Colour {
-    /// The same power in every hertz.
+    /// Equal power in every hertz.
     White,
-    /// The same power in every octave.
+    /// Equal power in every octave.
     Pink,
 }
 
@@ -69,8 +69,7 @@ impl Noise {
 
     fn one_period(&self) -> Vec<f64> {
         let length = (self.period_s * self.rate_hz).round() as usize;
-        let inverse = RealFftPlanner::<f64>::new().plan_fft_inverse(length);
-        let mut lines = inverse.make_input_vec();
+        let mut lines = vec![Complex64::default(); length / 2 + 1];
         let mut random = ChaCha8Rng::seed_from_u64(self.seed);
         let spacing_hz = self.rate_hz / length as f64;
         // The last line is left out: at an even length it is half the rate, which must be real.
@@ -83,10 +82,7 @@ impl Noise {
                 *line = Complex64::from_polar(self.magnitude(hz), TAU * turn);
             }
         }
-        let mut period = inverse.make_output_vec();
-        // Can't fail: the lengths are the plan's own, and the first line is zero (from_hz is above 0).
-        let done = inverse.process(&mut lines, &mut period);
-        debug_assert!(done.is_ok());
+        let mut period = to_real(&mut lines, length);
         let peak = period.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
         if peak > 0.0 {
             period.iter_mut().for_each(|sample| *sample *= self.peak / peak);
@@ -126,7 +122,7 @@ mod tests {
         let noise = Noise { period_s: 4.0, ..short() };
         let mut period = noise.samples()?;
         period.truncate(32_000);
-        let forward = RealFftPlanner::<f64>::new().plan_fft_forward(period.len());
+        let forward = realfft::RealFftPlanner::<f64>::new().plan_fft_forward(period.len());
         let mut lines = forward.make_output_vec();
         assert!(forward.process(&mut period, &mut lines).is_ok());
         let energy = |from: usize, to: usize| lines[from..to].iter().map(|l| l.norm_sqr()).sum::<f64>();

@@ -37,7 +37,7 @@ pub struct Plan {
 }
 
 /// Peak-to-noise that a T30 needs, dB (ISO 3382-1:2009, 5.3.3: the noise 45 dB down), and 3 dB over it.
-const WANTED_DB: f64 = 48.0;
+pub const WANTED_DB: f64 = 48.0;
 /// Sweep lengths and repeats on offer, in the order of the time that they take.
 const SWEEPS_S: [f64; 5] = [10.0, 20.0, 30.0, 45.0, 60.0];
 const REPEATS: [usize; 6] = [1, 2, 4, 8, 16, 32];
@@ -75,7 +75,7 @@ impl Question {
         self.noise_under_db + 10.0 * (gain * self.narrow()).log10()
     }
 
-    /// The same of periods of noise beside the first.
+    /// Peak-to-noise in dB of so many periods of noise, the first not counted.
     #[must_use]
     pub fn of_noise_db(&self, period_s: f64, periods: usize) -> f64 {
         let gain = THIRD * self.lowest_hz * period_s * periods as f64;
@@ -100,7 +100,7 @@ impl Question {
         Ok(shortest(all.collect(), |plan| plan.repeats as f64 * (1.0 + plan.seconds + plan.tail_s)))
     }
 
-    /// The same for periodic noise; the period outlasts the decay (ISO 18233:2006, annex A).
+    /// The fewest periods of noise that reach 48 dB; the period outlasts the decay (ISO 18233:2006, annex A).
     ///
     /// # Errors
     /// [`SignalError`] names what of the question is out of range.

@@ -65,8 +65,8 @@ impl Sweep {
 
     /// How long before the linear response the product of order `k` lands after deconvolution, s:
     /// T ln k / ln(f2/f1) (Farina 2000; ISO 18233:2006, B.5).
-    #[must_use]
-    pub fn harmonic_lead_s(&self, order: u32) -> f64 {
+    #[cfg(test)]
+    fn harmonic_lead_s(&self, order: u32) -> f64 {
         self.time_constant_s() * f64::from(order).ln()
     }
 

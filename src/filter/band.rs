@@ -78,6 +78,13 @@ pub fn nominal_hz(centre_hz: f64) -> f64 {
     NOMINAL[step.rem_euclid(10) as usize] * 10_f64.powi(step.div_euclid(10))
 }
 
+/// The nominal name of an octave, thousands as `k`: 31.5, 63, 1k.
+#[must_use]
+pub fn octave_name(centre_hz: f64) -> String {
+    let hz = nominal_hz(centre_hz);
+    if hz < 1_000.0 { hz.to_string() } else { format!("{}k", hz / 1_000.0) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -63,8 +63,8 @@ impl Cascade {
     }
 
     /// Complex gain at a frequency in hertz, of the filter run forward in time.
-    #[must_use]
-    pub fn gain_at(&self, hz: f64) -> Complex<f64> {
+    #[cfg(test)]
+    pub(super) fn gain_at(&self, hz: f64) -> Complex<f64> {
         self.gain_of(Complex::new(0.0, -TAU * hz))
     }
 

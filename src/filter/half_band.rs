@@ -84,8 +84,8 @@ impl HalfBand {
     }
 
     /// Real gain at `cycles` per sample of the input.
-    #[must_use]
-    pub fn gain_at(&self, cycles: f64) -> f64 {
+    #[cfg(test)]
+    pub(super) fn gain_at(&self, cycles: f64) -> f64 {
         let odd = |(i, tap): (usize, &f64)| 2.0 * tap * (2.0 * PI * (2 * i + 1) as f64 * cycles).cos();
         0.5 + self.taps.iter().enumerate().map(odd).sum::<f64>()
     }

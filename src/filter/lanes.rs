@@ -16,7 +16,7 @@ pub const WIDTH: usize = 4;
 pub struct Lanes(pub [f64; WIDTH]);
 
 impl Lanes {
-    /// The same number in every lane.
+    /// One number in every lane.
     #[must_use]
     #[inline]
     pub fn all(value: f64) -> Self {

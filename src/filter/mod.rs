@@ -26,6 +26,6 @@ pub mod lanes;
 #[cfg(test)]
 mod tests;
 
-pub use band::{Band, Fraction, nominal_hz};
+pub use band::{Band, Fraction, nominal_hz, octave_name};
 pub use bank::{Backward, Bank, Channel, LIMITS, Ringing, fade_s};
 pub use butterworth::Cascade;

@@ -75,22 +75,6 @@ impl Language {
         &ENGLISH
     }
 
-    /// The whole English file, flags with it: what a translator starts from.
-    #[must_use]
-    pub fn english_file() -> String {
-        let mut text = include_str!("en.toml").to_owned();
-        let quoted = |sentence: &str| sentence.replace('\\', "\\\\").replace('"', "\\\"");
-        let mut part = |head: &str, of: fn(Flag) -> &'static str| {
-            text.push_str(head);
-            for flag in Flag::ALL.iter().filter(|flag| !of(**flag).is_empty()) {
-                text.push_str(&format!("{} = \"{}\"\n", flag.word(), quoted(of(*flag))));
-            }
-        };
-        part("\n# What the words of the flags columns mean.\n[flag]\n", Flag::sentence);
-        part("\n# What to do about them.\n[advice]\n", Flag::advice);
-        text
-    }
-
     /// A language that this program brings, by its tag.
     #[must_use]
     pub fn known(tag: &str) -> Option<&'static Language> {

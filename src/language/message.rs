@@ -19,7 +19,7 @@ pub enum Value {
     Number(String),
     /// A number of things: it chooses between one and many.
     Count(usize),
-    /// The same, small ones spelled out: "two places".
+    /// A number of things, small ones spelled out: "two places".
     Spelled(usize),
     /// A name, the same in all languages.
     Text(String),
@@ -155,7 +155,7 @@ pub fn number(value: f64, digits: usize) -> Value {
     Value::Number(unsigned_zero(format!("{value:.digits$}")))
 }
 
-/// The same with its sign.
+/// A number with so many decimals and its sign.
 #[must_use]
 pub fn signed(value: f64, digits: usize) -> Value {
     Value::Number(unsigned_zero(format!("{value:+.digits$}")))

@@ -22,3 +22,16 @@ pub use catalogue::{Fault, Language, Piece};
 pub use message::{Message, Value, number, signed};
 
 pub(crate) use message::say;
+
+/// `1 file`, `2 files`: English for screens and errors.
+#[must_use]
+pub fn count(number: usize, noun: &str) -> String {
+    if number == 1 { format!("1 {noun}") } else { format!("{number} {noun}s") }
+}
+
+/// The first few of a list, and how many more there are, in English.
+pub(crate) fn few(items: &[String], most: usize) -> String {
+    let more = items.len().saturating_sub(most);
+    let named = items[..items.len() - more].join(", ");
+    if more == 0 { named } else { format!("{named} and {more} more") }
+}

@@ -13,7 +13,7 @@ use std::path::Path;
 use super::Told;
 
 /// What is looked at of a file: more remarks and header than that is no table of samples.
-const HEAD_BYTES: u64 = 1 << 16;
+pub(crate) const HEAD_BYTES: u64 = 1 << 16;
 /// Lines of numbers whose first column must rise by equal steps to count as time without a name.
 const RISING: usize = 8;
 /// Sample periods that a column of times can have, s: 1 kHz to 768 kHz, the rates that are read.
@@ -101,7 +101,7 @@ pub fn look(path: &Path) -> Option<Columns> {
     of_head(&head)
 }
 
-/// The same of the first bytes.
+/// Columns by a file's first bytes; `None` if they hold no responses.
 #[must_use]
 pub fn of_head(head: &[u8]) -> Option<Columns> {
     // A character may be cut in two at the end of the head.

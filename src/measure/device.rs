@@ -7,9 +7,6 @@ pub trait SoundDevice {
     /// Sample rate, Hz.
     fn rate_hz(&self) -> u32;
 
-    /// Channels that it records.
-    fn inputs(&self) -> usize;
-
     /// Plays a signal, full scale 1, and records from before its start until all of it was heard or the guard stops it.
     /// What was recorded until then comes back either way.
     ///

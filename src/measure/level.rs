@@ -1,7 +1,7 @@
 //! How loud: levels from quiet to the limit, and what a short sweep at one of them foretells.
 
 use super::Judged;
-use crate::excitation::Sweep;
+use crate::excitation::{Sweep, WANTED_DB};
 
 /// The first level, dB of full scale.
 pub const FIRST_DB: f64 = -40.0;
@@ -17,8 +17,6 @@ pub fn levels(limit_db: f64) -> Vec<f64> {
 
 /// Length of the short sweep, s.
 const PROBE_S: f64 = 3.0;
-/// Peak-to-noise that a T30 needs, dB (ISO 3382-1:2009, 5.3.3: the noise 45 dB down), and 3 dB over it.
-const WANTED_DB: f64 = 48.0;
 /// Octaves below this are those of the modes, Hz.
 const MODES_TO_HZ: f64 = 200.0;
 

@@ -1,6 +1,6 @@
 //! Where the microphone goes next: places that the manifest names, then those of the room's measurement plan.
 
-use crate::room::{Enclosure, PlanSettings, candidates, plan};
+use crate::room::{Enclosure, candidates, plan};
 use crate::session::{Role, Session, same_name};
 
 /// A place that wants a take.
@@ -49,7 +49,7 @@ fn planned(session: &Session, source: &str) -> Vec<NextPlace> {
         kinds.push(kind);
     }
     let source_m = session.source(source).and_then(|source| source.at_m);
-    let plan = plan(&room, &places, &PlanSettings { source_m, ..PlanSettings::default() });
+    let plan = plan(&room, &places, source_m);
     let chosen = plan.positions.into_iter().filter(|position| !position.candidate.given);
     chosen
         .map(|position| NextPlace {

@@ -51,10 +51,6 @@ impl SoundDevice for Fake {
         RATE_HZ
     }
 
-    fn inputs(&self) -> usize {
-        2
-    }
-
     fn play_and_record(&mut self, signal: &[f64], guard: &mut Guard<'_>) -> Result<Heard, DeviceError> {
         let mut gauss = Gauss::new(9);
         let mut padded = vec![0.0; BEGAN + LATENCY + self.late];

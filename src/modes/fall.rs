@@ -24,7 +24,7 @@ const DOWN: f64 = 3.2e-4;
 const SEEN: f64 = 4.0;
 /// … so far under it (20 dB): a resonance is narrower than its band, and stands longer over the noise than the band does.
 const UNDER_NOISE: f64 = 0.01;
-/// The same of bands that stand high over their noise: how they fell by so much (45 dB) …
+/// How bands that stand high over their noise fell by so much (45 dB) …
 const FALLEN: f64 = 3.2e-5;
 /// … tells when it will be so much (60 dB). Of what a pole's decay can be known by a ten-thousandth comes
 /// after that (the tail of ∫ x² exp(−x) dx). These four are our own choice, tried on the rooms of docs/accuracy.md: with

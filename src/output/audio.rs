@@ -27,7 +27,7 @@ pub fn wav(samples: &[f64], rate_hz: u32, form: SampleForm) -> std::io::Result<V
     wav_of(&[samples], rate_hz, form)
 }
 
-/// The same of several channels, as long as the shortest.
+/// The bytes of a WAV file of several channels, as long as the shortest.
 ///
 /// # Errors
 /// As [`wav`]; and more than 65,535 channels.
@@ -67,21 +67,8 @@ pub fn write_wav(
     form: SampleForm,
     replace: bool,
 ) -> Result<(), OutputError> {
-    let existing = if replace { Existing::Replace } else { Existing::Keep };
-    if !replace && path.exists() {
-        return Err(OutputError::Exists { path: path.to_owned() });
-    }
-    let bytes = wav(samples, rate_hz, form)
-        .map_err(|error| OutputError::Write { path: path.to_owned(), reason: error.kind() })?;
-    put(path, &bytes, existing)
-}
-
-/// Writes a file by rename: no reader sees half of it. `replace`: whether one may be there.
-///
-/// # Errors
-/// [`OutputError::Exists`] if one is there and may not be replaced; [`OutputError::Write`].
-pub fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<(), OutputError> {
-    put(path, bytes, if replace { Existing::Replace } else { Existing::Keep })
+    let bytes = wav(samples, rate_hz, form).map_err(OutputError::write(path))?;
+    put(path, &bytes, Existing::replaced_if(replace))
 }
 
 #[cfg(test)]

@@ -39,8 +39,7 @@ impl Batch {
         name: &str,
         write: impl FnOnce(&mut (dyn Write + Send)) -> io::Result<()>,
     ) -> Result<(), OutputError> {
-        self.written(name, write)
-            .map_err(|error| OutputError::Write { path: self.target.join(name), reason: error.kind() })?;
+        self.written(name, write).map_err(OutputError::write(&self.target.join(name)))?;
         self.names.push(name.to_owned());
         Ok(())
     }
@@ -54,8 +53,7 @@ impl Batch {
         names: &[String],
         write: impl FnOnce(&mut [&mut (dyn Write + Send)]) -> io::Result<()>,
     ) -> Result<(), OutputError> {
-        self.written_together(names, write)
-            .map_err(|error| OutputError::Write { path: self.target.clone(), reason: error.kind() })?;
+        self.written_together(names, write).map_err(OutputError::write(&self.target))?;
         self.names.extend_from_slice(names);
         Ok(())
     }

@@ -1,7 +1,7 @@
 //! Why results could not be written, and what to do.
 
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Results could not be written.
 ///
@@ -68,4 +68,11 @@ pub enum OutputError {
         /// What the system said.
         reason: io::ErrorKind,
     },
+}
+
+impl OutputError {
+    /// What `path` couldn't be written for.
+    pub(super) fn write(path: &Path) -> impl Fn(io::Error) -> Self + Copy {
+        move |error| Self::Write { path: path.to_owned(), reason: error.kind() }
+    }
 }

@@ -18,6 +18,14 @@ pub enum Existing {
     Replace,
 }
 
+impl Existing {
+    /// Replaced where that was asked, else kept.
+    #[must_use]
+    pub fn replaced_if(asked: bool) -> Self {
+        if asked { Self::Replace } else { Self::Keep }
+    }
+}
+
 /// Writes a file beside its place, to disk and all, and renames it there. Missing folders are made.
 ///
 /// # Errors

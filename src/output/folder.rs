@@ -7,6 +7,7 @@ use super::batch::real;
 use super::place::hold;
 use super::staging::PREFIX;
 use super::{Batch, OutputError, journal, mend};
+use crate::language::few;
 use crate::session::written_by_us;
 
 /// What to do with a folder that something else made.
@@ -43,7 +44,7 @@ impl Folder {
         if overwrite == Overwrite::OnlyOurs && !written_by_us(path) {
             let strangers = strangers(path)?;
             if !strangers.is_empty() {
-                return Err(OutputError::NotOurs { path: path.to_owned(), found: listed(&strangers) });
+                return Err(OutputError::NotOurs { path: path.to_owned(), found: few(&strangers, 1) });
             }
         }
         if let (true, Ok(target)) = (journal::is_unfinished(path), real(path)) {
@@ -64,9 +65,7 @@ impl Folder {
     /// # Errors
     /// [`OutputError::Write`] if it can't be made.
     pub fn batch(&self) -> Result<Batch, OutputError> {
-        let failed =
-            |error: std::io::Error| OutputError::Write { path: self.path.clone(), reason: error.kind() };
-        real(&self.path).and_then(|target| Batch::new(&target)).map_err(failed)
+        real(&self.path).and_then(|target| Batch::new(&target)).map_err(OutputError::write(&self.path))
     }
 
     /// The folder beside this one for what a run had finished when it was stopped: `NAME-interrupted`.
@@ -94,7 +93,7 @@ impl Folder {
 
 /// Names in the folder that neither a file manager nor a run of ours that was killed left there.
 fn strangers(folder: &Path) -> Result<Vec<String>, OutputError> {
-    let failed = |error: std::io::Error| OutputError::Write { path: folder.to_owned(), reason: error.kind() };
+    let failed = OutputError::write(folder);
     let mut names = Vec::new();
     for entry in fs::read_dir(folder).map_err(failed)? {
         let name = entry.map_err(failed)?.file_name().to_string_lossy().into_owned();
@@ -106,12 +105,4 @@ fn strangers(folder: &Path) -> Result<Vec<String>, OutputError> {
     }
     names.sort_unstable();
     Ok(names)
-}
-
-fn listed(names: &[String]) -> String {
-    match names {
-        [] => String::new(),
-        [name] => name.clone(),
-        [name, others @ ..] => format!("{name} and {} more", others.len()),
-    }
 }

@@ -20,7 +20,7 @@ pub(super) const LIST: &str = ".names";
 /// # Errors
 /// [`OutputError::Write`] with nothing changed; [`OutputError::Replace`] once some files are new.
 pub(super) fn replace(target: &Path, staged: &Path, names: &[String]) -> Result<(), OutputError> {
-    let failed = |error: io::Error| OutputError::Write { path: target.to_owned(), reason: error.kind() };
+    let failed = OutputError::write(target);
     fs::write(staged.join(LIST), names.join("\n")).map_err(failed)?;
     fs::File::open(staged.join(LIST)).and_then(|list| list.sync_all()).map_err(failed)?;
     // From here on the new run counts.

@@ -50,8 +50,7 @@ impl Pictures<'_> {
         let is_new = |path: &Path| files.iter().any(|(name, _)| path.ends_with(name));
         for stale in self.named_like_ours() {
             if !is_new(&stale) && self.is_ours(&stale) {
-                fs::remove_file(&stale)
-                    .map_err(|error| OutputError::Write { path: stale, reason: error.kind() })?;
+                fs::remove_file(&stale).map_err(OutputError::write(&stale))?;
             }
         }
         Ok(())

@@ -37,7 +37,7 @@ pub(super) fn replace(target: &Path, staging: Staging, names: &[String]) -> Resu
             }
             // Another run was faster.
             Err(_) if target.exists() => {}
-            Err(error) => return Err(failed(target, &error)),
+            Err(error) => return Err(OutputError::write(target)(error)),
         }
     }
     // The rename itself; a file system that can't do this for folders has no need of it.
@@ -58,7 +58,7 @@ pub(super) fn put_aside(target: &Path) -> Result<Option<PathBuf>, OutputError> {
         name.push(format!("-{number}"));
         let other = target.with_file_name(name);
         if fs::symlink_metadata(&other).is_err() {
-            fs::rename(target, &other).map_err(|error| failed(target, &error))?;
+            fs::rename(target, &other).map_err(OutputError::write(target))?;
             return Ok(Some(other));
         }
         number += 1;
@@ -79,7 +79,7 @@ pub(super) fn hold(target: &Path) -> Option<File> {
 /// Puts the files where others lie.
 fn over(target: &Path, staging: Staging, names: &[String]) -> Result<(), OutputError> {
     if let Some(name) = names.iter().find(|name| target.join(name).is_dir()) {
-        return Err(failed(&target.join(name), &io::Error::from(io::ErrorKind::IsADirectory)));
+        return Err(OutputError::write(&target.join(name))(io::ErrorKind::IsADirectory.into()));
     }
     let staged = staging.path().to_owned();
     let within = staged.starts_with(target);
@@ -122,17 +122,13 @@ fn take_along(target: &Path, staged: &Path, names: &[String]) -> bool {
 
 /// The files in a folder within the target, on its disk whatever lies in between.
 fn moved_within(target: &Path, staging: &Staging, names: &[String]) -> Result<Staging, OutputError> {
-    let inside = Staging::new(target, target).map_err(|error| failed(target, &error))?;
+    let inside = Staging::new(target, target).map_err(OutputError::write(target))?;
     for name in names {
         let (from, to) = (staging.path().join(name), inside.path().join(name));
         let moved = fs::rename(&from, &to).or_else(|_| fs::copy(&from, &to).map(|_| ()));
-        moved.map_err(|error| failed(&target.join(name), &error))?;
+        moved.map_err(OutputError::write(&target.join(name)))?;
     }
     Ok(inside)
-}
-
-fn failed(path: &Path, error: &io::Error) -> OutputError {
-    OutputError::Write { path: path.to_owned(), reason: error.kind() }
 }
 
 /// Exchanges two folders; false where system or file system can't, with nothing changed.

@@ -6,7 +6,7 @@
 //! `ListenerDescription` and `SourceDescription`, in the order of the measurements.
 
 use std::collections::BTreeMap;
-use std::io::{self, Read as _};
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
@@ -46,7 +46,7 @@ impl SofaFiles {
         for (rate, group) in &rates {
             let name = if rates.len() > 1 { format!("{stem}-{rate}.sofa") } else { format!("{stem}.sofa") };
             let (path, mut bytes) = (folder.join(name), Vec::new());
-            file(session, state, group).write(&mut bytes).map_err(|error| failed(&path, &error))?;
+            file(session, state, group).write(&mut bytes).map_err(OutputError::write(&path))?;
             files.push((path, bytes));
         }
         Ok(Self { files })
@@ -98,10 +98,6 @@ fn is_ours(path: &Path) -> bool {
 /// In `APIName`: what made the file.
 fn mark() -> String {
     format!("{PROGRAM}, SOFA writer")
-}
-
-fn failed(path: &Path, error: &io::Error) -> OutputError {
-    OutputError::Write { path: path.to_owned(), reason: error.kind() }
 }
 
 fn file<'a>(session: &'a Session, state: &'a State, found: &[&Averaged]) -> File<'a> {

@@ -4,17 +4,15 @@ use super::check::{ISO_3382_1, ISO_3382_2, ISO_16283_1};
 use super::facts::Range;
 use super::wording::{band as band_name, decibels, first_few};
 use super::{Check, Grade, Met, ProcedurePlace, ProcedureState, Topic};
-use crate::decay::BandDecay;
+use crate::decay::{BandDecay, LEAST_BT};
 use crate::flag::Flag;
 use crate::language::{Message, number, say};
 
 /// Peak-to-noise for T20: the range's lower end of 25 dB and 10 dB of margin, as a ratio of powers
 /// (ISO 3382-1:2009, 5.3.3).
-const T20_RATIO: f64 = 3_162.277_660_168_379_5; // 35 dB
+pub(super) const T20_RATIO: f64 = 3_162.277_660_168_379_5; // 35 dB
 /// Peak-to-noise for T30: the range's lower end of 35 dB and 10 dB of margin, as a ratio of powers.
 const T30_RATIO: f64 = 31_622.776_601_683_792; // 45 dB
-/// B·T that a decay must exceed behind a filter run backwards in time (ISO 3382-2:2008, 7.3, note).
-const LEAST_BT: f64 = 4.0;
 
 /// Octaves from 250 Hz to 2 kHz; a survey (ISO 3382-2:2008; the clause's number is from memory). Edges as IEC
 /// 61260-1:2014 has them, 1000 Hz · 10^(k·0.15).

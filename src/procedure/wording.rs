@@ -21,31 +21,9 @@ pub(super) fn hertz(frequency_hz: f64) -> String {
     if frequency_hz < 99.95 { format!("{frequency_hz:.1} Hz") } else { format!("{frequency_hz:.0} Hz") }
 }
 
-/// `1 file`, `2 files`; irregular plurals are those of the nouns used here.
-pub(super) fn count(number: usize, noun: &str) -> String {
-    if number == 1 { format!("1 {noun}") } else { format!("{number} {}", plural(noun)) }
-}
-
-/// The plural of a noun phrase whose head may have a tail (`band short of …`).
-fn plural(noun: &str) -> String {
-    let heads = [("entry for", "entries for"), ("word on", "words on")];
-    if let Some((one, many)) = heads.iter().find(|(one, _)| noun.starts_with(one)) {
-        return noun.replacen(one, many, 1);
-    }
-    for tail in [" to ", " short of ", " limited by ", " without ", " cut ", " of ", " at ", " in "] {
-        if let Some((head, rest)) = noun.split_once(tail) {
-            return format!("{head}s{tail}{rest}");
-        }
-    }
-    format!("{noun}s")
-}
-
 /// The first few of a list, and how many more there are.
 pub(super) fn few(items: &[String]) -> String {
-    match items.len() {
-        0..=SHOWN => items.join(", "),
-        all => format!("{} and {} more", items[..SHOWN].join(", "), all - SHOWN),
-    }
+    crate::language::few(items, SHOWN)
 }
 
 /// The first few of a list of messages, and how many more there are.
@@ -88,11 +66,6 @@ mod tests {
 
     #[test]
     fn numbers_and_lists() {
-        assert_eq!(count(1, "microphone distance"), "1 microphone distance");
-        assert_eq!(count(2, "microphone distance"), "2 microphone distances");
-        assert_eq!(count(2, "distance to the source"), "2 distances to the source");
-        assert_eq!(count(3, "band short of decay range"), "3 bands short of decay range");
-        assert_eq!(count(2, "entry for the report"), "2 entries for the report");
         assert_eq!(decibel(1e3), "30.0 dB");
         assert_eq!((hertz(63.0957).as_str(), hertz(125.89).as_str()), ("63.1 Hz", "126 Hz"));
         let bands = [31.62, 63.0957, 125.89, 6309.6].map(band_hertz);

@@ -6,14 +6,12 @@ use super::kept::Kept;
 use super::source::Source;
 use super::wav::number_words;
 use super::{MAX_MAGNITUDE, MAX_SAMPLES, Provenance, Recording, Refusal, admit};
-use crate::layout::columns::{self, Columns};
+use crate::layout::columns::{self, Columns, HEAD_BYTES};
 
 /// Bytes read at a time.
 const BLOCK_BYTES: usize = 1 << 16;
 /// No line of numbers is longer.
 const MOST_LINE: usize = 1 << 20;
-/// What is looked at for the layout.
-const HEAD_BYTES: u64 = 1 << 16;
 /// How far a step of time may be off the mean one, in steps: half of one is a line lost or doubled.
 const STEP_SLACK: f64 = 0.5;
 /// How far a rate may be off a whole number, as a ratio: it moves no frequency by more.

@@ -53,12 +53,12 @@ impl Ring {
         Self { bands, least_s: None }
     }
 
-    /// The same of a recording that fills this share of the transform.
+    /// The ring of a recording that fills this share of the transform.
     pub fn filled(self, share: f64) -> Self {
         Self { bands: self.bands.into_iter().map(|band| band.filled(share)).collect(), ..self }
     }
 
-    /// The same of a recording that a recorder took by itself. The signal, `signal_s` long, may have begun as long
+    /// The ring of a recording that a recorder took by itself. The signal, `signal_s` long, may have begun as long
     /// before it, and as late as the recording is long: a ring of both lengths holds each of these lags once.
     pub fn apart(self, signal_s: f64) -> Self {
         Self { least_s: Some(-signal_s), ..self }

@@ -1,6 +1,7 @@
 //! What the microphone picks up before the signal: noise by octave, hum, and a calibrator's tone.
 
 use super::transform::spectrum;
+use crate::mean::upper_median;
 use std::f64::consts::TAU;
 
 /// The silence before a signal.
@@ -75,8 +76,7 @@ fn over_neighbours(powers: &[f64], line: f64) -> Option<f64> {
         .flatten()
         .filter_map(|k| powers.get(k).copied())
         .collect();
-    beside.sort_by(f64::total_cmp);
-    let usual = beside.get(beside.len() / 2).copied().filter(|usual| *usual > 0.0)?;
+    let usual = upper_median(&mut beside).filter(|usual| *usual > 0.0)?;
     (own > STANDS_OUT * usual).then(|| own / usual)
 }
 

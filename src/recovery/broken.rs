@@ -8,6 +8,7 @@
 
 use super::reference::Rise;
 use super::transform::{CLEAR, Lags};
+use crate::mean::upper_median;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
@@ -77,9 +78,7 @@ const SKIRT: f64 = 1.26;
 const BUILD_UP_S: f64 = 0.15;
 
 fn middle(values: impl Iterator<Item = f64>) -> f64 {
-    let mut sorted: Vec<f64> = values.collect();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+    upper_median(&mut values.collect::<Vec<f64>>()).unwrap_or(0.0)
 }
 
 /// Bands an octave in which a fall is looked for.

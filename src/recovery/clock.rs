@@ -64,8 +64,8 @@ impl ClockGauge {
         self.drift(recorded).filter(|found| found.ppm.abs() < MOST_PPM && found.sd_ppm < MOST_SD_PPM)
     }
 
-    /// The same, whatever its size. Only how lags differ from band to band counts, so a recording of any length may lie on
-    /// the ring in several turns.
+    /// Drift of a recording, of any size. Only how lags differ from band to band counts, so one of any length may lie
+    /// on the ring in several turns.
     fn drift(&self, recorded: &[f64]) -> Option<ClockError> {
         let turns = spectrum_of(self.length, |ring| {
             let (once, more) = recorded.split_at(self.length.min(recorded.len()));

@@ -6,7 +6,7 @@ use super::background::background;
 use super::broken::{Break, fallen, spreads};
 use super::clock::drift_in;
 use super::evidence::TakeEvidence;
-use super::recovered::{Deconvolution, Recovered};
+use super::recovered::{BEFORE_S, Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
 use super::transform::{fall, inverse_to, ring_length, spectrum, spectrum_of};
 use super::{RecoveryError, trouble};
@@ -68,11 +68,11 @@ pub fn deconvolve(
     let (low, high) = levels.range().ok_or(RecoveryError::NoResponse)?;
     fade_to(&mut lines, (low, high), |bin| bin_hz(bin, rate_hz, length));
     let zero_s = zero_s(settings.together, &arrival);
-    let stretch = (zero_s - settings.before_s, settings.before_s + after_s);
+    let stretch = (zero_s - BEFORE_S, BEFORE_S + after_s);
     let samples = kept(lines, length, rate_hz, stretch);
     let mut recovered = Recovered {
-        emission_s: settings.together.then_some(settings.before_s),
-        arrival_s: settings.before_s + arrival.lag_s - zero_s,
+        emission_s: settings.together.then_some(BEFORE_S),
+        arrival_s: BEFORE_S + arrival.lag_s - zero_s,
         start_offset_s: arrival.lag_s,
         drift: rise.as_ref().and_then(|rise| drift_in(&ring.bands, rise, range_hz)),
         range_hz: (low.0.max(range_hz.0), high.0.min(range_hz.1)),

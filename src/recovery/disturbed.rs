@@ -12,8 +12,8 @@ use rustfft::num_complex::Complex64;
 /// Stretches are this many inverse widths of their band long, as a thump is at the least: the largest of a thousand of noise
 /// alone stays 10 dB over their median (Erlang's distribution of two).
 const STRETCH: f64 = 2.0;
-/// The same above [`LOW_HZ`], where two sweeps share little but their power: shorter ones of either hold next to nothing now
-/// and then.
+/// How long they are above [`LOW_HZ`], where sweeps share little but power: shorter ones of either hold next to nothing
+/// now and then.
 const LONG_STRETCH: f64 = 16.0;
 /// Stretches that a band must hold for their median to tell the noise.
 const LEAST_STRETCHES: usize = 8;

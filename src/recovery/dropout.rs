@@ -5,6 +5,7 @@
 //! below a sixteenth of the rate a jump of its own height is twenty times the usual; above, jumps hide in it.
 
 use super::recovered::Trouble;
+use crate::mean::upper_median;
 use std::ops::Range;
 
 /// Zeros for longer than this are a gap, s: a tone of 15 Hz passes zero in far less.
@@ -105,7 +106,7 @@ fn jumps(samples: &[f64], rate_hz: f64) -> Vec<usize> {
         .map(|from| {
             bends.clear();
             bends.extend(bends_of(samples, from, piece));
-            median(&mut bends)
+            upper_median(&mut bends).unwrap_or(0.0)
         })
         .collect();
     // The sweep's end, and a change of level, are no jumps: the larger median of the neighbours counts.
@@ -129,11 +130,6 @@ fn jumps(samples: &[f64], rate_hz: f64) -> Vec<usize> {
 fn bends_of(samples: &[f64], from: usize, piece: usize) -> impl Iterator<Item = f64> {
     let part = &samples[from..(from + piece + 2).min(samples.len())];
     part.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs())
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 #[cfg(test)]

@@ -2,6 +2,7 @@
 
 use super::evidence::TakeEvidence;
 use super::recovered::Trouble;
+use crate::mean::upper_median;
 
 /// Gain that follows the level: while the sweep is low, noise far above it and its harmonics must be what it is in the
 /// silences before and after. An automatic gain turns it down with the signal; its release bends every decay.
@@ -74,6 +75,7 @@ impl Hiss {
     fn quietest(&self, from_s: f64, to_s: f64) -> Option<Quiet> {
         let index = |at_s: f64| ((at_s / Self::PIECE_S).max(0.0) as usize).min(self.powers.len());
         let part = &self.powers[index(from_s)..index(to_s).max(index(from_s))];
+        let median = |part: &[f64]| upper_median(&mut part.to_vec()).unwrap_or(0.0);
         let each = part.chunks_exact(Self::WINDOW).map(|window| {
             let (first, last) = window.split_at(Self::WINDOW / 2);
             Quiet { power: median(window), falls: median(first) / median(last) }
@@ -85,9 +87,4 @@ impl Hiss {
     fn settled(&self, from_s: f64, to_s: f64) -> Option<f64> {
         self.quietest(from_s, to_s).filter(|quiet| quiet.falls < STILL_FALLS).map(|quiet| quiet.power)
     }
-}
-
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    *sorted.select_nth_unstable_by(values.len() / 2, f64::total_cmp).1
 }

@@ -50,12 +50,14 @@ pub use interrupted::as_recorded;
 pub use periodic::periodic;
 pub use played::PlayedSignal;
 pub use record::{record_of_noise, record_of_sweep};
-pub use recovered::{Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble};
+pub use recovered::{
+    BEFORE_S, Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble,
+};
 pub use second::{Agreement, Held, Linearity, Run, SeedDifference, linearity, seed_difference};
 pub use several::{averaged, first_signal, parts_by_arrival, parts_by_reference};
 pub use sweeps::{Parts, SweepRecording, responses_of_sweeps};
 pub use trouble::rounded;
-pub use two_channel::{NoiseResponse, TwoChannel, two_channel};
+pub use two_channel::{NoiseResponse, two_channel};
 
 /// Why no response comes out of a recording.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -6,10 +6,11 @@
 use super::arrival::{Ring, locate};
 use super::background::{Background, background};
 use super::deconvolution::{fade_to, kept};
-use super::recovered::{Line, PeriodicResponse};
+use super::recovered::{BEFORE_S, Line, PeriodicResponse};
 use super::reference::{Signal, edges};
 use super::transform::{inverse, spectrum};
 use super::{RecoveryError, on_the_players_clock, trouble};
+use crate::mean::upper_median;
 use rustfft::num_complex::Complex64;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
@@ -28,7 +29,6 @@ pub fn periodic(
     reference: &[f64],
     microphone: &[f64],
     rate_hz: f64,
-    before_s: f64,
 ) -> Result<Option<PeriodicResponse>, RecoveryError> {
     let signal = Signal::of(reference, rate_hz).ok_or(RecoveryError::SilentReference)?;
     if trouble::silent(microphone) {
@@ -48,7 +48,7 @@ pub fn periodic(
         return Err(RecoveryError::TooFewSegments { found: periods, segment_s: exact / rate_hz });
     }
     let sums = Sums::of(&played, &heard, whole, averages);
-    let mut found = respond(&sums, rate_hz, before_s)?;
+    let mut found = respond(&sums, rate_hz)?;
     found.background = background(&microphone[..from], rate_hz);
     found.troubles = trouble::of_noise(reference, microphone, rate_hz, &found);
     Ok(Some(found))
@@ -131,7 +131,7 @@ impl Sums {
     }
 }
 
-fn respond(sums: &Sums, rate_hz: f64, before_s: f64) -> Result<PeriodicResponse, RecoveryError> {
+fn respond(sums: &Sums, rate_hz: f64) -> Result<PeriodicResponse, RecoveryError> {
     let length = sums.length;
     let excited: Vec<Complex64> = sums.xx.iter().map(|p| Complex64::new(p.sqrt(), 0.0)).collect();
     let edges = edges(&excited);
@@ -145,16 +145,16 @@ fn respond(sums: &Sums, rate_hz: f64, before_s: f64) -> Result<PeriodicResponse,
     let ring = Ring::of(&response, length, rate_hz, (hertz(edges.inner.0), hertz(edges.inner.1)));
     let arrival = locate(&ring, None)?;
     let period_s = length as f64 / rate_hz;
-    let after_s = period_s - before_s - arrival.lag_s.max(0.0);
+    let after_s = period_s - BEFORE_S - arrival.lag_s.max(0.0);
     let levels = ring.levels(&arrival, after_s, 0.0);
     let (low, high) = levels.range().ok_or(RecoveryError::NoResponse)?;
     fade_to(&mut response, (low, high), hertz);
     let range_hz = (low.0.max(hertz(edges.inner.0)), high.0.min(hertz(edges.inner.1)));
     let of_range = |bin: &usize| (range_hz.0..=range_hz.1).contains(&hertz(*bin));
     Ok(PeriodicResponse {
-        samples: kept(response, length, rate_hz, (-before_s, period_s)),
-        emission_s: before_s,
-        arrival_s: before_s + arrival.lag_s,
+        samples: kept(response, length, rate_hz, (-BEFORE_S, period_s)),
+        emission_s: BEFORE_S,
+        arrival_s: BEFORE_S + arrival.lag_s,
         period_s,
         averages: sums.averages,
         range_hz,
@@ -172,8 +172,7 @@ impl PeriodicResponse {
         let any = self.lines.iter().any(|line| modal(&line));
         let mut values: Vec<f64> =
             self.lines.iter().filter(|line| !any || modal(line)).map(pick).collect::<Option<_>>()?;
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
+        upper_median(&mut values)
     }
 
     /// Median coherence there.

@@ -3,11 +3,12 @@
 use super::background::Background;
 use super::clock::ClockError;
 
+/// Time kept before the emission (or the arrival, where the emission isn't known), s.
+pub const BEFORE_S: f64 = 0.1;
+
 /// How a sweep recording is turned into a response.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Deconvolution {
-    /// Time kept before the emission (or the arrival, where the emission isn't known), s; default 0.1.
-    pub before_s: f64,
     /// Length kept after it, s; `None`: what the recording holds after the signal's end.
     pub after_s: Option<f64>,
     /// The reference was recorded together with the microphone, so its start is the emission. Otherwise it is
@@ -20,7 +21,7 @@ pub struct Deconvolution {
 
 impl Default for Deconvolution {
     fn default() -> Self {
-        Self { before_s: 0.1, after_s: None, together: true, from_s: 0.0 }
+        Self { after_s: None, together: true, from_s: 0.0 }
     }
 }
 
@@ -28,7 +29,7 @@ impl Default for Deconvolution {
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Recovered {
-    /// The response; a direct connection gives 1 at `before_s`.
+    /// The response; a direct connection gives 1 at [`BEFORE_S`].
     pub samples: Vec<f64>,
     /// Instant of the emission from sample 0, s; `None` where player and recorder started each by itself.
     pub emission_s: Option<f64>,
@@ -143,7 +144,7 @@ impl Trouble {
         Self { word, again: false, found, advice, at_s: None }
     }
 
-    /// The same, at an instant.
+    /// The trouble with the instant at which it was seen, s.
     pub(crate) fn at(self, at_s: f64) -> Self {
         Self { at_s: Some(at_s), ..self }
     }

@@ -1,6 +1,7 @@
 //! What the test signal is: where it starts and ends, its range, how it rises, what is wrong with it.
 
 use super::transform::{Lags, fall};
+use crate::mean::mean_square;
 use rustfft::num_complex::Complex64;
 
 /// What was found out about a reference.
@@ -80,10 +81,6 @@ fn plateau(powers: &[f64]) -> f64 {
     loud.get(loud.len() / 2).copied().unwrap_or(0.0)
 }
 
-fn mean_square(samples: &[f64]) -> f64 {
-    samples.iter().map(|x| x * x).sum::<f64>() / samples.len().max(1) as f64
-}
-
 /// Stretches of pieces above `limit`, joined over gaps of up to `pause` pieces.
 fn stretches(powers: &[f64], limit: f64, pause: usize) -> Vec<(usize, usize)> {
     let mut found: Vec<(usize, usize)> = Vec::new();
@@ -103,8 +100,6 @@ pub(super) struct Rise {
     pub time_constant_s: f64,
     /// When the sweep passes 1 Hz by that law, s.
     pub at_one_hertz_s: f64,
-    /// Departure of the bands from that law, rms, s.
-    pub scatter_s: f64,
 }
 
 impl Rise {
@@ -137,11 +132,8 @@ impl Rise {
             .map(|lags| (lags.centre_hz.ln(), middle_s(&lags)))
             .collect();
         let (time_constant_s, at_one_hertz_s, scatter_s) = line(&passes)?;
-        (time_constant_s > 0.05 && scatter_s < 0.1 * time_constant_s).then_some(Self {
-            time_constant_s,
-            at_one_hertz_s,
-            scatter_s,
-        })
+        (time_constant_s > 0.05 && scatter_s < 0.1 * time_constant_s)
+            .then_some(Self { time_constant_s, at_one_hertz_s })
     }
 }
 

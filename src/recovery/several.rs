@@ -21,7 +21,7 @@ pub fn parts_by_reference(reference: &[f64], rate_hz: f64) -> Vec<(usize, usize)
     parts(&bursts, reference.len(), rate_hz)
 }
 
-/// The same from where a signal, as written, is found in the recording.
+/// Stretches of a recording that hold one signal each, from where it is found in the recording, as written.
 ///
 /// # Errors
 /// [`RecoveryError`] where it isn't found at all.

@@ -1,6 +1,6 @@
 //! Fourier transforms of real signals, and what a quotient of two spectra holds band by band.
 
-use crate::spectrum::Memory;
+use crate::spectrum::{Memory, fast_length};
 use rustfft::num_complex::Complex64;
 use std::cell::OnceCell;
 use std::f64::consts::PI;
@@ -8,17 +8,7 @@ use std::sync::LazyLock;
 
 /// The next even length whose only prime factors are 2, 3 and 5: the transform is quick there.
 pub(super) fn quick_length(samples: usize) -> usize {
-    let smooth = |n: &usize| {
-        let mut rest = *n;
-        for factor in [2, 3, 5] {
-            while rest.is_multiple_of(factor) {
-                rest /= factor;
-            }
-        }
-        rest == 1
-    };
-    // A power of two is found at the latest.
-    (samples.max(2).next_multiple_of(2)..).step_by(2).find(smooth).unwrap_or(samples.next_power_of_two())
+    2 * fast_length(samples.div_ceil(2))
 }
 
 /// Kept free at the end of the ring of a division, s: filters ring there.
@@ -37,7 +27,7 @@ pub(super) fn spectrum(samples: &[f64], length: usize) -> Vec<Complex64> {
     spectrum_of(length, |record| record.extend_from_slice(&samples[..samples.len().min(length)]))
 }
 
-/// The same of what `fill` writes into an empty record, at most `length` samples.
+/// Spectrum of what `fill` writes into an empty record, at most `length` samples.
 pub(super) fn spectrum_of(length: usize, fill: impl FnOnce(&mut Vec<f64>)) -> Vec<Complex64> {
     let mut memory = Memory::spare();
     memory.real.clear();
@@ -102,7 +92,7 @@ const TOP_HZ: f64 = 16_000.0;
 /// A band reaches this far to both sides of its middle, octaves: raised cosines a third of an octave
 /// apart then add up to an even gain.
 const REACH_OCTAVES: f64 = 1.0 / 3.0;
-/// The same as a ratio of frequencies.
+/// How far a band reaches to both sides of its middle, as a ratio of frequencies.
 pub(super) const BAND_REACH: f64 = 1.259_921_049_894_873;
 /// See [`Lags::filled`]: signal and recording one after the other, about as long.
 const USUALLY_FILLED: f64 = 0.5;
@@ -163,7 +153,7 @@ impl Lags {
         })
     }
 
-    /// The same of a recording that fills this share of the transform.
+    /// The band of a recording that fills this share of the transform.
     pub fn filled(self, share: f64) -> Self {
         Self { filled: share.clamp(0.0, 1.0), ..self }
     }

@@ -206,7 +206,7 @@ fn several(seen: &TakeEvidence<'_>) -> Option<Trouble> {
 
 const SEVERAL: &str = "several-signals";
 
-/// The same of a part of a recording that was taken to hold one signal: it is the signal or the reference that plays
+/// Troubles of a part of a recording that was taken to hold one signal: it is the signal or the reference that plays
 /// less often than the recording, or repeats too close to each other to be told apart.
 pub(super) fn of_part(mut troubles: Vec<Trouble>) -> Vec<Trouble> {
     for several in troubles.iter_mut().filter(|trouble| trouble.word == SEVERAL) {
@@ -364,7 +364,7 @@ mod tests {
     /// sweep doesn't reach.
     #[test]
     fn a_late_start_names_no_frequency_beyond_the_range() {
-        let rise = Rise { time_constant_s: 2.0, at_one_hertz_s: -4.0, scatter_s: 0.0 };
+        let rise = Rise { time_constant_s: 2.0, at_one_hertz_s: -4.0 };
         let at_20_hz = 2.0 * 20.0_f64.ln() - 4.0;
         assert_eq!(missed(Some(&rise), at_20_hz, 20_000.0), "nothing below 20 Hz");
         for late_s in [-5.0, 16.0, 60.0] {

@@ -2,26 +2,12 @@
 //! (Bendat & Piersol, *Random Data*, ch. 6 and 9).
 
 use super::RecoveryError;
+use super::recovered::BEFORE_S;
 use super::transform::quick_length;
+use crate::mean::upper_median;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
-
-/// How a noise recording is turned into a response.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TwoChannel {
-    /// Length of one segment, s, rounded up to a power of two of samples; default 8. Eight times the
-    /// longest decay keeps the bias of the peaks under 0.05 dB.
-    pub segment_s: f64,
-    /// Time kept before the emission, s; default 0.1.
-    pub before_s: f64,
-}
-
-impl Default for TwoChannel {
-    fn default() -> Self {
-        Self { segment_s: 8.0, before_s: 0.1 }
-    }
-}
 
 /// A response, and how far it can be trusted.
 #[derive(Debug, Clone, PartialEq)]
@@ -58,7 +44,8 @@ struct Spectra {
     length: usize,
 }
 
-/// Estimates the response from reference to microphone, both at `rate_hz` and of one length.
+/// Estimates the response from reference to microphone, both at `rate_hz` and of one length. `segment_s`: length of one
+/// segment, s; eight times the longest decay keeps the bias of the peaks under 0.05 dB.
 ///
 /// # Errors
 /// [`RecoveryError::TooFewSegments`], [`RecoveryError::SilentReference`].
@@ -66,11 +53,11 @@ pub fn two_channel(
     reference: &[f64],
     microphone: &[f64],
     rate_hz: f64,
-    settings: &TwoChannel,
+    segment_s: f64,
 ) -> Result<NoiseResponse, RecoveryError> {
     // Longer than the recording is too long already, however much longer.
     let most = reference.len().min(microphone.len()).max(16) + 1;
-    let length = quick_length(((settings.segment_s * rate_hz).ceil().max(16.0) as usize).min(most));
+    let length = quick_length(((segment_s * rate_hz).ceil().max(16.0) as usize).min(most));
     let spectra = average(reference, microphone, length, rate_hz)?;
     let strongest = spectra.reference.iter().fold(0.0_f64, |most, power| most.max(*power));
     if strongest <= 0.0 {
@@ -80,7 +67,7 @@ pub fn two_channel(
     let averages = OVERLAP_WORTH * spectra.segments as f64;
     let coherence = median_coherence(&spectra, rate_hz);
     let spread = (1.0 - coherence) / (2.0 * coherence.max(1e-9));
-    let before = ((settings.before_s.max(0.0) * rate_hz).round() as usize).min(length / 4);
+    let before = ((BEFORE_S * rate_hz).round() as usize).min(length / 4);
     Ok(NoiseResponse {
         samples: untaper(&response, before),
         emission_s: before as f64 / rate_hz,
@@ -171,8 +158,7 @@ fn median_coherence(spectra: &Spectra, rate_hz: f64) -> f64 {
             if powers > 0.0 { spectra.cross[k].norm_sqr() / powers } else { 0.0 }
         })
         .collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
+    upper_median(&mut values).unwrap_or(0.0)
 }
 
 #[cfg(test)]
@@ -200,8 +186,7 @@ mod tests {
     fn a_segment_beyond_all_bounds_is_too_long() {
         let noise: Vec<f64> = (0..400).map(|n| f64::from(n * n).sin()).collect();
         for segment_s in [1e300, f64::INFINITY, 1.0] {
-            let settings = TwoChannel { segment_s, ..TwoChannel::default() };
-            let refused = two_channel(&noise, &noise, 1_000.0, &settings).unwrap_err();
+            let refused = two_channel(&noise, &noise, 1_000.0, segment_s).unwrap_err();
             assert!(matches!(refused, RecoveryError::TooFewSegments { found: 0, .. }), "{refused}");
         }
     }
@@ -220,8 +205,8 @@ mod tests {
                 state.re
             })
             .collect();
-        let settings = TwoChannel { segment_s: 1.0, before_s: 0.0 };
-        let found = two_channel(&input, &output, rate, &settings)?;
+        let found = two_channel(&input, &output, rate, 1.0)?;
+        let from = (found.emission_s * rate).round() as usize;
         let projected = |samples: &[f64]| {
             let sum: Complex64 = samples
                 .iter()
@@ -232,7 +217,7 @@ mod tests {
             sum.norm()
         };
         let truth: Vec<f64> = (0..4_000).map(|n| (pole * (n as f64 / rate)).exp().re).collect();
-        let level_db = 20.0 * (projected(&found.samples) / projected(&truth)).log10();
+        let level_db = 20.0 * (projected(&found.samples[from..]) / projected(&truth)).log10();
         assert!(level_db.abs() < 0.3, "{level_db}");
         Ok(())
     }
@@ -243,8 +228,7 @@ mod tests {
     fn coherence_tells_how_many_averages_are_needed() -> Result<(), RecoveryError> {
         let (signal, noise) = (white(110.0, 5), white(110.0, 6));
         let microphone: Vec<f64> = signal.iter().zip(&noise).map(|(s, n)| s + n).collect();
-        let found =
-            two_channel(&signal, &microphone, 8_000.0, &TwoChannel { segment_s: 1.0, before_s: 0.0 })?;
+        let found = two_channel(&signal, &microphone, 8_000.0, 1.0)?;
         assert!((found.coherence - 0.5).abs() < 0.03, "{}", found.coherence);
         assert!((found.averages_for_1_db - 38.0).abs() < 5.0, "{}", found.averages_for_1_db);
         Ok(())
@@ -252,8 +236,7 @@ mod tests {
 
     #[test]
     fn one_segment_is_not_enough() {
-        let found =
-            two_channel(&[0.1; 9_000], &[0.1; 9_000], 8_000.0, &TwoChannel { segment_s: 1.0, before_s: 0.0 });
+        let found = two_channel(&[0.1; 9_000], &[0.1; 9_000], 8_000.0, 1.0);
         assert!(matches!(found, Err(RecoveryError::TooFewSegments { found: 1, .. })));
     }
 }

@@ -2,7 +2,7 @@
 //! seat ([`worst_seat`](super::worst_seat)), and what was not shown ([`limits`]).
 
 use super::alone::{alone, alone_row, first_treatments};
-use super::content::{Content, Pair, frequency};
+use super::content::{Content, Pair, frequency, level_before, loudest_before};
 use super::draw::{Drawing, Ink};
 use super::limits;
 use super::rich::{listed, name, rich, said};
@@ -282,10 +282,8 @@ fn seats(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow) -> Markup {
     if here.is_empty() {
         return html! {};
     }
-    let before = |p: &PositionChangeRow| p.before_level_db.and_then(Result::ok);
-    let everywhere = pair.positions.iter().filter(|p| p.mode == mode).filter_map(|p| before(p));
-    let loudest = everywhere.fold(f64::NEG_INFINITY, f64::max);
-    let below = |p: &PositionChangeRow| before(p).map_or(0.0, |db| loudest - db);
+    let loudest = loudest_before(pair.positions.iter().copied().filter(|p| p.mode == mode));
+    let below = |p: &PositionChangeRow| level_before(p).map_or(0.0, |db| loudest - db);
     let told = here.iter().map(|p| {
         let place = words::place(&p.position, &p.source);
         match p.level_change {

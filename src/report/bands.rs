@@ -5,7 +5,7 @@ use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
 use super::listing::{self, decimal, number, plain, text};
 use super::rich::{name, said};
 use super::words::seconds;
-use crate::criterion::limits;
+use crate::criterion::{limits, mask_mean_s};
 use crate::filter::nominal_hz;
 use crate::flag::Flag;
 use crate::language::{Message, number as digits, say};
@@ -119,23 +119,10 @@ fn frame(content: &Content<'_>, drawing: &mut Drawing, x: &Scale, y: &Scale) {
         (8e3, "8k"),
         (16e3, "16k"),
     ] {
-        let at = x.at(hz);
-        drawing.line(vec![[at, y.start], [at, y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
-        drawing.text(
-            [at, y.start + 18.0],
-            &content.language().decimal(label),
-            12.0,
-            Anchor::Middle,
-            Ink::Quiet,
-        );
+        drawing.tick([x.at(hz), y.start], (18.0, 12.0), &content.language().decimal(label));
     }
-    let ticks = y.ticks(5);
-    for value in &ticks.values {
-        let at = y.at(*value);
-        drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
-        let label = content.language().value(&digits(*value, ticks.decimals));
-        drawing.text([x.start - 6.0, at + 4.0], &label, 12.0, Anchor::End, Ink::Quiet);
-    }
+    let label = |value, decimals| content.language().value(&digits(value, decimals));
+    drawing.rules((x, y), 5, (6.0, 12.0), label);
     drawing.text([402.0, y.start + 38.0], &content.text("axis.band"), 12.0, Anchor::Middle, Ink::Quiet);
     drawing.turned([18.0, 0.5 * (y.start + y.end)], &content.text("axis.t20"), 12.0, Ink::Quiet);
 }
@@ -180,9 +167,7 @@ fn legend(drawing: &mut Drawing, names: &[String]) {
 fn mask_mean(content: &Content<'_>) -> Option<(String, f64)> {
     let (_, series) = series(content);
     let last = series.last()?;
-    let values: Vec<f64> =
-        last.points.iter().filter(|p| (180.0..4_500.0).contains(&p.hz)).map(|p| p.mean_s).collect();
-    (!values.is_empty()).then(|| (last.name.clone(), values.iter().sum::<f64>() / values.len() as f64))
+    Some((last.name.clone(), mask_mean_s(last.points.iter().map(|p| (p.hz, p.mean_s)))?))
 }
 
 fn mask(drawing: &mut Drawing, content: &Content<'_>, x: &Scale, y: &Scale) {

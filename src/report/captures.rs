@@ -2,6 +2,7 @@
 
 use super::content::Content;
 use super::listing::{self, Head, number, plain, text};
+use crate::filter::nominal_hz;
 use crate::table::{CaptureBandRow, CaptureRow, FileRow, HumRow, ModeLevelRow};
 use maud::{Markup, html};
 
@@ -117,7 +118,7 @@ fn octave(rows: &[&CaptureBandRow]) -> Vec<String> {
         rows.iter().max_by(|a, b| a.noise_fs.unwrap_or(f64::MIN).total_cmp(&b.noise_fs.unwrap_or(f64::MIN)));
     let ([usual_fs, most_fs], [usual_spl, most_spl]) = (of(|row| row.noise_fs), of(|row| row.noise_spl));
     vec![
-        nominal(rows[0].band_hz),
+        nominal_hz(rows[0].band_hz).to_string(),
         rows.len().to_string(),
         usual_fs,
         most_fs,
@@ -125,11 +126,6 @@ fn octave(rows: &[&CaptureBandRow]) -> Vec<String> {
         most_spl,
         loudest.map(|row| row.file.to_string()).unwrap_or_default(),
     ]
-}
-
-/// The nominal middle of an octave (IEC 61260-1:2014, annex E): 31.5, 63, 1000.
-fn nominal(hz: f64) -> String {
-    if hz < 40.0 { "31.5".to_owned() } else { format!("{:.0}", hz.ceil()) }
 }
 
 fn hum(rows: &[&HumRow]) -> Vec<String> {

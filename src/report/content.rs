@@ -20,7 +20,7 @@ pub struct Content<'a> {
     pub found: &'a Analysis,
     /// What became of the modes, where states were compared.
     pub compared: Option<&'a Comparison>,
-    /// The same in the tables' rows.
+    /// All that was found and compared, as the tables' rows.
     pub results: &'a Results,
 }
 
@@ -47,6 +47,12 @@ impl<'a> Content<'a> {
     /// The page's language.
     pub(super) fn language(&self) -> &'a Language {
         &self.session.language
+    }
+
+    /// The range of maps over frequency, Hz.
+    pub(super) fn mapped_hz(&self) -> (f64, f64) {
+        let settings = &self.results.settings;
+        (settings.modes_from_hz.max(20.0).min(0.9 * settings.modes_to_hz), settings.modes_to_hz)
     }
 
     /// A sentence without values.
@@ -128,7 +134,22 @@ impl<'a> Content<'a> {
     }
 }
 
+/// Level of a resonance at a place before, dB, where it was seen.
+pub(super) fn level_before(at: &PositionChangeRow) -> Option<f64> {
+    at.before_level_db.and_then(Result::ok)
+}
+
+/// The largest of them; below all numbers for none.
+pub(super) fn loudest_before<'r>(places: impl Iterator<Item = &'r PositionChangeRow>) -> f64 {
+    places.filter_map(level_before).fold(f64::NEG_INFINITY, f64::max)
+}
+
 impl<'a> Pair<'a> {
+    /// By how many decibels the chain's gain rose; 0 where that isn't known.
+    pub(super) fn gain_db(&self) -> f64 {
+        self.changes.chain.gain.map_or(0.0, |gain| 20.0 * gain.value.log10())
+    }
+
     /// Names of both states, for sentences with markup.
     pub(super) fn names(&self) -> [(&'static str, Markup); 2] {
         [("before", name(&self.before.name)), ("after", name(&self.after.name))]

@@ -2,7 +2,7 @@
 
 use super::content::{Content, Pair, frequency};
 use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
-use super::words::hertz;
+use super::words::{decibels, hertz};
 use crate::curves::{Band, Ringing, band_round, ringing};
 use crate::language::{Language, Message, number, say};
 use crate::modes::Kind;
@@ -189,22 +189,14 @@ fn neighbours(chosen: &Chosen<'_>) -> Vec<f64> {
 
 fn frame(language: &Language, drawing: &mut Drawing, x: &Scale, y: &Scale, label: &str) {
     drawing.text([x.start, 18.0], label, 14.0, Anchor::Start, Ink::Text);
-    for value in y.ticks(6).values {
-        let at = y.at(value);
-        drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
-        let text = if value < -0.5 {
-            language.value(&number(value, 0))
-        } else {
-            language.say(&say!("unit.decibels", db = number(0.0, 0)))
-        };
-        drawing.text([x.start - 5.0, at + 4.0], &text, 11.0, Anchor::End, Ink::Quiet);
-    }
+    drawing.rules((x, y), 6, (5.0, 11.0), |value, _| match value < -0.5 {
+        true => language.value(&number(value, 0)),
+        false => language.say(&say!("unit.decibels", db = number(0.0, 0))),
+    });
     let ticks = x.ticks(5);
     for value in &ticks.values {
-        let at = x.at(*value);
-        drawing.line(vec![[at, y.start], [at, y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
         let text = language.value(&number(*value, ticks.decimals));
-        drawing.text([at, y.start + 17.0], &text, 11.0, Anchor::Middle, Ink::Quiet);
+        drawing.tick([x.at(*value), y.start], (17.0, 11.0), &text);
     }
     drawing.text(
         [0.5 * (x.start + x.end), y.start + 34.0],
@@ -216,7 +208,6 @@ fn frame(language: &Language, drawing: &mut Drawing, x: &Scale, y: &Scale, label
 }
 
 fn curve(drawing: &mut Drawing, x: &Scale, y: &Scale, ringing: &Ringing, ink: Ink) {
-    let decibels = |energy: f64| 10.0 * energy.max(1e-30).log10();
     let within =
         |t: &f64, e: &f64| (*t <= x.to && decibels(*e) >= -RANGE_DB).then(|| [x.at(*t), y.at(decibels(*e))]);
     let line = |times: &[f64], energies: &[f64]| -> Vec<[f64; 2]> {
@@ -253,7 +244,7 @@ fn marks(drawing: &mut Drawing, points: &[[f64; 2]], ink: Ink) {
 
 fn spoken(found: &[(Ringing, &StateResult, Ink)], band: Band) -> Message {
     let one = |(ringing, state, _): &(Ringing, &StateResult, Ink)| {
-        let end = ringing.measured.energy.last().map_or(0.0, |e| 10.0 * e.max(1e-30).log10());
+        let end = ringing.measured.energy.last().map_or(0.0, |e| decibels(*e));
         let time = ringing.measured.time_s.last().copied().unwrap_or(0.0);
         let (state, db, s) = (state.name.as_str(), number(-end, 0), number(time, 2));
         match ringing.measured.meets_noise {

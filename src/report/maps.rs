@@ -37,7 +37,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 /// One figure a state.
 pub(super) fn figures(content: &Content<'_>) -> Vec<Drawing> {
     let maps = maps(content);
-    let level = |power: f64, gain_db: f64| 10.0 * power.max(1e-30).log10() - gain_db;
+    let level = |power: f64, gain_db: f64| super::words::decibels(power) - gain_db;
     let top = maps
         .iter()
         .flat_map(|(_, map, gain)| map.power.iter().map(|p| level(*p, *gain)))
@@ -55,11 +55,8 @@ fn maps<'a>(content: &Content<'a>) -> Vec<(&'a StateResult, LevelMap, f64)> {
     let states: Vec<(&StateResult, Option<&StateResult>, f64)> = match pairs.last() {
         Some(last) => {
             let after = pairs.iter().rev().take(STATES - 1).rev();
-            let gain = |pair: &super::content::Pair<'_>| {
-                pair.changes.chain.gain.map_or(0.0, |g| 20.0 * g.value.log10())
-            };
             std::iter::once((last.before, Some(last.after), 0.0))
-                .chain(after.map(|pair| (pair.after, Some(pair.before), gain(pair))))
+                .chain(after.map(|pair| (pair.after, Some(pair.before), pair.gain_db())))
                 .collect()
         }
         None => content.states().take(STATES).map(|s| (s, None, gain_db(content))).collect(),
@@ -75,9 +72,8 @@ fn grid<'a>(content: &Content<'_>, states: impl Iterator<Item = &'a StateResult>
     let lows = states.flat_map(|s| &s.places).map(|p| &p.response.low).filter(|low| !low.samples.is_empty());
     let records = lows.map(|low| low.samples.len() as f64 / low.rate_hz - low.onset_s);
     let span_s = records.fold(LONGEST_S, f64::min).max(0.2);
-    let settings = &content.results.settings;
-    let from_hz = settings.modes_from_hz.max(20.0).min(0.9 * settings.modes_to_hz);
-    Grid { from_hz, to_hz: settings.modes_to_hz, rows: 120, span_s, columns: 150, blur_s: 0.065 }
+    let (from_hz, to_hz) = content.mapped_hz();
+    Grid { from_hz, to_hz, rows: 120, span_s, columns: 150, blur_s: 0.065 }
 }
 
 fn figure(
@@ -104,10 +100,8 @@ fn figure(
     }
     let ticks = x.ticks(5);
     for value in &ticks.values {
-        drawing
-            .line(vec![[x.at(*value), y.start], [x.at(*value), y.start + 4.0]], Line::new(Ink::Quiet, 1.0));
         let text = language.value(&number(*value, ticks.decimals));
-        drawing.text([x.at(*value), y.start + 16.0], &text, 11.0, Anchor::Middle, Ink::Quiet);
+        drawing.tick([x.at(*value), y.start], (16.0, 11.0), &text);
     }
     let name = super::words::shortened(&state.name, 14);
     drawing.text(

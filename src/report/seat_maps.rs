@@ -108,15 +108,14 @@ fn side<'a>(
     (state, ink, gain_db): (&'a StateResult, Ink, f64),
     place: &PlaceResult,
 ) -> Option<Side<'a>> {
-    let settings = &content.results.settings;
-    let from_hz = settings.modes_from_hz.max(20.0).min(0.9 * settings.modes_to_hz);
+    let (from_hz, to_hz) = content.mapped_hz();
     let (rows, columns) = GRID;
-    let grid = Grid { from_hz, to_hz: settings.modes_to_hz, rows, span_s: SPAN_S.0, columns, blur_s: BLUR_S };
+    let grid = Grid { from_hz, to_hz, rows, span_s: SPAN_S.0, columns, blur_s: BLUR_S };
     let last_s = place_map(place, &grid)?.last_s(STANDS_OUT)?;
     Some(Side {
         state,
         ink,
-        spectrum: spectrum(&[place], from_hz, settings.modes_to_hz, POINTS)?,
+        spectrum: spectrum(&[place], from_hz, to_hz, POINTS)?,
         map: place_map(place, &Grid { span_s: last_s.max(SPAN_S.1), ..grid })?,
         gain_db,
         normalised: place.response.flags.has(Flag::Normalised),
@@ -125,7 +124,7 @@ fn side<'a>(
 
 impl Side<'_> {
     fn decibels(&self, power: f64) -> f64 {
-        10.0 * power.max(1e-30).log10() - self.gain_db
+        words::decibels(power) - self.gain_db
     }
 
     /// The loudest point of its map, dB.
@@ -145,9 +144,8 @@ fn figure(content: &Content<'_>, k: usize, seat: &Seat<'_>) -> Drawing {
     let maps: f64 = spans.iter().map(|span| SECOND * span + GAP).sum();
     let name = content.say(&seat.name);
     let mut drawing = Drawing::new(&format!("seat-{}", k + 1), &name, 760.0, 10.0 + TALL + GAP + maps + 62.0);
-    let settings = &content.results.settings;
-    let from = settings.modes_from_hz.max(20.0).min(0.9 * settings.modes_to_hz);
-    let x = Scale::log(from, settings.modes_to_hz, 50.0, 748.0);
+    let (from_hz, to_hz) = content.mapped_hz();
+    let x = Scale::log(from_hz, to_hz, 50.0, 748.0);
     level(content, &mut drawing, seat, &x);
     let mut top = 10.0 + TALL + GAP;
     let loudest = seat.sides.iter().map(Side::top_db).fold(f64::MIN, f64::max);
@@ -176,12 +174,7 @@ fn level(content: &Content<'_>, drawing: &mut Drawing, seat: &Seat<'_>, x: &Scal
     let top = seat.sides.iter().map(peak).fold(f64::MIN, f64::max);
     let ceiling = (top / 5.0).ceil() * 5.0;
     let y = Scale::linear(ceiling - SPECTRUM_DB, ceiling, 10.0 + TALL, 10.0);
-    for value in y.ticks(4).values {
-        let at = y.at(value);
-        drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
-        let text = super::listing::plain(value, 0);
-        drawing.text([x.start - 6.0, at + 4.0], &text, 12.0, Anchor::End, Ink::Quiet);
-    }
+    drawing.rules((x, &y), 4, (6.0, 12.0), |value, _| super::listing::plain(value, 0));
     for value in x.ticks(8).values {
         drawing.line(vec![[x.at(value), y.start], [x.at(value), y.end]], Line::new(Ink::Rule, 0.6));
     }
@@ -189,9 +182,7 @@ fn level(content: &Content<'_>, drawing: &mut Drawing, seat: &Seat<'_>, x: &Scal
     for side in &seat.sides {
         let points = side.spectrum.frequency_hz.iter().zip(&side.spectrum.power);
         let points = points.map(|(f, p)| [x.at(*f), y.at(side.decibels(*p))]).collect();
-        let before = side.ink == Ink::Before;
-        let line = if before { Line::dashed(side.ink, 1.4, 5.0, 2.5) } else { Line::new(side.ink, 1.6) };
-        drawing.line(points, line);
+        drawing.line(points, Line::of_state(side.ink));
     }
 }
 

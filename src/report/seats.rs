@@ -1,6 +1,6 @@
 //! Every seat: what the resonances that changed did there.
 
-use super::content::{Content, Pair, frequency};
+use super::content::{Content, Pair, frequency, level_before, loudest_before};
 use super::listing::{self, number, text};
 use super::words::{self, NULL_DB, hertz};
 use crate::language::{number as digits, say, signed};
@@ -33,7 +33,7 @@ fn table(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
         let mut here: Vec<&PositionChangeRow> =
             pair.positions.iter().filter(|p| Some(p.mode) == row.mode).copied().collect();
         here.sort_by_key(|p| (p.role != "listening", p.role != "other"));
-        let loudest = here.iter().filter_map(|p| before(p)).fold(f64::NEG_INFINITY, f64::max);
+        let loudest = loudest_before(here.iter().copied());
         rows.extend(here.into_iter().map(|p| line(content, p, frequency(row), loudest)));
     }
     let label = content.say(&pair.say("seats.table"));
@@ -52,12 +52,8 @@ fn table(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
     listing::table(content.language(), &label, &heads, &rows)
 }
 
-fn before(p: &PositionChangeRow) -> Option<f64> {
-    p.before_level_db.and_then(Result::ok)
-}
-
 fn line(content: &Content<'_>, p: &PositionChangeRow, hz: f64, loudest: f64) -> Vec<String> {
-    let below = before(p).map_or(0.0, |db| loudest - db);
+    let below = level_before(p).map_or(0.0, |db| loudest - db);
     let ring = |r: Option<Result<f64, _>>| r.map(|r| listing::decimal(r, 2)).unwrap_or_default();
     let level = match p.level_change {
         _ if below > NULL_DB => content.say(&say!("cell.near-null", db = digits(below, 0))),

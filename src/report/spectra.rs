@@ -1,6 +1,6 @@
 //! The mean spectrum of the low end, before and after, with the resonances marked.
 
-use super::content::{Content, frequency};
+use super::content::{Content, Pair, frequency};
 use super::draw::{Anchor, Area, Drawing, Ink, Line, Scale, svg};
 use super::words::{self, hertz};
 use crate::change::ChainFindings;
@@ -60,8 +60,7 @@ pub(super) fn common<'a>(state: &'a StateResult, other: Option<&StateResult>) ->
 
 /// Decibels by which the chain's gain rose between the states of the last pair.
 pub(super) fn gain_db(content: &Content<'_>) -> f64 {
-    let gain = content.pairs().last().and_then(|pair| pair.changes.chain.gain);
-    gain.map_or(0.0, |g| 20.0 * g.value.log10())
+    content.pairs().last().map_or(0.0, Pair::gain_db)
 }
 
 fn curves<'a>(content: &Content<'a>) -> Vec<Curve<'a>> {
@@ -85,7 +84,7 @@ fn curves<'a>(content: &Content<'a>) -> Vec<Curve<'a>> {
 /// The figure.
 pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
     let curves = curves(content);
-    let decibels = |c: &Curve<'_>, p: f64| 10.0 * p.max(1e-30).log10() - c.gain_db;
+    let decibels = |c: &Curve<'_>, p: f64| words::decibels(p) - c.gain_db;
     let top = curves
         .iter()
         .flat_map(|c| c.spectrum.power.iter().map(|p| decibels(c, *p)))
@@ -100,17 +99,11 @@ pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
     for curve in &curves {
         let points = curve.spectrum.frequency_hz.iter().zip(&curve.spectrum.power);
         let points = points.map(|(f, p)| [x.at(*f), y.at(decibels(curve, *p))]).collect();
-        let before = curve.ink == Ink::Before;
-        drawing.line(
-            points,
-            if before { Line::dashed(curve.ink, 1.4, 5.0, 2.5) } else { Line::new(curve.ink, 1.6) },
-        );
+        drawing.line(points, Line::of_state(curve.ink));
     }
     for (k, curve) in curves.iter().enumerate() {
-        let before = curve.ink == Ink::Before;
-        let line = if before { Line::dashed(curve.ink, 1.4, 5.0, 2.5) } else { Line::new(curve.ink, 1.6) };
         let at = [x.start + 10.0, y.end + 14.0 + 18.0 * k as f64];
-        drawing.line(vec![at, [at[0] + 26.0, at[1]]], line);
+        drawing.line(vec![at, [at[0] + 26.0, at[1]]], Line::of_state(curve.ink));
         let name = words::shortened(&curve.state.name, 20);
         drawing.text([at[0] + 32.0, at[1] + 4.0], &name, 12.0, Anchor::Start, curve.ink);
     }
@@ -120,17 +113,7 @@ pub(super) fn figure(content: &Content<'_>) -> Option<Drawing> {
 }
 
 fn frame(content: &Content<'_>, drawing: &mut Drawing, x: &Scale, y: &Scale) {
-    for value in y.ticks(5).values {
-        let at = y.at(value);
-        drawing.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
-        drawing.text(
-            [x.start - 6.0, at + 4.0],
-            &super::listing::plain(value, 0),
-            12.0,
-            Anchor::End,
-            Ink::Quiet,
-        );
-    }
+    drawing.rules((x, y), 5, (6.0, 12.0), |value, _| super::listing::plain(value, 0));
     for value in x.ticks(8).values {
         let at = x.at(value);
         drawing.line(vec![[at, y.start], [at, y.end]], Line::new(Ink::Rule, 0.6));

@@ -1,6 +1,7 @@
 //! The words that report and screen share, in plain language.
 
 use crate::language::{Message, number, say};
+use crate::session::turns_text;
 use crate::table::number as printed;
 use std::borrow::Cow;
 
@@ -11,8 +12,7 @@ pub(super) const NULL_DB: f64 = 20.0;
 /// follows (Unicode, UAX #9: embeddings, overrides, isolates, marks), becomes U+FFFD.
 #[must_use]
 pub fn shown(text: &str) -> Cow<'_, str> {
-    let turns = |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{61c}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    let bad = |c: char| c.is_control() || turns(c) || matches!(c, '\u{2028}' | '\u{2029}');
+    let bad = |c: char| c.is_control() || turns_text(c);
     if !text.chars().any(bad) {
         return Cow::Borrowed(text);
     }
@@ -48,6 +48,11 @@ pub fn half_waves(axes: &str) -> Option<Message> {
 #[must_use]
 pub fn hertz(value: f64) -> Message {
     say!("unit.hertz", hz = number(value, 1))
+}
+
+/// A power in decibels, with a floor far under all that is shown.
+pub(super) fn decibels(power: f64) -> f64 {
+    10.0 * power.max(1e-30).log10()
 }
 
 /// Seconds for reading: "1.69 s".

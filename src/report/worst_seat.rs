@@ -1,12 +1,12 @@
 //! The seat where treatment did least, unless all fare alike.
 
-use super::content::{Content, Pair, frequency};
+use super::content::{Content, Pair, frequency, level_before, loudest_before};
 use super::limits::index;
 use super::rich::said;
 use super::words::{self, NULL_DB, hertz};
 use crate::change::{Ratio, Seat};
 use crate::language::{Message, number, say, signed};
-use crate::table::{ChangeRow, Interval, PositionChangeRow};
+use crate::table::{ChangeRow, Interval};
 use maud::{Markup, html};
 
 /// The seat where treatment did least.
@@ -71,11 +71,10 @@ fn alike(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
     let mut rows = compared(pair, seat);
     let (row, None) = (rows.next()?, rows.next()) else { return None };
     let of_mode = || pair.positions.iter().filter(|p| Some(p.mode) == row.mode);
-    let level = |p: &PositionChangeRow| p.before_level_db.and_then(Result::ok);
-    let loudest = of_mode().filter_map(|p| level(p)).fold(f64::NEG_INFINITY, f64::max);
+    let loudest = loudest_before(of_mode().copied());
     let worst = of_mode().find(|p| *p.position == *seat.position && *p.source == *seat.source)?;
     let levels: Vec<Interval> = of_mode()
-        .filter(|p| p.role == worst.role && level(p).is_some_and(|db| loudest - db <= NULL_DB))
+        .filter(|p| p.role == worst.role && level_before(p).is_some_and(|db| loudest - db <= NULL_DB))
         .filter_map(|p| p.level_change?.ok())
         .collect();
     let by = |a: &&Interval, b: &&Interval| a.value.total_cmp(&b.value);

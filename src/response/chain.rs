@@ -4,7 +4,7 @@
 //! Small numbers, kept after the samples are gone; the comparison of two states reads them.
 
 use super::align::Repeats;
-use super::floor::mean_square;
+use crate::mean::mean_square;
 use std::f64::consts::PI;
 
 /// Exponents n of the base-10 mid-bands 10^(n/10) Hz (IEC 61260-1:2014, 5.2.1): 500 Hz to 4 kHz.

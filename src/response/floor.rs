@@ -1,5 +1,7 @@
 //! The noise around a response, and whether the record is long enough to reach it.
 
+use crate::mean::mean_square;
+
 /// Shortest stretch before the direct sound that tells about noise, in seconds.
 const LEAST_BEFORE_S: f64 = 0.01;
 
@@ -63,11 +65,6 @@ pub(super) fn still_falling(samples: &[f64], rate_hz: f64, start_s: f64) -> bool
     let limit = (3.0 * sd).max(4.0 / 10.0 * std::f64::consts::LN_10);
     let falls = |from: f64, by: f64| from > 0.0 && last > 0.0 && (from / last).ln() > by;
     falls(early, limit) && falls(late, limit / 2.0) && loudest / last < AMPLE_RANGE
-}
-
-/// Mean of the squares; zero for nothing.
-pub(super) fn mean_square(samples: &[f64]) -> f64 {
-    samples.iter().map(|x| x * x).sum::<f64>() / samples.len().max(1) as f64
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 //!
 //! 1. [`combine`] makes one [`Response`] of the takes of a place, or says why it can't.
 //! 2. [`settle_time_base`] gives the responses of a state their emission, one instant for all.
-//! 3. [`origin_shift_s`] and [`ChainFacts`] let two states be compared, position by position.
+//! 3. [`ChainFacts`] let two states be compared, position by position.
 //!
 //! Times, all in seconds from sample 0:
 //!
@@ -48,7 +48,7 @@ pub use error::ResponseError;
 pub use floor::Floor;
 pub use onset::{Onset, find_onset, find_onset_from};
 pub use take::{CaptureFacts, LeftOut, Place, TakeInput, TakeUse};
-pub use time_base::{TimeBaseFacts, origin_shift_s, settle_time_base};
+pub use time_base::settle_time_base;
 
 use crate::flag::Flags;
 

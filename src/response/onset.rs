@@ -152,7 +152,7 @@ fn sharper(record: &mut Record<'_>, found_in: Band) -> Option<Envelope> {
     (top_hz >= 2.0 * found_in.centre_hz).then(|| Envelope::overview(record, Band::around(top_hz)))
 }
 
-/// The same rise seen sharper: the same rule in the widest band, on the samples around it.
+/// A rise seen sharper: by the rule that found it, in the widest band, on the samples around it.
 ///
 /// There the response also starts with what its lower frequencies bring, however short.
 fn refined(rise: &Rise, found_in: Band, record: &Record<'_>) -> Option<(Rise, Band)> {

@@ -70,25 +70,6 @@ impl TakeInput {
         }
     }
 
-    /// The take with a shorter usable part.
-    #[must_use]
-    pub fn usable_to(mut self, samples: usize) -> Self {
-        self.usable_samples = samples.min(self.recording.samples.len());
-        self
-    }
-
-    /// The take with what its samples showed to be wrong.
-    #[must_use]
-    pub fn with_flags(self, flags: Flags) -> Self {
-        Self { flags, ..self }
-    }
-
-    /// The take with what its capture said.
-    #[must_use]
-    pub fn with_known(self, known: Option<CaptureFacts>) -> Self {
-        Self { known, ..self }
-    }
-
     /// The samples that may be used.
     pub(super) fn usable(&self) -> &[f64] {
         &self.recording.samples[..self.usable_samples.min(self.recording.samples.len())]

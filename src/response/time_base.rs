@@ -8,6 +8,7 @@
 
 use super::{Onset, Place, Response};
 use crate::flag::Flag;
+use crate::mean::median;
 use crate::session::{Session, TimeBase};
 
 /// Arrivals this far off the distances contradict them, in seconds …
@@ -33,68 +34,24 @@ const AT_START_S: f64 = 1e-3;
 /// Peaks this near each other (0.009 dB) at places that differ are no coincidence.
 const EQUAL_PEAKS: f64 = 1e-3;
 
-/// What is known beside the responses of one state.
-#[derive(Debug, Clone, Default)]
-#[non_exhaustive]
-pub struct TimeBaseFacts {
-    /// What the user says the files' common instant is.
-    pub stated: Option<TimeBase>,
-    /// Speed of sound in the state, metres per second.
-    pub speed_m_per_s: f64,
-    positions: Vec<(String, [f64; 3])>,
-    sources: Vec<(String, [f64; 3])>,
-    only_source: Option<[f64; 3]>,
-}
-
-impl TimeBaseFacts {
-    /// What the session says, at the speed of sound of one of its states.
-    #[must_use]
-    pub fn new(session: &Session, speed_m_per_s: f64) -> Self {
-        let positions = session.positions.iter().filter_map(|p| Some((p.name.clone(), p.at_m?)));
-        let sources = session.sources.iter().filter_map(|s| Some((s.name.clone(), s.at_m?)));
-        Self {
-            stated: session.time_base,
-            speed_m_per_s,
-            positions: positions.collect(),
-            sources: sources.collect(),
-            only_source: session.sources.first().and_then(|s| s.at_m),
-        }
-    }
-
-    /// Distance from source to position in metres, where the session knows both places. A source
-    /// without a name is the first one.
-    #[must_use]
-    pub fn distance_m(&self, place: &Place) -> Option<f64> {
-        let find = |among: &[(String, [f64; 3])], name: &str| {
-            among.iter().find(|(known, _)| known == name).map(|(_, at)| *at)
-        };
-        let position = find(&self.positions, &place.position)?;
-        let source = match place.source.as_str() {
-            "" => self.only_source?,
-            name => find(&self.sources, name)?,
-        };
-        Some((0..3).map(|axis| (position[axis] - source[axis]).powi(2)).sum::<f64>().sqrt())
-    }
-
-    fn travel_s(&self, place: &Place) -> Option<f64> {
-        let usable = self.speed_m_per_s.is_finite() && self.speed_m_per_s > 0.0;
-        self.distance_m(place).filter(|_| usable).map(|metres| metres / self.speed_m_per_s)
-    }
-}
-
 /// Gives each response of one state its emission, or the flag that says why it has none; and flags
 /// files that were normalised one by one.
 ///
 /// Where something precedes the direct sound in a file (a sum of modes that starts at the emission,
 /// cross-talk) and the distances tell, the onset is moved to the direct sound. Call it before the
-/// samples are shed, so that what hangs on the onset is measured there.
-pub fn settle_time_base(responses: &mut [Response], facts: &TimeBaseFacts) {
+/// samples are shed, so that what hangs on the onset is measured there. `speed_m_per_s`: speed of sound in the state.
+pub fn settle_time_base(responses: &mut [Response], session: &Session, speed_m_per_s: f64) {
     flag_normalised(responses);
-    let travels: Vec<Option<f64>> = responses.iter().map(|r| facts.travel_s(&r.place)).collect();
+    let usable = speed_m_per_s.is_finite() && speed_m_per_s > 0.0;
+    let travel_s = |place: &Place| {
+        let metres = session.distance_m(&place.position, &place.source).filter(|_| usable)?;
+        Some(metres / speed_m_per_s)
+    };
+    let travels: Vec<Option<f64>> = responses.iter().map(|r| travel_s(&r.place)).collect();
     if responses.iter().all(|r| r.known.is_some_and(|known| known.emission_s.is_some())) {
         return captured(responses, &travels);
     }
-    match facts.stated {
+    match session.time_base {
         Some(TimeBase::Arrival) => from_distances(responses, &travels),
         Some(TimeBase::Emission) => match common_emission(responses, &travels) {
             Some(emission) => share(responses, &travels, emission),
@@ -114,15 +71,6 @@ pub fn settle_time_base(responses: &mut [Response], facts: &TimeBaseFacts) {
     }
 }
 
-/// By how many seconds the origin of `after` must be moved so that it lies before its arrival as that
-/// of `before` does: between states the same origin relative to arrival is used, position by position.
-/// An amplitude A of `after` becomes A e^{λ · shift} for a pole λ.
-#[must_use]
-pub fn origin_shift_s(before: &Response, after: &Response) -> f64 {
-    let lead = |r: &Response| r.onset.arrival_s - r.origin_s();
-    lead(after) - lead(before)
-}
-
 /// How a direct sound reads as an emission: by its first arrival, and by the alternative.
 fn readings(onset: &Onset, travel_s: f64) -> impl Iterator<Item = f64> {
     let others = onset.alternative_s.into_iter();
@@ -134,7 +82,7 @@ fn sharp(onset: &Onset) -> f64 {
     TOLERANCE_S.max(2.0 * onset.resolution_s)
 }
 
-/// The same, or what the band that shows it can tell.
+/// Tolerance for a direct sound: that of [`sharp`], or what the band that shows it can tell, whichever is more.
 fn tolerance(onset: &Onset) -> f64 {
     let periods_s = if onset.band_hz > 0.0 { PERIODS / onset.band_hz } else { 0.0 };
     sharp(onset).max(periods_s)
@@ -188,16 +136,6 @@ fn near(known: &[Arrived<'_>], emission: f64, allowed: fn(&Onset) -> f64) -> Vec
         readings(onset, *travel).min_by(by_distance).filter(|e| (e - emission).abs() <= allowed(onset))
     };
     known.iter().filter_map(nearest).collect()
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    let middle = values.len() / 2;
-    match values.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(values[middle]),
-        _ => Some(0.5 * (values[middle - 1] + values[middle])),
-    }
 }
 
 /// One emission for all; onsets are moved to the arrival that fits it.

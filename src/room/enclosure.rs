@@ -340,7 +340,7 @@ impl Enclosure {
         self.stiffness_pa() * area_m2 / (self.volume_m3 * self.modes[index].mean_square)
     }
 
-    /// The same for the room's pressure as a whole.
+    /// Stiffness per area, Pa/m, with which a face of this area meets the room's pressure as a whole.
     #[must_use]
     pub fn meets_whole(&self, area_m2: f64) -> f64 {
         self.stiffness_pa() * area_m2 / self.volume_m3

@@ -37,11 +37,11 @@ pub mod simulate;
 mod walls;
 
 pub use air::{air_density_kg_m3, sound_speed_m_s};
-pub use assignment::{AssignSettings, Assignment, ModeName, Place, RoomFit, assign};
+pub use assignment::{Assignment, ModeName, Place, RoomFit, assign};
 pub use enclosure::{AirMode, Enclosure, Standing};
 pub use error::RoomError;
 use error::check_lengths;
 pub use face::Face;
-pub use plan::{Candidate, MeasurementPlan, OFF_M, PlanSettings, PlannedPosition, candidates, plan};
+pub use plan::{Candidate, DRIVEN, MeasurementPlan, OFF_M, PlannedPosition, candidates, plan};
 pub use prediction::{Form, Planes, PredictedMode, Prediction, shape};
 pub use walls::{Conductances, decay_per_s};

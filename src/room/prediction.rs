@@ -72,12 +72,11 @@ impl Prediction {
     /// # Errors
     /// [`RoomError`] names a length, temperature or frequency out of range.
     pub fn new(dimensions_m: [f64; 3], temperature_c: f64, up_to_hz: f64) -> Result<Self, RoomError> {
-        let sound_speed_m_s = sound_speed_m_s(temperature_c)?;
-        Self::with_sound_speed(dimensions_m, temperature_c, sound_speed_m_s, up_to_hz)
+        Self::with_sound_speed(dimensions_m, temperature_c, sound_speed_m_s(temperature_c)?, up_to_hz)
     }
 
     /// As [`Prediction::new`], with the speed of sound given (a handbook's, or a fitted one).
-    pub(crate) fn with_sound_speed(
+    fn with_sound_speed(
         dimensions_m: [f64; 3],
         temperature_c: f64,
         sound_speed_m_s: f64,
@@ -162,8 +161,8 @@ impl Prediction {
 
     /// Modes per half-power bandwidth, `density · 3 ln 10/(π T60)`: under 1 modes stand alone, from
     /// about 3 on they can no longer be told apart (Schroeder, JASA 34 (1962)).
-    #[must_use]
-    pub fn overlap(&self, frequency_hz: f64, t60_s: f64) -> f64 {
+    #[cfg(test)]
+    fn overlap(&self, frequency_hz: f64, t60_s: f64) -> f64 {
         self.density_per_hz(frequency_hz) * 3.0 * std::f64::consts::LN_10 / (PI * t60_s)
     }
 

@@ -19,7 +19,7 @@ use super::{Failure, OpenOptions, Position, Role, Session, Source, State, same_n
 pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, SessionError> {
     let asked = asked_pattern(options)?.or_else(|| plan.manifest.names.clone());
     let channel = options.channel.or(plan.manifest.channel).unwrap_or(1);
-    if !(1..=65_535).contains(&channel) {
+    if !(1..=super::channels::MOST).contains(&channel) {
         return Err(SessionError::Channel { found: channel });
     }
     let channels = channels(options, &plan.manifest);

@@ -7,6 +7,7 @@ use thiserror::Error;
 
 use super::order::plain;
 use super::pattern::PatternError;
+use crate::language::{count, few};
 
 /// Why no [`Session`](super::Session) could be made of the paths given.
 ///
@@ -192,12 +193,7 @@ pub(super) fn shown(path: &Path) -> String {
 
 /// A few names for messages; the rest is counted.
 pub(super) fn list(names: &[String]) -> String {
-    const MOST: usize = 5;
-    let mut text = names.iter().take(MOST).map(|name| plain(name)).collect::<Vec<_>>().join(", ");
-    if names.len() > MOST {
-        text += &format!(" and {} more", names.len() - MOST);
-    }
-    text
+    few(&names.iter().map(|name| plain(name)).collect::<Vec<_>>(), 5)
 }
 
 fn near(nearest: &Option<String>) -> String {
@@ -246,9 +242,4 @@ impl fmt::Display for Problems<'_> {
         }
         Ok(())
     }
-}
-
-/// `1 file`, `2 files`.
-pub(super) fn count(number: usize, noun: &str) -> String {
-    if number == 1 { format!("1 {noun}") } else { format!("{number} {noun}s") }
 }

@@ -5,10 +5,11 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use super::Failure;
-use super::error::{SessionError, count, list};
+use super::error::{SessionError, list};
 use super::labels::{is_audio_extension, is_audio_name};
 use super::order::{NaturalKey, fold, plain};
 use super::ours::is_our_results;
+use crate::language::count;
 use crate::layout;
 
 /// Recordings that people bring along but that aren't read; worth a word instead of silence.
@@ -138,7 +139,7 @@ impl Listing {
 }
 
 /// The name of the manifest.
-pub(super) const MANIFEST_NAME: &str = "session.toml";
+pub const MANIFEST_NAME: &str = "session.toml";
 
 /// A link to the folder itself or to one above would show the same files again.
 fn leads_up(path: &Path, real_root: Option<&Path>) -> bool {

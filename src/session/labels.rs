@@ -12,7 +12,7 @@ pub(crate) fn shortest_names(paths: &[PathBuf]) -> Vec<String> {
     shortest(&paths.iter().map(|path| parts(path)).collect::<Vec<_>>())
 }
 
-/// The same without extensions, where that leaves the paths distinct.
+/// A name for each path without its extension, where that leaves the paths distinct.
 pub(super) fn shortest_stems(paths: &[PathBuf]) -> Vec<String> {
     let stems: Vec<Vec<String>> = paths.iter().map(|path| without_extension(path)).collect();
     let mut names = shortest(&stems);

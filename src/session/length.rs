@@ -18,7 +18,7 @@ pub enum LengthError {
     DecimalComma {
         /// The number as it stands there.
         found: String,
-        /// The same with a point.
+        /// The number written with a point.
         written: String,
     },
     /// Neither a number nor a unit where one is due.

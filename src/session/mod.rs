@@ -56,13 +56,14 @@ pub use channels::{Channels, ChannelsError, is_name as is_position_name, words a
 pub use dimensions::{DimensionsError, ROOM_LENGTH_M, parse_dimensions};
 pub use draft::draft;
 pub use error::{Collision, Problem, SessionError};
+pub use folder::MANIFEST_NAME;
 pub use labels::is_audio_name;
 pub(crate) use labels::shortest_names;
 pub use length::{LengthError, parse_length};
 pub use logo::Logo;
 pub use open::{default_out, open, open_each};
 pub use options::OpenOptions;
-pub use order::{NaturalKey, closest, natural, plain};
+pub use order::{NaturalKey, closest, plain, turns_text};
 pub use ours::written_by_us;
 pub use pattern::{DEFAULT_NAMES, Field, Pattern, PatternError};
 pub use place::{FloorPlan, Position, Role, Room, RoomUse, Source, TimeBase, Unit, Visit};

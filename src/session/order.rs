@@ -1,7 +1,5 @@
 //! When two names are the same, and which of two comes first.
 
-use std::cmp::Ordering;
-
 use unicode_normalization::UnicodeNormalization;
 
 /// Key under which spellings of one name meet: case folded, then composed (NFC).
@@ -38,15 +36,9 @@ pub fn as_name(text: &str) -> String {
     if name.is_empty() { "_".to_owned() } else { name }
 }
 
-/// Order as people count: `setting-2` before `setting-10`, case and Unicode form ignored.
+/// Sort key of names as people count: `setting-2` before `setting-10`, case and Unicode form ignored.
 ///
 /// A total order: names that differ only in spelling or leading zeros follow their bytes.
-#[must_use]
-pub fn natural(a: &str, b: &str) -> Ordering {
-    NaturalKey::new(a).cmp(&NaturalKey::new(b))
-}
-
-/// Sort key of [`natural`], for long lists.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct NaturalKey {
     chunks: Vec<Chunk>,
@@ -116,7 +108,8 @@ pub fn plain(name: &str) -> String {
 }
 
 /// Unicode's explicit direction marks (UAX #9, 2.1 to 2.6) and line separators.
-pub(super) fn turns_text(c: char) -> bool {
+#[must_use]
+pub fn turns_text(c: char) -> bool {
     matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
@@ -124,6 +117,11 @@ pub(super) fn turns_text(c: char) -> bool {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use std::cmp::Ordering;
+
+    fn natural(a: &str, b: &str) -> Ordering {
+        NaturalKey::new(a).cmp(&NaturalKey::new(b))
+    }
 
     #[test]
     fn numbers_in_names_are_counted() {

@@ -17,7 +17,7 @@ pub fn written_by_us(folder: &Path) -> bool {
     is_our_results(&folder.join("results.json"))
 }
 
-/// The same for the file itself.
+/// Whether a `results.json` is this program's, by its first keys.
 pub(super) fn is_our_results(file: &Path) -> bool {
     // A pipe or device of that name would be waited for.
     let regular = fs::metadata(file).is_ok_and(|data| data.is_file());

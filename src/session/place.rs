@@ -127,6 +127,18 @@ pub enum Role {
     Other,
 }
 
+impl Role {
+    /// The word in manifests and tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Listening => "listening",
+            Self::Boundary => "boundary",
+            Self::Other => "other",
+        }
+    }
+}
+
 /// A microphone position.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]

@@ -10,6 +10,7 @@ use super::labels::shortest_stems;
 use super::manifest::{ListedState, Manifest};
 use super::order::{closest, composed, fold};
 use super::{Failure, OpenOptions};
+use crate::language::count;
 
 /// Position of files whose pattern says none.
 pub(super) const UNNAMED_POSITION: &str = "mic";
@@ -96,7 +97,7 @@ pub(super) fn no_audio(path: &Path, listing: &Listing) -> SessionError {
     } else if listing.folders.is_empty() {
         "no file".to_owned()
     } else {
-        format!("{} without audio", super::error::count(listing.folders.len(), "sub-folder"))
+        format!("{} without audio", count(listing.folders.len(), "sub-folder"))
     };
     SessionError::NoAudio { path: path.to_owned(), found }
 }

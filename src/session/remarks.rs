@@ -2,13 +2,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::error::{SessionError, count, list};
+use super::error::{SessionError, list};
 use super::labels::stem;
 use super::manifest::{ListedTake, Manifest};
 use super::order::{NaturalKey, closest, fold, plain};
 use super::pattern::{Parts, Pattern, Reading};
 use super::plan::{Candidate, Home, Plan};
 use super::{Failure, State};
+use crate::language::count;
 
 /// Files that could not be placed, or only by a choice.
 pub(super) struct Misfits {

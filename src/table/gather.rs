@@ -338,7 +338,7 @@ fn t60(mode: &Mode) -> Reading {
     if mode.kind == Kind::Hum { Err(hum) } else { Ok(mode.t60()) }
 }
 
-fn number(index: usize) -> u32 {
+pub(super) fn number(index: usize) -> u32 {
     u32::try_from(index + 1).unwrap_or(u32::MAX)
 }
 

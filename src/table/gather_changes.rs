@@ -2,13 +2,13 @@
 
 use super::cell::{Interval, Name};
 use super::decibel;
+use super::gather::number;
 use super::results::Comparison as Tables;
 use super::{AbsorberRow, BandChangeRow, ChangeRow, PositionChangeRow, TargetRow};
 use crate::absorber::{Finding, Tuning};
 use crate::analysis::{Analysis, Comparison};
 use crate::change::{BandChange, Met, ModeChange, PositionChange, Ratio, TargetFinding, Verdict};
 use crate::flag::Flag;
-use crate::session::Role;
 
 /// The tables of a comparison.
 #[must_use]
@@ -26,10 +26,6 @@ pub fn comparison(found: &Analysis, compared: &Comparison) -> Tables {
         tables.targets.extend(findings.iter().map(|finding| target_row(&name(*state), finding)));
     }
     tables
-}
-
-fn number(index: usize) -> u32 {
-    u32::try_from(index + 1).unwrap_or(u32::MAX)
 }
 
 fn percent(ratio: Ratio) -> Interval {
@@ -75,21 +71,13 @@ fn position_row([before, after]: [&Name; 2], change: &PositionChange) -> Positio
         mode: number(change.mode),
         position: change.position.as_str().into(),
         source: change.source.as_str().into(),
-        role: role_word(change.role),
+        role: change.role.word(),
         before_level_db: change.before_level.map(|level| level.and_then(amplitude_db)),
         after_level_db: change.after_level.map(|level| level.and_then(amplitude_db)),
         level_change: change.level_ratio.map(|ratio| ratio.and_then(level)),
         before_ring_s: change.before_ring_s,
         after_ring_s: change.after_ring_s,
         flags: change.flags.clone(),
-    }
-}
-
-fn role_word(role: Role) -> &'static str {
-    match role {
-        Role::Listening => "listening",
-        Role::Boundary => "boundary",
-        Role::Other => "other",
     }
 }
 

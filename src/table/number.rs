@@ -88,7 +88,7 @@ fn exponent(value: f64, digits: usize) -> Option<i32> {
     scientific.split_once('e')?.1.parse().ok()
 }
 
-/// The same where the leading digits are so far from a power of ten that neither the rounding of
+/// Decimal exponent of `value`, for leading digits so far from a power of ten that neither the rounding of
 /// the logarithm nor that of the value can matter; `None` elsewhere.
 fn quick_exponent(value: f64, digits: usize) -> Option<i32> {
     let magnitude = value.abs();
@@ -122,7 +122,7 @@ fn to_place(value: f64, decimals: i32) -> Option<String> {
     })
 }
 
-/// The same text at some 40 % of the cost (measured), for numbers of everyday size that don't lie within a
+/// The text of [`to_place`] at some 40 % of its cost (measured), for numbers of everyday size that don't lie within a
 /// millionth of a place of a tie; `None` elsewhere. (Ten thousand files make five million numbers.)
 fn quick(value: f64, places: usize) -> Option<String> {
     const POWERS: [f64; 10] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];

@@ -1,4 +1,4 @@
-//! The same responses in other containers: the same tables.
+//! Responses in other containers give equal tables.
 
 use std::f64::consts::TAU;
 use std::fs;

@@ -26,7 +26,7 @@ fn recorded(chain: &Chain, period_s: f64, periods: usize) -> (Vec<f64>, Vec<f64>
 
 fn found(chain: &Chain, period_s: f64, periods: usize) -> PeriodicResponse {
     let (microphone, reference) = recorded(chain, period_s, periods);
-    periodic(&reference, &microphone, 8_000.0, 0.1).expect("a response").expect("a period")
+    periodic(&reference, &microphone, 8_000.0).expect("a response").expect("a period")
 }
 
 /// The true transfer function at a line.
@@ -97,15 +97,15 @@ fn what_noise_can_not_tell_is_said() {
     let short = found(&chain, 0.5, 9);
     assert!(short.troubles.iter().any(|t| t.again && t.word == "short-period"), "{:?}", short.troubles);
     let (microphone, reference) = recorded(&chain, 2.73, 2);
-    let single = periodic(&reference, &microphone, 8_000.0, 0.1).expect("a response").expect("a period");
+    let single = periodic(&reference, &microphone, 8_000.0).expect("a response").expect("a period");
     assert_eq!((single.averages, single.coherence()), (1, None));
     let (microphone, reference) = recorded(&chain, 2.73, 5);
-    let swapped = periodic(&microphone, &reference, 8_000.0, 0.1);
+    let swapped = periodic(&microphone, &reference, 8_000.0);
     let named = swapped.map(|found| found.is_none_or(|f| f.troubles.iter().any(|t| t.again)));
     assert!(named.unwrap_or(true));
     let silent = vec![0.0; microphone.len()];
-    assert_eq!(periodic(&reference, &silent, 8_000.0, 0.1), Err(RecoveryError::SilentRecording));
+    assert_eq!(periodic(&reference, &silent, 8_000.0), Err(RecoveryError::SilentRecording));
     // What never repeats has no period.
     let long = signal(30.0, 1);
-    assert_eq!(periodic(&long, &chain.through(&long), 8_000.0, 0.1), Ok(None));
+    assert_eq!(periodic(&long, &chain.through(&long), 8_000.0), Ok(None));
 }

@@ -66,7 +66,7 @@ pub struct Fault {
     pub hit: Hit,
     /// Words of which one must stand in what `check` says.
     pub check: &'static [&'static str],
-    /// The same for `compare`, screen and changes.csv together.
+    /// Words of which one must stand in what `compare` says, on screen or in changes.csv.
     pub compare: &'static [&'static str],
 }
 

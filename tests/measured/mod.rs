@@ -29,9 +29,9 @@ pub fn low_record(files: &[PathBuf]) -> LowRecord {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         let recording = stillroom::recording::read(path, &name, 1).unwrap();
         let faults = stillroom::recording::inspect(&recording.samples, recording.rate_hz);
-        TakeInput::new(&name, &i.to_string(), recording)
-            .usable_to(faults.usable_samples)
-            .with_flags(faults.flags())
+        let mut input = TakeInput::new(&name, &i.to_string(), recording);
+        (input.usable_samples, input.flags) = (faults.usable_samples, faults.flags());
+        input
     });
     let seat = Seat { position: "seat".into(), source: String::new() };
     combine(inputs.collect(), seat).unwrap().low
@@ -136,7 +136,7 @@ impl Agreement {
         Self::between(a, b, (0.0, f64::INFINITY))
     }
 
-    /// The same for claims of the first within some frequencies.
+    /// Mutually nearest claims, those of the first within some frequencies.
     pub fn between(a: &ModeSet, b: &ModeSet, (from_hz, to_hz): (f64, f64)) -> Self {
         let (a, b) = (stable(a), stable(b));
         let mut found = Self { claims: (a.len(), b.len()), ..Self::default() };

@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 
 use stillroom::analysis::{Control, Settings, analyze};
 use stillroom::recording::{inspect, read_from};
-use stillroom::recovery::{Deconvolution, TwoChannel, deconvolve, two_channel};
+use stillroom::recovery::{Deconvolution, deconvolve, two_channel};
 use stillroom::session::{OpenOptions, draft, open};
 
 use super::{Dice, Job};
@@ -539,13 +539,12 @@ fn respond(budget: Budget) {
         one
     };
     search("respond", budget, vec![seed], damage, |one| {
-        let noise = TwoChannel { segment_s: one.seconds, ..TwoChannel::default() };
         let after_s = one.microphone.len().is_multiple_of(2).then_some(one.seconds);
         let sweep = Deconvolution { after_s, ..Deconvolution::default() };
         let finite =
             |samples: &[f64]| assert!(samples.iter().all(|x| x.is_finite()), "a sample is no number");
         let a = deconvolve(&one.microphone, &one.reference, one.rate_hz, &sweep);
-        let b = two_channel(&one.reference, &one.microphone, one.rate_hz, &noise);
+        let b = two_channel(&one.reference, &one.microphone, one.rate_hz, one.seconds);
         let a = a.map_or_else(
             |e| e.to_string(),
             |found| {

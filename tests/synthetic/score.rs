@@ -256,7 +256,7 @@ pub struct Counts {
     pub false_claims: u32,
     /// Of those found: the interval of the frequency holds the truth.
     pub held_frequency: u32,
-    /// The same for T60.
+    /// Of those found: the interval of T60 holds the truth.
     pub held_decay: u32,
 }
 

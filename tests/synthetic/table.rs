@@ -14,7 +14,7 @@ pub struct Row {
     pub counts: Counts,
     /// Rms error over bound of each mode, frequency.
     pub frequency: Vec<f64>,
-    /// The same of T60.
+    /// Rms error over bound of each mode, T60.
     pub t60: Vec<f64>,
     /// Median of the claimed sd of T60 over its bound.
     pub width: f64,

@@ -141,7 +141,7 @@ impl Data {
         Some(Point { places, misfit, parts })
     }
 
-    /// The same for shared numbers elsewhere, neighbours as they are in `point`.
+    /// Places and misfit for shared numbers elsewhere, neighbours as they are in `point`.
     pub(super) fn beside(&self, shared: &Shared, point: &Point) -> Option<(Vec<Option<Place>>, f64)> {
         let moved = |k: usize| {
             let (side, after) = self.sides()[k];

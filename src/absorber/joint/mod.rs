@@ -36,7 +36,7 @@ const AS_GOOD: f64 = 12.0;
 /// The joint fit may be worse than fits of each state by itself by χ² of the unknowns that it saves at this many sd.
 const SOUND_SD: f64 = 8.0;
 /// A coupling that stands out of its own error by less than this many sd is none that shows.
-const SHOWS_SD: f64 = 2.0;
+pub(super) const SHOWS_SD: f64 = 2.0;
 /// In simulated rooms (docs/absorber.md) intervals by the likelihood and other cuts missed the truth too often: they are
 /// wider by this factor, and by this share for what one mode and one unit leave out.
 pub(super) const WIDER: f64 = 1.15;
@@ -57,13 +57,13 @@ pub(super) struct Treated {
     pub phase: f64,
     /// Times of the fit itself, without intervals.
     pub times: Times,
-    /// The same with larger offsets.
+    /// Times of the fit with larger offsets.
     pub looser: Option<Times>,
     /// Weighted squares left by fits of each state by itself, and how many fewer unknowns the joint fit has.
     pub untied: (f64, usize),
     /// The poles with the unit, the slower first.
     pub poles: [Complex64; 2],
-    /// The same as sum and squared half distance, with the covariance of those four numbers.
+    /// These poles as sum and squared half distance, with the covariance of those four numbers.
     pub pair: (Pair, DMatrix<f64>),
     /// At each place the residue without the unit, and the two with it (slower pole first), at the origin.
     pub residues: Vec<Option<(Complex64, [Complex64; 2])>>,

@@ -2,7 +2,7 @@
 //! treated mode's numbers move, free of all the others.
 
 use crate::absorber::coupled::Pair;
-use crate::absorber::facts::{SettingFacts, records};
+use crate::absorber::facts::SettingFacts;
 use crate::absorber::local::Stretch;
 use crate::absorber::sight::{LocalFit, cut_round};
 use crate::absorber::spectrum::{Cut, Group, Model};
@@ -77,7 +77,7 @@ impl Side {
         let (free, held) = seen.neighbours.split_at(seen.free);
         let cut = Cut { reach_hz, ..cut_round(mode, later_s, seen.top_hz) };
         Some(Self {
-            stretch: Stretch::new(&records(facts), cut, held.to_vec(), seen.colour)?,
+            stretch: Stretch::new(&facts.lows, cut, held.to_vec(), seen.colour)?,
             neighbours: free.to_vec(),
             places: (0..facts.lows.len()).collect(),
             origins_s: facts.lows.iter().map(|low| low.onset_s).collect(),
@@ -144,7 +144,7 @@ impl Side {
         parts.iter().enumerate().map(|(index, part)| self.moved_of(index, part, poles)).collect()
     }
 
-    /// The same of one group.
+    /// The treated mode's columns of one group elsewhere, the neighbours where they are.
     pub(super) fn moved_of(&self, index: usize, part: &Part, poles: Poles) -> DMatrix<f64> {
         part.freed(self.target(index, poles))
     }
@@ -206,7 +206,7 @@ impl Part {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::absorber::spectrum::Record;
+    use crate::absorber::spectrum::record_of;
     use std::f64::consts::TAU;
 
     /// A record of the treated mode and one neighbour: freed of the neighbour it is the mode's columns times its residue, and
@@ -220,10 +220,10 @@ mod tests {
             poles.iter().zip(residues).map(|(s, a)| 2.0 * (a * (s * t).exp()).re).sum::<f64>() as f32
         };
         let samples: Vec<f32> = (0..2000).map(sample).collect();
-        let record = Record { samples: &samples, rate_hz: 1000.0, onset_s: 0.0 };
+        let record = record_of(samples, 1000.0);
         let cut = Cut { later_s: 0.0, ..cut_round(poles[0], 0.0, 200.0) };
         let side = Side {
-            stretch: Stretch::new(&[record], cut, Vec::new(), 0.0).unwrap(),
+            stretch: Stretch::new(&[&record], cut, Vec::new(), 0.0).unwrap(),
             neighbours: vec![poles[1]],
             places: vec![0],
             origins_s: vec![0.0],

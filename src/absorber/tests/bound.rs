@@ -5,15 +5,15 @@ use crate::absorber::coupled::{Pair, Resonator, best_t60_s, identify};
 use crate::absorber::join::{PairEstimate, PoleEstimate, State, join};
 use crate::absorber::local::Target;
 use crate::absorber::sight::{Expected, LocalFit, PoleObservation, look, one};
-use crate::absorber::spectrum::Record;
 use crate::modes::{Pole, RecordConditions, bound};
+use crate::response::LowRecord;
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-fn records(lows: &[crate::response::LowRecord]) -> Vec<Record<'_>> {
-    lows.iter().map(|l| Record { samples: &l.samples, rate_hz: l.rate_hz, onset_s: l.onset_s }).collect()
+fn records(lows: &[LowRecord]) -> Vec<&LowRecord> {
+    lows.iter().collect()
 }
 
 /// Bound of the loaded frequency from one take and the baseline, hertz: covariance of the poles of both

@@ -5,10 +5,9 @@ use super::rooms::{EMISSION_S, Measured, Room, between, named, room};
 use super::walk::{facts, modes, truth};
 use crate::absorber::Reference;
 use crate::absorber::coupled::{Pair, identify};
-use crate::change::{
-    ChangeSettings, HighBand, PlaceFacts, Ratio, StateFacts, Verdict, compare_jointly_fitted,
-};
+use crate::change::{ChangeSettings, PlaceFacts, Ratio, StateFacts, Verdict, compare_jointly_fitted};
 use crate::modes::{LN_1000, ModeSet};
+use crate::response::BandEnergy;
 use crate::room::simulate::{Scene, Unit};
 use crate::session::Role;
 use rayon::prelude::*;
@@ -43,7 +42,7 @@ fn state<'a>(
         .map(|p| (0..3).map(|i| (p[i] - room.source[i]).powi(2)).sum::<f64>().sqrt())
         .collect();
     let places = (0..names.len()).map(|m| {
-        let band = |b: i32| HighBand {
+        let band = |b: i32| BandEnergy {
             mid_hz: 500.0 * 10f64.powf(0.1 * f64::from(b)),
             energy: distances[m].powi(-2) * (1.0 + 0.007 * room.gauss.normal()),
             noise: 1e-9,

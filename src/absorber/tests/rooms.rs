@@ -73,7 +73,7 @@ impl Room {
         self.nearest_to(self.axes)
     }
 
-    /// The same of another mode.
+    /// Distance of the mode nearest to the one of these indices, hertz.
     pub fn nearest_to(&self, axes: [u32; 3]) -> f64 {
         let own = self.scene.bare_mode(axes).expect("a mode").0 / TAU;
         let solved = self.scene.solve().expect("a sound scene");
@@ -117,7 +117,7 @@ impl Room {
         self.pair_of(self.axes, solved)
     }
 
-    /// The same of another mode.
+    /// The two poles that the mode of these indices became.
     pub fn pair_of(&self, axes: [u32; 3], solved: &Solved) -> [Complex64; 2] {
         let poles = solved.room_poles();
         let mut own: Vec<usize> = (0..poles.len()).filter(|k| poles[*k].axes == Some(axes)).collect();

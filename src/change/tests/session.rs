@@ -1,9 +1,9 @@
 //! Invented sessions: two states of a rectangular room with everything about them known.
 
 use super::stand_in::{Record, fitted};
-use crate::change::{ChangeSettings, Changes, HighBand, PlaceFacts, StateFacts, compare};
+use crate::change::{ChangeSettings, Changes, PlaceFacts, StateFacts, compare};
 use crate::modes::ModeSet;
-use crate::response::LowRecord;
+use crate::response::{BandEnergy, LowRecord};
 use crate::room::simulate::sound::{Background, add_modes};
 use crate::room::simulate::{Gauss, Scene, Solved};
 use crate::session::Role;
@@ -32,7 +32,7 @@ pub struct Measured {
     pub arrivals_s: Vec<f64>,
     /// How far these may be off, s.
     pub within_s: f64,
-    pub direct: Vec<Vec<HighBand>>,
+    pub direct: Vec<Vec<BandEnergy>>,
     pub names: Vec<String>,
 }
 
@@ -85,12 +85,12 @@ pub fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
 
 /// Direct sound in ten bands: falls with distance; early echoes in the gate make a pattern that hangs
 /// on the place (0.6 dB over a decimetre or so); readings repeat to 0.03 dB.
-fn direct(gain: f64, distance_m: f64, gauss: &mut Gauss) -> Vec<HighBand> {
+fn direct(gain: f64, distance_m: f64, gauss: &mut Gauss) -> Vec<BandEnergy> {
     (0..10)
         .map(|b| {
             let pattern = 0.15 * (40.0 * distance_m * (1.0 + f64::from(b))).sin();
             let energy = (gain / distance_m).powi(2) * (1.0 + pattern) * (1.0 + 0.007 * gauss.normal());
-            HighBand { mid_hz: 500.0 * 10f64.powf(0.1 * f64::from(b)), energy, noise: 1e-9 }
+            BandEnergy { mid_hz: 500.0 * 10f64.powf(0.1 * f64::from(b)), energy, noise: 1e-9 }
         })
         .collect()
 }

@@ -70,9 +70,9 @@ pub struct ExciteArgs {
 /// Colour of periodic noise.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum NoiseColour {
-    /// The same power in every octave
+    /// Equal power in every octave
     Pink,
-    /// The same power in every hertz
+    /// Equal power in every hertz
     White,
 }
 
@@ -105,13 +105,13 @@ pub struct RespondArgs {
     /// Remark for the record, e.g. who opened the door
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
-    /// The same place at a lower level, played and recorded alike: shows what isn't linear
+    /// A second run at this place at a lower level, played and recorded alike: shows what isn't linear
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with = "noise")]
     pub quieter: Option<PathBuf>,
     /// What the dial was turned down by for --quieter, dB: if the second is lower by less, a limiter acted on the first
     #[arg(long, value_name = "DB", requires = "quieter", allow_negative_numbers = true)]
     pub quieter_by: Option<f64>,
-    /// The same place with noise of another seed: shows distortion, and both are averaged
+    /// A second run at this place with noise of another seed: shows distortion, and both are averaged
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "noise")]
     pub second_seed: Option<PathBuf>,
     /// Correct the microphone by this text file: frequency in Hz, dB, and perhaps degrees

@@ -3,6 +3,7 @@
 use super::super::screen;
 use stillroom::analysis::File;
 use stillroom::capture::CaptureRecord;
+use stillroom::filter::octave_name;
 
 /// One line a take, in dB SPL where all records know their full scale, else in dB of it; hum behind.
 pub fn show(files: &[File]) {
@@ -20,7 +21,7 @@ pub fn show(files: &[File]) {
         records.iter().flat_map(|(_, record)| &record.background).map(|octave| octave.band_hz).collect();
     octaves.sort_by(f64::total_cmp);
     octaves.dedup();
-    let names: Vec<String> = octaves.iter().map(|hz| name(*hz)).collect();
+    let names: Vec<String> = octaves.iter().map(|hz| octave_name(*hz)).collect();
     let mut head = vec!["file"];
     head.extend(names.iter().map(String::as_str));
     head.push("hum, Hz");
@@ -41,13 +42,4 @@ fn line(file: &str, record: &CaptureRecord, (octaves, absolute): (&[f64], bool))
     cells.extend(octaves.iter().map(level));
     cells.push(if hum.is_empty() { "–".to_owned() } else { hum.join(" ") });
     cells
-}
-
-/// As the other table names octaves: 31.5, 63, 1k.
-fn name(hz: f64) -> String {
-    match hz {
-        _ if hz >= 1_000.0 => format!("{:.0}k", hz / 1_000.0),
-        _ if hz < 40.0 => "31.5".to_owned(),
-        _ => format!("{:.0}", hz.ceil()),
-    }
 }

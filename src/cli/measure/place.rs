@@ -2,7 +2,7 @@
 
 use super::super::{Failed, write};
 use std::path::{Path, PathBuf};
-use stillroom::session::{self, DEFAULT_NAMES, Session};
+use stillroom::session::{self, DEFAULT_NAMES, MANIFEST_NAME, Session};
 
 /// Where takes go.
 pub struct Place {
@@ -19,7 +19,7 @@ impl Place {
             .file_name()
             .ok_or_else(|| Failed::usage("name the folder of a state, e.g. cello-room/empty"))?;
         let above = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let manifest = above.join("session.toml");
+        let manifest = above.join(MANIFEST_NAME);
         if manifest.is_file() {
             let session =
                 session::open(&[above.to_owned()], &session::OpenOptions::default().with_or_without_audio())?;

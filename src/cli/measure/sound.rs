@@ -228,17 +228,14 @@ impl SoundDevice for Sound {
         self.input.1.sample_rate
     }
 
-    fn inputs(&self) -> usize {
-        usize::from(self.input.1.channels)
-    }
-
     fn play_and_record(&mut self, signal: &[f64], guard: &mut Guard<'_>) -> Result<Heard, DeviceError> {
         let (tell, news) = channel();
         let heard = Arc::new(AtomicUsize::new(0));
         let began = Arc::new(AtomicUsize::new(usize::MAX));
         let recording = self.record(&tell, &heard)?;
         recording.play().map_err(|error| failed(&name(&self.input.0), &error))?;
-        let mut taken = Taken::new(self.inputs(), self.rate_hz(), (signal.len(), &began));
+        let mut taken =
+            Taken::new(usize::from(self.input.1.channels), self.rate_hz(), (signal.len(), &began));
         // It plays only once something comes in: else the start would be lost.
         taken.until(&news, guard, |taken| taken.frames() > 0)?;
         let playing = self.play(signal, &tell, (&heard, &began))?;

@@ -8,7 +8,8 @@ use std::path::Path;
 use stillroom::capture;
 use stillroom::excitation::{Description, Sweep};
 use stillroom::measure::{Guard, Heard, Inputs, Judged, Limits, Name, Response, SoundDevice, judge};
-use stillroom::output::audio::{SampleForm, write_wav, write_whole};
+use stillroom::output::audio::{SampleForm, write_wav};
+use stillroom::output::file::{Existing, put};
 
 /// What became of a take.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -108,7 +109,7 @@ impl Live<'_> {
         let Some(folder) = &self.args.recordings else { return Ok(()) };
         std::fs::create_dir_all(folder)
             .map_err(|error| Failed::nothing(format!("{}: {error}", write::shown(folder))))?;
-        write_whole(&folder.join(format!("{stem}.wav")), &judged.wav, true).map_err(Failed::nothing)
+        put(&folder.join(format!("{stem}.wav")), &judged.wav, Existing::Replace).map_err(Failed::nothing)
     }
 }
 

@@ -1,7 +1,6 @@
 //! Which channel of a recording holds what.
 
 use super::super::Failed;
-use super::super::args::RespondArgs;
 use super::super::write;
 use std::path::Path;
 use stillroom::capture::CaptureRecord;
@@ -16,14 +15,9 @@ pub struct Microphone {
     pub position: Option<String>,
 }
 
-/// The microphones' channels: as `--channel` says, `2` or `1=seat,2=corner`; else the first that isn't the
+/// The microphones' channels: as an option names them, `2` or `1=seat,2=corner`; else the first that isn't the
 /// reference.
-pub fn microphones(args: &RespondArgs) -> Result<Vec<Microphone>, Failed> {
-    microphones_of(args.channel.as_ref(), args.reference.map(usize::from))
-}
-
-/// The same from the channels named, if any, and the reference's.
-pub fn microphones_of(named: Option<&Channels>, reference: Option<usize>) -> Result<Vec<Microphone>, Failed> {
+pub fn microphones(named: Option<&Channels>, reference: Option<usize>) -> Result<Vec<Microphone>, Failed> {
     let found = match named {
         None => {
             let channel = if reference == Some(1) { 2 } else { 1 };

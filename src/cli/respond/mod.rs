@@ -7,11 +7,10 @@ mod take;
 use super::args::RespondArgs;
 use super::{Exit, Failed, interrupt, screen, write};
 use channels::Found;
-use channels::microphones;
 pub use channels::read;
 #[cfg(feature = "live")]
 pub use channels::rests_on;
-pub use channels::{Microphone, microphones_of};
+pub use channels::{Microphone, microphones};
 use given::Given;
 use rayon::prelude::*;
 use std::collections::BTreeSet;
@@ -19,14 +18,15 @@ use std::path::{Path, PathBuf};
 use stillroom::capture::{self, CaptureRecord};
 use stillroom::excitation::Description;
 use stillroom::output::OutputError;
-use stillroom::output::audio::{SampleForm, write_wav, write_whole};
+use stillroom::output::audio::{SampleForm, write_wav};
+use stillroom::output::file::{Existing, put};
 use stillroom::recovery::PlayedSignal;
 use stillroom::session::is_position_name;
 use take::{Divisor, responses};
 
 /// Runs the command.
 pub fn run(args: &RespondArgs) -> Result<Exit, Failed> {
-    let microphones = microphones(args)?;
+    let microphones = microphones(args.channel.as_ref(), args.reference.map(usize::from))?;
     let in_order = in_order(args)?;
     let names = file_names(args, &microphones, &in_order)?;
     keep_inputs(args, &names)?;
@@ -286,7 +286,8 @@ pub fn record_beside(
     record.response_sha256 = read(path, 1)?.provenance.sha256;
     record.recording = recording.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let text = capture::text(&record).map_err(|error| error.to_string())?;
-    write_whole(&capture::path_beside(path), text.as_bytes(), replace).map_err(|error| error.to_string())?;
+    put(&capture::path_beside(path), text.as_bytes(), Existing::replaced_if(replace))
+        .map_err(|error| error.to_string())?;
     Ok(record)
 }
 

@@ -8,8 +8,8 @@ use std::path::Path;
 use stillroom::capture::CaptureRecord;
 use stillroom::recording::Recording;
 use stillroom::recovery::{
-    Parts, PlayedSignal, RecoveryError, Run, SweepRecording, TwoChannel, linearity, periodic,
-    record_of_noise, responses_of_sweeps, seed_difference, two_channel,
+    Parts, PlayedSignal, RecoveryError, Run, SweepRecording, linearity, periodic, record_of_noise,
+    responses_of_sweeps, seed_difference, two_channel,
 };
 
 /// What a recording is divided by.
@@ -157,11 +157,10 @@ fn noise(
     second: Option<&Taken>,
 ) -> Result<Found, RecoveryError> {
     let rate_hz = microphone.rate_hz;
-    let settings = TwoChannel { segment_s: args.segment, ..TwoChannel::default() };
     let (played, heard) = (&reference.samples, &microphone.samples);
-    if let Some(mut found) = periodic(played, heard, rate_hz, settings.before_s)? {
+    if let Some(mut found) = periodic(played, heard, rate_hz)? {
         if let Some(Taken { microphone: heard, reference: Some(played), .. }) = second {
-            let other = periodic(&played.samples, &heard.samples, rate_hz, settings.before_s)?;
+            let other = periodic(&played.samples, &heard.samples, rate_hz)?;
             let difference = other.as_ref().and_then(|other| seed_difference(&found, other));
             let (other, difference) = other.zip(difference).ok_or(RecoveryError::OtherPeriod)?;
             found = found.with_second_seed(&other, &difference);
@@ -179,7 +178,7 @@ fn noise(
         let remark = format!("{count} periods of {period:.2} s{spread}; ");
         return Ok(Found { samples: found.samples, rate_hz, record: Some(record), remark });
     }
-    let found = two_channel(played, heard, rate_hz, &settings)?;
+    let found = two_channel(played, heard, rate_hz, args.segment)?;
     let remark = format!(
         "not periodic: {:.0} segments averaged, coherence {:.3}, ±{:.2} dB (±1 dB takes {:.0})",
         found.averages,

@@ -30,7 +30,7 @@ fn a_decaying_tone_keeps_its_time_from_a_tenth_of_a_second_to_ten() {
     }
 }
 
-/// The same between B·T = 4 and 16, where only a reversed filter shows the decay (ISO 3382-2:2008, 7.3).
+/// Decays between B·T = 4 and 16, where only a reversed filter shows them (ISO 3382-2:2008, 7.3).
 #[test]
 fn a_reversed_filter_shows_decays_down_to_its_limit() {
     for (hz, t60_s) in [(50.119, 0.4), (100.0, 0.2), (251.189, 0.08), (1_000.0, 0.02)] {

@@ -85,12 +85,12 @@ fn crossing(floor: f64, parts: &[(f64, f64)]) -> Result<Crossing, Flag> {
     crossing_over(floor, parts, |t| LENGTH_S - t)
 }
 
-/// The same over a floor that drifts: `noise` is its energy still to come.
+/// The crossing of a decay over a floor that drifts: `noise` is its energy still to come.
 fn crossing_over(floor: f64, parts: &[(f64, f64)], noise: impl Fn(f64) -> f64) -> Result<Crossing, Flag> {
     within(floor, parts, noise, Crossing::find)
 }
 
-/// The same by a way of finding it.
+/// The crossing of such a decay, found by a way that is given.
 fn within(
     floor: f64,
     parts: &[(f64, f64)],

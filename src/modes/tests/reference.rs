@@ -84,7 +84,7 @@ fn start(case: &Case) -> Vec<Pole> {
     case.poles.iter().enumerate().map(off).collect()
 }
 
-/// The same weights, the same polynomial, no prior: one problem, two ways to its minimum.
+/// One problem (weights, polynomial, no prior), two ways to its minimum.
 #[test]
 #[ignore = "needs python with numpy and scipy; .ci/run runs it"]
 fn ladder_an_unprojected_solver_ends_at_the_same_minimum() {

@@ -18,7 +18,8 @@ pub use noise::NoiseLine;
 pub use singles::{ModeForecast, SingleModes};
 
 use super::ProcedureState;
-use super::wording::{count, few};
+use super::wording::few;
+use crate::language::count;
 use crate::session::{Session, Take};
 use std::fmt;
 

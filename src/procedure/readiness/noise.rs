@@ -1,14 +1,13 @@
 //! Peak-to-noise by octave, and whether the records hold the decay.
 
+use super::super::evaluation::T20_RATIO;
 use super::super::excitation::{Fall, fall};
 use super::super::wording::{band_hertz, decibel, few};
 use super::super::{ProcedurePlace, ProcedureState};
 use super::{Finding, LookFacts, place_in};
 use crate::decay::BandDecay;
+use crate::filter::octave_name;
 use crate::flag::Flag;
-
-/// Peak-to-noise that T20 needs (ISO 3382-1:2009, 5.3.3), a ratio of powers: 35 dB.
-const T20_RATIO: f64 = 3_162.277_660_168_379_5;
 
 /// Octaves in which a small room's modes stand alone, 63 and 125 Hz; too much noise there spoils the
 /// visit, elsewhere it is a remark. Our choice; hertz, by the bands' centres.
@@ -39,24 +38,13 @@ fn line(state: &ProcedureState<'_>, place: &ProcedurePlace<'_>) -> NoiseLine {
         let heard = (low_hz..=high_hz).contains(&band.band.centre_hz);
         if heard { shown(band).replace(" dB", "").replace("≥ ", "≥") } else { String::new() }
     };
-    let octaves = place.bands.iter().map(|band| (octave(band.band.centre_hz), cell(band))).collect();
+    let octaves = place.bands.iter().map(|band| (octave_name(band.band.centre_hz), cell(band))).collect();
     let cut = bands_cut(place);
     NoiseLine {
         state: state.state.name.clone(),
         place: place.name(),
         octaves,
         record: if cut.is_empty() { String::new() } else { format!("too short at {}", few(&cut)) },
-    }
-}
-
-/// The nominal name of an octave (IEC 61260-1:2014, annex E), thousands as `k`.
-fn octave(centre_hz: f64) -> String {
-    match (centre_hz / 1000.0).log2().round() as i32 {
-        -6 => "16".into(),
-        -5 => "31.5".into(),
-        -4 => "63".into(),
-        below if below < 0 => format!("{:.0}", 1000.0 * 2.0_f64.powi(below)),
-        above => format!("{:.0}k", 2.0_f64.powi(above)),
     }
 }
 

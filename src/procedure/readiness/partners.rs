@@ -1,7 +1,8 @@
 //! Places that one state has and another lacks: before and after can't be compared there.
 
-use super::super::wording::{count, few};
+use super::super::wording::few;
 use super::{Finding, LookFacts};
+use crate::language::count;
 use crate::session::{Take, same_name};
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {

@@ -1,9 +1,10 @@
 //! Modes of the room that no position sees, or that no source drives.
 
 use super::super::ProcedureState;
-use super::super::wording::{count, few, hertz};
+use super::super::wording::{few, hertz};
 use super::{Finding, LookFacts};
-use crate::room::{Enclosure, PlanSettings};
+use crate::language::count;
+use crate::room::{DRIVEN, Enclosure};
 use crate::session::plain;
 
 pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
@@ -79,8 +80,7 @@ fn of_state(facts: &LookFacts<'_>, state: &ProcedureState<'_>) -> Vec<Finding> {
 /// Modes whose pressure is under a tenth of full (−20 dB) at all of the places, in words; the same
 /// share as in planning.
 fn missed(predicted: &Enclosure, places: &[[f64; 3]]) -> Option<String> {
-    let least = PlanSettings::default().driven;
-    let seen = |mode: usize| places.iter().any(|at| predicted.shape(mode, *at).abs() >= least);
+    let seen = |mode: usize| places.iter().any(|at| predicted.shape(mode, *at).abs() >= DRIVEN);
     let missed: Vec<String> = predicted
         .modes
         .iter()

@@ -6,6 +6,7 @@
 //! are our choice, set on invented records and on measured responses of rooms.
 
 use super::{Fault, Scan};
+use crate::mean::upper_median;
 
 /// Length of a block, seconds.
 const BLOCK_S: f64 = 0.005;
@@ -93,7 +94,7 @@ impl Blocks {
         let at = peak(&self.whole);
         let pulse: f64 = self.whole[at.saturating_sub(4)..(at + 5).min(self.whole.len())].iter().sum();
         let Some(rest) = self.whole.get(at + 5..).filter(|rest| rest.len() >= 20) else { return false };
-        let noise = median(&rest[rest.len() / 2..]);
+        let noise = upper_median(&mut rest[rest.len() / 2..].to_vec()).unwrap_or(0.0);
         let left = rest.iter().sum::<f64>() - noise * rest.len() as f64;
         // Where the noise itself is so loud, nothing can be said of what lies below it.
         left < REST * pulse && noise * 20.0 < REST * pulse
@@ -166,10 +167,4 @@ fn peak(values: &[f64]) -> usize {
 
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
-}
-
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
 }

@@ -52,7 +52,7 @@ impl Ink {
         }
     }
 
-    /// The same on a dark ground.
+    /// Red, green, blue on a dark ground: the page by night.
     #[must_use]
     pub fn dark(self) -> [u8; 3] {
         match self {

@@ -24,7 +24,7 @@ pub struct Drawing {
     pub name: String,
     /// What it shows, in a few words.
     pub title: String,
-    /// The same in full sentences, for who can't see it.
+    /// What it shows in full sentences, for who can't see it.
     pub description: String,
     /// Width.
     pub width: f64,
@@ -101,6 +101,12 @@ impl Line {
     #[must_use]
     pub fn new(ink: Ink, width: f64) -> Self {
         Self { ink, width, dash: None }
+    }
+
+    /// A state's curve: broken before, unbroken after.
+    #[must_use]
+    pub fn of_state(ink: Ink) -> Self {
+        if ink == Ink::Before { Self::dashed(ink, 1.4, 5.0, 2.5) } else { Self::new(ink, 1.6) }
     }
 
     /// A broken line.
@@ -187,5 +193,29 @@ impl Drawing {
     /// Adds a picture.
     pub fn image(&mut self, at: [f64; 2], size: [f64; 2], pixels: Pixels) {
         self.shapes.push(Shape::Image { at, size, pixels });
+    }
+
+    /// Rules at about `most` ticks of the upright axis y across the level axis x, each labelled so far left of it in letters of
+    /// some size. `label`: of a value with so many decimals.
+    pub fn rules(
+        &mut self,
+        (x, y): (&Scale, &Scale),
+        most: usize,
+        (left, size): (f64, f64),
+        label: impl Fn(f64, usize) -> String,
+    ) {
+        let ticks = y.ticks(most);
+        for value in ticks.values {
+            let at = y.at(value);
+            self.line(vec![[x.start, at], [x.end, at]], Line::new(Ink::Rule, 0.6));
+            let text = label(value, ticks.decimals);
+            self.text([x.start - left, at + 4.0], &text, size, Anchor::End, Ink::Quiet);
+        }
+    }
+
+    /// A tick under a level axis, labelled so far below it in letters of some size.
+    pub fn tick(&mut self, [at, floor]: [f64; 2], (below, size): (f64, f64), label: &str) {
+        self.line(vec![[at, floor], [at, floor + 4.0]], Line::new(Ink::Quiet, 1.0));
+        self.text([at, floor + below], label, size, Anchor::Middle, Ink::Quiet);
     }
 }

@@ -1,9 +1,15 @@
 //! The room's effective lengths, from modes whose names are known.
 
-use super::AssignSettings;
 use crate::estimate::Estimate;
 use crate::room::Enclosure;
 use nalgebra::{DMatrix, DVector};
+
+/// One standard deviation of a real mode's frequency round that of the rigid room with the right
+/// lengths, as a share of it (furniture, windows, absorbing walls).
+pub(super) const FREQUENCY_SPREAD: f64 = 0.008;
+/// One standard deviation of an effective length round the measured one, as a share of it
+/// (2.5 cm in 5 m; light walls give, recesses count in part).
+const LENGTH_SPREAD: f64 = 0.005;
 
 /// Effective lengths of the room: those of the rigid room that fits the named modes best.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,11 +35,11 @@ pub(super) type Known = (f64, Vec<f64>);
 
 impl RoomFit {
     /// The lengths as stated, before any mode has been named.
-    pub(super) fn stated(air: &Enclosure, spread: f64) -> Self {
+    pub(super) fn stated(air: &Enclosure) -> Self {
         let ways = if air.dimensions_m().is_some() { 3 } else { 2 };
         Self {
             dimensions_m: None,
-            stretch: vec![Estimate::new(1.0, spread); ways],
+            stretch: vec![Estimate::new(1.0, LENGTH_SPREAD); ways],
             temperature_c: air.temperature_c,
             sound_speed_m_s: air.sound_speed_m_s,
             assigned: 0,
@@ -58,23 +64,23 @@ impl RoomFit {
     /// take part as further equations with the tape measure's spread, so that an axis without modes keeps its length.
     /// From six modes on the modes' own scatter replaces the spread assumed for them. No length
     /// moves by more than three spreads of the tape measure.
-    pub(super) fn to(air: &Enclosure, known: &[Known], settings: &AssignSettings) -> Self {
-        let first = Self::with_spread(air, known, settings.length_spread, settings.frequency_spread);
+    pub(super) fn to(air: &Enclosure, known: &[Known]) -> Self {
+        let first = Self::with_spread(air, known, FREQUENCY_SPREAD);
         match first.rms_error {
             Some(rms) if known.len() >= 6 => {
                 let n = known.len() as f64;
                 // A tenth of a per cent: what temperature alone does in half a degree.
                 let spread = (rms * (n / (n - 3.0)).sqrt()).max(0.001);
-                Self::with_spread(air, known, settings.length_spread, spread)
+                Self::with_spread(air, known, spread)
             }
             _ => first,
         }
     }
 
-    /// The weighted fit with one relative spread for lengths and one for frequencies.
-    fn with_spread(air: &Enclosure, known: &[Known], length_spread: f64, spread: f64) -> Self {
-        let stated = Self::stated(air, length_spread);
-        let (rows, right) = equations(stated.stretch.len(), known, length_spread, spread);
+    /// The weighted fit with a relative spread of the frequencies.
+    fn with_spread(air: &Enclosure, known: &[Known], spread: f64) -> Self {
+        let stated = Self::stated(air);
+        let (rows, right) = equations(stated.stretch.len(), known, spread);
         let qr = rows.qr();
         let r = qr.r();
         let (Some(x), Some(inverse)) =
@@ -83,7 +89,7 @@ impl RoomFit {
             // Not reached: the equations of the stated lengths alone have full rank.
             return stated;
         };
-        let most = 3.0 * length_spread;
+        let most = 3.0 * LENGTH_SPREAD;
         let factor = |way: usize| {
             let fitted = x[way].max(f64::MIN_POSITIVE).powf(-0.5).clamp(1.0 - most, 1.0 + most);
             Estimate::new(fitted, 0.5 * fitted.powi(3) * inverse.row(way).norm())
@@ -107,7 +113,7 @@ impl RoomFit {
 }
 
 /// One equation a mode, one a stated length, each divided by its own standard deviation; unknown are the `1/s²`.
-fn equations(ways: usize, known: &[Known], length_spread: f64, spread: f64) -> (DMatrix<f64>, DVector<f64>) {
+fn equations(ways: usize, known: &[Known], spread: f64) -> (DMatrix<f64>, DVector<f64>) {
     let mut rows = DMatrix::zeros(known.len() + ways, ways);
     let mut right = DVector::zeros(known.len() + ways);
     for (k, (frequency_hz, parts)) in known.iter().enumerate() {
@@ -118,8 +124,8 @@ fn equations(ways: usize, known: &[Known], length_spread: f64, spread: f64) -> (
         }
     }
     for way in 0..ways {
-        right[known.len() + way] = 0.5 / length_spread;
-        rows[(known.len() + way, way)] = 0.5 / length_spread;
+        right[known.len() + way] = 0.5 / LENGTH_SPREAD;
+        rows[(known.len() + way, way)] = 0.5 / LENGTH_SPREAD;
     }
     (rows, right)
 }
@@ -143,7 +149,7 @@ mod tests {
     /// exact modes a tenth of the way is left at most.
     #[test]
     fn lengths_follow_the_modes() {
-        let fit = RoomFit::to(&stated(), &named([5.05, 3.97, 2.5]), &AssignSettings::default());
+        let fit = RoomFit::to(&stated(), &named([5.05, 3.97, 2.5]));
         let [length, width, height] = fit.dimensions_m.unwrap();
         assert!((length.value - 5.05).abs() < 0.005, "{length:?}");
         assert!((width.value - 3.97).abs() < 0.003, "{width:?}");
@@ -156,7 +162,7 @@ mod tests {
     #[test]
     fn an_axis_without_modes_keeps_its_length() {
         let known: Vec<_> = named([5.05, 4.0, 2.5]).into_iter().filter(|k| k.1[1..] == [0.0, 0.0]).collect();
-        let fit = RoomFit::to(&stated(), &known, &AssignSettings::default());
+        let fit = RoomFit::to(&stated(), &known);
         let [length, width, _] = fit.dimensions_m.unwrap();
         assert!((width.value - 4.0).abs() < 1e-9);
         assert!((width.sd.unwrap() - 0.02).abs() < 1e-9);
@@ -166,7 +172,7 @@ mod tests {
     /// A tape measure isn't 10 % off: the lengths stop at three spreads.
     #[test]
     fn lengths_stay_within_reach_of_the_tape_measure() {
-        let fit = RoomFit::to(&stated(), &named([5.5, 4.0, 2.5])[..5], &AssignSettings::default());
+        let fit = RoomFit::to(&stated(), &named([5.5, 4.0, 2.5])[..5]);
         assert!((fit.dimensions_m.unwrap()[0].value - 5.075).abs() < 1e-9);
     }
 
@@ -185,7 +191,7 @@ mod tests {
             .iter()
             .filter_map(|m| Some((m.frequency_hz, stated.parts_hz2(own(m.to_string())?))))
             .collect();
-        let fit = RoomFit::to(&stated, &known, &AssignSettings::default());
+        let fit = RoomFit::to(&stated, &known);
         assert!(fit.dimensions_m.is_none());
         assert!((fit.stretch[0].value - 1.01).abs() < 1e-3, "{fit:?}");
         assert!((fit.stretch[1].value - 1.0 / 1.01).abs() < 1e-3, "{fit:?}");

@@ -18,6 +18,7 @@ pub use likeness::{Likeness, likeness};
 use super::{AirMode, Enclosure};
 use crate::flag::{Flag, Flags};
 use crate::modes::{Kind, Mode, ModeSet};
+use lengths::FREQUENCY_SPREAD;
 use std::f64::consts::PI;
 
 /// Where one amplitude of a [`ModeSet`] was measured; in the order of [`ModeSet::places`].
@@ -33,27 +34,11 @@ pub struct Place {
     pub source_at_m: Option<[f64; 3]>,
 }
 
-/// How near is near.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct AssignSettings {
-    /// One standard deviation of a real mode's frequency round that of the rigid room with the right
-    /// lengths, as a share of it (default 0.008: furniture, windows, absorbing walls).
-    pub frequency_spread: f64,
-    /// One standard deviation of an effective length round the measured one, as a share of it
-    /// (default 0.005: 2.5 cm in 5 m; light walls give, recesses count in part).
-    pub length_spread: f64,
-    /// A shape counts only if a random one would be as alike less often than this, shared among the
-    /// predicted modes within reach of the frequency (default 0.05).
-    pub chance: f64,
-    /// Least modal assurance criterion (default 0.5).
-    pub least_match: f64,
-}
-
-impl Default for AssignSettings {
-    fn default() -> Self {
-        Self { frequency_spread: 0.008, length_spread: 0.005, chance: 0.05, least_match: 0.5 }
-    }
-}
+/// A shape counts only if a random one would be as alike less often than this, shared among the
+/// predicted modes within reach of the frequency.
+const CHANCE: f64 = 0.05;
+/// Least modal assurance criterion.
+const LEAST_MATCH: f64 = 0.5;
 
 /// The measured modes with their names.
 #[derive(Debug, Clone, Default)]
@@ -124,17 +109,11 @@ pub fn reach_hz(set: &ModeSet) -> Option<f64> {
 /// names none. `places`: one for each of [`ModeSet::places`]. `common_instant`: whether amplitudes of all
 /// places refer to one instant, the emission.
 #[must_use]
-pub fn assign(
-    air: Option<Enclosure>,
-    set: &ModeSet,
-    places: &[Place],
-    common_instant: bool,
-    settings: &AssignSettings,
-) -> Assignment {
+pub fn assign(air: Option<Enclosure>, set: &ModeSet, places: &[Place], common_instant: bool) -> Assignment {
     let Some(air) = air.filter(|_| !set.modes.is_empty()) else {
         return Assignment::unnamed(set.modes.len());
     };
-    let task = Task { air: &air, set, places, common_instant, settings };
+    let task = Task { air: &air, set, places, common_instant };
     let (pairs, fit) = task.pair_and_fit();
     if !task.is_this_room(&pairs) {
         let withdrawn = |mode: &Mode| {
@@ -164,7 +143,6 @@ struct Task<'a> {
     set: &'a ModeSet,
     places: &'a [Place],
     common_instant: bool,
-    settings: &'a AssignSettings,
 }
 
 /// For each measured mode, its place in the prediction.
@@ -173,7 +151,7 @@ type Pairs = Vec<Option<usize>>;
 impl Task<'_> {
     /// Pairs with the stated lengths, fits the lengths to the pairs, and again until nothing changes.
     fn pair_and_fit(&self) -> (Pairs, RoomFit) {
-        let mut fit = RoomFit::stated(self.air, self.settings.length_spread);
+        let mut fit = RoomFit::stated(self.air);
         let mut pairs = Pairs::new();
         // Two or three rounds are the rule; the limit only ends a dispute between two pairings.
         for _ in 0..8 {
@@ -188,7 +166,7 @@ impl Task<'_> {
                 .enumerate()
                 .filter_map(|(m, p)| p.map(|p| (undamped_hz(&self.set.modes[m]), self.air.parts_hz2(p))))
                 .collect();
-            fit = RoomFit::to(self.air, &known, self.settings);
+            fit = RoomFit::to(self.air, &known);
         }
         if !self.has_shapes() {
             self.keep_only_the_certain(&mut pairs, &fit);
@@ -206,14 +184,13 @@ impl Task<'_> {
             })
             .collect();
         // Many candidates are many chances for a random shape.
-        let chance = self.settings.chance / near.iter().flatten().count().max(1) as f64;
-        let AssignSettings { least_match, .. } = *self.settings;
+        let chance = CHANCE / near.iter().flatten().count().max(1) as f64;
         near.iter()
             .enumerate()
             .map(|(p, near)| {
                 let near = (*near)?;
                 let unlike = match self.likeness(mode, p) {
-                    Some(l) if l.by_chance > chance || l.value < least_match => return None,
+                    Some(l) if l.by_chance > chance || l.value < LEAST_MATCH => return None,
                     // A tenth is what absorbing walls and furniture take from a true shape.
                     Some(l) => (1.0 - l.value) / 0.1,
                     None => 0.0,
@@ -226,7 +203,7 @@ impl Task<'_> {
     /// Distance in frequency, in standard deviations.
     fn nearness(&self, mode: &Mode, p: usize, fit: &RoomFit) -> Option<f64> {
         let (measured, predicted) = (undamped_hz(mode), fit.frequency_hz(&self.air.parts_hz2(p)));
-        let sd = (mode.omega_sd_per_s / (2.0 * PI)).hypot(self.settings.frequency_spread * predicted);
+        let sd = (mode.omega_sd_per_s / (2.0 * PI)).hypot(FREQUENCY_SPREAD * predicted);
         let z = (measured - predicted).abs() / sd;
         z.is_finite().then_some(z)
     }
@@ -318,7 +295,7 @@ impl Task<'_> {
         (0..self.air.modes.len())
             .filter(|&p| p != chosen && self.nearness(mode, p, fit).is_some_and(|z| z < 3.0))
             .filter_map(|p| self.likeness(mode, p).map(|l| (p, l.value)))
-            .filter(|(_, value)| *value < self.settings.least_match)
+            .filter(|(_, value)| *value < LEAST_MATCH)
             .collect()
     }
 
@@ -344,7 +321,7 @@ impl Task<'_> {
                 (undamped_hz(mode) / fit.frequency_hz(&self.air.parts_hz2(p)) - 1.0).abs() < REACH
             })
             .filter_map(|(p, holder)| self.likeness(mode, p).map(|l| (p, l, holder)))
-            .filter(|(_, l, _)| l.by_chance <= self.settings.chance && l.value >= Self::TWIN_MATCH)
+            .filter(|(_, l, _)| l.by_chance <= CHANCE && l.value >= Self::TWIN_MATCH)
             .max_by(|a, b| a.1.value.total_cmp(&b.1.value))
     }
 

@@ -66,7 +66,7 @@ fn stated(lengths_m: [f64; 3], temperature_c: f64, set: &ModeSet) -> Option<Encl
 
 fn named(stated_m: [f64; 3], set: &ModeSet, common_instant: bool) -> Assignment {
     let air = stated(stated_m, 20.0, set);
-    assign(air, set, &places(&PLACES), common_instant, &AssignSettings::default())
+    assign(air, set, &places(&PLACES), common_instant)
 }
 
 /// Closed form: every mode to 110 Hz gets its own name although the tape measure was off by up to
@@ -118,8 +118,7 @@ fn a_wrong_shape_gets_no_name_whatever_its_frequency() {
     let mut set = measured(&solved, &PLACES[..4], 40.0, 0.0);
     // At the four corners 1 0 0 differs in sign at the window; let it be the shelf instead.
     set.modes[0].amplitudes.swap(1, 2);
-    let found =
-        assign(stated(ROOM, 20.0, &set), &set, &places(&PLACES[..4]), true, &AssignSettings::default());
+    let found = assign(stated(ROOM, 20.0, &set), &set, &places(&PLACES[..4]), true);
     assert_eq!(found.modes[0].axes, None);
     assert!(found.modes[0].flags.has(Flag::Unassigned));
     assert!(found.modes[0].evidence.as_ref().unwrap().starts_with("its shape doesn't fit 1 0 0"));
@@ -161,7 +160,7 @@ fn a_split_mode_gives_its_name_once() {
 fn a_room_without_lengths_names_nothing() {
     let solved = Scene::empty(ROOM, 20.0, 0.02, 60.0).solve().unwrap();
     let set = measured(&solved, &PLACES, 60.0, 0.0);
-    let found = assign(None, &set, &places(&PLACES), true, &AssignSettings::default());
+    let found = assign(None, &set, &places(&PLACES), true);
     assert!(found.fit.is_none() && found.modes.len() == set.modes.len());
     assert!(found.modes.iter().all(|name| *name == ModeName::default()));
 }
@@ -195,7 +194,7 @@ fn random_shapes_are_rarely_named() {
             // Unsure ones aren't counted in the check of the whole room, which would hide this one.
             modes.iter_mut().for_each(|mode| mode.kind = Kind::Unsure);
             let set = mode_set(modes);
-            let found = assign(stated(ROOM, 20.0, &set), &set, &places, true, &AssignSettings::default());
+            let found = assign(stated(ROOM, 20.0, &set), &set, &places, true);
             tries += set.modes.len();
             named += found.modes.iter().filter(|name| name.axes.is_some()).count();
         }
@@ -278,7 +277,7 @@ fn the_uneven_finite_element_box_is_named() {
     let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
     let (set, places) = finite_elements(&folder.join("fem_box_uneven/as_found.truth.json"), 112.0);
     let air = stated([4.75, 3.55, 2.72], 22.5, &set);
-    let found = assign(air, &set, &places, true, &AssignSettings::default());
+    let found = assign(air, &set, &places, true);
     let expected = [
         "1 0 0", "0 1 0", "1 1 0", "0 0 1", "2 0 0", "1 0 1", "0 1 1", "2 1 0", "1 1 1", "2 0 1", "0 2 0",
         "1 2 0", "2 1 1", "3 0 0",
@@ -302,7 +301,7 @@ fn an_l_shaped_room_is_no_box() {
         let (set, places) = finite_elements(&folder.join(format!("fem_l_room/{state}.truth.json")), 110.0);
         for lengths_m in [[5.45, 4.55, 2.58], [5.0, 4.42, 2.58]] {
             let air = stated(lengths_m, 20.0, &set);
-            let found = assign(air, &set, &places, true, &AssignSettings::default());
+            let found = assign(air, &set, &places, true);
             assert!(found.modes.iter().all(|name| name.axes.is_none() && name.flags.has(Flag::NotThisBox)));
             assert!(found.fit.is_none());
         }
@@ -320,7 +319,7 @@ fn an_l_shaped_room_is_named_by_its_plan() {
     let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
     let (set, places) = finite_elements(&folder.join("fem_l_room/untreated.truth.json"), 80.0);
     let air = Enclosure::upright(&L, 2.58, 20.0, reach_hz(&set).unwrap()).unwrap();
-    let found = assign(Some(air), &set, &places, true, &AssignSettings::default());
+    let found = assign(Some(air), &set, &places, true);
     for (m, (name, mode)) in found.modes.iter().zip(&set.modes).enumerate() {
         let hertz = undamped_hz(mode);
         let predicted = name.predicted_hz.unwrap_or(0.0);
@@ -331,13 +330,13 @@ fn an_l_shaped_room_is_named_by_its_plan() {
     assert!(found.fit.unwrap().rms_error.unwrap() < 0.003);
 }
 
-/// The same for a box with the wrong lengths.
+/// Wrong lengths that are stated for a box are noticed.
 #[test]
 #[allow(clippy::print_stderr)] // a skipped check has to say so
 fn wrong_lengths_are_noticed() {
     let Some(folder) = responses() else { return eprintln!("skipped: no folder of responses") };
     let (set, places) = finite_elements(&folder.join("fem_box_uneven/as_found.truth.json"), 112.0);
     let air = stated([4.4, 3.9, 2.5], 22.5, &set);
-    let found = assign(air, &set, &places, true, &AssignSettings::default());
+    let found = assign(air, &set, &places, true);
     assert!(found.modes.iter().all(|name| name.flags.has(Flag::NotThisBox)));
 }

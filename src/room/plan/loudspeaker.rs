@@ -30,13 +30,13 @@ const APART_M: f64 = 0.5;
 #[cfg(test)]
 mod tests {
     use super::super::tests::{planned, room};
-    use super::super::{PlanSettings, PlannedPosition, candidates, plan};
+    use super::super::{PlannedPosition, candidates, plan};
     use super::*;
 
     /// The loudspeaker goes into a floor corner that holds no microphone; where they hold all four there is none.
     #[test]
     fn the_loudspeaker_gets_a_corner_of_its_own() {
-        let plan = planned(120.0, &[], &PlanSettings::default());
+        let plan = planned(120.0, &[]);
         let corner = plan.loudspeaker_m.unwrap();
         assert!(room(60.0).corners_m()[..4].contains(&corner), "{corner:?}");
         let far = |p: &PlannedPosition| {
@@ -47,7 +47,7 @@ mod tests {
         let seats: Vec<(String, [f64; 3])> = [[0.0, 0.0], [5.15, 0.0], [5.15, 3.86], [0.0, 3.86]]
             .map(|[x, y]| (String::new(), [x, y, 0.1]))
             .into();
-        assert_eq!(planned(60.0, &seats, &PlanSettings::default()).loudspeaker_m, None);
+        assert_eq!(planned(60.0, &seats).loudspeaker_m, None);
     }
 
     /// In an L a corner may stand where a mode vanishes: the loudspeaker goes where its weakest mode is driven best, and
@@ -56,7 +56,7 @@ mod tests {
     fn the_loudspeaker_of_an_l_goes_where_its_weakest_mode_is_driven_best() {
         let corners = [[0.0, 0.0], [5.45, 0.0], [5.45, 3.1], [3.6, 3.1], [3.6, 4.55], [0.0, 4.55]];
         let air = Enclosure::upright(&corners, 2.58, 20.0, 120.0).unwrap();
-        let plan = plan(&air, &candidates(&air, &[]), &PlanSettings::default());
+        let plan = plan(&air, &candidates(&air, &[]), None);
         let at = plan.loudspeaker_m.unwrap();
         let worst = |at: [f64; 3]| {
             (0..air.modes.len()).map(|mode| air.shape(mode, at).abs()).fold(f64::INFINITY, f64::min)

@@ -12,31 +12,17 @@ pub use candidates::{Candidate, OFF_M, candidates};
 use super::{AirMode, Enclosure};
 use loudspeaker::{driven_least, loudspeaker_m};
 
-/// What the plan has to achieve.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PlanSettings {
-    /// A mode counts as seen where its pressure is at least this share of full (default 0.5, −6 dB).
-    pub seen: f64,
-    /// Modes closer than this have to differ in shape, hertz (default 3: one half-power width at
-    /// a T60 of 0.73 s).
-    pub close_hz: f64,
-    /// Shapes with a modal assurance criterion up to this differ (default 0.5).
-    pub alike: f64,
-    /// Where the loudspeaker will stand; modes that it can't drive are named and left out.
-    pub source_m: Option<[f64; 3]>,
-    /// A mode counts as driven where its pressure at the source is at least this (default 0.1, −20 dB).
-    pub driven: f64,
-    /// Every set of up to this many places (beyond the given ones) is tried; a larger plan grows
-    /// place by place and may hold one too many (default 6; all fives of 26 candidates took 0.1 s). A room with many
-    /// corners stops sooner, after about as many sets.
-    pub tried_in_full: usize,
-}
-
-impl Default for PlanSettings {
-    fn default() -> Self {
-        Self { seen: 0.5, close_hz: 3.0, alike: 0.5, source_m: None, driven: 0.1, tried_in_full: 6 }
-    }
-}
+/// A mode counts as seen where its pressure is at least this share of full (−6 dB).
+const SEEN: f64 = 0.5;
+/// Modes closer than this have to differ in shape, hertz: one half-power width at a T60 of 0.73 s.
+const CLOSE_HZ: f64 = 3.0;
+/// Shapes with a modal assurance criterion up to this differ.
+const ALIKE: f64 = 0.5;
+/// A mode counts as driven where its pressure at the source is at least this (−20 dB).
+pub const DRIVEN: f64 = 0.1;
+/// Every set of up to this many places (beyond the given ones) is tried; a larger plan grows place by place and may hold one
+/// too many (all fives of 26 candidates took 0.1 s). A room with many corners stops sooner, after about as many sets.
+const TRIED_IN_FULL: usize = 6;
 
 /// Places to measure at, and what even they can't do.
 #[derive(Debug, Clone, PartialEq)]
@@ -77,14 +63,24 @@ pub struct PlannedPosition {
 /// The fewest of the candidates that see every mode of the room and tell close ones apart.
 ///
 /// Given candidates are always part of it. Of equally small sets the one with the clearest worst
-/// case is taken, then the first.
+/// case is taken, then the first. `source_m`: where the loudspeaker will stand; modes that it can't drive are named and
+/// left out.
 #[must_use]
-pub fn plan(air: &Enclosure, candidates: &[Candidate], settings: &PlanSettings) -> MeasurementPlan {
-    let driven =
-        |mode: usize| settings.source_m.is_none_or(|at| air.shape(mode, at).abs() >= settings.driven);
+pub fn plan(air: &Enclosure, candidates: &[Candidate], source_m: Option<[f64; 3]>) -> MeasurementPlan {
+    searched(air, candidates, source_m, TRIED_IN_FULL)
+}
+
+/// The plan where sets of up to so many places are tried in full.
+fn searched(
+    air: &Enclosure,
+    candidates: &[Candidate],
+    source_m: Option<[f64; 3]>,
+    tried_in_full: usize,
+) -> MeasurementPlan {
+    let driven = |mode: usize| source_m.is_none_or(|at| air.shape(mode, at).abs() >= DRIVEN);
     let (modes, undriven): (Vec<usize>, Vec<usize>) = (0..air.modes.len()).partition(|m| driven(*m));
-    let task = Task::new(air, &modes, candidates, settings);
-    let (chosen, fewest) = task.choose();
+    let task = Task::new(air, &modes, candidates);
+    let (chosen, fewest) = task.choose(tried_in_full);
     let positions: Vec<PlannedPosition> = chosen.iter().map(|&place| task.explain(&chosen, place)).collect();
     let taken_m: Vec<[f64; 3]> = positions.iter().map(|position| position.candidate.at_m).collect();
     let loudspeaker_m = loudspeaker_m(air, &taken_m);
@@ -104,7 +100,6 @@ pub fn plan(air: &Enclosure, candidates: &[Candidate], settings: &PlanSettings) 
 struct Task<'a> {
     modes: Vec<&'a AirMode>,
     candidates: &'a [Candidate],
-    settings: &'a PlanSettings,
     /// Shape of each mode at each candidate.
     shapes: Vec<Vec<f64>>,
     /// Modes that some candidate sees, and those that none does.
@@ -116,19 +111,13 @@ struct Task<'a> {
 }
 
 impl<'a> Task<'a> {
-    fn new(
-        air: &'a Enclosure,
-        listed: &[usize],
-        candidates: &'a [Candidate],
-        settings: &'a PlanSettings,
-    ) -> Self {
+    fn new(air: &'a Enclosure, listed: &[usize], candidates: &'a [Candidate]) -> Self {
         let shapes =
             listed.iter().map(|mode| candidates.iter().map(|c| air.shape(*mode, c.at_m)).collect()).collect();
         let modes = listed.iter().map(|mode| &air.modes[*mode]).collect();
         let mut task = Self {
             modes,
             candidates,
-            settings,
             shapes,
             wanted: Vec::new(),
             hopeless: Vec::new(),
@@ -147,7 +136,7 @@ impl<'a> Task<'a> {
         let mut pairs = Vec::new();
         for &a in &self.wanted {
             for &b in self.wanted.iter().filter(|&&b| b > a) {
-                if self.modes[b].frequency_hz - self.modes[a].frequency_hz < self.settings.close_hz {
+                if self.modes[b].frequency_hz - self.modes[a].frequency_hz < CLOSE_HZ {
                     pairs.push((a, b));
                 }
             }
@@ -160,7 +149,7 @@ impl<'a> Task<'a> {
     }
 
     fn sees(&self, places: &[usize], mode: usize) -> bool {
-        self.strongest(places, mode) >= self.settings.seen
+        self.strongest(places, mode) >= SEEN
     }
 
     /// Modal assurance criterion of two modes over some places; 1 where it has no meaning.
@@ -172,7 +161,7 @@ impl<'a> Task<'a> {
     }
 
     fn tells_apart(&self, places: &[usize], pair: (usize, usize)) -> bool {
-        self.likeness(places, pair) <= self.settings.alike
+        self.likeness(places, pair) <= ALIKE
     }
 
     fn pair(&self, (a, b): (usize, usize)) -> (AirMode, AirMode) {
@@ -199,10 +188,10 @@ impl<'a> Task<'a> {
     }
 
     /// The set, and whether every smaller one was tried.
-    fn choose(&self) -> (Vec<usize>, bool) {
+    fn choose(&self, tried_in_full: usize) -> (Vec<usize>, bool) {
         let (given, free): (Vec<usize>, Vec<usize>) =
             (0..self.candidates.len()).partition(|&p| self.candidates[p].given);
-        for size in 0..=self.settings.tried_in_full.min(free.len()) {
+        for size in 0..=tried_in_full.min(free.len()) {
             if sets(free.len(), size) > MOST_SETS {
                 break;
             }
@@ -325,19 +314,15 @@ mod tests {
         Enclosure::rectangular(ROOM, 20.0, up_to_hz).unwrap()
     }
 
-    pub(super) fn planned(
-        up_to_hz: f64,
-        seats: &[(String, [f64; 3])],
-        settings: &PlanSettings,
-    ) -> MeasurementPlan {
+    pub(super) fn planned(up_to_hz: f64, seats: &[(String, [f64; 3])]) -> MeasurementPlan {
         let air = room(up_to_hz);
-        plan(&air, &candidates(&air, seats), settings)
+        plan(&air, &candidates(&air, seats), None)
     }
 
     /// Modes far apart need one place, and a corner sees them all.
     #[test]
     fn one_corner_is_enough_where_no_two_modes_are_close() {
-        let plan = planned(60.0, &[], &PlanSettings::default());
+        let plan = planned(60.0, &[]);
         assert_eq!(plan.positions.len(), 1);
         assert!(plan.positions[0].candidate.name.starts_with("corner"));
         assert!(plan.fewest && plan.unseen.is_empty() && plan.alike.is_empty());
@@ -346,7 +331,7 @@ mod tests {
     /// 2 0 0 (66.6 Hz) and 0 0 1 (69.2 Hz) differ in sign between floor and ceiling: two places do.
     #[test]
     fn two_close_modes_need_two_places() {
-        let plan = planned(75.0, &[], &PlanSettings::default());
+        let plan = planned(75.0, &[]);
         assert_eq!(plan.positions.len(), 2);
         assert!(plan.positions.iter().all(|p| !p.only_tells_apart.is_empty()), "{plan:#?}");
         assert!(plan.positions[1].reason.contains("separates 2 0 0 from 0 0 1"));
@@ -358,8 +343,7 @@ mod tests {
         let room = room(120.0);
         let seats = [("chair".to_owned(), [3.35, 2.25, 1.1])];
         let all = candidates(&room, &seats);
-        let settings = PlanSettings::default();
-        let plan = plan(&room, &all, &settings);
+        let plan = plan(&room, &all, None);
         assert!(plan.alike.is_empty() && plan.unseen.is_empty());
         let at: Vec<[f64; 3]> = plan.positions.iter().map(|p| p.candidate.at_m).collect();
         let vector = |m: usize| at.iter().map(|a| room.shape(m, *a)).collect::<Vec<f64>>();
@@ -382,8 +366,8 @@ mod tests {
     /// A loudspeaker in the middle of the room can't drive odd orders: they are named, not planned for.
     #[test]
     fn modes_that_the_loudspeaker_leaves_out_are_named() {
-        let settings = PlanSettings { source_m: Some(ROOM.map(|d| d / 2.0)), ..PlanSettings::default() };
-        let plan = planned(75.0, &[], &settings);
+        let room = room(75.0);
+        let plan = plan(&room, &candidates(&room, &[]), Some(ROOM.map(|d| d / 2.0)));
         let axes: Vec<_> = plan.undriven.iter().map(|m| m.axes).collect();
         assert_eq!(axes, [[1, 0, 0], [0, 1, 0], [1, 1, 0], [0, 0, 1]].map(Some));
     }
@@ -393,36 +377,34 @@ mod tests {
     fn what_no_candidate_can_do_is_said() {
         let room = room(75.0);
         let middle = [Candidate { name: "middle".into(), at_m: ROOM.map(|d| d / 2.0), given: true }];
-        let plan = plan(&room, &middle, &PlanSettings::default());
+        let plan = plan(&room, &middle, None);
         assert_eq!(plan.unseen.len(), 4);
         assert_eq!(plan.positions.len(), 1);
     }
 
-    /// Shapes count as alike above the stated criterion: on an edge at `cos(πz/H) = 0.2` the second
-    /// place leaves 2 0 0 and 0 0 1 alike to `(1 + 0.2)²/(2 · 1.04) = 0.69`.
+    /// Shapes count as alike above a criterion of one half: on an edge at `cos(πz/H) = c` the second place leaves 2 0 0 and
+    /// 0 0 1 alike to `(1 + c)²/(2 (1 + c²))`, at c = ±0.02 to 0.52 and 0.48.
     #[test]
-    fn likeness_is_held_against_the_setting() {
+    fn likeness_is_held_against_one_half() {
         let room = room(75.0);
         let place = |z: f64| Candidate { name: String::new(), at_m: [0.0, 0.0, z], given: true };
-        let two = [place(0.0), place(ROOM[2] * 0.2f64.acos() / std::f64::consts::PI)];
-        assert_eq!(
-            plan(&room, &two, &PlanSettings { alike: 0.68, ..PlanSettings::default() }).alike.len(),
-            1
-        );
-        assert!(plan(&room, &two, &PlanSettings { alike: 0.70, ..PlanSettings::default() }).alike.is_empty());
+        let alike = |c: f64| {
+            let two = [place(0.0), place(ROOM[2] * c.acos() / std::f64::consts::PI)];
+            plan(&room, &two, None).alike.len()
+        };
+        assert_eq!([alike(0.02), alike(-0.02)], [1, 0]);
     }
 
     /// A plan too large for the full search still meets every goal, and no place of it is needless.
     #[test]
     fn growing_meets_every_goal_too() {
-        let settings = PlanSettings { tried_in_full: 0, ..PlanSettings::default() };
         let mut gauss = crate::room::simulate::Gauss::new(2);
         for _ in 0..12 {
             let mut length = |low: f64, high: f64| low + (high - low) * gauss.uniform();
             let dimensions_m = [length(4.0, 7.0), length(3.0, 5.0), length(2.3, 3.2)];
             let room = Enclosure::rectangular(dimensions_m, 20.0, 130.0).unwrap();
             let all = candidates(&room, &[]);
-            let (grown, full) = (plan(&room, &all, &settings), plan(&room, &all, &PlanSettings::default()));
+            let (grown, full) = (searched(&room, &all, None, 0), plan(&room, &all, None));
             assert!(!grown.fewest && grown.unseen.is_empty() && grown.alike == full.alike);
             assert!(full.positions.len() <= grown.positions.len());
             for position in &grown.positions {
@@ -448,7 +430,7 @@ mod tests {
             all.iter().any(|c| (c.at_m[0] - 3.5).abs() < 1e-9 && (c.at_m[1] - 3.0).abs() < 1e-9),
             "{all:?}"
         );
-        let plan = plan(&air, &all, &PlanSettings::default());
+        let plan = plan(&air, &all, None);
         assert!(plan.unseen.is_empty() && plan.alike.is_empty() && !plan.positions.is_empty());
         for mode in 0..air.modes.len() {
             assert!(plan.positions.iter().any(|p| air.shape(mode, p.candidate.at_m).abs() >= 0.5), "{mode}");

@@ -46,7 +46,7 @@ pub struct Upper {
     pub t60_s: Vec<(f64, f64)>,
     /// Factor on the response, that of the modal sum.
     pub gain: f64,
-    /// The same echoes whenever the same number is given.
+    /// Seed of the echoes: one number, one set of echoes.
     pub seed: u64,
 }
 

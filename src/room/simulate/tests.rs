@@ -16,7 +16,7 @@ fn tuned(g_per_s: f64, detuned_hz: f64, damping: f64) -> Scene {
     scene
 }
 
-/// The same system as first-order equations, `q, q′, x, x′`: an independent road to poles and response.
+/// A scene as first-order equations in `q, q′, x, x′`: an independent road to poles and response.
 fn state_matrix(scene: &Scene) -> DMatrix<f64> {
     let room = Prediction::new(scene.dimensions_m, scene.temperature_c, scene.up_to_hz).unwrap();
     let (n, j) = (room.modes.len(), scene.units.len());

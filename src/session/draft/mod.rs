@@ -237,7 +237,7 @@ fn positions(toml: &mut Toml, session: &Session) {
         toml.entry("[[positions]]", name);
         toml.place(*at_m);
         if *role != Role::Other {
-            toml.line("role", role_word(*role));
+            toml.line("role", &format!("\"{}\"", role.word()));
         }
     }
     let takes = session.states.iter().flat_map(|state| &state.takes);
@@ -254,16 +254,12 @@ fn positions(toml: &mut Toml, session: &Session) {
         toml.place(None);
         match likely_role(name) {
             Role::Other => toml.comment("role = \"listening\"   # listening, boundary or other"),
-            role => toml.guess("role", role_word(role), "from the name; listening, boundary or other"),
+            role => toml.guess(
+                "role",
+                &format!("\"{}\"", role.word()),
+                "from the name; listening, boundary or other",
+            ),
         }
-    }
-}
-
-fn role_word(role: Role) -> &'static str {
-    match role {
-        Role::Listening => "\"listening\"",
-        Role::Boundary => "\"boundary\"",
-        Role::Other => "\"other\"",
     }
 }
 

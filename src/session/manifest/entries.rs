@@ -231,7 +231,7 @@ pub fn sources(document: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<
 }
 
 pub fn positions(document: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<String>) -> Vec<Position> {
-    let roles = [("listening", Role::Listening), ("boundary", Role::Boundary), ("other", Role::Other)];
+    let roles = [Role::Listening, Role::Boundary, Role::Other].map(|role| (role.word(), role));
     let mut names = Names::default();
     let tables = document.tables("positions", "[[positions]]", &["name", "at", "role"]);
     let read = tables.iter().filter_map(|table| {

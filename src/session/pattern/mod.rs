@@ -66,7 +66,7 @@ pub enum PatternError {
         /// Which character, counted from 1.
         at: usize,
     },
-    /// The same placeholder twice.
+    /// A placeholder that stands there twice.
     #[error("`{{{word}}}` stands there twice: use * for what repeats")]
     Twice {
         /// The placeholder's word.
