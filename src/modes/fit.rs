@@ -3,9 +3,9 @@
 use super::ModeSet;
 use super::chain::Chain;
 use super::collect::empty;
-use super::kinds::{Evidence, judge};
+use super::kinds::{Evidence, judge, unclaim_wide};
 use super::limit::Predicted;
-use super::overlap::widen_overlapping;
+use super::overlap::{widen_overlapping, widen_unexplained};
 use super::own_part::unpredicted;
 use super::pole::Pole;
 use super::prediction::{SOONER, predicted, splits_s, without_steady_tones};
@@ -31,6 +31,9 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
     for (m, mode) in set.modes.iter_mut().enumerate() {
         let unpredicted = unpredicted.get(m).copied().unwrap_or(false);
         judge(mode, &Evidence { seconds, predicted: predicted.as_ref(), unpredicted, chain: &chain });
+    }
+    if let Some(predicted) = &predicted {
+        widen_where_unexplained(&mut set, predicted);
     }
     set.residual_over_noise = residual_over_noise(places, &main.records, &main.windows);
     set.sought_to_hz = Some(job.range_hz.1);
@@ -96,7 +99,7 @@ impl Job<'_> {
         let fitted_to_hz = self.fitted_to_hz(&main.records);
         let sooner = quiet.sooner(early.first());
         let predicted = predicted(quiet.places, &early, sooner.as_ref(), self.range_hz, fitted_to_hz);
-        let (main, mut set) = self.refitted(main, &early, &predicted);
+        let (main, mut set) = self.refitted(main, &early);
         let cut: Vec<&FitRun> = early.first().into_iter().chain(&sooner).collect();
         let unpredicted = unpredicted(quiet.places, &set, &cut);
         set.single_modes_to_hz = predicted.to_hz.map(|hz| hz.min(self.range_hz.1));
@@ -105,7 +108,7 @@ impl Job<'_> {
 
     /// The main fit with the best poles that any search found, its intervals widened by the scatter of the refits, and
     /// flagged where they don't find a resonance again.
-    fn refitted(&self, main: FitRun, early: &[FitRun], predicted: &Predicted) -> (FitRun, ModeSet) {
+    fn refitted(&self, main: FitRun, early: &[FitRun]) -> (FitRun, ModeSet) {
         let mut whole: Vec<FitRun> =
             self.run_beside(&Variant::ANEW, &main.ended().windows).into_iter().collect();
         let searches: Vec<&FitRun> = whole.iter().chain(early).collect();
@@ -123,11 +126,23 @@ impl Job<'_> {
         let own = variances(&set);
         widen_by_refits(&mut set, &again, &whole, &early);
         // Where modes overlap intervals are too narrow even with the refits.
-        widen_overlapping(&mut set, main.seconds(), |hz| predicted.unexplained_near(hz));
+        widen_overlapping(&mut set, main.seconds());
         set.added =
             variances(&set).iter().zip(own).map(|(all, own)| [all[0] - own[0], all[1] - own[1]]).collect();
         (main, set)
     }
+}
+
+/// Widens intervals where the prediction leaves something. Claims are judged before this, by intervals as their thresholds were
+/// chosen on; one that becomes too wide is none.
+fn widen_where_unexplained(set: &mut ModeSet, predicted: &Predicted) {
+    let before = variances(set);
+    widen_unexplained(set, |hz| predicted.unexplained_near(hz));
+    let after = variances(set);
+    for (added, (before, after)) in set.added.iter_mut().zip(before.iter().zip(after)) {
+        *added = [added[0] + after[0] - before[0], added[1] + after[1] - before[1]];
+    }
+    set.modes.iter_mut().for_each(unclaim_wide);
 }
 
 /// Variances of ω and δ of each resonance, (rad/s)².

@@ -76,6 +76,14 @@ pub(crate) fn judge(mode: &mut Mode, evidence: &Evidence<'_>) {
     mode.flags.extend(&flags);
 }
 
+/// A claim whose interval came to be too wide is none.
+pub(super) fn unclaim_wide(mode: &mut Mode) {
+    if mode.kind == Kind::Mode && mode.decay_sd_per_s > WIDE * mode.decay_per_s {
+        mode.kind = Kind::Unsure;
+        mode.flags.add(Flag::WideInterval);
+    }
+}
+
 /// Whether a decay with this relative sd is an extrapolation beyond a record of so many seconds.
 fn is_long(pole: &Pole, log_sd: f64, seconds: f64) -> bool {
     let longest = pole.t60_s() * (1.0 + 2.0 * log_sd) / seconds;

@@ -5,8 +5,8 @@
 //! one fit and its refits give, 91 % hold the truth where modal overlap is under 0.75, 78 % up to 1, 77 % up to 1.5
 //! and 67 % beyond; of those of frequency 91, 86, 84 and 89 %.
 
-use super::ModeSet;
 use super::pole::STEADY;
+use super::{Mode, ModeSet};
 
 /// Modes are counted this far to both sides, Hz.
 const AROUND_HZ: f64 = 12.0;
@@ -24,39 +24,49 @@ const MISSING: f64 = 0.05;
 /// elsewhere; chosen on these.
 const MISSING_GROWTH: f64 = 0.3;
 
-/// Widens the intervals of resonances whose neighbours overlap them, and of those in a band that the poles don't wholly
-/// explain: `unexplained` gives the share that the prediction leaves around a frequency in Hz. `seconds` is the longest
-/// record.
-pub(super) fn widen_overlapping(set: &mut ModeSet, seconds: f64, unexplained: impl Fn(f64) -> Option<f64>) {
+/// Widens the intervals of resonances whose neighbours overlap them; `seconds` is the longest record.
+pub(super) fn widen_overlapping(set: &mut ModeSet, seconds: f64) {
     // A tone that outlasts the record is no neighbour.
     let rings = |decay_per_s: f64| decay_per_s > STEADY / seconds;
     let others: Vec<f64> =
         set.modes.iter().filter(|m| rings(m.decay_per_s)).map(|m| m.frequency().value).collect();
-    let mut widening = Vec::with_capacity(2 * set.modes.len());
-    for mode in &mut set.modes {
+    widen(set, |mode| {
         let hz = mode.frequency().value;
         let count = others.iter().filter(|other| (*other - hz).abs() < AROUND_HZ).count();
         let bandwidth_hz = mode.decay_per_s / std::f64::consts::PI;
         let overlap = bandwidth_hz * count as f64 / (2.0 * AROUND_HZ);
-        let missing = 1.0 + MISSING_GROWTH * (unexplained(hz).unwrap_or(0.0) / MISSING).min(1.0);
-        let crowded = (overlap.min(CROWDED) - APART).max(0.0);
-        let [omega, decay] = GROWTH.map(|growth| missing * (1.0 + growth * crowded));
-        mode.omega_sd_per_s *= omega;
-        mode.decay_sd_per_s *= decay;
+        GROWTH.map(|growth| 1.0 + growth * (overlap.min(CROWDED) - APART).max(0.0))
+    });
+}
+
+/// Widens the intervals of resonances in bands that the poles don't wholly explain: `unexplained` gives the share that the
+/// prediction leaves around a frequency in Hz.
+pub(super) fn widen_unexplained(set: &mut ModeSet, unexplained: impl Fn(f64) -> Option<f64>) {
+    widen(set, |mode| {
+        let left = unexplained(mode.frequency().value).unwrap_or(0.0);
+        [1.0 + MISSING_GROWTH * (left / MISSING).min(1.0); 2]
+    });
+}
+
+/// Multiplies the sds of ω and δ of each resonance, the covariances with them, and the amplitudes' sds as that of δ.
+fn widen(set: &mut ModeSet, growth: impl Fn(&Mode) -> [f64; 2]) {
+    let growths: Vec<f64> = set.modes.iter().flat_map(growth).collect();
+    for (mode, growth) in set.modes.iter_mut().zip(growths.chunks_exact(2)) {
+        mode.omega_sd_per_s *= growth[0];
+        mode.decay_sd_per_s *= growth[1];
         for amplitude in mode.amplitudes.iter_mut().flatten() {
-            amplitude.covariance = amplitude.covariance.map(|c| c * decay * decay);
+            amplitude.covariance = amplitude.covariance.map(|c| c * growth[1] * growth[1]);
         }
-        widening.extend([omega, decay]);
     }
-    let side = widening.len();
+    let side = growths.len();
     for (i, covariance) in set.covariance.iter_mut().enumerate() {
-        *covariance *= widening[i / side] * widening[i % side];
+        *covariance *= growths[i / side] * growths[i % side];
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Kind, Mode};
+    use super::super::Kind;
     use super::*;
     use crate::flag::Flags;
     use std::f64::consts::TAU;
@@ -80,14 +90,14 @@ mod tests {
     fn only_crowded_modes_are_widened() {
         for apart_hz in [30.0, 1.0] {
             let mut set = set(apart_hz);
-            widen_overlapping(&mut set, 3.0, |_| Some(0.0));
+            widen_overlapping(&mut set, 3.0);
             assert_eq!(set.modes[2].decay_sd_per_s, 0.1);
         }
         let mut crowd = set(1.0);
         let more: Vec<Mode> = (0..3).flat_map(|_| crowd.modes.clone()).collect();
         crowd.modes.extend(more);
         crowd.covariance = vec![0.01; 1600];
-        widen_overlapping(&mut crowd, 3.0, |_| None);
+        widen_overlapping(&mut crowd, 3.0);
         let overlap = 1.25; // 1.83, of which no more counts
         let expected = 0.1 * (1.0 + 1.8 * (overlap - 0.7));
         assert!((crowd.modes[0].decay_sd_per_s - expected).abs() < 1e-12);
@@ -100,7 +110,7 @@ mod tests {
     fn what_the_prediction_leaves_widens() {
         for (left, growth) in [(0.0, 1.0), (0.025, 1.15), (0.1, 1.3)] {
             let mut set = set(30.0);
-            widen_overlapping(&mut set, 3.0, |_| Some(left));
+            widen_unexplained(&mut set, |_| Some(left));
             let mode = &set.modes[2];
             assert!(
                 (mode.decay_sd_per_s - 0.1 * growth).abs() < 1e-12
