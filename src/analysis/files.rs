@@ -26,6 +26,8 @@ pub struct FileRecord {
     pub capture: Option<CaptureRecord>,
     /// Files of another place or state in which the same samples were found.
     pub copy_of: Vec<String>,
+    /// The file of the same state that was counted in its stead, since both hold the same samples.
+    pub counted_as: Option<String>,
 }
 
 impl FileRecord {
@@ -40,6 +42,7 @@ impl FileRecord {
             faults: Vec::new(),
             capture: None,
             copy_of: Vec::new(),
+            counted_as: None,
         }
     }
 }

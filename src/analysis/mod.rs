@@ -9,6 +9,7 @@ mod absorbers;
 mod averaged;
 mod captured;
 mod comparison;
+mod copies;
 mod crosscheck;
 mod faulty_places;
 mod files;
@@ -34,6 +35,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub use absorbers::{setting_facts, tune_states};
 pub use averaged::{Averaged, averaged};
 pub use comparison::{CompareSettings, Foretold, TargetKind, compare_states, foretell};
+pub use faulty_places::none_fitted;
 pub use files::{Failure, FileRecord as File};
 pub use follow::{FileStamps, Follower};
 

@@ -76,6 +76,7 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
                 length_s: read.frames as f64 / f64::from(read.rate_hz),
                 sha256: read.sha256.clone(),
                 copy_of: file.copy_of.clone(),
+                counted_as: file.counted_as.clone(),
                 clipped: clipped.map(ToString::to_string),
                 useless: (file.capture.as_ref().and_then(|c| c.again()))
                     .or_else(|| file.faults.iter().find(useless).map(ToString::to_string))

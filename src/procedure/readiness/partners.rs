@@ -85,13 +85,15 @@ fn of_state(state: &Measured<'_>, all: &[Place<'_>]) -> Option<Finding> {
     })
 }
 
-/// Takes of a state that gave samples: a file that can't be read is no measurement of its place.
+/// Takes of a state that gave samples of their own: a file that can't be read, or is a copy, is no measurement of its place.
 fn usable<'a>(facts: &'a LookFacts<'_>, state: &'a str) -> impl Iterator<Item = &'a Take> {
     facts
         .files
         .iter()
         .filter(move |file| file.state == state && file.take.used)
-        .filter(|file| file.read.as_ref().is_ok_and(|read| read.useless.is_none()))
+        .filter(|file| {
+            file.read.as_ref().is_ok_and(|read| read.useless.is_none() && read.counted_as.is_none())
+        })
         .map(|file| file.take)
 }
 
