@@ -6,7 +6,7 @@ use super::design_answer::{Answer, GivenAnswer};
 use super::design_unit::{GivenUnit, parse};
 use super::predict::NO_ROOM;
 use super::screen::println;
-use super::{Exit, Failed, design_document, design_screen};
+use super::{Exit, Failed, design_document, design_screen, predict_moves};
 use stillroom::analysis::{Control, ModeRange, Settings, analyze};
 use stillroom::design::{
     Build, DesignError, Edges, Errors, Given, Goal, Layer, Measured, Proposal, Size, Treated, as_built_s,
@@ -205,12 +205,9 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
 fn lengths(args: &DesignArgs, session: &Session) -> Result<[f64; 3], Failed> {
     match &args.dims {
         Some(dims) => parse_dimensions(dims).map_err(Failed::usage),
-        None => session.room.dimensions_m.ok_or_else(|| {
-            Failed::usage(
-                "session.toml gives neither the room's three lengths nor its plan\n  do       add length, width and \
-                 height under [room], or plan, or use --dims",
-            )
-        }),
+        None => {
+            session.room.dimensions_m.ok_or_else(|| Failed::usage(predict_moves::no_lengths(session, true)))
+        }
     }
 }
 
