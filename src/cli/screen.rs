@@ -75,6 +75,13 @@ pub fn paragraph(text: &str) {
     }
 }
 
+/// One of several paragraphs under a heading: lines after its first stand further in.
+pub fn item(text: &str) {
+    for (index, line) in broken(&shown(text), WIDTH - 4).into_iter().enumerate() {
+        print(format_args!("{:width$}{line}\n", "", width = if index == 0 { 2 } else { 4 }));
+    }
+}
+
 /// Lines of at most `width` characters; a longer word keeps its own line.
 fn broken(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
