@@ -6,6 +6,7 @@
 //! rows and, with modes, its low-frequency record.
 
 mod absorbers;
+mod alike;
 mod averaged;
 mod captured;
 mod comparison;

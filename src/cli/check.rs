@@ -77,6 +77,7 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
                 sha256: read.sha256.clone(),
                 copy_of: file.copy_of.clone(),
                 counted_as: file.counted_as.clone(),
+                sounds_like: file.sounds_like.clone(),
                 clipped: clipped.map(ToString::to_string),
                 useless: (file.capture.as_ref().and_then(|c| c.again()))
                     .or_else(|| file.faults.iter().find(useless).map(ToString::to_string))

@@ -336,6 +336,7 @@ fn read(sha256: &str) -> Result<ReadFacts, String> {
         sha256: sha256.into(),
         copy_of: Vec::new(),
         counted_as: None,
+        sounds_like: None,
         clipped: None,
         useless: None,
         remarks: Vec::new(),

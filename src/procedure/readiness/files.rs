@@ -20,6 +20,8 @@ pub struct ReadFacts {
     pub copy_of: Vec<String>,
     /// The file of its own state that was counted in its stead, since both hold the same samples.
     pub counted_as: Option<String>,
+    /// The position of its own state that it can't be told from, and the level of what differs, dB.
+    pub sounds_like: Option<(String, f64)>,
     /// Flat tops in the waveform, in words; `None` without any.
     pub clipped: Option<String>,
     /// Why no response can be made of it (silent, far too short), in words.
