@@ -226,6 +226,32 @@ pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<P
     Some(ProcedureState { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })
 }
 
+/// The places at which two states can be compared, and those that only one of them has.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Partners {
+    /// How many both have.
+    pub common: usize,
+    /// Position and source of each that only one has, that of the state before first.
+    pub alone: Vec<(String, String)>,
+}
+
+/// Holds the places of two states against each other.
+#[must_use]
+pub fn partners(before: &StateResult, after: &StateResult) -> Partners {
+    let places = |state: &'_ StateResult| {
+        state.places.iter().map(|p| p.response.place.clone()).collect::<Vec<crate::response::Place>>()
+    };
+    let (one, other) = (places(before), places(after));
+    let only = |own: &[crate::response::Place], others: &[crate::response::Place]| {
+        let own = own.iter().filter(|place| !others.contains(place));
+        own.map(|place| (place.position.clone(), place.source.clone())).collect::<Vec<_>>()
+    };
+    let (only_before, only_after) = (only(&one, &other), only(&other, &one));
+    let common = one.len() - only_before.len();
+    Partners { common, alone: only_before.into_iter().chain(only_after).collect() }
+}
+
 /// Counts finished pieces of work from any thread.
 struct Counter<'a> {
     what: &'static str,
