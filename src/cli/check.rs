@@ -260,7 +260,8 @@ fn noise_width(noise: &[NoiseLine], octaves: &[usize]) -> usize {
     };
     let place = noise.iter().map(|line| chars(&line.place).min(PLACE_WIDTH)).max().unwrap_or(0);
     let record = noise.iter().map(|line| chars(&line.record)).max().unwrap_or(0);
-    BETWEEN + place + octaves.iter().map(|octave| of_octave(*octave)).sum::<usize>() + BETWEEN + record
+    let record = if record == 0 { 0 } else { BETWEEN + record };
+    BETWEEN + place + octaves.iter().map(|octave| of_octave(*octave)).sum::<usize>() + record
 }
 
 /// A level without its decimals, never rounded up: 34.9 dB doesn't reach 35.

@@ -77,8 +77,8 @@ fn show(args: &GatherArgs, folder: Option<&Folder>, gathered: &Gathered) {
 }
 
 /// Widest name of a session and of a state on the screen.
-const NAME: usize = 20;
-const STATE: usize = 14;
+const NAME: usize = 18;
+const STATE: usize = 12;
 
 /// One line a session; the verdicts stand under it, so that a line fits the screen.
 fn table(rows: &[CatalogueRow]) {
@@ -88,7 +88,7 @@ fn table(rows: &[CatalogueRow]) {
         ("volume_m3", "m³"),
         ("middle_t20_s", "mid T20, s"),
         ("modes", "modes"),
-        ("worst_hz", "treat first, Hz"),
+        ("worst_hz", "treat, Hz"),
         ("worst_t60_s", "T60, s"),
     ];
     let columns = CatalogueRow::TABLE.columns;
