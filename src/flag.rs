@@ -90,6 +90,8 @@ flags! {
         "Find the rate that the file was recorded at, and export it again.";
     IdenticalFiles, "identical-files", "The same samples stand under another name, so one of the two is not what its name says.",
         "Find the right file or measure again.";
+    SoundsAlike, "sounds-alike", "It can't be told from another position of this state, as if both were takes of one; they count as one position.",
+        "Name them as takes of one position (seat, seat#2), or say in session.toml where each stands.";
     OwnStart, "own-start", "All files start at their own direct sound, so they have no common time zero.",
         "Export all responses with the emission at the same sample.";
     EmissionFromDistance, "emission-from-distance", "The arrivals contradict the distances, so the instant of emission was reckoned from each arrival and distance.",

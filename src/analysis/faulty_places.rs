@@ -51,6 +51,24 @@ pub(super) fn fault(response: &Response) -> Option<Flag> {
     out.chain([Flag::IdenticalFiles, Flag::Clipped]).find(|flag| response.flags.has(*flag))
 }
 
+/// Why no place of a state takes part in the mode fit, each reason with the number of its places; `None` where any does.
+#[must_use]
+pub fn none_fitted(state: &StateResult) -> Option<Vec<(&'static str, usize)>> {
+    let mut reasons: Vec<(&'static str, usize)> = Vec::new();
+    for place in &state.places {
+        if !place.response.low.samples.is_empty() {
+            return None;
+        }
+        let copied = || place.response.flags.has(Flag::IdenticalFiles).then_some(COPY);
+        let why = left_out(&place.response).or_else(copied)?;
+        match reasons.iter_mut().find(|(known, _)| *known == why) {
+            Some((_, count)) => *count += 1,
+            None => reasons.push((why, 1)),
+        }
+    }
+    (!reasons.is_empty()).then_some(reasons)
+}
+
 /// Flags what is wrong between places, leaves out what can't be used, and says so in the places' warnings. Gives the files
 /// that hold the same samples: each with the first one of the other place.
 pub(super) fn exclude_faulty(states: &mut [StateResult]) -> Vec<(String, String)> {
@@ -105,9 +123,9 @@ fn tell_remarks(response: &mut Response) {
 /// Index of a state and of a place in it.
 type At = (usize, usize);
 
-/// Flags identical low-frequency records, and gives the places that are to be left out: within a state, or at two places,
-/// neither is to be trusted; so is a place that was copied from another state, unless most of the state was. Then it
-/// stays, for what it may be, and the comparison says that nothing was measured again.
+/// Flags identical low-frequency records of two states (those of one were counted once), and gives the places that are to
+/// be left out: at two places neither is to be trusted; nor is a place that was copied from another state, unless most of
+/// the state was. Then it stays, for what it may be, and the comparison says that nothing was measured again.
 fn flag_copies(states: &mut [StateResult]) -> (BTreeSet<At>, Vec<(String, String)>) {
     let mut alike: BTreeMap<(usize, u64), Vec<At>> = BTreeMap::new();
     for (s, state) in states.iter().enumerate() {
@@ -127,7 +145,7 @@ fn flag_copies(states: &mut [StateResult]) -> (BTreeSet<At>, Vec<(String, String
         }
     }
     found.sort_unstable();
-    let (mut out, mut files) = (BTreeSet::new(), Vec::new());
+    let (mut out, mut marked, mut files) = (BTreeSet::new(), BTreeSet::new(), Vec::new());
     for (first, other) in found {
         let one_place = first.0 != other.0 && place_at(states, first) == place_at(states, other);
         let faultless =
@@ -145,14 +163,12 @@ fn flag_copies(states: &mut [StateResult]) -> (BTreeSet<At>, Vec<(String, String
             format!("{} holds the same samples as {}: one of them is a copy", name(other), name(first));
         for at in [first, other] {
             states[at.0].places[at.1].response.flags.add(Flag::IdenticalFiles);
+            marked.insert(at);
         }
         states[other.0].places[other.1].response.warnings.push(text);
     }
     for (s, state) in states.iter().enumerate() {
-        let copied: Vec<At> = (0..state.places.len())
-            .filter(|p| state.places[*p].response.flags.has(Flag::IdenticalFiles))
-            .map(|p| (s, p))
-            .collect();
+        let copied: Vec<At> = marked.iter().copied().filter(|at| at.0 == s).collect();
         if 2 * copied.len() < state.places.len() {
             out.extend(copied);
         }

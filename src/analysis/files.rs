@@ -26,6 +26,10 @@ pub struct FileRecord {
     pub capture: Option<CaptureRecord>,
     /// Files of another place or state in which the same samples were found.
     pub copy_of: Vec<String>,
+    /// The file of the same state that was counted in its stead, since both hold the same samples.
+    pub counted_as: Option<String>,
+    /// The position of the same state that it can't be told from, and the level of what differs, dB.
+    pub sounds_like: Option<(String, f64)>,
 }
 
 impl FileRecord {
@@ -40,6 +44,8 @@ impl FileRecord {
             faults: Vec::new(),
             capture: None,
             copy_of: Vec::new(),
+            counted_as: None,
+            sounds_like: None,
         }
     }
 }

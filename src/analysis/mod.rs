@@ -6,9 +6,11 @@
 //! rows and, with modes, its low-frequency record.
 
 mod absorbers;
+mod alike;
 mod averaged;
 mod captured;
 mod comparison;
+mod copies;
 mod crosscheck;
 mod faulty_places;
 mod files;
@@ -34,6 +36,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub use absorbers::{setting_facts, tune_states};
 pub use averaged::{Averaged, averaged};
 pub use comparison::{CompareSettings, Foretold, TargetKind, compare_states, foretell};
+pub use faulty_places::none_fitted;
 pub use files::{Failure, FileRecord as File};
 pub use follow::{FileStamps, Follower};
 
@@ -221,6 +224,32 @@ pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<P
         warnings: &place.response.warnings,
     });
     Some(ProcedureState { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })
+}
+
+/// The places at which two states can be compared, and those that only one of them has.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Partners {
+    /// How many both have.
+    pub common: usize,
+    /// Position and source of each that only one has, that of the state before first.
+    pub alone: Vec<(String, String)>,
+}
+
+/// Holds the places of two states against each other.
+#[must_use]
+pub fn partners(before: &StateResult, after: &StateResult) -> Partners {
+    let places = |state: &'_ StateResult| {
+        state.places.iter().map(|p| p.response.place.clone()).collect::<Vec<crate::response::Place>>()
+    };
+    let (one, other) = (places(before), places(after));
+    let only = |own: &[crate::response::Place], others: &[crate::response::Place]| {
+        let own = own.iter().filter(|place| !others.contains(place));
+        own.map(|place| (place.position.clone(), place.source.clone())).collect::<Vec<_>>()
+    };
+    let (only_before, only_after) = (only(&one, &other), only(&other, &one));
+    let common = one.len() - only_before.len();
+    Partners { common, alone: only_before.into_iter().chain(only_after).collect() }
 }
 
 /// Counts finished pieces of work from any thread.

@@ -1,7 +1,7 @@
 //! Files become responses and their bands, place by place.
 
 use super::files::{Failure, FileRecord};
-use super::{Counter, Settings, captured, faulty_places, second};
+use super::{Counter, Settings, alike, captured, copies, faulty_places, second};
 use crate::capture::CaptureRecord;
 use crate::decay::{self, BandDecay, Signal};
 use crate::filter::{Bank, Fraction};
@@ -59,6 +59,8 @@ pub(super) fn read_all(session: &Session, settings: &Settings, counter: &Counter
             found.states[job.state].places.push(PlaceResult { response, bands: done.bands });
         }
     }
+    copies::count_once(&mut found.states, &mut found.files);
+    found.states.iter_mut().for_each(|state| alike::flag_alike(session, state, &mut found.files));
     for (state, result) in session.states.iter().zip(&mut found.states) {
         share_instant(session, state, result, settings, &banks);
     }

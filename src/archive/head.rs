@@ -22,6 +22,8 @@ pub(super) struct Head {
     pub version: String,
     pub title: Option<String>,
     pub baseline: Option<String>,
+    /// The state that the comparison took as before; `None` where nothing was compared.
+    pub before: Option<String>,
     pub states: Vec<String>,
     pub volume_m3: Option<f64>,
     /// The settings that all sessions of one table should share, in words.
@@ -89,6 +91,8 @@ struct Settings {
     with_modes: bool,
     modes_from_hz: f64,
     modes_to_hz: f64,
+    #[serde(default)]
+    before: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -136,7 +140,10 @@ impl Reader {
                 (head.title, head.baseline) = (said.title, said.baseline);
                 (head.states, head.volume_m3) = (said.states, said.volume_m3);
             }
-            "settings" => head.settings = map.next_value::<Settings>()?.words(),
+            "settings" => {
+                let settings: Settings = map.next_value()?;
+                (head.settings, head.before) = (settings.words(), settings.before);
+            }
             "tables" => {
                 let tables: Vec<Table> = map.next_value()?;
                 head.tables = tables.into_iter().map(|of| (of.table, of.rows)).collect();

@@ -13,7 +13,9 @@ pub(super) type Bodies = BTreeMap<&'static str, Vec<u8>>;
 /// The row of a session.
 pub(super) fn row(session: &Results, bodies: &Bodies) -> CatalogueRow {
     let head = &session.head;
-    let state = head.baseline.as_ref().filter(|name| head.states.contains(name)).or(head.states.first());
+    // What the command named as before counts more than what the manifest says.
+    let mut named = [&head.before, &head.baseline].into_iter().flatten();
+    let state = named.find(|name| head.states.contains(name)).or(head.states.first());
     let printed = state.map(|name| csv_text::printed(&Cell::Text(name.as_str().into())).into_owned());
     let of_state = |fields: &Fields<'_>| Some(fields.text(0)) == printed.as_deref();
     let (modes, worst) = modes(bodies, of_state);

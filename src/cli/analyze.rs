@@ -3,7 +3,7 @@
 use super::args::{AnalyzeArgs, Bands, ComputingArgs, Format, ReadingArgs};
 use super::progress::Bar;
 use super::{Exit, Failed, interrupt, screen, write};
-use stillroom::analysis::{Analysis, Control, ModeRange, Settings, analyze};
+use stillroom::analysis::{Analysis, Control, ModeRange, Settings, analyze, none_fitted};
 use stillroom::decay::middle_t20_s;
 use stillroom::filter::Fraction;
 use stillroom::language::count;
@@ -140,7 +140,10 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results, so
         screen::paragraph(&format!("Procedure: {}.", procedure::summary(&state.checks)));
         let modes: Vec<&ModeRow> = results.modes.iter().filter(|row| *row.state == *state.name).collect();
         match (&state.resonances, sought) {
-            (Some(_), Some(range)) if modes.is_empty() => screen::paragraph(&none_found(range)),
+            (Some(_), Some(range)) if modes.is_empty() => {
+                let left_out = none_fitted(state).map(|reasons| all_left_out(&reasons));
+                screen::paragraph(&left_out.unwrap_or_else(|| none_found(range)));
+            }
             (Some(_), _) => {
                 modes_table(&modes);
                 screen::paragraph(&usable_range(state));
@@ -148,6 +151,17 @@ pub(super) fn summary(session: &Session, found: &Analysis, results: &Results, so
             (None, _) => {}
         }
     }
+}
+
+/// Nothing was looked at: every place is left out.
+fn all_left_out(reasons: &[(&'static str, usize)]) -> String {
+    let counted = |(why, n): &(&str, usize)| format!("{n} {}: {why}", if *n == 1 { "file" } else { "files" });
+    let told: Vec<String> = match reasons {
+        [(why, _)] => vec![(*why).to_owned()],
+        _ => reasons.iter().map(counted).collect(),
+    };
+    let all = if reasons.iter().map(|(_, n)| n).sum::<usize>() == 1 { "the one file" } else { "every file" };
+    format!("No resonance was looked for: {all} is left out ({}).", told.join("; "))
 }
 
 /// Nothing was found in the range: what can be asked instead.

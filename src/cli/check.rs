@@ -73,6 +73,8 @@ fn facts<'a>(session: &'a Session, found: &'a Analysis, modes_to_hz: f64) -> Loo
                 length_s: read.frames as f64 / f64::from(read.rate_hz),
                 sha256: read.sha256.clone(),
                 copy_of: file.copy_of.clone(),
+                counted_as: file.counted_as.clone(),
+                sounds_like: file.sounds_like.clone(),
                 clipped: clipped.map(ToString::to_string),
                 useless: (file.capture.as_ref().and_then(|c| c.again()))
                     .or_else(|| file.faults.iter().find(useless).map(ToString::to_string))
@@ -133,7 +135,7 @@ fn show(judged: &Readiness, found: &Analysis) {
         let of_weight = grouped(judged.findings.iter().filter(|f| f.weight == weight));
         if !of_weight.is_empty() {
             screen::heading(title);
-            of_weight.iter().for_each(|text| screen::line(&format!("  {text}")));
+            of_weight.iter().for_each(|text| screen::item(text));
         }
     }
     // Failures of a file that was to be read stand in its line above.
@@ -168,47 +170,49 @@ fn grouped<'a>(findings: impl Iterator<Item = &'a Finding>) -> Vec<String> {
 }
 
 /// Widest file name and place on the screen.
-const FILE_WIDTH: usize = 34;
+const FILE_WIDTH: usize = 28;
 const PLACE_WIDTH: usize = 18;
 
-/// Columns that say the same, or nothing, in each line are left out; a common format is said once.
+/// Columns that say nothing in any line are left out; a common format is said once, another one stands under its file, with
+/// what is odd about it.
 fn show_files(files: &[FileLine]) {
-    const AUDIO: usize = 5;
-    let common = files.first().map(|first| first.audio.clone()).filter(|audio| !audio.is_empty());
-    let common = common.filter(|audio| files.len() > 1 && files.iter().all(|line| line.audio == *audio));
-    let shown: Vec<usize> = (0..FileLine::HEAD.len())
-        .filter(|&column| match column {
-            0 => true,
-            AUDIO if common.is_some() => false,
-            _ => files.iter().any(|line| !line.cells()[column].is_empty()),
-        })
+    const NAMES: usize = 5;
+    let common = common_format(files);
+    let shown: Vec<usize> = (0..NAMES)
+        .filter(|&column| column == 0 || files.iter().any(|line| !line.cells()[column].is_empty()))
         .collect();
     let head: Vec<&str> = shown.iter().map(|&column| FileLine::HEAD[column]).collect();
-    let width = |column| {
-        if column == 0 {
-            FILE_WIDTH
-        } else if column < AUDIO {
-            PLACE_WIDTH
-        } else {
-            usize::MAX
-        }
-    };
     let columns: Vec<Vec<String>> = shown
         .iter()
         .map(|&column| {
             let cells: Vec<&str> = files.iter().map(|line| line.cells()[column]).collect();
-            if column < AUDIO {
-                screen::told_apart(&cells, width(column))
-            } else {
-                cells.into_iter().map(str::to_owned).collect()
-            }
+            screen::told_apart(&cells, if column == 0 { FILE_WIDTH } else { PLACE_WIDTH })
         })
         .collect();
     let rows = (0..files.len()).map(|k| columns.iter().map(|column| column[k].clone()).collect());
-    screen::table(&head, &rows.collect::<Vec<Vec<String>>>());
+    let under = |line: &FileLine| {
+        let own = Some(&line.audio).filter(|audio| common != Some(audio.as_str()));
+        let said = own.into_iter().chain([&line.remark]).filter(|text| !text.is_empty());
+        said.cloned().collect::<Vec<_>>().join("; ")
+    };
+    screen::table_with(
+        &head,
+        &rows.collect::<Vec<Vec<String>>>(),
+        &files.iter().map(under).collect::<Vec<_>>(),
+    );
     if let Some(audio) = common {
-        screen::line(&format!("  All {}: {audio}.", files.len()));
+        let alike = files.iter().filter(|line| line.audio == audio).count();
+        let which = if alike == files.len() { "All" } else { "The other" };
+        screen::line(&format!("  {which} {alike}: {audio}."));
     }
+}
+
+/// The format of most files; none of a single one.
+fn common_format(files: &[FileLine]) -> Option<&str> {
+    let count = |audio: &str| files.iter().filter(|line| line.audio == audio).count();
+    let known = files.iter().map(|line| line.audio.as_str()).filter(|audio| !audio.is_empty());
+    let most = known.max_by_key(|audio| count(audio))?;
+    (count(most) > 1 && 2 * count(most) > files.len()).then_some(most)
 }
 
 /// One line a place under its state; octaves above every file's rate are left out.
@@ -220,14 +224,15 @@ fn show_noise(noise: &[NoiseLine]) {
     let mut head = vec!["place"];
     head.extend(octaves.iter().map(|&octave| first.octaves[octave].0.as_str()));
     head.push("");
+    let wide = noise_width(noise, &octaves) > WIDTH;
+    let cell = |text: &str| if wide { whole(text) } else { text.to_owned() };
     for of_state in noise.chunk_by(|a, b| a.state == b.state) {
         screen::line(&format!("  {}", of_state[0].state));
         let places: Vec<&str> = of_state.iter().map(|line| line.place.as_str()).collect();
         let rows = of_state.iter().zip(screen::told_apart(&places, PLACE_WIDTH)).map(|(line, place)| {
             let mut cells = vec![place];
-            cells.extend(
-                octaves.iter().map(|&octave| line.octaves.get(octave).map_or("", |o| &o.1).to_owned()),
-            );
+            let of_octave = |&octave: &usize| line.octaves.get(octave).map_or("", |o| o.1.as_str());
+            cells.extend(octaves.iter().map(of_octave).map(cell));
             cells.push(line.record.clone());
             cells
         });
@@ -237,6 +242,28 @@ fn show_noise(noise: &[NoiseLine]) {
     if bound {
         screen::paragraph("≥: lower bound, the record ends before the noise.");
     }
+}
+
+/// Columns that every terminal has.
+const WIDTH: usize = 80;
+
+/// How wide the widest of the tables would be with a tenth of a decibel in each octave.
+fn noise_width(noise: &[NoiseLine], octaves: &[usize]) -> usize {
+    const BETWEEN: usize = 2;
+    let chars = |text: &str| text.chars().count();
+    let of_octave = |octave: usize| {
+        let cells = noise.iter().filter_map(|line| line.octaves.get(octave));
+        BETWEEN + cells.map(|o| chars(&o.1).max(chars(&o.0))).max().unwrap_or(0)
+    };
+    let place = noise.iter().map(|line| chars(&line.place).min(PLACE_WIDTH)).max().unwrap_or(0);
+    let record = noise.iter().map(|line| chars(&line.record)).max().unwrap_or(0);
+    let record = if record == 0 { 0 } else { BETWEEN + record };
+    BETWEEN + place + octaves.iter().map(|octave| of_octave(*octave)).sum::<usize>() + record
+}
+
+/// A level without its decimals, never rounded up: 34.9 dB doesn't reach 35.
+fn whole(text: &str) -> String {
+    text.split('.').next().unwrap_or_default().to_owned()
 }
 
 /// Writes a manifest to fill in; one that is there already is never touched.

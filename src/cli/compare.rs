@@ -5,7 +5,8 @@ use super::args::{CompareArgs, Format, MaskMean};
 use super::progress::Bar;
 use super::{Exit, Failed, analyze, interrupt, screen, tune_screen, write};
 use stillroom::analysis::{
-    Analysis, CompareSettings, Comparison, Control, Settings, TargetKind, analyze, compare_states,
+    Analysis, CompareSettings, Comparison, Control, Partners, Settings, TargetKind, analyze, compare_states,
+    partners,
 };
 use stillroom::change::{ChainFindings, Changes, ModeChange, TargetFinding, Verdict};
 use stillroom::criterion::nominal_t_s;
@@ -178,6 +179,9 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
     };
     for (state, changes) in &compared.pairs {
         screen::heading(&format!("{} → {}", asked.before, found.states[*state].name));
+        if let Some(text) = alone(&partners(&found.states[compared.before], &found.states[*state])) {
+            screen::paragraph(&text);
+        }
         if changes.modes.is_empty() {
             bands(changes);
         } else {
@@ -220,6 +224,14 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
             count("unsure")
         ));
     }
+}
+
+/// Places that only one of the states has: levels and bands leave them out.
+fn alone(partners: &Partners) -> Option<String> {
+    let alone = words::places(&partners.alone);
+    let (common, noun) = (partners.common, if partners.common == 1 { "position" } else { "positions" });
+    (!alone.is_empty())
+        .then(|| format!("Compared at {common} {noun}; only in one state: {}.", alone.join(", ")))
 }
 
 /// Places that are not the same in both states, as it seems.
@@ -295,6 +307,14 @@ fn drawn(after_s: Option<f64>, before_s: Option<f64>, longest_s: f64) -> String 
     format!("{:<BAR$}", screen::bar(after_s, before_s, longest_s, BAR))
 }
 
+/// A change with half its interval, no finer than a tenth of a per cent: what else differs between two visits is more.
+fn change_percent(value: f64, half: f64) -> Option<String> {
+    const FINEST: f64 = 0.1;
+    let text =
+        if half < FINEST { format!("{value:.1} ± {FINEST:.1}") } else { number::plus_minus(value, half)? };
+    Some(text.replace('-', "−"))
+}
+
 fn line(change: &ModeChange) -> Vec<String> {
     let values = change.before_values.or(change.after_values);
     let seconds = |ring: Option<Result<f64, _>>| match ring {
@@ -302,8 +322,7 @@ fn line(change: &ModeChange) -> Vec<String> {
         _ => "–".to_owned(),
     };
     let percent = match change.ring_ratio.or(change.t60_ratio) {
-        Some(Ok(ratio)) => number::plus_minus(100.0 * (ratio.value - 1.0), 50.0 * (ratio.high - ratio.low))
-            .map(|text| text.replace('-', "−")),
+        Some(Ok(ratio)) => change_percent(100.0 * (ratio.value - 1.0), 50.0 * (ratio.high - ratio.low)),
         _ => None,
     };
     vec![
@@ -334,5 +353,16 @@ fn direct_sound(chain: &ChainFindings) -> Option<String> {
             signed(db)
         )),
         (None, None) => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::change_percent;
+
+    #[test]
+    fn a_change_is_printed_no_finer_than_it_can_mean() {
+        assert_eq!(change_percent(-40.001, 0.036).as_deref(), Some("−40.0 ± 0.1"));
+        assert_eq!(change_percent(-71.04, 1.62).as_deref(), Some("−71.0 ± 1.6"));
     }
 }

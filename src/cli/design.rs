@@ -5,7 +5,7 @@ use super::args::{DesignArgs, Format};
 use super::design_answer::{Answer, GivenAnswer};
 use super::design_unit::{GivenUnit, parse};
 use super::predict::NO_ROOM;
-use super::predict_moves::NO_LENGTHS;
+use super::predict_moves::no_lengths;
 use super::screen::println;
 use super::{Exit, Failed, design_document, design_screen};
 use stillroom::analysis::{Control, ModeRange, Settings, analyze};
@@ -206,7 +206,7 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
 fn lengths(args: &DesignArgs, session: &Session) -> Result<[f64; 3], Failed> {
     match &args.dims {
         Some(dims) => parse_dimensions(dims).map_err(Failed::usage),
-        None => session.room.dimensions_m.ok_or_else(|| Failed::usage(NO_LENGTHS)),
+        None => session.room.dimensions_m.ok_or_else(|| Failed::usage(no_lengths(session, true))),
     }
 }
 

@@ -76,18 +76,20 @@ fn show(args: &GatherArgs, folder: Option<&Folder>, gathered: &Gathered) {
     }
 }
 
-/// Widest name on the screen.
-const NAME: usize = 24;
+/// Widest name of a session and of a state on the screen.
+const NAME: usize = 18;
+const STATE: usize = 12;
 
+/// One line a session; the verdicts stand under it, so that a line fits the screen.
 fn table(rows: &[CatalogueRow]) {
     const SHOWN: [(&str, &str); 7] = [
         ("session", "session"),
-        ("volume_m3", "volume, m³"),
+        ("state", "state"),
+        ("volume_m3", "m³"),
         ("middle_t20_s", "mid T20, s"),
         ("modes", "modes"),
-        ("worst_hz", "treat first, Hz"),
-        ("worst_t60_s", "its T60, s"),
-        ("verdicts", "verdicts"),
+        ("worst_hz", "treat, Hz"),
+        ("worst_t60_s", "T60, s"),
     ];
     let columns = CatalogueRow::TABLE.columns;
     let places = SHOWN.map(|(name, _)| columns.iter().position(|column| column.name == name));
@@ -98,11 +100,13 @@ fn table(rows: &[CatalogueRow]) {
         let mut cells: Vec<String> = places.iter().map(cell).collect();
         // A name may lose its middle; a count may not.
         cells[0] = screen::shortened(&cells[0], NAME);
+        cells[1] = screen::shortened(&cells[1], STATE);
         cells
     };
     let lines: Vec<Vec<String>> = rows.iter().map(line).collect();
-    screen::table(&SHOWN.map(|(_, head)| head), &lines);
-    if lines.iter().any(|line| line.last().is_some_and(|verdicts| verdicts.contains("unsure"))) {
+    let verdicts: Vec<String> = rows.iter().map(|row| row.verdicts.clone().unwrap_or_default()).collect();
+    screen::table_with(&SHOWN.map(|(_, head)| head), &lines, &verdicts);
+    if verdicts.iter().any(|verdicts| verdicts.contains("unsure")) {
         screen::paragraph(
             "Verdicts: rows of changes.csv. compare counts those of them apart that lie above the range of single modes.",
         );

@@ -32,7 +32,7 @@ pub fn run(args: &PredictArgs) -> Result<Exit, Failed> {
             if let Some(plan) = &session.plan {
                 return upright(plan, args, args.temperature.unwrap_or(session.room.temperature_c));
             }
-            let unknown = || Failed::usage(predict_moves::NO_LENGTHS);
+            let unknown = || Failed::usage(predict_moves::no_lengths(&session, true));
             (session.room.dimensions_m.ok_or_else(unknown)?, session.room.temperature_c)
         }
         (None, None) => return Err(Failed::usage(NO_ROOM)),

@@ -8,16 +8,30 @@ use stillroom::room::Enclosure;
 use stillroom::room::seat::{Move, quietest};
 use stillroom::session::{Role, Session};
 
-/// What `predict` says where a session doesn't tell its room.
-pub const NO_LENGTHS: &str = "session.toml gives neither the room's three lengths nor its plan\n  do       add length, \
-                              width and height under [room], or plan, or use --dims";
+/// What is said where a session doesn't tell its room; `dims`: --dims would do instead.
+pub fn no_lengths(session: &Session, dims: bool) -> String {
+    let instead = |text| if dims { text } else { "" };
+    if session.has_manifest {
+        let dims = instead(", or use --dims");
+        format!(
+            "session.toml gives neither the room's three lengths nor its plan\n  do       add length, width and height \
+             under [room], or plan{dims}"
+        )
+    } else {
+        let dims = instead("give --dims, or ");
+        format!(
+            "there is no session.toml to give the room's lengths\n  do       {dims}let `stillroom check --write` draft \
+             one and add length, width and height under [room]"
+        )
+    }
+}
 
 /// Runs it.
 pub fn run(session: &Session, hertz: f64, args: &PredictArgs) -> Result<Exit, Failed> {
     let temperature_c = args.temperature.unwrap_or(session.room.temperature_c);
     let up_to_hz = (2.0 * hertz).max(args.to);
     let air = Enclosure::of_session(session, temperature_c, up_to_hz)
-        .ok_or_else(|| Failed::usage(NO_LENGTHS.replace(", or use --dims", "")))?;
+        .ok_or_else(|| Failed::usage(no_lengths(session, false)))?;
     let air = air.map_err(Failed::usage)?;
     let off = |i: &usize| (air.modes[*i].frequency_hz - hertz).abs();
     let mode =

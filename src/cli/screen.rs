@@ -75,6 +75,13 @@ pub fn paragraph(text: &str) {
     }
 }
 
+/// One of several paragraphs under a heading: lines after its first stand further in.
+pub fn item(text: &str) {
+    for (index, line) in broken(&shown(text), WIDTH - 4).into_iter().enumerate() {
+        print(format_args!("{:width$}{line}\n", "", width = if index == 0 { 2 } else { 4 }));
+    }
+}
+
 /// Lines of at most `width` characters; a longer word keeps its own line.
 fn broken(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
@@ -147,6 +154,14 @@ pub fn told_apart(names: &[&str], width: usize) -> Vec<String> {
 
 /// A table on standard output: numbers right, the last column and a first one of words left.
 pub fn table(header: &[&str], rows: &[Vec<String>]) {
+    table_with(header, rows, &[]);
+}
+
+/// How far in a line stands that belongs to the row over it.
+const UNDER: usize = 6;
+
+/// The same with a text under each row, broken to 80 columns; nothing where it is empty.
+pub fn table_with(header: &[&str], rows: &[Vec<String>], under: &[String]) {
     let mut table = Table::new();
     table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(header.to_vec());
@@ -160,8 +175,13 @@ pub fn table(header: &[&str], rows: &[Vec<String>]) {
         column.set_padding((if index == 0 { 2 } else { 1 }, 1));
         column.set_cell_alignment(if left { CellAlignment::Left } else { CellAlignment::Right });
     }
-    for row in table.lines() {
+    for (index, row) in table.lines().enumerate() {
         print(format_args!("{}\n", row.trim_end()));
+        // The header comes first.
+        let text = index.checked_sub(1).and_then(|row| under.get(row)).filter(|text| !text.is_empty());
+        for line in text.iter().flat_map(|text| broken(&shown(text), WIDTH - UNDER)) {
+            print(format_args!("{:UNDER$}{line}\n", ""));
+        }
     }
 }
 

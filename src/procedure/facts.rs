@@ -1,7 +1,7 @@
 //! What the checks are made on.
 
 use crate::decay::BandDecay;
-use crate::flag::Flags;
+use crate::flag::{Flag, Flags};
 use crate::session::{Role, Session, State};
 
 /// One state of the room as it was measured.
@@ -52,9 +52,15 @@ impl<'a> ProcedurePlace<'a> {
 }
 
 impl<'a> ProcedureState<'a> {
+    /// Places that are measurements of their own: not those that sound like another position, perhaps its takes.
+    pub(super) fn counted(&self) -> impl Iterator<Item = &ProcedurePlace<'a>> {
+        let alike = |place: &&ProcedurePlace<'a>| place.flags.is_some_and(|f| f.has(Flag::SoundsAlike));
+        self.places.iter().filter(move |place| !alike(place))
+    }
+
     /// Names of the microphone positions, each once, in the order met.
     pub(super) fn positions(&self) -> Vec<&'a str> {
-        distinct(self.places.iter().map(|place| place.position))
+        distinct(self.counted().map(|place| place.position))
     }
 
     /// Names of the sources, each once, in the order met.
@@ -66,8 +72,8 @@ impl<'a> ProcedureState<'a> {
     /// (ISO 3382-2:2008, 4.3: a quarter wavelength, normally 1 m, from reflecting surfaces).
     pub(super) fn in_the_room(&self) -> impl Iterator<Item = &ProcedurePlace<'a>> {
         let inside = |place: &&ProcedurePlace<'a>| self.session.role(place.position) != Role::Boundary;
-        let any = self.places.iter().any(|place| inside(&place));
-        self.places.iter().filter(move |place| !any || inside(place))
+        let any = self.counted().any(|place| inside(&place));
+        self.counted().filter(move |place| !any || inside(place))
     }
 
     /// Bands of the places in the room that lie within a range of frequency, each with its place.

@@ -24,7 +24,7 @@ pub use facts::{ProcedurePlace, ProcedureState};
 pub use geometry::least_distance_m;
 pub use readiness::{
     Between, FileFacts, FileLine, Finding, LookFacts, ModeForecast, NoiseLine, ReadFacts, Readiness,
-    SingleModes, Weight, look,
+    SingleModes, Weight, alike_in_words, look,
 };
 pub use summary::summary;
 

@@ -335,6 +335,8 @@ fn read(sha256: &str) -> Result<ReadFacts, String> {
         length_s: 2.0,
         sha256: sha256.into(),
         copy_of: Vec::new(),
+        counted_as: None,
+        sounds_like: None,
         clipped: None,
         useless: None,
         remarks: Vec::new(),

@@ -10,6 +10,7 @@ use super::tails::{self, Frame, ROWS, Row, Tail, bar, chart_axis};
 use super::target;
 use super::words::{self, hertz, seconds, shown};
 use super::worst_seat::worst_seat;
+use crate::analysis::partners;
 use crate::change::{ModeChange, Verdict};
 use crate::flag::Flag;
 use crate::language::{Message, Value, number, say, signed};
@@ -74,6 +75,7 @@ fn measured(content: &Content<'_>) -> Markup {
 fn compared(content: &Content<'_>, pairs: &[Pair<'_>], last: &Pair<'_>) -> Markup {
     html! {
         @for pair in pairs {
+            @if let Some(text) = only_in_one(pair) { p.note { (content.say(&text)) } }
             @let told = sentences(content, pair);
             p.verdict {
                 @if pairs.len() > 1 { b { (name(&pair.after.name)) ": " } }
@@ -108,6 +110,15 @@ pub(super) fn sentences(content: &Content<'_>, pair: &Pair<'_>) -> Vec<String> {
     if decided { vec![modes, bands] } else { vec![bands, modes] }
 }
 
+/// At how many places a pair was compared, where one of its states has others too.
+fn only_in_one(pair: &Pair<'_>) -> Option<Message> {
+    let found = partners(pair.before, pair.after);
+    let alone: Vec<Message> = words::places(&found.alone).into_iter().map(Message::plain).collect();
+    let common = Value::Count(found.common);
+    (!found.alone.is_empty())
+        .then(|| say!("answer.compared-at", n = common, alone = Message::row(alone, ", ")))
+}
+
 /// The clearest change in numbers.
 fn strongest(pair: &Pair<'_>) -> Option<Message> {
     let decided = |c: &&ModeChange| matches!(c.verdict, Verdict::Shorter | Verdict::Longer);
@@ -122,15 +133,20 @@ fn strongest(pair: &Pair<'_>) -> Option<Message> {
     let ratio = change.ringing()?;
     let percent = |r: f64| number(100.0 * (r - 1.0).abs(), 0);
     let (near, far) = if ratio.value < 1.0 { (ratio.high, ratio.low) } else { (ratio.low, ratio.high) };
+    let key = if ratio.value < 1.0 { "answer.clearest-shorter" } else { "answer.clearest-longer" };
     Some(say!(
-        if ratio.value < 1.0 { "answer.clearest-shorter" } else { "answer.clearest-longer" },
+        key,
         hz = hertz(before.frequency_hz),
         rang = seconds(rang_s),
         rings = seconds(rings_s),
         percent = percent(ratio.value),
-        near = percent(near),
-        far = percent(far)
+        known = known(percent(near), percent(far))
     ))
+}
+
+/// How well a change is known: its ends in whole per cent, or, where both print alike, that it is within half of one.
+fn known(near: Value, far: Value) -> Message {
+    if near == far { say!("answer.known-closely") } else { say!("answer.known", near = near, far = far) }
 }
 
 /// How many of each, as large numbers: what the sentence above counts, up to where it does. Where it tells of no single

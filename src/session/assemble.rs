@@ -44,6 +44,7 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
     Ok(Session {
         logo: logo.and_then(Result::ok),
         language,
+        has_manifest: !plan.manifest_path.as_os_str().is_empty(),
         root: plan.root,
         title: plan.manifest.title,
         baseline,

@@ -76,6 +76,8 @@ pub struct Session {
     pub name: String,
     /// Folder that holds the session; `None` for files and folders named one by one.
     pub root: Option<PathBuf>,
+    /// Whether it has a `session.toml`.
+    pub has_manifest: bool,
     /// Title for the report.
     pub title: Option<String>,
     /// The state that others are compared against; only a manifest or the user names one.
@@ -177,6 +179,7 @@ impl Session {
         Self {
             name: name.to_owned(),
             root: None,
+            has_manifest: false,
             title: None,
             baseline: None,
             names: None,

@@ -10,7 +10,7 @@ pub(crate) use crate::decay::middle_t20_s;
 
 table! {
     "catalogue", CatalogueRow, key ["session"],
-    "One row per session of gathered results, in natural order. Decay and modes are those of one state: the baseline, or the first where no baseline is named.";
+    "One row per session of gathered results, in natural order. Decay and modes are those of one state: the one that the session was compared with, else the baseline, else the first.";
     session: String {
         session text().required(), "Name of the session: that of its results folder without `-results`, with folders above it where names are alike.", "";
     }

@@ -96,6 +96,30 @@ fn the_catalogue_has_one_line_a_room() {
     assert_eq!(json["catalogue"][0]["modes"], 1);
 }
 
+/// The treated room stood in the catalogue as the room: the first state by name, though `--before` had named the other.
+#[test]
+fn the_catalogue_describes_what_the_comparison_took_as_before() {
+    let home = Home::new();
+    let mut results = sample::results();
+    results.session.baseline = None;
+    results.session.states = vec!["closed".into(), "empty".into()];
+    home.write("job-results", &results);
+    let state = |session: &str| {
+        let ran = home.run(&format!("gather {session} --catalogue --format csv"));
+        ran.out.lines().nth(1).and_then(|row| row.split(',').nth(5)).map(str::to_owned)
+    };
+    assert_eq!(state("job-results").as_deref(), Some("empty"));
+    results.settings.before = None;
+    home.write("alone-results", &results);
+    assert_eq!(state("alone-results").as_deref(), Some("closed"), "nothing was compared: the first");
+    results.session.baseline = Some("empty".into());
+    home.write("listed-results", &results);
+    assert_eq!(state("listed-results").as_deref(), Some("empty"), "the baseline");
+    let screen = home.run("gather job-results --catalogue").out;
+    let head = screen.lines().find(|line| line.contains("session")).expect("a head");
+    assert!(head.contains("state") && screen.contains("empty"), "{screen}");
+}
+
 /// A copy that broke off loses the end of a table, or a table: the session is left out as a whole.
 #[test]
 fn a_session_cut_short_is_left_out_whole_and_named() {

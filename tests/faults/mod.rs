@@ -253,6 +253,63 @@ fn exchanged_places_are_said_on_the_screen() {
     assert!(compared.text.contains("exchanged"), "{}", compared.text);
 }
 
+/// Copies of a file, as a file manager makes them: three positions of one recording met `survey`, and all of them were left
+/// out of the fit. A session with them is the session without.
+#[test]
+fn copies_within_a_state_change_no_number() {
+    let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
+    write(&folder.path().join("job"), room, &room.clean(), None);
+    const ANALYZE: [&str; 6] = ["analyze", "job", "--no-modes", "--bands", "octave", "--out"];
+    run(folder.path(), &[&ANALYZE[..], &["alone"]].concat());
+    let place = room.places[1].0;
+    for copy in ["(1)", "Kopie"] {
+        let [from, to] =
+            [place.to_owned(), format!("{place} {copy}")].map(|name| format!("job/treated/{name}.wav"));
+        std::fs::copy(folder.path().join(from), folder.path().join(to)).expect("writable");
+    }
+    let said = run(folder.path(), &[&ANALYZE[..], &["copied"]].concat()).text;
+    let counted = format!("{place} Kopie.wav: the same samples as treated/{place}.wav: counted once");
+    assert!(said.contains(&counted), "{said}");
+    assert!(!said.contains("normalised"), "{said}");
+    for table in ["bands.csv", "checks.csv"] {
+        let [alone, copied] = ["alone", "copied"].map(|out| folder.path().join(out).join(table));
+        let [alone, copied] = [alone, copied].map(|path| std::fs::read_to_string(path).expect("written"));
+        assert!(alone == copied, "{table} differs");
+    }
+    let checked = run(folder.path(), &["check", "job", "--no-modes"]).text;
+    let told = format!("1 more: the same bytes as treated/{place}.wav; counted once; delete one");
+    assert!(checked.contains(&told), "{checked}");
+    assert!(!checked.contains("scaled one by one"), "{checked}");
+    assert!(!checked.contains("nothing at"), "a copy is no position that the other state lacks: {checked}");
+}
+
+/// Where both names stand for places in the other state, one of the two files is missing: counted once, the level of its
+/// place left out, and asked for again.
+#[test]
+fn a_copy_under_another_place_s_name_leaves_that_place_to_be_measured() {
+    let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
+    let fault = Fault { what: What::CopyOfNeighbour, hit: Hit::One, check: &[], compare: &[] };
+    write(&folder.path().join("job"), room, &room.clean(), Some(&fault));
+    let checked = run(folder.path(), &["check", "job", "--no-modes"]).text;
+    assert!(checked.contains("counted once") && checked.contains("not enough"), "{checked}");
+    assert!(checked.contains("state treated: nothing at"), "{checked}");
+    run(folder.path(), &["analyze", "job", "--no-modes", "--bands", "octave"]);
+    let bands = std::fs::read_to_string(folder.path().join("job-results/bands.csv")).expect("written");
+    let flagged = bands.lines().filter(|row| row.starts_with("treated,") && row.contains("identical-files"));
+    assert!(flagged.count() > 0, "nobody knows which of the two names is right");
+}
+
+/// "No resonance found" stood under states of which nothing had been looked at.
+#[test]
+fn where_every_file_is_left_out_no_search_is_claimed() {
+    let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
+    let fault = Fault { what: What::Sweep, hit: Hit::All, check: &[], compare: &[] };
+    write(&folder.path().join("job"), room, &room.clean(), Some(&fault));
+    let said = run(folder.path(), &["analyze", "job/treated"]).text;
+    let told = "No resonance was looked for: every file is left out (it holds the test signal";
+    assert!(said.contains(told) && !said.contains("No resonance found"), "{said}");
+}
+
 /// A loopback in the place of one microphone: its pulse stands before every direct sound, and took the instant that all
 /// files share along.
 #[test]

@@ -1,5 +1,6 @@
 //! What `measure` may be told.
 
+use super::{celsius, decibels, hertz, seconds};
 use clap::{Args, ValueHint};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
@@ -44,25 +45,25 @@ pub struct MeasureArgs {
     #[command(flatten)]
     pub signal: SignalArgs,
     /// Level of the signal's peak, dB of full scale; without --yes it is reached step by step
-    #[arg(long, value_name = "DB", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = decibels)]
     pub level: Option<f64>,
     /// Play at --level without asking: hearing and loudspeaker are then your care alone
     #[arg(long, requires_all = ["level", "position"])]
     pub yes: bool,
     /// Highest level offered, dB of full scale
-    #[arg(long, value_name = "DB", default_value_t = -12.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", default_value_t = -12.0, allow_negative_numbers = true, value_parser = decibels)]
     pub limit: f64,
     /// Stop where the microphone hears more than this, dB SPL (time constant F)
-    #[arg(long, value_name = "DB", requires = "full_scale_spl")]
+    #[arg(long, value_name = "DB", requires = "full_scale_spl", value_parser = decibels)]
     pub limit_spl: Option<f64>,
     /// Sound pressure level of a sine that reaches full scale at the microphone's input, dB
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = decibels)]
     pub full_scale_spl: Option<f64>,
     /// Keep the recordings too, in this folder
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub recordings: Option<PathBuf>,
     /// Air temperature, °C, for the record: a kelvin moves every mode by 0.17 %
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", allow_negative_numbers = true, value_parser = celsius)]
     pub temperature: Option<f64>,
     /// Remark for the record, e.g. who opened the door
     #[arg(long, value_name = "TEXT")]
@@ -73,15 +74,15 @@ pub struct MeasureArgs {
 #[derive(Debug, Args)]
 pub struct SignalArgs {
     /// Lowest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 15.0)]
+    #[arg(long, value_name = "HZ", default_value_t = 15.0, value_parser = hertz)]
     pub from: f64,
     /// Highest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 20_000.0)]
+    #[arg(long, value_name = "HZ", default_value_t = 20_000.0, value_parser = hertz)]
     pub to: f64,
     /// Length of the sweep, s
-    #[arg(long, value_name = "S", default_value_t = 20.0)]
+    #[arg(long, value_name = "S", default_value_t = 20.0, value_parser = seconds)]
     pub seconds: f64,
     /// Silence after the sweep, s: longer than the longest decay
-    #[arg(long, value_name = "S", default_value_t = 5.0)]
+    #[arg(long, value_name = "S", default_value_t = 5.0, value_parser = seconds)]
     pub tail: f64,
 }

@@ -414,6 +414,33 @@ fn threads(text: &str) -> Result<NonZeroUsize, String> {
     text.parse().map_err(|_| "allowed are whole numbers from 1 up".to_owned())
 }
 
+/// A number of the unit that the option's help names; whether it lies in range is the command's to say.
+fn number(text: &str, unit: &str) -> Result<f64, String> {
+    text.trim()
+        .parse()
+        .map_err(|_| format!("a number in {unit}, with a point for decimals and without its unit"))
+}
+
+fn hertz(text: &str) -> Result<f64, String> {
+    number(text, "hertz")
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    number(text, "seconds")
+}
+
+fn decibels(text: &str) -> Result<f64, String> {
+    number(text, "decibels")
+}
+
+fn celsius(text: &str) -> Result<f64, String> {
+    number(text, "degrees Celsius")
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    number(text, "per cent")
+}
+
 fn mode_frequency(text: &str) -> Result<f64, String> {
     let hertz: f64 = text.parse().map_err(|_| "a number in hertz, with a point for decimals".to_owned())?;
     if (5.0..=300.0).contains(&hertz) { Ok(hertz) } else { Err("must lie between 5 and 300 Hz".to_owned()) }

@@ -1,6 +1,6 @@
 //! What `predict` and `design` may be told.
 
-use super::{Format, ReadingArgs, RunArgs, mode_frequency, time};
+use super::{Format, ReadingArgs, RunArgs, celsius, hertz, mode_frequency, percent, time};
 use clap::{Args, ValueEnum, ValueHint};
 use std::path::PathBuf;
 
@@ -14,10 +14,10 @@ pub struct PredictArgs {
     #[arg(long, value_name = "LxWxH")]
     pub dims: Option<String>,
     /// Air temperature, °C [default: 20, or as session.toml says]
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", allow_negative_numbers = true, value_parser = celsius)]
     pub temperature: Option<f64>,
     /// Highest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 120.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "HZ", default_value_t = 120.0, allow_negative_numbers = true, value_parser = hertz)]
     pub to: f64,
     /// With PATH: find where seats hear and loudspeakers drive this mode least, Hz
     #[arg(long, value_name = "HZ", value_parser = mode_frequency, allow_negative_numbers = true)]
@@ -52,7 +52,7 @@ pub struct DesignArgs {
     #[arg(long, value_name = "S", value_parser = time, allow_negative_numbers = true)]
     pub target_t60: Option<f64>,
     /// By how much T60 may pass the target and still count as reached, %
-    #[arg(long, value_name = "PERCENT", default_value_t = 10.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "PERCENT", default_value_t = 10.0, allow_negative_numbers = true, value_parser = percent)]
     pub tolerance: f64,
     /// A given unit, NAME=VALUE with commas between
     #[arg(long, value_name = "UNIT")]
@@ -77,7 +77,7 @@ pub struct DesignArgs {
     #[arg(long, value_name = "STATE")]
     pub before: Option<String>,
     /// Air temperature, °C [default: 20, or as session.toml says]
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", allow_negative_numbers = true, value_parser = celsius)]
     pub temperature: Option<f64>,
     /// Seed of the random draws behind the chance
     #[arg(long, value_name = "N", default_value_t = 1)]

@@ -1,5 +1,6 @@
 //! What `excite` and `respond` may be told.
 
+use super::{celsius, decibels, hertz, seconds};
 use clap::{Args, ValueEnum, ValueHint};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
@@ -12,13 +13,13 @@ pub struct ExciteArgs {
     #[arg(long, value_enum, value_name = "COLOUR")]
     pub noise: Option<NoiseColour>,
     /// Lowest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 15.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "HZ", default_value_t = 15.0, allow_negative_numbers = true, value_parser = hertz)]
     pub from: f64,
     /// Highest frequency, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 20_000.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "HZ", default_value_t = 20_000.0, allow_negative_numbers = true, value_parser = hertz)]
     pub to: f64,
     /// Length of the sweep, or of one period of noise, s [default: 20, or 10 for noise]
-    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    #[arg(long, value_name = "S", allow_negative_numbers = true, value_parser = seconds)]
     pub seconds: Option<f64>,
     /// Silence after the sweep, s: longer than the longest decay
     #[arg(
@@ -26,8 +27,7 @@ pub struct ExciteArgs {
         value_name = "S",
         default_value_t = 5.0,
         conflicts_with = "noise",
-        allow_negative_numbers = true
-    )]
+        allow_negative_numbers = true, value_parser = seconds)]
     pub tail: f64,
     /// How often the sweep is played: repeats show how the clocks differ, and the noise
     #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "noise", value_parser = repeats)]
@@ -39,10 +39,10 @@ pub struct ExciteArgs {
     #[arg(long, value_name = "N", default_value_t = 1, requires = "noise")]
     pub seed: u64,
     /// Choose the signal's length by what it must show: lowest mode to be found, Hz
-    #[arg(long, value_name = "HZ", requires = "longest_t60", conflicts_with_all = ["from", "seconds", "tail", "repeats", "periods"], allow_negative_numbers = true)]
+    #[arg(long, value_name = "HZ", requires = "longest_t60", conflicts_with_all = ["from", "seconds", "tail", "repeats", "periods"], allow_negative_numbers = true, value_parser = hertz)]
     pub lowest_mode: Option<f64>,
     /// Longest T60 expected, s
-    #[arg(long, value_name = "S", requires = "lowest_mode", allow_negative_numbers = true)]
+    #[arg(long, value_name = "S", requires = "lowest_mode", allow_negative_numbers = true, value_parser = seconds)]
     pub longest_t60: Option<f64>,
     /// Background noise in the octave of the lowest mode, dB under the signal there, both at the microphone
     #[arg(
@@ -50,14 +50,13 @@ pub struct ExciteArgs {
         value_name = "DB",
         default_value_t = 35.0,
         requires = "lowest_mode",
-        allow_negative_numbers = true
-    )]
+        allow_negative_numbers = true, value_parser = decibels)]
     pub noise_under: f64,
     /// Sample rate, Hz
     #[arg(long, value_name = "HZ", default_value_t = 48_000, allow_negative_numbers = true)]
     pub rate: u32,
     /// Peak, dB below full scale
-    #[arg(long, value_name = "DB", default_value_t = 12.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", default_value_t = 12.0, allow_negative_numbers = true, value_parser = decibels)]
     pub below: f64,
     /// File to write [default: sweep.wav or noise.wav]
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
@@ -100,7 +99,7 @@ pub struct RespondArgs {
     #[arg(long, conflicts_with = "noise")]
     pub average: bool,
     /// Air temperature during the take, °C, for the record: a kelvin moves every mode by 0.17 %
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", allow_negative_numbers = true, value_parser = celsius)]
     pub temperature: Option<f64>,
     /// Remark for the record, e.g. who opened the door
     #[arg(long, value_name = "TEXT")]
@@ -109,7 +108,7 @@ pub struct RespondArgs {
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with = "noise")]
     pub quieter: Option<PathBuf>,
     /// What the dial was turned down by for --quieter, dB: if the second is lower by less, a limiter acted on the first
-    #[arg(long, value_name = "DB", requires = "quieter", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", requires = "quieter", allow_negative_numbers = true, value_parser = decibels)]
     pub quieter_by: Option<f64>,
     /// A second run at this place with noise of another seed: shows distortion, and both are averaged
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, requires = "noise")]
@@ -129,20 +128,19 @@ pub struct RespondArgs {
         value_name = "DB",
         default_value_t = 94.0,
         requires = "calibrator",
-        allow_negative_numbers = true
-    )]
+        allow_negative_numbers = true, value_parser = decibels)]
     pub calibrator_spl: f64,
     /// Sound pressure level of a sine that reaches full scale, dB, where no calibrator was recorded
-    #[arg(long, value_name = "DB", conflicts_with = "calibrator", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", conflicts_with = "calibrator", allow_negative_numbers = true, value_parser = decibels)]
     pub full_scale_spl: Option<f64>,
     /// The signal is noise: average its periods, or segments of noise that doesn't repeat
     #[arg(long, requires = "reference")]
     pub noise: bool,
     /// Length of a segment of noise that doesn't repeat, s: eight times the longest decay (a period is found)
-    #[arg(long, value_name = "S", default_value_t = 10.0, requires = "noise", allow_negative_numbers = true)]
+    #[arg(long, value_name = "S", default_value_t = 10.0, requires = "noise", allow_negative_numbers = true, value_parser = seconds)]
     pub segment: f64,
     /// Length of the response after the emission, s [default: as the recording allows]
-    #[arg(long, value_name = "S", conflicts_with = "noise", allow_negative_numbers = true)]
+    #[arg(long, value_name = "S", conflicts_with = "noise", allow_negative_numbers = true, value_parser = seconds)]
     pub length: Option<f64>,
     /// Folder for the responses, each named like its recording
     #[arg(long, value_name = "DIR", default_value = "responses", value_hint = ValueHint::DirPath)]

@@ -26,7 +26,7 @@ pub(super) struct Purposes {
 
 /// Judges by the state that was measured least.
 pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
-    let Some(least) = facts.states.iter().min_by_key(|state| state.places.len()) else {
+    let Some(least) = facts.states.iter().min_by_key(|state| state.counted().count()) else {
         return Purposes::default();
     };
     let repeated = facts.states.iter().all(|state| state.places.iter().any(|place| place.takes > 1));
@@ -35,7 +35,7 @@ pub(super) fn purposes(facts: &LookFacts<'_>) -> Purposes {
     let known = facts.modes.as_ref().is_none_or(singles::any_decided);
     let mut lines = vec![match summary::grade(&checks(least)) {
         Some(grade) => format!("Bands: enough positions for {grade} grade (ISO 3382-2, table 1)."),
-        None if least.places.len() == 1 => {
+        None if least.counted().count() == 1 => {
             "Bands: at this one position only; a grade of ISO 3382-2 takes more.".to_owned()
         }
         None => "Bands: at these positions only; too few for any grade of ISO 3382-2.".to_owned(),
@@ -82,6 +82,11 @@ fn single_modes(session: &Session, state: &ProcedureState<'_>) -> Option<String>
     ))
 }
 
+/// A half interval in whole per cent; one that rounds to none is a bound.
+fn within(percent: f64) -> String {
+    if percent < 0.5 { "under ±0.5 %".to_owned() } else { format!("±{percent:.0} %") }
+}
+
 /// Which change of T20 the third octaves show, where two states were measured: of several pairs the worst.
 fn measured_change(pairs: &[Between]) -> Option<String> {
     let half = |hz: f64| {
@@ -93,19 +98,19 @@ fn measured_change(pairs: &[Between]) -> Option<String> {
     let told: Vec<String> = FORETOLD_HZ
         .into_iter()
         .filter_map(half)
-        .map(|(hz, half)| format!("{:.0} % at {hz:.0} Hz", 100.0 * half))
+        .map(|(hz, half)| format!("{} at {hz:.0} Hz", within(100.0 * half)))
         .collect();
     (!told.is_empty()).then(|| {
         format!(
-            "Verdicts on bands: the change of T20 is known to ±{} (third octaves, as measured).",
-            told.join(", ±")
+            "Verdicts on bands: the change of T20 is known to {} (third octaves, as measured).",
+            told.join(", ")
         )
     })
 }
 
 /// Which change of T20 the bands will show.
 fn change_of_bands(state: &ProcedureState<'_>) -> Option<String> {
-    let places = state.places.len();
+    let places = state.counted().count();
     if places < 3 {
         return Some("Verdicts on bands: not yet; they take three places or more in both states.".to_owned());
     }
@@ -113,14 +118,16 @@ fn change_of_bands(state: &ProcedureState<'_>) -> Option<String> {
     let told: Vec<String> = FORETOLD_HZ
         .into_iter()
         .filter_map(size)
-        .map(|(hz, percent)| format!("{percent:.0} % at {hz:.0} Hz"))
+        .map(|(hz, percent)| format!("{} at {hz:.0} Hz", within(percent)))
         .collect();
+    let unit = size(FORETOLD_HZ[0]).map(|(hz, percent)| {
+        format!(" If one tuned unit is all that changes, to {} at {hz:.0} Hz.", within(percent / 3.0))
+    });
     (!told.is_empty()).then(|| {
         format!(
-            "Verdicts on bands: a change of T20 will be known to ±{} at worst (third octaves), if the treatment changes \
-             the sound field at every place; with the same places and one tuned unit to less, at 125 Hz to a third of \
-             that or less.",
-            told.join(", ±")
+            "Verdicts on bands: with these positions a change of T20 will be known to {} (third octaves).{}",
+            told.join(" and "),
+            unit.unwrap_or_default()
         )
     })
 }
@@ -136,6 +143,9 @@ mod tests {
         let told = measured_change(&[pair(0.1), pair(0.2)]).unwrap();
         assert!(told.contains("±20 % at 125 Hz, ±4 % at 1000 Hz (third octaves, as measured)"), "{told}");
         assert_eq!(measured_change(&[Between::default()]), None);
+        let told =
+            measured_change(&[Between { thirds: vec![(1000.0, 0.003)], ..Between::default() }]).unwrap();
+        assert!(told.contains("known to under ±0.5 % at 1000 Hz"), "±0 % stood there: {told}");
     }
 
     #[test]

@@ -18,6 +18,10 @@ pub struct ReadFacts {
     pub sha256: String,
     /// Files of another place or state that hold the same samples: whole files, channels, or the same in another format.
     pub copy_of: Vec<String>,
+    /// The file of its own state that was counted in its stead, since both hold the same samples.
+    pub counted_as: Option<String>,
+    /// The position of its own state that it can't be told from, and the level of what differs, dB.
+    pub sounds_like: Option<(String, f64)>,
     /// Flat tops in the waveform, in words; `None` without any.
     pub clipped: Option<String>,
     /// Why no response can be made of it (silent, far too short), in words.
@@ -139,13 +143,15 @@ fn of_file(file: &FileFacts<'_>) -> Vec<Finding> {
 fn copies(facts: &LookFacts<'_>) -> Vec<Finding> {
     let mut groups: BTreeMap<(&str, Option<usize>), Vec<&FileFacts<'_>>> = BTreeMap::new();
     for file in facts.files.iter().filter(|f| f.take.used) {
-        if let Ok(read) = &file.read {
+        if let Ok(read) = &file.read
+            && read.counted_as.is_none()
+        {
             groups.entry((&read.sha256, file.take.channel)).or_default().push(file);
         }
     }
     // Told in the session's order, not in that of the hashes.
     let firsts = facts.files.iter().filter_map(|file| {
-        let read = file.read.as_ref().ok()?;
+        let read = file.read.as_ref().ok().filter(|read| read.counted_as.is_none())?;
         groups.get(&(read.sha256.as_str(), file.take.channel))
     });
     let mut told: Vec<&str> = Vec::new();
@@ -161,7 +167,20 @@ fn copies(facts: &LookFacts<'_>) -> Vec<Finding> {
     let alike = groups.values().filter(|group| group.len() > 1).flatten();
     let told: Vec<&str> = alike.map(|file| file.take.file.as_str()).collect();
     found.extend(facts.files.iter().filter_map(|file| same_samples(file, &told)));
+    found.extend(facts.files.iter().filter_map(|file| counted_once(facts, file)));
     found
+}
+
+/// A copy within a state: it adds nothing, and takes nothing away.
+fn counted_once(facts: &LookFacts<'_>, file: &FileFacts<'_>) -> Option<Finding> {
+    let read = file.read.as_ref().ok()?;
+    let own = read.counted_as.as_ref()?;
+    let channel = file.take.channel;
+    let beside = facts.files.iter().filter(|f| same_name(f.state, file.state) && f.take.channel == channel);
+    let mut kept = beside.filter_map(|other| other.read.as_ref().ok()).filter(|r| r.counted_as.is_none());
+    let what = if kept.any(|r| r.sha256 == read.sha256) { "bytes" } else { "samples" };
+    let reason = format!("the same {what} as {own}");
+    Some(Finding::note(&file.take.file, reason, "counted once; delete one"))
 }
 
 /// What holds the same samples, but for files that are told as the same bytes.

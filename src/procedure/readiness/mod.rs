@@ -3,6 +3,7 @@
 //! [`look`] turns what was read into lines for the terminal and [`Finding`]s. It says "enough" when no
 //! finding asks for another measurement; what is only worth knowing stands beside it.
 
+mod alike;
 mod between;
 mod enough;
 mod faults;
@@ -12,6 +13,7 @@ mod partners;
 mod singles;
 mod unseen;
 
+pub use alike::alike_in_words;
 pub use between::Between;
 pub use files::{FileLine, ReadFacts};
 pub use noise::NoiseLine;
@@ -107,6 +109,7 @@ pub fn look(facts: &LookFacts<'_>) -> Readiness {
     findings.extend(faults::findings(facts));
     findings.extend(between::findings(&facts.between));
     findings.extend(partners::findings(facts));
+    findings.extend(alike::findings(facts));
     findings.extend(noise::findings(facts));
     findings.extend(unseen::findings(facts));
     // Stable: within a weight the order above stays.
@@ -169,6 +172,7 @@ impl fmt::Display for Finding {
         write!(f, "{}: {}", self.place, self.reason)?;
         match self.advice.chars().next() {
             None => Ok(()),
+            Some(_) if self.reason.ends_with('?') => write!(f, " {}", self.advice),
             Some(first) if first.is_uppercase() => write!(f, ". {}", self.advice),
             Some(_) => write!(f, "; {}", self.advice),
         }

@@ -71,28 +71,61 @@ fn lacking(facts: &LookFacts<'_>) -> Vec<Finding> {
     if states.len() < 2 {
         return Vec::new();
     }
-    if !all.iter().any(|place| states.iter().filter(|s| has(&s.places, *place)).count() > 1) {
+    let spelled = spelled_otherwise(&states);
+    if spelled.is_empty()
+        && !all.iter().any(|place| states.iter().filter(|s| has(&s.places, *place)).count() > 1)
+    {
         let reason = format!("{} share no position", count(states.len(), "state"));
         return vec![Finding::note("session", reason, "nothing can be compared position by position")];
     }
-    states.iter().filter_map(|state| of_state(state, &all)).collect()
+    let told = |place: &Place<'_>| spelled.iter().any(|(_, one, other)| [one, other].contains(&place));
+    let rename = spelled.iter().map(|(state, own, other)| {
+        let reason = format!("it has {}, another state {}: the same position?", named(*own), named(*other));
+        Finding::again(format!("state {state}"), reason, "Rename one.")
+    });
+    let lack = states.iter().filter_map(|state| of_state(state, all.iter().filter(|place| !told(place))));
+    rename.chain(lack).collect()
 }
 
-fn of_state(state: &Measured<'_>, all: &[Place<'_>]) -> Option<Finding> {
-    let missing: Vec<String> = all.iter().filter(|p| !has(&state.places, **p)).map(|p| named(*p)).collect();
+/// Positions that two states write differently (`Ecke hinten`, `ecke_hinten`): the later state, its place, and that of the
+/// other. Each is lacking where the other stands.
+fn spelled_otherwise<'a>(states: &[Measured<'a>]) -> Vec<(&'a str, Place<'a>, Place<'a>)> {
+    let bare =
+        |name: &str| name.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase).collect();
+    let alike = |one: Place<'_>, other: Place<'_>| -> bool {
+        let names: [String; 2] = [one.0, other.0].map(bare);
+        names[0] == names[1] && !names[0].is_empty() && same_name(one.1, other.1)
+    };
+    let mut found: Vec<(&str, Place<'_>, Place<'_>)> = Vec::new();
+    for (k, state) in states.iter().enumerate() {
+        for earlier in &states[..k] {
+            let lacking = earlier.places.iter().filter(|place| !has(&state.places, **place));
+            for other in lacking {
+                let own = state.places.iter().find(|p| !has(&earlier.places, **p) && alike(**p, *other));
+                found.extend(own.map(|own| (state.name, *own, *other)));
+            }
+        }
+    }
+    found
+}
+
+fn of_state<'a>(state: &Measured<'_>, all: impl Iterator<Item = &'a Place<'a>>) -> Option<Finding> {
+    let missing: Vec<String> = all.filter(|p| !has(&state.places, **p)).map(|p| named(*p)).collect();
     (!missing.is_empty()).then(|| {
         let reason = format!("nothing at {}, which another state has", few(&missing));
         Finding::again(format!("state {}", state.name), reason, "measure there too, or it can't be compared")
     })
 }
 
-/// Takes of a state that gave samples: a file that can't be read is no measurement of its place.
+/// Takes of a state that gave samples of their own: a file that can't be read, or is a copy, is no measurement of its place.
 fn usable<'a>(facts: &'a LookFacts<'_>, state: &'a str) -> impl Iterator<Item = &'a Take> {
     facts
         .files
         .iter()
         .filter(move |file| file.state == state && file.take.used)
-        .filter(|file| file.read.as_ref().is_ok_and(|read| read.useless.is_none()))
+        .filter(|file| {
+            file.read.as_ref().is_ok_and(|read| read.useless.is_none() && read.counted_as.is_none())
+        })
         .map(|file| file.take)
 }
 

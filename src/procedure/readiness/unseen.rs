@@ -43,9 +43,13 @@ fn unanswered(facts: &LookFacts<'_>) -> Vec<Finding> {
         Some(()) if unplaced.len() == all.len() => "where each microphone stood".to_owned(),
         Some(()) => format!("where the microphone stood at {}", few(&unplaced)),
     };
-    let reason =
-        format!("session.toml does not say {lacking}, so modes that no position sees can't be named");
-    found.push(Finding::note("session", reason, "add it, or let --write draft a session.toml"));
+    let so = "so modes that no position sees can't be named";
+    let (reason, advice) = if session.has_manifest {
+        (format!("session.toml does not say {lacking}, {so}"), "add it")
+    } else {
+        (format!("there is no session.toml to say {lacking}, {so}"), "let --write draft one")
+    };
+    found.push(Finding::note("session", reason, advice));
     found
 }
 
