@@ -58,6 +58,12 @@ impl StateResult {
         Self { name: name.to_owned(), missing, places: Vec::new(), resonances: None, checks: Vec::new() }
     }
 
+    /// Whether it was measured at a place.
+    #[must_use]
+    pub fn has(&self, place: &Place) -> bool {
+        self.places.iter().any(|own| own.response.place == *place)
+    }
+
     /// Average of the bands over the places that `counts`; empty for fewer than two.
     #[must_use]
     pub fn average(&self, counts: impl Fn(&Place) -> bool) -> Vec<BandDecay> {

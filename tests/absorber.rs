@@ -4,6 +4,7 @@
 use std::f64::consts::TAU;
 use stillroom::absorber::{Pair, Resonator, best_t60_s, identify};
 use stillroom::analysis::{CompareSettings, Control, Settings, analyze, compare_states, tune_states};
+use stillroom::change::{ModeChange, Verdict};
 use stillroom::session::{OpenOptions, open};
 
 use crate::measured::folder;
@@ -101,4 +102,39 @@ fn the_panel_in_the_l_shaped_room_is_not_sent_to_another_mode() {
     let (near, next) = said(40.2);
     assert_eq!(near, "The unit works on the mode at 30.5 Hz; retuning it to 40.2 Hz would give that up.");
     assert_eq!((next.frequency_change_hz, next.damping_factor), (None, None));
+}
+
+/// Four positions and no word of a unit: the panel at 32 Hz shortens the mode of 30.5 Hz, and the joint fit of the next one,
+/// 40.2 Hz, took the panel's pole for a unit of its own: 12.5 % shorter, where the truth is 8.4 and its own fit says 7.8.
+#[test]
+#[ignore = "fits two states"]
+fn a_unit_at_one_mode_is_none_at_the_next() {
+    let Some(folder) = folder("fem_l_room") else { return };
+    let copy = tempfile::tempdir().expect("a folder");
+    for state in ["untreated", "treated"] {
+        std::fs::create_dir(copy.path().join(state)).expect("writable");
+        for place in ["bench", "vice", "keyboard", "corner_far"] {
+            let name = format!("{state}/{place}.wav");
+            std::fs::copy(folder.join(&name), copy.path().join(&name)).expect("the responses are there");
+        }
+    }
+    let near = |state: &str| {
+        let poles = truth(&folder, state).into_iter();
+        let off = |pole: &Resonator| (pole.omega_per_s / TAU - 40.3).abs();
+        poles.min_by(|a, b| off(a).total_cmp(&off(b))).expect("poles").decay_per_s
+    };
+    let truly = near("untreated") / near("treated");
+    let session = open(&[copy.path().to_owned()], &OpenOptions::default()).expect("a session");
+    let (settings, control) = (Settings::default(), Control::default());
+    let found = analyze(&session, &settings, &control);
+    let asked = CompareSettings::new("untreated", vec!["treated".to_owned()]);
+    let compared = compare_states(&session, &found, &settings, &asked, &control).expect("two states");
+    let change = |hz: f64| {
+        let own = |m: &&ModeChange| m.before_values.is_some_and(|v| (v.frequency_hz - hz).abs() < 0.2);
+        compared.pairs[0].1.modes.iter().find(own).expect("the mode")
+    };
+    let ratio = change(40.22).ringing().expect("a change");
+    println!("{ratio:?}, truly {truly:.3}; {}", change(40.22).reason);
+    assert!((ratio.value - truly).abs() < 0.02, "{ratio:?} {truly}");
+    assert_eq!(change(30.53).verdict, Verdict::Shorter);
 }

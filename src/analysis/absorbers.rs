@@ -16,6 +16,8 @@ use std::f64::consts::TAU;
 const LABEL_HZ: f64 = 4.0;
 /// As many modes at once may be one unit's or two's doing; our own choice.
 const FEW: usize = 2;
+/// A second pole this much nearer to another target is that one's unit; our own choice.
+const NEARER: f64 = 0.5;
 /// A decay moved where its whole interval lies beyond this, as a logarithm: the just noticeable 5 % (ISO 3382-1:2009,
 /// table A.1).
 const LEAST: f64 = 0.05;
@@ -150,6 +152,7 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
     }
     targets.sort_unstable();
     targets.dedup();
+    let own: Vec<f64> = targets.iter().map(|mode| modes[*mode].omega_per_s).collect();
     let tunings = targets.into_iter().filter_map(|mode| {
         let takes: Vec<usize> = (0..compared.pairs.len())
             .filter(|p| {
@@ -160,13 +163,24 @@ pub(super) fn all(session: &Session, found: &Analysis, compared: &Comparison) ->
             })
             .collect();
         // The baseline shows this mode: it was found there.
-        let tuned = tune_pairs(session, found, compared, &takes, modes[mode].frequency().value).ok()?;
+        let mut tuned = tune_pairs(session, found, compared, &takes, modes[mode].frequency().value).ok()?;
+        if !named {
+            tuned.1.retain(|(_, joint)| unit_is_its_own(joint, modes[mode].omega_per_s, &own));
+        }
         // A mode that only became shorter is compared by the joint fit where that shows a unit; nobody asked for advice.
         let split = |c: &ModeChange| c.before == Some(mode) && c.flags.has(Flag::Split);
         let asked = named || takes.iter().any(|p| compared.pairs[*p].1.modes.iter().any(split));
         Some((Some(tuned.0).filter(|_| asked), tuned.1))
     });
     tunings.collect()
+}
+
+/// Where no unit is named, the joint fit of a mode may take for its unit the one that stands at another target: its second
+/// pole then lies far from it, and near the other.
+fn unit_is_its_own(joint: &JointlyFittedMode, omega_per_s: f64, targets: &[f64]) -> bool {
+    let off = |pole: &Mode, from: f64| (pole.omega_per_s - from).abs();
+    let unit = joint.poles.iter().max_by(|a, b| off(a, omega_per_s).total_cmp(&off(b, omega_per_s)));
+    unit.is_none_or(|unit| targets.iter().all(|other| off(unit, *other) >= NEARER * off(unit, omega_per_s)))
 }
 
 /// Modes that became shorter, where no more did than a unit may be built for: broadband treatment shortens many. Near its

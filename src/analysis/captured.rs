@@ -2,6 +2,8 @@
 
 use super::ModeRange;
 use crate::capture::{CaptureError, CaptureRecord, beside};
+use crate::decay::BandDecay;
+use crate::flag::Flag;
 use crate::modes::ModeSet;
 use crate::recording::Recording;
 use crate::response::{CaptureFacts, Response};
@@ -34,6 +36,15 @@ pub(super) fn range<'a>(asked: ModeRange, places: impl Iterator<Item = &'a Respo
     let narrowed = ModeRange { from_hz: asked.from_hz.max(low_hz), to_hz: asked.to_hz.min(high_hz) };
     // Nothing in common: the fit says itself that it finds nothing there.
     if narrowed.to_hz > narrowed.from_hz + 5.0 { narrowed } else { asked }
+}
+
+/// The bands of a response; those whose middle it doesn't reach hold nothing of the room.
+pub(super) fn within_range(mut bands: Vec<BandDecay>, response: &Response) -> Vec<BandDecay> {
+    let Some((low_hz, high_hz)) = response.known.as_ref().map(|known| known.range_hz) else { return bands };
+    for band in bands.iter_mut().filter(|band| !(low_hz..=high_hz).contains(&band.band.centre_hz)) {
+        *band = BandDecay::void(band.band, Flag::OutsideCapture);
+    }
+    bands
 }
 
 /// Adds the uncertainty of the ratio of playback to recording clock: one common relative error of all ω and δ of a state,

@@ -163,8 +163,7 @@ struct Averages([(&'static str, Vec<BandDecay>); 2]);
 impl Averages {
     /// Over the places that another state has too, where one is given: averages over other places would differ by these.
     fn of(session: &Session, state: &StateResult, other: Option<&StateResult>) -> Self {
-        let counts =
-            |place: &Place| other.is_none_or(|o| o.places.iter().any(|p| p.response.place == *place));
+        let counts = |place: &Place| other.is_none_or(|o| o.has(place));
         let listening = |place: &Place| session.role(&place.position) == Role::Listening && counts(place);
         Self([("*", state.average(counts)), ("listening", state.average(listening))])
     }

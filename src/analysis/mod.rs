@@ -239,17 +239,13 @@ pub struct Partners {
 /// Holds the places of two states against each other.
 #[must_use]
 pub fn partners(before: &StateResult, after: &StateResult) -> Partners {
-    let places = |state: &'_ StateResult| {
-        state.places.iter().map(|p| p.response.place.clone()).collect::<Vec<crate::response::Place>>()
+    let only = |state: &StateResult, other: &StateResult| -> Vec<(String, String)> {
+        let alone = state.places.iter().map(|p| &p.response.place).filter(|place| !other.has(place));
+        alone.map(|place| (place.position.clone(), place.source.clone())).collect()
     };
-    let (one, other) = (places(before), places(after));
-    let only = |own: &[crate::response::Place], others: &[crate::response::Place]| {
-        let own = own.iter().filter(|place| !others.contains(place));
-        own.map(|place| (place.position.clone(), place.source.clone())).collect::<Vec<_>>()
-    };
-    let (only_before, only_after) = (only(&one, &other), only(&other, &one));
-    let common = one.len() - only_before.len();
-    Partners { common, alone: only_before.into_iter().chain(only_after).collect() }
+    let (only_before, only_after) = (only(before, after), only(after, before));
+    let common = before.places.len() - only_before.len();
+    Partners { common, alone: [only_before, only_after].concat() }
 }
 
 /// Counts finished pieces of work from any thread.

@@ -257,16 +257,7 @@ fn bands_of(response: &Response, fraction: Fraction, banks: &Banks) -> Vec<BandD
         Some(flag @ Flag::SignalItself) => decay::band_levels(&signal, fraction, bank, flag),
         Some(flag) => fraction.bands().into_iter().map(|band| BandDecay::void(band, flag)).collect(),
     });
-    within_capture(bands, response)
-}
-
-/// Bands whose middle the response doesn't reach by its capture record hold nothing of the room.
-fn within_capture(mut bands: Vec<BandDecay>, response: &Response) -> Vec<BandDecay> {
-    let Some((low_hz, high_hz)) = response.known.as_ref().map(|known| known.range_hz) else { return bands };
-    for band in bands.iter_mut().filter(|band| !(low_hz..=high_hz).contains(&band.band.centre_hz)) {
-        *band = BandDecay::void(band.band, Flag::OutsideCapture);
-    }
-    bands
+    captured::within_range(bands, response)
 }
 
 /// Determines the emission time that all positions of a state share; one left out for a fault of its file has no say in

@@ -7,10 +7,9 @@
 use crate::flag::Flag;
 use crate::state::PlaceResult;
 
-/// Correlation from which on the sign is believed, half of the others' pairs among themselves included: on measured rooms the
-/// median of all pairs is 0.65 to 0.98. Our choice.
+/// Correlation from which on the sign is believed, and what all others must have among themselves: on measured
+/// rooms the median is 0.65 to 0.98 and none is below zero. Our choice.
 const SURE: f64 = 0.4;
-/// What every pair of the others must have among themselves: on measured rooms none is below zero. Our choice.
 const AGREE: f64 = 0.05;
 /// Direct sounds are moved against each other by at most this many samples of the coarse wave (0.3 ms).
 const REACH: isize = 2;
@@ -53,9 +52,7 @@ fn is_inverted(places: &[PlaceResult], p: usize) -> bool {
     against.sort_by(f64::total_cmp);
     // The others agree among themselves, so it is this one that is turned.
     let pairs = (0..others.len()).flat_map(|a| (0..a).map(move |b| (a, b)));
-    let mut among: Vec<f64> = pairs.map(|(a, b)| alike(others[a], others[b])).collect();
-    among.sort_by(f64::total_cmp);
-    against[against.len() / 2] < -SURE && among[0] > AGREE && among[among.len() / 2] > SURE
+    against[against.len() / 2] < -SURE && pairs.into_iter().all(|(a, b)| alike(others[a], others[b]) > AGREE)
 }
 
 /// Correlation of two direct sounds where it is largest, with its sign; 0 where they can't be compared.

@@ -59,7 +59,8 @@ mod visible;
 pub use expected::{ExpectedChange, expected_changes};
 pub use facts::{BandFacts, ChangeSettings, JointlyFittedMode, PlaceFacts, StateFacts};
 pub use outcome::{
-    BandChange, ChainFindings, Changes, Counted, ModeChange, ModeValues, PositionChange, Ratio, Seat, Verdict,
+    BandChange, ChainFindings, Changes, Counted, DirectSound, ModeChange, ModeValues, PositionChange, Ratio,
+    Seat, Verdict,
 };
 pub use target::{Met, Target, TargetFinding, hold_against};
 

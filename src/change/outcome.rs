@@ -229,6 +229,39 @@ pub struct ChainFindings {
     pub filter_poles: Vec<usize>,
 }
 
+/// What a difference of the direct sound between two states is taken for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum DirectSound {
+    /// Nothing is known of it.
+    Unknown,
+    /// There is none to speak of.
+    Same,
+    /// A change of gain of so many decibels, removed from all levels.
+    Gain(f64),
+    /// So many decibels, not removed: by the user's word the chain is the same, and so few positions can't tell.
+    AsStated(f64),
+}
+
+/// Differences of the direct sound under this are none, in decibels: the last digit that is shown. Our own choice.
+const SHOWN_DB: f64 = 0.05;
+/// One that the user's word overrules is told from here on, in decibels; our own choice.
+const OVERRULED_DB: f64 = 0.5;
+
+impl ChainFindings {
+    /// What the difference of the direct sound is taken for.
+    #[must_use]
+    pub fn direct_sound(&self) -> DirectSound {
+        let decibels = |factor: f64| 20.0 * factor.log10();
+        match (self.gain.map(|gain| decibels(gain.value)), self.gain_overruled.map(decibels)) {
+            (_, Some(db)) if db.abs() >= OVERRULED_DB => DirectSound::AsStated(db),
+            (None, _) => DirectSound::Unknown,
+            (Some(db), _) if db.abs() < SHOWN_DB => DirectSound::Same,
+            (Some(db), _) => DirectSound::Gain(db),
+        }
+    }
+}
+
 /// How many modes got which verdict, up to where single modes are told.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]

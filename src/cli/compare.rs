@@ -8,7 +8,7 @@ use stillroom::analysis::{
     Analysis, CompareSettings, Comparison, Control, Partners, Settings, TargetKind, analyze, compare_states,
     partners,
 };
-use stillroom::change::{ChainFindings, Changes, ModeChange, TargetFinding, Verdict};
+use stillroom::change::{Changes, DirectSound, ModeChange, TargetFinding, Verdict};
 use stillroom::criterion::nominal_t_s;
 use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
@@ -193,7 +193,7 @@ fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSetti
         if let Some(text) = set_up(changes) {
             screen::paragraph(&text);
         }
-        if let Some(text) = direct_sound(&changes.chain) {
+        if let Some(text) = direct_sound(changes.chain.direct_sound()) {
             screen::paragraph(&text);
         }
     }
@@ -335,24 +335,21 @@ fn line(change: &ModeChange) -> Vec<String> {
 }
 
 /// What a difference of the direct sound was taken for, if there is one to speak of.
-fn direct_sound(chain: &ChainFindings) -> Option<String> {
-    let decibels = |factor: f64| 20.0 * factor.log10();
+fn direct_sound(found: DirectSound) -> Option<String> {
     let signed = |db: f64| format!("{db:+.1}").replace('-', "−");
-    let gain_db = chain.gain.map(|gain| decibels(gain.value)).filter(|db| db.abs() >= 0.05);
-    let overruled_db = chain.gain_overruled.map(decibels).filter(|db| db.abs() >= 0.5);
-    match (gain_db, overruled_db) {
-        (Some(db), _) => Some(format!(
+    match found {
+        DirectSound::Gain(db) => Some(format!(
             "The direct sound above the modes differs by {} dB. This is taken for a change of gain and removed from \
              all level changes.",
             signed(db)
         )),
-        (None, Some(db)) => Some(format!(
+        DirectSound::AsStated(db) => Some(format!(
             "The direct sound above the modes differs by {} dB though session.toml says that nothing in the chain was \
              changed, and so few positions can’t tell why: nothing is removed. Check the input gain; a treatment \
              close to the microphone does this too.",
             signed(db)
         )),
-        (None, None) => None,
+        _ => None,
     }
 }
 

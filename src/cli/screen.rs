@@ -160,7 +160,7 @@ pub fn table(header: &[&str], rows: &[Vec<String>]) {
 /// How far in a line stands that belongs to the row over it.
 const UNDER: usize = 6;
 
-/// The same with a text under each row, broken to 80 columns; nothing where it is empty.
+/// A table with a text under each row, broken to 80 columns; nothing where it is empty.
 pub fn table_with(header: &[&str], rows: &[Vec<String>], under: &[String]) {
     let mut table = Table::new();
     table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);

@@ -33,8 +33,12 @@ pub fn fit(places: &[Place<'_>], settings: &FitSettings<'_>) -> ModeSet {
         judge(mode, &Evidence { seconds, predicted: predicted.as_ref(), unpredicted, chain: &chain });
     }
     if let Some(predicted) = &predicted {
-        widen_where_unexplained(&mut set, predicted);
+        // Claims are judged by intervals as their thresholds were chosen on; one that then becomes too wide is none.
+        widen_unexplained(&mut set, |hz| predicted.unexplained_near(hz));
+        set.modes.iter_mut().for_each(unclaim_wide);
     }
+    let (all, own) = (variances(&set), variances(&job.set_of(&main)));
+    set.added = all.iter().zip(own).map(|(all, own)| [all[0] - own[0], all[1] - own[1]]).collect();
     set.residual_over_noise = residual_over_noise(places, &main.records, &main.windows);
     set.sought_to_hz = Some(job.range_hz.1);
     set.ended = main.ended();
@@ -123,26 +127,11 @@ impl Job<'_> {
         let whole: Vec<ModeSet> = whole.iter().map(|run| self.set_of(run)).collect();
         let early: Vec<&[Pole]> = early.iter().map(|run| run.poles.as_slice()).collect();
         let mut set = self.set_of(&main);
-        let own = variances(&set);
         widen_by_refits(&mut set, &again, &whole, &early);
         // Where modes overlap intervals are too narrow even with the refits.
         widen_overlapping(&mut set, main.seconds());
-        set.added =
-            variances(&set).iter().zip(own).map(|(all, own)| [all[0] - own[0], all[1] - own[1]]).collect();
         (main, set)
     }
-}
-
-/// Widens intervals where the prediction leaves something. Claims are judged before this, by intervals as their thresholds were
-/// chosen on; one that becomes too wide is none.
-fn widen_where_unexplained(set: &mut ModeSet, predicted: &Predicted) {
-    let before = variances(set);
-    widen_unexplained(set, |hz| predicted.unexplained_near(hz));
-    let after = variances(set);
-    for (added, (before, after)) in set.added.iter_mut().zip(before.iter().zip(after)) {
-        *added = [added[0] + after[0] - before[0], added[1] + after[1] - before[1]];
-    }
-    set.modes.iter_mut().for_each(unclaim_wide);
 }
 
 /// Variances of ω and δ of each resonance, (rad/s)².

@@ -3,7 +3,7 @@
 use super::content::{Content, Pair, frequency};
 use super::draw::{Anchor, Area, Drawing, Ink, Line, Scale, svg};
 use super::words::{self, hertz};
-use crate::change::ChainFindings;
+use crate::change::DirectSound;
 use crate::curves::{Spectrum, spectrum};
 use crate::language::{Message, number, say, signed};
 use crate::state::{PlaceResult, StateResult};
@@ -33,28 +33,25 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 @if let Some(pair) = content.pairs().last() {
                     figcaption { span.key-before { (content.rich("spectrum.dashed", &pair.names())) } ". "
                         span.key-after { (content.rich("spectrum.unbroken", &pair.names())) } ". "
-                        (content.say(&gain_note(&pair.changes.chain))) }
+                        (content.say(&gain_note(pair.changes.chain.direct_sound()))) }
                 } }
         }
     }
 }
 
 /// What was taken for a change of gain, or why nothing was.
-fn gain_note(chain: &ChainFindings) -> Message {
-    let decibels = |factor: f64| 20.0 * factor.log10();
-    match (chain.gain.map(|gain| decibels(gain.value)), chain.gain_overruled.map(decibels)) {
-        (_, Some(db)) if db.abs() >= 0.5 => say!("spectrum.gain-as-stated", db = signed(db, 1)),
-        (None, _) => say!("spectrum.gain-unknown"),
-        (Some(db), _) if db.abs() < 0.05 => say!("spectrum.gain-same"),
-        (Some(db), _) => say!("spectrum.gain-taken-off", db = signed(db, 1)),
+fn gain_note(found: DirectSound) -> Message {
+    match found {
+        DirectSound::Unknown => say!("spectrum.gain-unknown"),
+        DirectSound::Same => say!("spectrum.gain-same"),
+        DirectSound::Gain(db) => say!("spectrum.gain-taken-off", db = signed(db, 1)),
+        DirectSound::AsStated(db) => say!("spectrum.gain-as-stated", db = signed(db, 1)),
     }
 }
 
 /// Places that both states have, or all of a single state.
 pub(super) fn common<'a>(state: &'a StateResult, other: Option<&StateResult>) -> Vec<&'a PlaceResult> {
-    let both = |p: &&PlaceResult| {
-        other.is_none_or(|o| o.places.iter().any(|q| q.response.place == p.response.place))
-    };
+    let both = |p: &&PlaceResult| other.is_none_or(|o| o.has(&p.response.place));
     state.places.iter().filter(both).collect()
 }
 
