@@ -64,11 +64,13 @@ impl StateResult {
         self.places.iter().any(|own| own.response.place == *place)
     }
 
-    /// Average of the bands over the places that `counts`; empty for fewer than two.
+    /// Average of the bands over the places that `counts`, those that sound like another one left out; empty for fewer than two.
     #[must_use]
     pub fn average(&self, counts: impl Fn(&Place) -> bool) -> Vec<BandDecay> {
+        let counted =
+            |p: &&PlaceResult| !p.response.flags.has(Flag::SoundsAlike) && counts(&p.response.place);
         let chosen: Vec<&[BandDecay]> =
-            self.places.iter().filter(|p| counts(&p.response.place)).map(|p| p.bands.as_slice()).collect();
+            self.places.iter().filter(counted).map(|p| p.bands.as_slice()).collect();
         if chosen.len() < 2 { Vec::new() } else { decay::average(&chosen) }
     }
 

@@ -111,3 +111,35 @@ fn the_level_of_a_clipped_take_is_in_no_average() {
     let clipped = rows(&bands).into_iter().filter(|row| row["state"] == "hot" && row["position"] == "d");
     assert!(clipped.into_iter().all(|row| row["level_db"].is_empty() && row["flags"].contains("clipped")));
 }
+
+/// Three takes of one seat under names of their own are one position: no verdict on bands, which takes three, and no average.
+#[test]
+fn takes_under_several_names_are_one_position() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (state, t60_s) in [("before", 0.6), ("after", 0.45)] {
+        for name in ["sofa.wav", "sofa final.wav", "sofa FINAL2.wav"] {
+            let own = folder.path().join("room").join(state);
+            write(&own, name, t60_s, (1.0, 4));
+            // Alike but for what a take adds of its own, 70 dB under the peak.
+            add_noise(&own.join(name), name.len() as u64);
+        }
+    }
+    run(folder.path(), &["compare", "room", "--before", "before", "--no-modes", "--bands", "octave"]);
+    let changes = rows(&folder.path().join("room-results/band_changes.csv"));
+    assert!(changes.iter().any(|row| row["position"] == "sofa"), "{changes:?}");
+    assert!(changes.iter().all(|row| row["position"] != "*" && row["verdict"].is_empty()), "{changes:?}");
+    let bands = rows(&folder.path().join("room-results/bands.csv"));
+    assert!(bands.iter().any(|row| row["flags"].contains("sounds-alike")));
+    assert!(bands.iter().all(|row| row["position"] != "*"));
+}
+
+fn add_noise(file: &Path, seed: u64) {
+    let mut wav = hound::WavReader::open(file).expect("written");
+    let (spec, mut draws) = (wav.spec(), Draws::new(100 + seed));
+    let samples: Vec<i32> = wav.samples().map(|sample| sample.expect("whole")).collect();
+    let mut wav = hound::WavWriter::create(file, spec).expect("writable");
+    for sample in samples {
+        wav.write_sample(sample + (draws.normal() * 250.0) as i32).expect("writable");
+    }
+    wav.finalize().expect("writable");
+}

@@ -268,6 +268,7 @@ fn place_facts<'a>(session: &Session, place: &'a PlaceResult) -> PlaceFacts<'a> 
         emission_known: response.emission_s.is_some(),
         direct: response.chain.direct.clone(),
         whole: response.chain.whole.clone(),
+        sounds_alike: response.flags.has(Flag::SoundsAlike),
         normalised: response.flags.has(Flag::Normalised),
         fault: faulty_places::fault(response),
     }

@@ -23,7 +23,7 @@ const MOST_PLACES: usize = 40;
 pub(super) struct Partner<'a> {
     pub before: &'a BandFacts<'a>,
     pub after: &'a BandFacts<'a>,
-    /// Microphone and loudspeaker, where the user says.
+    /// Microphone and loudspeaker, where the user says; `None` of an average, and of a place that is no evidence of its own.
     pub at_m: Option<[Option<[f64; 3]>; 2]>,
 }
 

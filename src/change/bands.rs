@@ -70,7 +70,8 @@ fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Pa
                 && (new.band_hz / old.band_hz).ln().abs() < 0.01
         };
         let new = after.bands.iter().find(same)?;
-        Some(Partner { before: old, after: new, at_m: place(old).map(|p| p.at_m) })
+        let counts = place(old).filter(|p| !p.sounds_alike);
+        Some(Partner { before: old, after: new, at_m: counts.map(|p| p.at_m) })
     };
     before.bands.iter().filter_map(one).collect()
 }

@@ -53,6 +53,8 @@ pub struct PlaceFacts<'a> {
     pub direct: Vec<BandEnergy>,
     /// The response's first quarter of a second in the same bands.
     pub whole: Vec<BandEnergy>,
+    /// Whether it can't be told from another place of its state, as if both were takes of one: no evidence of its own.
+    pub sounds_alike: bool,
     /// Whether the file looks scaled to a peak of its own.
     pub normalised: bool,
     /// A fault for which neither level nor shape is read here (an overload, a copy, a place left out of the fit).
@@ -76,6 +78,7 @@ impl PlaceFacts<'_> {
             emission_known: true,
             direct: Vec::new(),
             whole: Vec::new(),
+            sounds_alike: false,
             normalised: false,
             fault: None,
         }

@@ -59,6 +59,7 @@ fn state<'a>(
             emission_known: true,
             direct: (0..10).map(band).collect(),
             whole: Vec::new(),
+            sounds_alike: false,
             normalised: false,
             at_m: [None, None],
             fault: None,

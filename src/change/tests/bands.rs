@@ -58,6 +58,7 @@ fn facts<'a>(
         emission_known: true,
         direct: Vec::new(),
         whole: Vec::new(),
+        sounds_alike: false,
         normalised: false,
     };
     let own = names.iter().zip(bands).flat_map(|(name, all)| all.iter().map(|b| band(name, b)));

@@ -110,6 +110,7 @@ impl Measured {
             emission_known: true,
             direct: self.direct[m].clone(),
             whole: Vec::new(),
+            sounds_alike: false,
             normalised: false,
             fault: None,
         };
