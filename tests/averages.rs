@@ -133,6 +133,24 @@ fn takes_under_several_names_are_one_position() {
     assert!(bands.iter().all(|row| row["position"] != "*"));
 }
 
+/// A state whose files are the baseline's, copied: no verdict that its bands are as before.
+#[test]
+fn copied_files_are_no_evidence_for_bands() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (seed, name) in (1..).zip(["a.wav", "b.wav", "c.wav", "d.wav"]) {
+        let [before, after] = ["before", "after"].map(|state| folder.path().join("room").join(state));
+        write(&before, name, 0.6, (1.0, seed));
+        std::fs::create_dir_all(&after).expect("writable");
+        std::fs::copy(before.join(name), after.join(name)).expect("copied");
+    }
+    run(folder.path(), &["compare", "room", "--before", "before", "--no-modes", "--bands", "octave"]);
+    let changes = averages(&folder.path().join("room-results/band_changes.csv"));
+    assert_eq!(changes.len(), 5);
+    for row in &changes {
+        assert!(row["verdict"] == "unsure" && row["flags"].contains("few-places"), "{row:?}");
+    }
+}
+
 fn add_noise(file: &Path, seed: u64) {
     let mut wav = hound::WavReader::open(file).expect("written");
     let (spec, mut draws) = (wav.spec(), Draws::new(100 + seed));

@@ -327,6 +327,8 @@ fn a_decimal_comma_is_answered_alike_everywhere() {
         let told = format!("a number in {unit}, with a point for decimals");
         assert!(said.err.contains(&told), "{arguments}: {}", said.err);
     }
+    let rate = desk.run("excite --rate 48k");
+    assert!(rate.err.contains("a whole number in hertz, without its unit"), "{}", rate.err);
     let help = desk.run("excite --seconds 0,5 --help");
     assert!(!help.err.contains("float literal"), "{}", help.err);
 }

@@ -2,7 +2,7 @@
 
 use super::band_evidence::{Evidence, Partner, evidence};
 use super::band_reason::{self, Why};
-use super::facts::{BandFacts, StateFacts};
+use super::facts::{BandFacts, PlaceFacts, StateFacts};
 use super::finding::{FALSE_DISCOVERY, significant};
 use super::gain::Gain;
 use super::outcome::{BandChange, Ratio, Verdict};
@@ -60,8 +60,9 @@ fn findings(bands: &[&Evidence]) -> Vec<bool> {
 
 /// Pairs of one band at one place, or of one average, in both states.
 fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Partner<'a>> {
-    let place = |band: &BandFacts<'_>| {
-        before.places.iter().find(|p| p.position == band.position && p.source == band.source)
+    let at = |state: &'a StateFacts<'a>, band: &BandFacts<'_>| {
+        let is = |p: &&PlaceFacts<'_>| p.position == band.position && p.source == band.source;
+        state.places.iter().find(is)
     };
     let one = |old: &'a BandFacts<'a>| {
         let same = |new: &&BandFacts<'_>| {
@@ -70,7 +71,9 @@ fn partners<'a>(before: &'a StateFacts<'a>, after: &'a StateFacts<'a>) -> Vec<Pa
                 && (new.band_hz / old.band_hz).ln().abs() < 0.01
         };
         let new = after.bands.iter().find(same)?;
-        let counts = place(old).filter(|p| !p.sounds_alike);
+        // A file that holds another's samples is no measurement of the place that its name says.
+        let copied = [at(before, old), at(after, new)].into_iter().flatten().any(PlaceFacts::is_copy);
+        let counts = at(before, old).filter(|p| !p.sounds_alike && !copied);
         Some(Partner { before: old, after: new, at_m: counts.map(|p| p.at_m) })
     };
     before.bands.iter().filter_map(one).collect()

@@ -67,7 +67,7 @@ impl Doubts {
         places: usize,
     ) -> Self {
         let all = || before.places.iter().chain(&after.places);
-        let copies = after.places.iter().filter(|p| p.fault == Some(Flag::IdenticalFiles)).count();
+        let copies = after.places.iter().filter(|p| p.is_copy()).count();
         let microphones = moved.microphones.iter().filter(|m| **m).count();
         Self {
             rate,

@@ -5,7 +5,7 @@
 
 use super::facts::PlaceFacts;
 use super::gain::usable;
-use super::shape::disagreement;
+use super::shape::{ModePair, disagreement};
 use super::view::{Common, Resonance, SAME_ARRIVAL_S};
 use crate::mean::median;
 use rustfft::num_complex::Complex64;
@@ -25,11 +25,7 @@ const RINGS: usize = 24;
 const BANDS: usize = 6;
 
 /// For each common place, whose place its file of the after state seems to be: its own where nothing was exchanged.
-pub(super) fn exchanged(
-    places: &[Common<'_>],
-    pairs: &[(&Resonance, &Resonance)],
-    stayed: &[bool],
-) -> Vec<usize> {
+pub(super) fn exchanged(places: &[Common<'_>], pairs: &[ModePair<'_>], stayed: &[bool]) -> Vec<usize> {
     let own: Vec<usize> = (0..places.len()).collect();
     let Some(as_named) = misfit(places, pairs, &own) else { return own };
     if pairs.len() < MODES || places.len() < PLACES || as_named < DISAGREE {
@@ -48,7 +44,7 @@ pub(super) fn exchanged(
 /// The exchange of two, or of three in a ring, after which the shapes agree best.
 fn best(
     places: &[Common<'_>],
-    pairs: &[(&Resonance, &Resonance)],
+    pairs: &[ModePair<'_>],
     order: &[usize],
     free: &[usize],
 ) -> Option<(Vec<usize>, f64)> {
@@ -87,10 +83,10 @@ fn best(
 }
 
 /// How little the shapes agree with the after files in this order.
-fn misfit(places: &[Common<'_>], pairs: &[(&Resonance, &Resonance)], order: &[usize]) -> Option<f64> {
-    let after: Vec<Resonance> = pairs.iter().map(|(_, after)| reordered(places, after, order)).collect();
-    let held: Vec<(&Resonance, &Resonance)> =
-        pairs.iter().zip(&after).map(|((before, _), after)| (*before, after)).collect();
+fn misfit(places: &[Common<'_>], pairs: &[ModePair<'_>], order: &[usize]) -> Option<f64> {
+    let after: Vec<Resonance> = pairs.iter().map(|pair| reordered(places, pair.after, order)).collect();
+    let held: Vec<ModePair<'_>> =
+        pairs.iter().zip(&after).map(|(pair, after)| ModePair { after, ..*pair }).collect();
     disagreement(&held, &[])
 }
 
@@ -131,6 +127,7 @@ fn treble_agrees(places: &[Common<'_>], m: usize, from: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::change::shape::SLACK;
 
     /// Residues of three modes at six places, each 1.3 times as long after; `order`: whose residue each file holds.
     fn found(order: [usize; 6], stayed: [bool; 6]) -> Vec<usize> {
@@ -157,7 +154,9 @@ mod tests {
             .iter()
             .map(|shape| (of(shape.to_vec(), 4.0), of(order.iter().map(|m| shape[*m]).collect(), 5.2)))
             .collect();
-        exchanged(&places, &both.iter().map(|(a, b)| (a, b)).collect::<Vec<_>>(), &stayed)
+        let pairs: Vec<ModePair<'_>> =
+            both.iter().map(|(before, after)| ModePair { before, after, slack: SLACK }).collect();
+        exchanged(&places, &pairs, &stayed)
     }
 
     /// Pairs, two pairs and rings come out; `found[m]` is where the file of place m is.

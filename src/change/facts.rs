@@ -61,6 +61,13 @@ pub struct PlaceFacts<'a> {
     pub fault: Option<Flag>,
 }
 
+impl PlaceFacts<'_> {
+    /// Whether its file holds the samples of another one, so that one of the two is not what its name says.
+    pub(super) fn is_copy(&self) -> bool {
+        self.fault == Some(Flag::IdenticalFiles)
+    }
+}
+
 /// For tests: a place whose sound arrives after 10 ms at a known instant, nothing else known.
 #[cfg(test)]
 impl PlaceFacts<'_> {

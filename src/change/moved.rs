@@ -2,7 +2,7 @@
 
 use super::exchange::exchanged;
 use super::jointly_fitted::JointlyFitted;
-use super::shape::{SLACK, disagreement, residue_ratio};
+use super::shape::{ModePair, SLACK, disagreement};
 use super::unmoved;
 use super::view::{Common, DECAY_SD, Resonance, SAME_ARRIVAL_S};
 use crate::mean::median;
@@ -54,7 +54,18 @@ pub(super) fn moved(
     let mixed = |r: &Resonance| jointly_fitted.iter().map(|t| t.mixes(r.pole.im)).sum::<f64>();
     let own = |r: &Resonance| jointly_fitted.iter().any(|t| t.facts.mode == r.index);
     let away = |(a, b): &(&Resonance, &Resonance)| !own(a) && mixed(b) < AWAY && mixed(a) < AWAY;
-    let pairs: Vec<(&Resonance, &Resonance)> = pairs.into_iter().filter(away).collect();
+    // Modes near to each other are mixed by a unit however far from it.
+    let mixed_near = |r: &Resonance| {
+        let others = old.iter().filter(|other| other.index != r.index);
+        let apart = others.map(|other| (other.pole.im - r.pole.im).abs()).fold(f64::INFINITY, f64::min);
+        jointly_fitted.iter().map(|t| t.mixes_neighbours(r.pole.im, apart)).sum::<f64>()
+    };
+    let pair = |(before, after)| ModePair {
+        before,
+        after,
+        slack: SLACK.hypot(mixed(before)).hypot(mixed_near(before)),
+    };
+    let pairs: Vec<ModePair<'_>> = pairs.into_iter().filter(away).map(pair).collect();
     let stayed = unmoved::kept(places);
     let order = exchanged(places, &pairs, &stayed);
     let exchanged: Vec<bool> = order.iter().enumerate().map(|(m, from)| m != *from).collect();
@@ -79,7 +90,7 @@ pub(super) fn moved(
 
 /// Marks one place at a time as long as the rest then agrees much better. Close to a unit the room's own
 /// shapes change; a place whose response `stayed` above the modes did not move.
-fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool], stayed: &[bool]) {
+fn outliers(pairs: &[ModePair<'_>], marked: &mut [bool], stayed: &[bool]) {
     loop {
         let Some(all) = disagreement(pairs, marked) else { return };
         let left = marked.iter().filter(|m| !**m).count();
@@ -102,8 +113,8 @@ fn outliers(pairs: &[(&Resonance, &Resonance)], marked: &mut [bool], stayed: &[b
 
 /// A loudspeaker elsewhere drives each mode by another amount, with no smooth course over frequency,
 /// and leaves every decay alone.
-fn by_residues(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> bool {
-    let factors: Vec<_> = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, without)).collect();
+fn by_residues(pairs: &[ModePair<'_>], without: &[bool]) -> bool {
+    let factors: Vec<_> = pairs.iter().filter_map(|pair| pair.ratio(without)).collect();
     if factors.len() < 5 {
         return false;
     }
@@ -116,9 +127,9 @@ fn by_residues(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> bool {
         .map(|w| 2.0 * (w[1].value - w[0].value).norm() / (w[0].value.norm() + w[1].value.norm()))
         .collect();
     let rough = median(steps).is_some_and(|step| step > ROUGH);
-    let same_decay = pairs.iter().filter(|(a, b)| {
-        let change = (b.decay() / a.decay()).ln().abs();
-        change < SAME_DECAY.max(3.0 * a.log_sd().hypot(b.log_sd()))
+    let same_decay = pairs.iter().filter(|pair| {
+        let change = (pair.after.decay() / pair.before.decay()).ln().abs();
+        change < SAME_DECAY.max(3.0 * pair.before.log_sd().hypot(pair.after.log_sd()))
     });
     let decays_stay = 2 * same_decay.count() > pairs.len();
     let many = factors.iter().filter(changed).count() as f64 > MANY * factors.len() as f64;
@@ -131,6 +142,10 @@ mod tests {
     use crate::change::PlaceFacts;
     use rustfft::num_complex::Complex64;
 
+    fn pairs(both: &[(Resonance, Resonance)]) -> Vec<ModePair<'_>> {
+        both.iter().map(|(before, after)| ModePair { before, after, slack: SLACK }).collect()
+    }
+
     /// Residues of six modes at three places, each times its factor.
     fn by_factors(factors: [f64; 6]) -> bool {
         let mode = |k: usize, factor: f64| {
@@ -139,7 +154,7 @@ mod tests {
         };
         let both: Vec<(Resonance, Resonance)> =
             factors.iter().enumerate().map(|(k, factor)| (mode(k, 1.0), mode(k, *factor))).collect();
-        by_residues(&both.iter().map(|(a, b)| (a, b)).collect::<Vec<_>>(), &[])
+        by_residues(&pairs(&both), &[])
     }
 
     /// Neighbours a tenth apart are a smooth course whatever the gain; a half and more is none.
@@ -159,7 +174,7 @@ mod tests {
         let both: Vec<(Resonance, Resonance)> =
             signs.iter().map(|signs| (mode([1.0; 5]), mode(*signs))).collect();
         let mut marked = [false; 5];
-        outliers(&both.iter().map(|(a, b)| (a, b)).collect::<Vec<_>>(), &mut marked, &[false; 5]);
+        outliers(&pairs(&both), &mut marked, &[false; 5]);
         marked
     }
 
@@ -204,7 +219,7 @@ mod tests {
             let pole = Complex64::new(-4.0, 250.0);
             Resonance::known(pole, &values.map(|value| (Complex64::from(value), 1e-12)))
         };
-        let found = disagreement(&[(&of([1.0, 2.0]), &of([1.0, 4.0]))], &[false; 2]).unwrap();
+        let found = disagreement(&pairs(&[(of([1.0, 2.0]), of([1.0, 4.0]))]), &[false; 2]).unwrap();
         assert!((found * (1.8_f64 * 0.03).powi(2) * 2.5 / 0.8 - 1.0).abs() < 1e-6, "{found}");
     }
 }

@@ -114,6 +114,10 @@ fn rings(n: &Numbers) -> Message {
 fn percent_interval(n: &Numbers) -> Message {
     let percent = |x: f64| signed(100.0 * (x - 1.0), 0);
     match n.ratio {
+        // Both ends print alike: "−40 to −40 %" would be a slip.
+        Some(r) if percent(r.low) == percent(r.high) => {
+            say!("change.percent-closely", value = percent(r.value))
+        }
         Some(r) => say!("change.percent-interval", low = percent(r.low), high = percent(r.high)),
         None => say!("change.nothing"),
     }
@@ -159,6 +163,14 @@ mod tests {
             assert_eq!(text.contains("three positions or more"), places < 3, "{text}");
             assert!(text.contains("same_chain = true") && !text.contains("add two"), "{text}");
         }
+    }
+
+    /// An interval whose ends print alike is told as one number.
+    #[test]
+    fn a_narrow_interval_is_one_number() {
+        let narrow = Numbers { ratio: Some(Ratio::from_log(0.601_f64.ln(), 0.001)), ..shorter() };
+        let text = percent_interval(&narrow).to_string();
+        assert!(text.starts_with("−40 %") && !text.contains(" to −"), "{text}");
     }
 
     /// The ringing before is told with the ringing after, and by itself where nothing is left.

@@ -80,10 +80,26 @@ pub(super) fn residue_ratio(
 /// What treatment does to shapes, relative to the rms residue. Our own choice.
 pub(super) const SLACK: f64 = 0.03;
 
+/// A mode in both states.
+#[derive(Clone, Copy)]
+pub(super) struct ModePair<'a> {
+    pub before: &'a Resonance,
+    pub after: &'a Resonance,
+    /// How much its shape may differ though nothing moved, as a share of its rms residue: [`SLACK`], and what a unit mixes.
+    pub slack: f64,
+}
+
+impl ModePair<'_> {
+    /// The ratio of its residues over the places.
+    pub fn ratio(&self, without: &[bool]) -> Option<ResidueRatio> {
+        residue_ratio(self.before, self.after, self.slack, without)
+    }
+}
+
 /// Upper quartile over the pairs of misfit over its expectation: the modes with the shorter waves show a
 /// moved microphone first, and treated ones are few.
-pub(super) fn disagreement(pairs: &[(&Resonance, &Resonance)], without: &[bool]) -> Option<f64> {
-    let each = pairs.iter().filter_map(|(a, b)| residue_ratio(a, b, SLACK, without));
+pub(super) fn disagreement(pairs: &[ModePair<'_>], without: &[bool]) -> Option<f64> {
+    let each = pairs.iter().filter_map(|pair| pair.ratio(without));
     let mut misfits: Vec<f64> = each.filter(|f| f.freedom > 0).map(|f| f.misfit / f.freedom as f64).collect();
     misfits.sort_by(f64::total_cmp);
     misfits.get(3 * misfits.len() / 4).copied()

@@ -53,7 +53,11 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
 
 fn missing(content: &Content<'_>) -> &'static str {
     let known = content.session.room.dimensions_m.is_some() || content.session.plan.is_some();
-    if known { "plans.no-agreement" } else { "plans.no-lengths" }
+    match known {
+        true => "plans.no-agreement",
+        false if content.session.has_manifest => "plans.no-lengths",
+        false => "plans.no-manifest",
+    }
 }
 
 /// What the numbers on the plan are.

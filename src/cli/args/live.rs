@@ -1,6 +1,6 @@
 //! What `measure` may be told.
 
-use super::{celsius, decibels, hertz, seconds};
+use super::{celsius, decibels, hertz, rate, seconds};
 use clap::{Args, ValueHint};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
@@ -30,7 +30,7 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "NAME")]
     pub output: Option<String>,
     /// Sample rate, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
+    #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = rate)]
     pub rate: u32,
     /// Input channel of the microphone, counted from 1
     #[arg(long, value_name = "N", default_value = "1")]

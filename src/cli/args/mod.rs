@@ -11,6 +11,7 @@ pub use signals::{ExciteArgs, NoiseColour, RespondArgs};
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
+use stillroom::recording::{MAX_RATE_HZ, MIN_RATE_HZ};
 use stillroom::session::Channels;
 
 /// How long a small room's resonances ring: from impulse responses to an objective before/after.
@@ -325,7 +326,7 @@ pub struct ReadingArgs {
     #[arg(long, value_name = "N[=POSITION],...", value_parser = Channels::parse)]
     pub channel: Option<Channels>,
     /// Sample rate of files that state none (npy), Hz
-    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(1_000..=768_000))]
+    #[arg(long, value_name = "HZ", value_parser = file_rate)]
     pub rate: Option<u32>,
 }
 
@@ -419,6 +420,18 @@ fn number(text: &str, unit: &str) -> Result<f64, String> {
     text.trim()
         .parse()
         .map_err(|_| format!("a number in {unit}, with a point for decimals and without its unit"))
+}
+
+/// A sample rate; whether it lies in range is the command's to say.
+fn rate(text: &str) -> Result<u32, String> {
+    text.trim().parse().map_err(|_| "a whole number in hertz, without its unit: 48000".to_owned())
+}
+
+/// The rate of a file that states none.
+fn file_rate(text: &str) -> Result<u32, String> {
+    let allowed = MIN_RATE_HZ..=MAX_RATE_HZ;
+    let outside = || format!("must lie between {MIN_RATE_HZ} and {MAX_RATE_HZ} Hz");
+    rate(text).and_then(|hz| if allowed.contains(&hz) { Ok(hz) } else { Err(outside()) })
 }
 
 fn hertz(text: &str) -> Result<f64, String> {

@@ -1,6 +1,6 @@
 //! What `excite` and `respond` may be told.
 
-use super::{celsius, decibels, hertz, seconds};
+use super::{celsius, decibels, hertz, rate, seconds};
 use clap::{Args, ValueEnum, ValueHint};
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
@@ -53,7 +53,7 @@ pub struct ExciteArgs {
         allow_negative_numbers = true, value_parser = decibels)]
     pub noise_under: f64,
     /// Sample rate, Hz
-    #[arg(long, value_name = "HZ", default_value_t = 48_000, allow_negative_numbers = true)]
+    #[arg(long, value_name = "HZ", default_value_t = 48_000, allow_negative_numbers = true, value_parser = rate)]
     pub rate: u32,
     /// Peak, dB below full scale
     #[arg(long, value_name = "DB", default_value_t = 12.0, allow_negative_numbers = true, value_parser = decibels)]
