@@ -76,30 +76,52 @@ mod tests {
     use crate::modes::{Kind, Mode};
     use rustfft::num_complex::Complex64;
 
+    fn joint(coupling_per_s: f64, omega_per_s: f64) -> JointlyFittedMode {
+        JointlyFittedMode {
+            mode: 0,
+            poles: [5.0, 9.0].map(|decay_per_s| Mode {
+                kind: Kind::Mode,
+                omega_per_s,
+                decay_per_s,
+                omega_sd_per_s: 0.1,
+                decay_sd_per_s: 0.1,
+                amplitudes: Vec::new(),
+                flags: Flags::default(),
+            }),
+            apart_sd: 9.0,
+            coupling_per_s,
+            t60_ratio: Ratio { value: 0.8, low: 0.7, high: 0.95 },
+            ring_s: (1.7, 1.4),
+            ring_ratio: Ratio { value: 0.8, low: 0.7, high: 0.95 },
+            unit_shows: true,
+        }
+    }
+
+    /// Eigenvectors of unit and two modes, 260 1/s above it and 6 1/s apart, each coupled by twice the half coupling of an
+    /// axial mode: the share of one mode in the other's shape.
+    #[test]
+    fn a_unit_mixes_neighbours_as_the_coupled_equation_says() {
+        let (g, far, apart) = (11.0, 260.0, 6.0);
+        let coupled = nalgebra::Matrix3::new(0.0, g, g, g, far, 0.0, g, 0.0, far + apart).symmetric_eigen();
+        let off = |k: &usize| f64::abs(coupled.eigenvalues[*k] - far);
+        let nearest = (0..3).min_by(|a, b| off(a).total_cmp(&off(b)));
+        let shape = coupled.eigenvectors.column(nearest.expect("three"));
+        let pole = Resonance::known(Complex64::new(-5.0, 250.0), &[]);
+        let facts = joint(g, 250.0);
+        let unit = JointlyFitted { facts: &facts, poles: [pole.clone(), pole] };
+        let told = unit.mixes_neighbours(250.0 + far, apart);
+        let mixed = (shape[2] / shape[1]).abs();
+        assert!((told / mixed - 1.0).abs() < 0.1, "{told} {mixed}");
+    }
+
     /// The interval of T60's change is the joint fit's, but never narrower than the poles' decays make it: before and slower
     /// pole known to 0.1 of 4 and of 5 1/s.
     #[test]
     fn a_change_is_no_better_known_than_its_poles() {
         let pole = |decay_per_s: f64| Resonance::known(Complex64::new(-decay_per_s, 250.0), &[]);
         let told = |low: f64, high: f64| {
-            let facts = JointlyFittedMode {
-                mode: 0,
-                poles: [5.0, 9.0].map(|decay_per_s| Mode {
-                    kind: Kind::Mode,
-                    omega_per_s: 250.0,
-                    decay_per_s,
-                    omega_sd_per_s: 0.1,
-                    decay_sd_per_s: 0.1,
-                    amplitudes: Vec::new(),
-                    flags: Flags::default(),
-                }),
-                apart_sd: 9.0,
-                coupling_per_s: 10.0,
-                t60_ratio: Ratio { value: 0.8, low, high },
-                ring_s: (1.7, 1.4),
-                ring_ratio: Ratio { value: 0.8, low, high },
-                unit_shows: true,
-            };
+            let ratio = Ratio { value: 0.8, low, high };
+            let facts = JointlyFittedMode { t60_ratio: ratio, ring_ratio: ratio, ..joint(10.0, 250.0) };
             JointlyFitted { facts: &facts, poles: [pole(5.0), pole(9.0)] }.t60_ratio(&pole(4.0))
         };
         let wide = told(0.7, 0.95);

@@ -2,7 +2,7 @@
 
 use super::analyze::options;
 use super::args::{DesignArgs, Format};
-use super::design_answer::{Answer, GivenAnswer};
+use super::design_answer::{Answer, GivenAnswer, surest};
 use super::design_unit::{GivenUnit, parse};
 use super::predict::NO_ROOM;
 use super::predict_moves::no_lengths;
@@ -50,9 +50,9 @@ fn answer(args: &DesignArgs) -> Result<Answer, Failed> {
     let proposals: Vec<_> =
         reachable.iter().flat_map(|goal| builds.iter().map(|b| propose(args, &room, *b, goal))).collect();
     let least = reachable.map(|goal| smallest(&room, builds[2], &goal, Size::Least));
-    let effects = match (&given, proposals.iter().flatten().next()) {
+    let effects = match (&given, surest(&proposals)) {
         (Some(given), _) => effects(&room, &[given.face], &given.unit.plate),
-        (None, Some(first)) => effects(&room, &first.faces, &first.plate),
+        (None, Some(surest)) => effects(&room, &surest.faces, &surest.plate),
         _ => Vec::new(),
     };
     let porous = goal.map(|goal| porous(&room, goal.t60_s)).unwrap_or_default();

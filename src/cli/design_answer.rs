@@ -23,12 +23,19 @@ pub struct Answer {
     pub least: Option<Result<Proposal, DesignError>>,
     /// A porous layer of some thicknesses: layer, absorption, area for the target.
     pub porous: Vec<(Layer, f64, f64)>,
-    /// Other modes with the given unit, or with the first proposal.
+    /// Other modes with the given unit, or with the surest proposal.
     pub effects: Vec<Effect>,
     /// Frequency and T60 of the mode where they were given and not measured, Hz and s.
     pub as_given: Option<(f64, f64)>,
     /// Bands after adding areas.
     pub bands: Vec<Band>,
+}
+
+/// The proposal that most builds reach the goal with, by whole per cent as they are shown; the first of equals.
+pub fn surest(proposals: &[Result<Proposal, DesignError>]) -> Option<&Proposal> {
+    let percent = |p: &&Proposal| (100.0 * p.chance.unwrap_or(0.0)).round();
+    // The last of equal ones is taken.
+    proposals.iter().flatten().rev().max_by(|a, b| percent(a).total_cmp(&percent(b)))
 }
 
 /// A given unit in its place.

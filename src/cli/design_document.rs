@@ -1,6 +1,6 @@
 //! The answer of `stillroom design` as JSON.
 
-use super::design_answer::Answer;
+use super::design_answer::{Answer, surest};
 use serde_json::{Value, json};
 use stillroom::design::{Build, DesignError, Outcome, Plate, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;
@@ -45,12 +45,7 @@ fn proposal(room: &Treated, found: &Result<Proposal, DesignError>) -> Value {
 pub fn document(answer: &Answer) -> Value {
     let room = &answer.room;
     let listed = &room.air.modes[room.target];
-    let first = answer
-        .proposals
-        .iter()
-        .flatten()
-        .max_by(|a, b| a.chance.unwrap_or(0.0).total_cmp(&b.chance.unwrap_or(0.0)));
-    let (outcome, best) = match (&answer.given, first) {
+    let (outcome, best) = match (&answer.given, surest(&answer.proposals)) {
         (Some(given), _) => (Some(&given.outcome), given.best.as_ref().map(|(plate, o)| {
             json!({"unit": unit(plate), "poles": poles(o), "t60_s": o.t60_s, "ring_s": o.ring_s})
         })),

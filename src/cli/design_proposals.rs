@@ -1,6 +1,6 @@
 //! What `stillroom design` proposes to build, on the terminal.
 
-use super::design_answer::Answer;
+use super::design_answer::{Answer, surest};
 use super::screen;
 use stillroom::design::{Build, DesignError, MOST_OF_ROOM, Proposal, Treated, kelvins_for};
 use stillroom::room::Face;
@@ -30,8 +30,8 @@ pub fn show(answer: &Answer) {
             100.0 * least.chance.unwrap_or(0.0)
         ));
     }
-    if let Some(first) = answer.proposals.iter().flatten().next() {
-        places(first, &answer.room);
+    if let Some(surest) = surest(&answer.proposals) {
+        places(surest, &which(answer, surest), &answer.room);
     }
     answer.proposals.iter().flatten().for_each(|p| opening(p, &answer.room));
 }
@@ -172,12 +172,15 @@ fn whole_or_two(value: f64) -> String {
     if value < 9.95 { format!("{value:.1}") } else { format!("{value:.0}") }
 }
 
-fn places(p: &Proposal, room: &Treated) {
+/// The row that is said more of.
+pub fn which(answer: &Answer, surest: &Proposal) -> String {
+    let first = answer.proposals.iter().flatten().next() == Some(surest);
+    format!("the {} row ({})", if first { "first" } else { "surest" }, kind(&surest.build))
+}
+
+fn places(p: &Proposal, which: &str, room: &Treated) {
     screen::line("");
-    screen::paragraph(&format!(
-        "Where the first row goes ({}), its face from corner to corner:",
-        kind(&p.build)
-    ));
+    screen::paragraph(&format!("Where {which} goes, its face from corner to corner:"));
     for (k, face) in p.faces.iter().enumerate() {
         let (from, to) = (face.corner_m, face.point_m(1.0, 1.0));
         let unit = if p.faces.len() > 1 { format!("unit {}: ", k + 1) } else { String::new() };

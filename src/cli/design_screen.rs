@@ -1,6 +1,6 @@
 //! The answer of `stillroom design` on the terminal.
 
-use super::design_answer::{Answer, GivenAnswer};
+use super::design_answer::{Answer, GivenAnswer, surest};
 use super::screen;
 use super::screen::println;
 use stillroom::absorber::Resonator;
@@ -114,7 +114,12 @@ fn neighbours(answer: &Answer) {
     if changed.is_empty() {
         return;
     }
-    screen::heading(&format!("Other modes, where they change by more than {:.0} %", 100.0 * LISTED));
+    let surest = surest(&answer.proposals).filter(|_| answer.given.is_none());
+    let with = surest.map_or("the unit".to_owned(), |surest| super::design_proposals::which(answer, surest));
+    screen::heading(&format!(
+        "Other modes with {with}, where they change by more than {:.0} %",
+        100.0 * LISTED
+    ));
     let rows: Vec<Vec<String>> = changed.iter().map(row).collect();
     screen::table(&["mode", "Hz", "before, s", "after, s", "change"], &rows);
     if changed.iter().any(|e| !e.measured) {

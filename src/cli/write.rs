@@ -83,7 +83,7 @@ pub fn check_responses(folder: Option<&Path>, _: &Session, _: &OutputArgs) -> Re
 pub fn check_responses(folder: Option<&Path>, session: &Session, output: &OutputArgs) -> Result<(), Failed> {
     let Some(folder) = folder else { return Ok(()) };
     for state in &session.states {
-        sofa::look(folder, state, overwrite(output)).map_err(Failed::usage)?;
+        sofa::look(folder, session, state, overwrite(output)).map_err(Failed::usage)?;
     }
     Ok(())
 }

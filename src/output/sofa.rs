@@ -15,7 +15,7 @@ use super::file::{Existing, put};
 use super::folder::Overwrite;
 use super::hdf5::{File, Variable};
 use crate::analysis::Averaged;
-use crate::session::{Room, Session, State};
+use crate::session::{Room, Session, State, same_name};
 use crate::table::json::PROGRAM;
 
 /// SOFA files of one state: one a sample rate, each with its name in the folder.
@@ -27,7 +27,7 @@ pub struct SofaFiles {
 impl SofaFiles {
     /// Makes the files of a state, `STATE.sofa` or, of several rates, `STATE-RATE.sofa`.
     ///
-    /// `folder`: where they are to go; `version`: this program's.
+    /// `folder`: where they are to go.
     ///
     /// # Errors
     /// [`OutputError::Write`] where a text is too long for the format.
@@ -41,7 +41,7 @@ impl SofaFiles {
         for one in found {
             rates.entry(one.rate_hz.round() as u64).or_default().push(one);
         }
-        let stem = state.name.replace(['/', '\\'], "-");
+        let stem = stem(session, state);
         let mut files = Vec::new();
         for (rate, group) in &rates {
             let name = if rates.len() > 1 { format!("{stem}-{rate}.sofa") } else { format!("{stem}.sofa") };
@@ -63,19 +63,31 @@ impl SofaFiles {
         }
         self.files.iter().try_for_each(|(path, bytes)| put(path, bytes, Existing::Replace))
     }
-
-    /// Where the files go.
-    pub fn paths(&self) -> impl Iterator<Item = &Path> {
-        self.files.iter().map(|(path, _)| path.as_path())
-    }
 }
 
 /// Whether the file of a state of one rate may be written, to be asked before the work.
 ///
 /// # Errors
 /// [`OutputError::Exists`].
-pub fn look(folder: &Path, state: &State, overwrite: Overwrite) -> Result<(), OutputError> {
-    check(&folder.join(format!("{}.sofa", state.name.replace(['/', '\\'], "-"))), overwrite)
+pub fn look(
+    folder: &Path,
+    session: &Session,
+    state: &State,
+    overwrite: Overwrite,
+) -> Result<(), OutputError> {
+    check(&folder.join(format!("{}.sofa", stem(session, state))), overwrite)
+}
+
+/// A state's name as a file's, other than those of the session's states before it.
+fn stem(session: &Session, state: &State) -> String {
+    let plain = |name: &str| name.replace(['/', '\\'], "-");
+    let mut taken: Vec<String> = Vec::new();
+    for own in session.states.iter().take_while(|own| own.name != state.name).chain([state]) {
+        let numbered = (2..).map(|k| format!("{}-{k}", plain(&own.name)));
+        let free = |name: &String| !taken.iter().any(|other| same_name(other, name));
+        taken.extend(std::iter::once(plain(&own.name)).chain(numbered).find(free));
+    }
+    taken.pop().unwrap_or_default()
 }
 
 fn check(path: &Path, overwrite: Overwrite) -> Result<(), OutputError> {
@@ -210,14 +222,10 @@ fn point<'a>(name: &'a str, along: &'a str, values: Vec<f64>) -> Variable<'a> {
 /// Where microphones and sources were. Neither is said to look anywhere: along the first axis is the standard's default.
 fn places<'a>(session: &Session, found: &[&Averaged]) -> Vec<Variable<'a>> {
     let unknown = [f64::NAN; 3];
-    let listener = |one: &&Averaged| {
-        let at = session.positions.iter().find(|known| known.name == one.position);
-        at.and_then(|known| known.at_m).unwrap_or(unknown)
-    };
-    let source = |one: &&Averaged| {
-        let named = |known: &&crate::session::Source| known.name == one.source || one.source.is_empty();
-        session.sources.iter().find(named).and_then(|known| known.at_m).unwrap_or(unknown)
-    };
+    let listener =
+        |one: &&Averaged| session.position(&one.position).and_then(|known| known.at_m).unwrap_or(unknown);
+    let source =
+        |one: &&Averaged| session.source(&one.source).and_then(|known| known.at_m).unwrap_or(unknown);
     let axis = |name, place: [f64; 3]| Variable { along: vec!["I", "C"], ..point(name, "I", place.to_vec()) };
     let up = |name| Variable { attributes: Vec::new(), ..axis(name, [0.0, 0.0, 1.0]) };
     let own = |name, along: &'static str| Variable {
@@ -303,5 +311,15 @@ mod tests {
         ] {
             assert_eq!(stamp(UNIX_EPOCH + Duration::from_secs(seconds)), text);
         }
+    }
+
+    /// Names that differ in a slash or in case are files of their own on every system.
+    #[test]
+    fn every_state_has_a_file_of_its_own() {
+        let named = |name: &&str| State { name: (*name).to_owned(), ..State::default() };
+        let states: Vec<State> = ["x/a", "x-a", "X-a", "y/a", "x-a-2"].iter().map(named).collect();
+        let session = Session { states: states.clone(), ..Session::new("room") };
+        let stems: Vec<String> = states.iter().map(|state| stem(&session, state)).collect();
+        assert_eq!(stems, ["x-a", "x-a-2", "X-a-3", "y-a", "x-a-2-2"]);
     }
 }

@@ -230,15 +230,7 @@ impl Times {
             && self.least_step > (1.0 - STEP_SLACK) * step
             && self.most_step < (1.0 + STEP_SLACK) * step;
         if steps == 0 || !even {
-            let found = format!(
-                "times from {} to {} s with steps of {:.3e} to {:.3e} s",
-                self.first, self.last, self.least_step, self.most_step
-            );
-            return Err(Refusal::Line {
-                line: 1,
-                found,
-                allowed: "a first column that rises by equal steps".to_owned(),
-            });
+            return Err(self.uneven());
         }
         let (rate_hz, open) = (1.0 / step, self.resolution / (self.last - self.first));
         if open * rate_hz < OPEN_HZ {
@@ -260,12 +252,23 @@ impl Times {
 }
 
 impl Times {
+    fn uneven(&self) -> Refusal {
+        let found = format!(
+            "times from {} to {} s with steps of {:.3e} to {:.3e} s",
+            self.first, self.last, self.least_step, self.most_step
+        );
+        Refusal::Line { line: 1, found, allowed: "a first column that rises by equal steps".to_owned() }
+    }
+
     /// A rate that is stated beside the times, unless these contradict it.
     fn agree_with(&self, stated: Option<f64>) -> Result<u32, Refusal> {
         let stated = stated.ok_or(Refusal::NoRate)?;
+        if self.last <= self.first {
+            return Err(self.uneven());
+        }
         let mean = (self.last - self.first) / self.count.saturating_sub(1) as f64;
         let open = self.resolution / (self.last - self.first);
-        // Another slack than that of the digits' rounding would hide a wrong statement.
+        // More slack than the digits' rounding leaves would hide a wrong rate.
         let off = (mean * stated - 1.0).abs();
         if off.is_nan() || off > open.max(RATE_SLACK) {
             return Err(unclear(1.0 / mean, open / mean));

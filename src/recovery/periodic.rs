@@ -157,6 +157,7 @@ fn respond(sums: &Sums, rate_hz: f64) -> Result<PeriodicResponse, RecoveryError>
         arrival_s: BEFORE_S + arrival.lag_s,
         period_s,
         averages: sums.averages,
+        runs: 1,
         range_hz,
         peak_to_noise: levels.octaves((low.0, high.0)),
         lines: (0..excited.len()).filter(of_range).map(|bin| sums.line(bin, rate_hz)).collect(),
@@ -188,10 +189,10 @@ impl PeriodicResponse {
     }
 
     /// Half the 95 % interval of the magnitude there, relative: Student's t, as real and imaginary part of each line take
-    /// their sd from n periods, 2 (n − 1) degrees of freedom.
+    /// their sd from n periods of a run, 2 (n − 1) degrees of freedom for each run.
     #[must_use]
     pub fn magnitude_interval(&self) -> Option<f64> {
-        let freedom = 2.0 * (self.averages as f64 - 1.0);
+        let freedom = 2.0 * (self.averages as f64 - self.runs as f64);
         let t = StudentsT::new(0.0, 1.0, freedom).ok()?.inverse_cdf(0.975);
         Some(t * self.magnitude_sd()?)
     }

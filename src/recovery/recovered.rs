@@ -88,6 +88,8 @@ pub struct PeriodicResponse {
     pub period_s: f64,
     /// Periods averaged: all but the first, which only brings the room into its steady state.
     pub averages: usize,
+    /// Runs that they come from: one, or two of other seeds. Each takes a degree of freedom of a line's real and imaginary part.
+    pub runs: usize,
     /// Range in which the response stands over its noise, Hz.
     pub range_hz: (f64, f64),
     /// Peak-to-noise of the response by octave.
@@ -117,6 +119,23 @@ pub struct Line {
     pub bracket: Option<f64>,
     /// Coherence less its bias (1 − γ²)²/n; `None` for a single period, where it is 1 by itself.
     pub coherence: Option<f64>,
+}
+
+impl Line {
+    /// The mean of two runs; bracket and coherence are the means of theirs.
+    #[must_use]
+    pub fn mean(&self, other: &Self) -> Self {
+        let half = |a: f64, b: f64| 0.5 * (a + b);
+        let both = |pick: fn(&Self) -> Option<f64>| Some((pick(self)?, pick(other)?));
+        Self {
+            hz: self.hz,
+            re: half(self.re, other.re),
+            im: half(self.im, other.im),
+            sd: both(|line| line.sd).map(|(a, b)| 0.5 * a.hypot(b)),
+            bracket: both(|line| line.bracket).map(|(a, b)| half(a, b)),
+            coherence: both(|line| line.coherence).map(|(a, b)| half(a, b)),
+        }
+    }
 }
 
 /// Something wrong with a take.

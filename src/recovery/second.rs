@@ -4,7 +4,7 @@
 use super::reference::centres;
 use super::transform::{Lags, quick_length, spectrum};
 use super::words::{against, signed};
-use super::{PeriodicResponse, Trouble};
+use super::{Line, PeriodicResponse, Trouble};
 
 /// What a second recording shows.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -318,11 +318,7 @@ pub fn seed_difference(first: &PeriodicResponse, second: &PeriodicResponse) -> O
     if (first.period_s - second.period_s).abs() > 1e-6 * first.period_s {
         return None;
     }
-    let at = |hz: f64| {
-        let near = second.lines.partition_point(|line| line.hz < hz - 1e-6);
-        second.lines.get(near).filter(|line| (line.hz - hz).abs() < 1e-3)
-    };
-    let pairs = first.lines.iter().filter_map(|line| Some((line, at(line.hz)?)));
+    let pairs = first.lines.iter().filter_map(|line| Some((line, near(&second.lines, line.hz)?)));
     let mut excess: Vec<(f64, f64)> = Vec::new();
     for (a, b) in pairs {
         let apart = (a.re - b.re).powi(2) + (a.im - b.im).powi(2);
@@ -336,6 +332,12 @@ pub fn seed_difference(first: &PeriodicResponse, second: &PeriodicResponse) -> O
     let variance = excess.iter().map(|line| (line.0 - mean).powi(2)).sum::<f64>() / (n - 1.0);
     (n > 10.0 && power > 0.0)
         .then(|| SeedDifference { ratio: mean / power, sd: (variance / n).sqrt() / power })
+}
+
+/// The line at a frequency.
+fn near(lines: &[Line], hz: f64) -> Option<&Line> {
+    let near = lines.partition_point(|line| line.hz < hz - 1e-6);
+    lines.get(near).filter(|line| (line.hz - hz).abs() < 1e-3)
 }
 
 impl SeedDifference {
@@ -363,7 +365,10 @@ impl PeriodicResponse {
     #[must_use]
     pub fn with_second_seed(mut self, second: &Self, difference: &SeedDifference) -> Self {
         self.samples.iter_mut().zip(&second.samples).for_each(|(a, b)| *a = 0.5 * (*a + b));
+        let both = |own: &Line| Some(own.mean(near(&second.lines, own.hz)?));
+        self.lines = self.lines.iter().filter_map(both).collect();
         self.averages += second.averages;
+        self.runs += second.runs;
         self.troubles.retain(|trouble| trouble.word != "distortion-not-seen");
         let own: Vec<&str> = self.troubles.iter().map(|trouble| trouble.word).collect();
         let more: Vec<Trouble> = second

@@ -183,6 +183,12 @@ fn columns_with_faults_are_refused_by_line() {
     assert_eq!(File::new("a.csv", stated.as_bytes()).read(1, None).expect("stated").rate_hz, 48_000.0);
     let wrong = stated.replacen("48000", "44100", 1);
     assert!(message(File::new("a.csv", wrong.as_bytes()).read(1, None)).contains("sample rate"));
+    // Times that end where they began contradict every rate, and so does a single one.
+    for times in ["0.0,0.5\n1.0,0.2\n0.0,0.1\n", "0.0,0.5\n"] {
+        let back = File::new("a.csv", format!("# rate_hz = 48000\ntime_s,seat\n{times}").as_bytes());
+        let told = message(back.read(1, None));
+        assert!(told.contains("rises by equal steps") && !told.contains("NaN"), "{told}");
+    }
     let slow = "time_s,seat\n".to_owned()
         + &(0..20).map(|k| format!("{:.6},0.5\n", f64::from(k) / 500.0)).collect::<String>();
     assert!(message(File::new("a.csv", slow.as_bytes()).read(1, None)).contains("500 Hz"));
