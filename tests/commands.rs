@@ -298,8 +298,7 @@ fn a_design_for_a_target_is_reproducible() {
         "{}",
         said.out
     );
-    // Rows of 89 % stood under "in nine of ten builds"; a T60 that was reckoned from --t60 looked measured; the table was
-    // 107 columns wide.
+    // It says *about* nine of ten, marks a stated T60, and keeps to 80 columns.
     assert!(
         said.out.contains("in about nine of ten builds") && said.out.contains("rings: until both"),
         "{}",

@@ -284,8 +284,7 @@ fn takes_that_sound_alike_count_as_one_position_until_somebody_says() {
     assert!(rows.iter().any(|r| r["requirement"].contains("combinations, engineering") && r["found"] == "6"));
 }
 
-/// `nothing at Ecke hinten, which another state has; measure there too` was said of ecke_hinten; and no screen told that
-/// such places are left out.
+/// A name spelled otherwise is asked about; places left out are named.
 #[test]
 fn a_position_spelled_otherwise_is_asked_about_and_a_comparison_names_what_it_leaves_out() {
     let mut desk = Desk::new();
@@ -333,7 +332,7 @@ fn a_decimal_comma_is_answered_alike_everywhere() {
     assert!(!help.err.contains("float literal"), "{}", help.err);
 }
 
-/// "session.toml does not say the room's lengths" stood where there was none.
+/// Without a session.toml none is blamed.
 #[test]
 fn a_manifest_that_is_not_there_is_not_blamed() {
     let desk = Desk::new().with_samples("job/empty/seat.wav", &response(1));

@@ -96,7 +96,7 @@ fn the_catalogue_has_one_line_a_room() {
     assert_eq!(json["catalogue"][0]["modes"], 1);
 }
 
-/// The treated room stood in the catalogue as the room: the first state by name, though `--before` had named the other.
+/// The catalogue describes the state that `--before` named.
 #[test]
 fn the_catalogue_describes_what_the_comparison_took_as_before() {
     let home = Home::new();

@@ -299,7 +299,7 @@ fn a_copy_under_another_place_s_name_leaves_that_place_to_be_measured() {
     assert!(flagged.count() > 0, "nobody knows which of the two names is right");
 }
 
-/// "No resonance found" stood under states of which nothing had been looked at.
+/// Where nothing was looked at, no search is claimed.
 #[test]
 fn where_every_file_is_left_out_no_search_is_claimed() {
     let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
