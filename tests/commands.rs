@@ -9,6 +9,7 @@ use tempfile::TempDir;
 
 use crate::demo_run::demo_run;
 use crate::measured::folder;
+use crate::program::{Row, number, one_line, rows, value};
 
 /// A fresh folder to run in.
 struct Job(TempDir);
@@ -79,15 +80,9 @@ impl Job {
         }
     }
 
-    fn rows(&self, table: &str) -> Vec<BTreeMap<String, String>> {
+    fn rows(&self, table: &str) -> Vec<Row> {
         rows(&self.path(table))
     }
-}
-
-/// Rows of a table by column.
-fn rows(table: &Path) -> Vec<BTreeMap<String, String>> {
-    let mut reader = csv::Reader::from_path(table).expect("the table is there");
-    reader.deserialize().map(|row| row.expect("a row")).collect()
 }
 
 /// Every file below a folder with its bytes.
@@ -99,21 +94,18 @@ fn bytes(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
         .collect()
 }
 
-fn number(row: &BTreeMap<String, String>, column: &str) -> f64 {
-    row[column].parse().unwrap_or(f64::NAN)
-}
-
 /// The demo's truth is a closed form: the modes that the program stands behind below 110 Hz must lie
 /// within 4 of their own sd of it (one in 16,000 by chance, for each), and hardly any may be missing.
 #[test]
 fn the_demo_is_measured_as_it_is() {
-    let run = demo_run();
-    assert_eq!(run.status, Some(0), "{}", run.err);
+    let demo = demo_run();
+    let run = &demo.run;
+    assert_eq!(run.status, 0, "{}", run.err);
     assert!(run.out.contains("rings, s"), "{}", run.out);
     assert!(run.out.lines().all(|line| line.chars().count() <= 80), "80 columns: {}", run.out);
     let truth: serde_json::Value =
-        serde_json::from_slice(&fs::read(run.session.join("truth.json")).expect("written")).expect("JSON");
-    let rows = rows(&run.results.join("modes.csv"));
+        serde_json::from_slice(&fs::read(demo.session.join("truth.json")).expect("written")).expect("JSON");
+    let rows = rows(&demo.results.join("modes.csv"));
     for state in truth["states"].as_array().expect("states") {
         let name = state["state"].as_str().expect("a name");
         let poles: Vec<(f64, f64)> = state["poles"]
@@ -123,7 +115,7 @@ fn the_demo_is_measured_as_it_is() {
             .map(|p| (p["frequency_hz"].as_f64().expect("f"), p["t60_s"].as_f64().expect("T60")))
             .filter(|(hz, _)| (30.0..110.0).contains(hz))
             .collect();
-        let claimed: Vec<&BTreeMap<String, String>> = rows
+        let claimed: Vec<&Row> = rows
             .iter()
             .filter(|row| row["state"] == name && row["kind"] == "mode")
             .filter(|row| (30.0..110.0).contains(&number(row, "frequency_hz")))
@@ -431,20 +423,11 @@ fn two_single_files_are_compared_or_told_what_they_lack() {
 /// One number for one thing: what the screen says of a mode stands in changes.csv and on the report's first sheet.
 #[test]
 fn screen_table_and_report_say_the_same_of_a_mode() {
-    let run = demo_run();
-    let table = csv::Reader::from_path(run.results.join("changes.csv")).expect("written").into_records();
-    let rows: Vec<csv::StringRecord> = table.map(|row| row.expect("a row")).collect();
-    let head = csv::Reader::from_path(run.results.join("changes.csv"))
-        .expect("written")
-        .headers()
-        .expect("a head")
-        .clone();
-    let cell = |row: &csv::StringRecord, name: &str| {
-        row[head.iter().position(|h| h == name).expect("the column")].parse::<f64>().ok()
-    };
-    let page = fs::read_to_string(run.results.join("report.html")).expect("written").replace('\u{a0}', " ");
+    let demo = demo_run();
+    let rows = rows(&demo.results.join("changes.csv"));
+    let page = fs::read_to_string(demo.results.join("report.html")).expect("written").replace('\u{a0}', " ");
     let sheet = page.split("<nav").next().expect("the first sheet");
-    let screen = run.out.split("empty → absorber").nth(1).expect("the comparison");
+    let screen = demo.run.out.split("empty → absorber").nth(1).expect("the comparison");
     let (mut held, mut on_sheet) = (0, 0);
     for line in screen.lines().take_while(|line| !line.contains("Modes:")) {
         let words: Vec<&str> = line.split_whitespace().collect();
@@ -452,9 +435,9 @@ fn screen_table_and_report_say_the_same_of_a_mode() {
         else {
             continue;
         };
-        let near = |row: &&csv::StringRecord| cell(row, "before_hz").is_some_and(|f| (f - hz).abs() <= 0.051);
-        let same = |row: &csv::StringRecord, name: &str, value: f64| {
-            cell(row, name).is_some_and(|found| format!("{found:.2}") == format!("{value:.2}"))
+        let near = |row: &&Row| value(row, "before_hz").is_some_and(|f| (f - hz).abs() <= 0.051);
+        let same = |row: &Row, name: &str, told: f64| {
+            value(row, name).is_some_and(|found| format!("{found:.2}") == format!("{told:.2}"))
         };
         let row = rows
             .iter()
@@ -463,7 +446,7 @@ fn screen_table_and_report_say_the_same_of_a_mode() {
         let row = row.unwrap_or_else(|| panic!("not in changes.csv: {line}"));
         held += 1;
         let percent: f64 = words[3].replace('−', "-").parse().expect("a change");
-        assert!((cell(row, "ring_change_percent").expect("a change") - percent).abs() <= 0.51, "{line}");
+        assert!((value(row, "ring_change_percent").expect("a change") - percent).abs() <= 0.51, "{line}");
         let label = format!("<span class=\"hz\">{hz:.1} Hz</span>");
         if let Some(of_mode) = sheet.split(&label).nth(1).and_then(|rest| rest.split("</summary>").next()) {
             on_sheet += 1;
@@ -678,7 +661,7 @@ fn measure_has_its_help_in_every_build() {
         "{}",
         help.out
     );
-    let listed = job.run(&["--help"]).out.split_whitespace().collect::<Vec<_>>().join(" ");
+    let listed = one_line(&job.run(&["--help"]).out);
     assert!(listed.contains("measure Play the signal"), "{listed}");
     if cfg!(not(feature = "live")) {
         assert!(listed.contains("(needs a build with the feature live)"), "{listed}");
