@@ -1,12 +1,14 @@
 //! The program run as its users run it: how it ends, what it says, and the tables that it leaves.
 
+mod job;
 mod rows;
 
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 
-pub use rows::{Row, number, rows, value};
+pub use job::{Job, contents, response};
+pub use rows::{Row, number, rows, rows_of, value};
 
 /// How a run ended and what it said.
 pub struct Run {

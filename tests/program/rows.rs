@@ -1,13 +1,18 @@
 //! Rows of a table by their columns' names.
 
 use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::Read;
 use std::path::Path;
 
 pub type Row = BTreeMap<String, String>;
 
 pub fn rows(table: &Path) -> Vec<Row> {
-    let mut reader = csv::Reader::from_path(table).expect("the table is there");
-    reader.deserialize().map(|row| row.expect("a row")).collect()
+    rows_of(File::open(table).expect("the table is there"))
+}
+
+pub fn rows_of(csv: impl Read) -> Vec<Row> {
+    csv::Reader::from_reader(csv).into_deserialize().map(|row| row.expect("a row")).collect()
 }
 
 /// A number, where the cell holds one.
