@@ -1,13 +1,12 @@
 //! Averages over positions hold what both states have and no fault spoils. Rooms of decaying noise, alike at no two positions.
 
-use assert_cmd::Command;
-use std::collections::BTreeMap;
 use std::path::Path;
 
+use crate::program::{Row, number, rows, run};
 use crate::synthetic::Draws;
 
 const RATE: u32 = 16_000;
-type Row = BTreeMap<String, String>;
+const COMPARE: [&str; 7] = ["compare", "room", "--before", "before", "--no-modes", "--bands", "octave"];
 
 /// Noise that falls by 60 dB in `t60_s`, 50 ms after the file's start, over a floor 90 dB under it.
 fn write(folder: &Path, name: &str, t60_s: f64, (gain, seed): (f64, u64)) {
@@ -29,35 +28,11 @@ fn write(folder: &Path, name: &str, t60_s: f64, (gain, seed): (f64, u64)) {
     wav.finalize().expect("writable");
 }
 
-fn rows(file: &Path) -> Vec<Row> {
-    let mut reader = csv::Reader::from_path(file).expect("written");
-    reader.deserialize().map(|row| row.expect("a row")).collect()
-}
-
 /// The rows of the average over all positions, of bands from 250 Hz to 4 kHz.
 fn averages(file: &Path) -> Vec<Row> {
     let hz = |row: &Row| row["band_hz"].parse::<f64>().expect("a frequency");
     let own = |row: &Row| row["position"] == "*" && (240.0..4_100.0).contains(&hz(row));
     rows(file).into_iter().filter(own).collect()
-}
-
-fn run(folder: &Path, arguments: &[&str]) {
-    let run = Command::cargo_bin("stillroom")
-        .expect("the program was built")
-        .current_dir(folder)
-        .args(arguments)
-        .output();
-    let run = run.expect("it runs");
-    assert!(
-        run.status.success(),
-        "{}{}",
-        String::from_utf8_lossy(&run.stdout),
-        String::from_utf8_lossy(&run.stderr)
-    );
-}
-
-fn number(row: &Row, column: &str) -> f64 {
-    row[column].parse().unwrap_or_else(|_| panic!("{column}: {row:?}"))
 }
 
 /// Three positions stay as they are; a fourth, which rings longer, was measured before only, a fifth, shorter, after only.
@@ -71,7 +46,7 @@ fn a_comparison_averages_over_the_positions_of_both_states() {
         }
         write(&own, extra, t60_s, (1.0, 7));
     }
-    run(folder.path(), &["compare", "room", "--before", "before", "--no-modes", "--bands", "octave"]);
+    run(folder.path(), &COMPARE).succeeded();
     let compared = averages(&folder.path().join("room-results/band_changes.csv"));
     assert_eq!(compared.len(), 5);
     for row in &compared {
@@ -97,7 +72,7 @@ fn the_level_of_a_clipped_take_is_in_no_average() {
             write(&folder.path().join("room").join(state), name, 0.5, (gain, seed));
         }
     }
-    run(folder.path(), &["analyze", "room", "--no-modes", "--bands", "octave"]);
+    run(folder.path(), &["analyze", "room", "--no-modes", "--bands", "octave"]).succeeded();
     let bands = folder.path().join("room-results/bands.csv");
     let all = averages(&bands);
     let (clean, hot): (Vec<&Row>, Vec<&Row>) = all.iter().partition(|row| row["state"] == "clean");
@@ -124,7 +99,7 @@ fn takes_under_several_names_are_one_position() {
             add_noise(&own.join(name), name.len() as u64);
         }
     }
-    run(folder.path(), &["compare", "room", "--before", "before", "--no-modes", "--bands", "octave"]);
+    run(folder.path(), &COMPARE).succeeded();
     let changes = rows(&folder.path().join("room-results/band_changes.csv"));
     assert!(changes.iter().any(|row| row["position"] == "sofa"), "{changes:?}");
     assert!(changes.iter().all(|row| row["position"] != "*" && row["verdict"].is_empty()), "{changes:?}");
@@ -143,7 +118,7 @@ fn copied_files_are_no_evidence_for_bands() {
         std::fs::create_dir_all(&after).expect("writable");
         std::fs::copy(before.join(name), after.join(name)).expect("copied");
     }
-    run(folder.path(), &["compare", "room", "--before", "before", "--no-modes", "--bands", "octave"]);
+    run(folder.path(), &COMPARE).succeeded();
     let changes = averages(&folder.path().join("room-results/band_changes.csv"));
     assert_eq!(changes.len(), 5);
     for row in &changes {

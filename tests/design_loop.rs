@@ -1,9 +1,7 @@
 //! From what `design` says to what `compare` finds: a drawn room is measured, a unit is built as told (with the errors
 //! of building), and the room is measured again. The truth on both sides is a closed form (coupled oscillators).
 
-use assert_cmd::Command;
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use std::path::Path;
 use stillroom::design::{Build, Edges, Measured, Plate, Treated, of_volume};
@@ -12,6 +10,8 @@ use stillroom::output::audio::{SampleForm, write_wav};
 use stillroom::room::simulate::sound::{Background, Path as Way, Upper, add_modes};
 use stillroom::room::simulate::{Chain, Gauss, Scene, Solved, Unit, seed_from};
 use stillroom::room::{Enclosure, Face};
+
+use crate::program::{Row, rows, run, value};
 
 const RATE_HZ: f64 = 4_000.0;
 const EMISSION_S: f64 = 0.05;
@@ -123,14 +123,6 @@ impl Room {
     }
 }
 
-fn run(folder: &Path, arguments: &[&str]) -> (i32, String) {
-    let mut command = Command::cargo_bin("stillroom").expect("the program was built");
-    let output = command.current_dir(folder).env("NO_COLOR", "1").args(arguments).output().expect("it runs");
-    let said = String::from_utf8_lossy(&output.stdout).into_owned();
-    let code = output.status.code().unwrap_or(-1);
-    (code, if code == 0 { said } else { String::from_utf8_lossy(&output.stderr).into_owned() })
-}
-
 fn point(value: &Value) -> [f64; 3] {
     [0, 1, 2].map(|k| value[k].as_f64().expect("a number"))
 }
@@ -168,11 +160,12 @@ fn visit(number: usize) -> Ending {
     let target_s = t60_s * between(&mut room.g, 0.4, 0.8);
     let (mode, target) = (format!("{hertz:.2}"), format!("{target_s:.3}"));
     let asked = ["design", "job", "--mode", &mode, "--target-t60", &target, "--format", "json"];
-    let (status, said) = run(folder.path(), &asked);
-    if status != 0 {
-        return if said.contains("no mode within") { Ending::NoMode } else { panic!("{number}: {said}") };
+    let designed = run(folder.path(), &asked);
+    if designed.status != 0 {
+        let known = designed.err.contains("no mode within");
+        return if known { Ending::NoMode } else { panic!("{number}: {}", designed.err) };
     }
-    let answer: Value = serde_json::from_str(&said).expect("JSON");
+    let answer: Value = serde_json::from_str(&designed.out).expect("JSON");
     let best = &answer["best"];
     if best["chance"].as_f64().is_none_or(|chance| chance < 0.85) {
         return Ending::Cannot;
@@ -197,27 +190,23 @@ fn visit(number: usize) -> Ending {
     let built = plate.built(1.0 + between(&mut room.g, -0.01, 0.01), 1.0 + between(&mut room.g, -0.1, 0.1));
     let units = room.units(&air, &faces, &built);
     let solved = room.write(&job.join("built"), units);
-    let (status, said) =
-        run(folder.path(), &["compare", "job", "--modes-to", "100", "--format", "csv", "--quiet"]);
-    assert_eq!(status, 0, "{number}: {said}");
+    let compared = run(folder.path(), &["compare", "job", "--modes-to", "100", "--format", "csv", "--quiet"]);
+    assert_eq!(compared.status, 0, "{number}: {}", compared.err);
     let (measured_s, verdict) = told(&folder.path().join("job-results/changes.csv"), hertz);
     Ending::Built { target_s, true_s: room.true_t60_s(&solved), measured_s, verdict }
 }
 
 /// T60 afterwards and verdict of the mode.
 fn told(table: &Path, hertz: f64) -> (Option<(f64, f64)>, String) {
-    let mut reader = csv::Reader::from_path(table).expect("written");
-    let rows: Vec<BTreeMap<String, String>> = reader.deserialize().map(|row| row.expect("a row")).collect();
-    let off =
-        |row: &&BTreeMap<String, String>| row["before_hz"].parse().map_or(99.0, |hz: f64| (hz - hertz).abs());
+    let rows = rows(table);
+    let off = |row: &&Row| value(row, "before_hz").map_or(99.0, |hz| (hz - hertz).abs());
     let Some(row) = rows.iter().min_by(|a, b| off(a).total_cmp(&off(b))).filter(|row| off(row) < 0.5) else {
         return (None, "no row".to_owned());
     };
     if row["verdict"] == "chain" {
         println!("{}: {} {}", row["before_hz"], row["reason"], row["flags"]);
     }
-    let number = |column: &str| row[column].parse::<f64>().ok();
-    (number("after_t60_s").zip(number("after_t60_sd_s")), row["verdict"].clone())
+    (value(row, "after_t60_s").zip(value(row, "after_t60_sd_s")), row["verdict"].clone())
 }
 
 /// In nine of ten rooms the unit that was designed brings the mode to its target within 15 %, and what `compare`
@@ -263,8 +252,7 @@ fn what_cannot_be_reached_is_not_reached() {
         let dims = room.scene.dimensions_m.map(|side| side.to_string()).join("x");
         let (mode, t60, target) = (hertz.to_string(), t60_s.to_string(), (0.06 * t60_s).to_string());
         let asked = ["design", "--dims", &dims, "--mode", &mode, "--t60", &t60, "--target-t60", &target];
-        let (status, said) = run(Path::new("."), &[&asked[..], &["--format", "json"]].concat());
-        assert_eq!(status, 0, "{said}");
+        let said = run(Path::new("."), &[&asked[..], &["--format", "json"]].concat()).succeeded();
         let answer: Value = serde_json::from_str(&said).expect("JSON");
         if answer["proposals"].as_array().expect("a list").iter().any(|p| p["reason"] == json!(null)) {
             continue;

@@ -31,6 +31,8 @@ mod pair;
 mod perturbed;
 #[cfg(feature = "cli")]
 mod plan_room;
+#[cfg(feature = "cli")]
+mod program;
 mod real_rooms;
 #[cfg(feature = "cli")]
 mod report_language;

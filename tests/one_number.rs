@@ -1,25 +1,19 @@
 //! One number for one thing: what the screens of one run say of a mode stands in its tables, and the tables agree with
 //! one another, to the digits that are printed.
 
-use crate::demo_run::demo_run;
 use std::collections::BTreeMap;
 
-type Row = BTreeMap<String, String>;
+use crate::demo_run::demo_run;
+use crate::program::{Row, one_line, rows, value};
 
 fn table(name: &str) -> Vec<Row> {
-    let path = demo_run().results.join(name);
-    let mut reader = csv::Reader::from_path(path).expect("written");
-    reader.deserialize().map(|row| row.expect("a row")).collect()
+    rows(&demo_run().results.join(name))
 }
 
 /// The report, with plain blanks.
 fn page() -> String {
     let text = std::fs::read_to_string(demo_run().results.join("report.html")).expect("written");
     text.replace('\u{a0}', " ")
-}
-
-fn value(row: &Row, column: &str) -> Option<f64> {
-    row[column].parse().ok()
 }
 
 /// Whether a cell, rounded to the digits of a printed number, is that number.
@@ -101,8 +95,8 @@ fn held(line: &str, rows: &[&Row]) -> &'static str {
 #[test]
 fn the_first_screen_is_the_table_of_modes() {
     let modes = table("modes.csv");
-    let screens: Vec<&str> = demo_run().out.split("frequency, Hz").skip(1).collect();
-    assert_eq!(screens.len(), 2, "{}", demo_run().out);
+    let screens: Vec<&str> = demo_run().run.out.split("frequency, Hz").skip(1).collect();
+    assert_eq!(screens.len(), 2, "{}", demo_run().run.out);
     let mut kinds: BTreeMap<&str, usize> = BTreeMap::new();
     for (state, screen) in ["empty", "absorber"].into_iter().zip(screens) {
         let of_state: Vec<&Row> =
@@ -116,7 +110,7 @@ fn the_first_screen_is_the_table_of_modes() {
             listed += own.len();
             *kinds.entry(held(line, &own)).or_default() += 1;
         }
-        let told = screen.split_whitespace().collect::<Vec<_>>().join(" ");
+        let told = one_line(screen);
         let more = told.split(" more mode").next().and_then(|text| text.rsplit(' ').next());
         assert_eq!(more, Some(&*(of_state.len() - listed).to_string()), "{screen}");
     }
@@ -231,7 +225,7 @@ fn the_first_sheet_counts_what_its_sentence_counts() {
 #[test]
 fn the_report_gives_the_screen_s_order_of_treatment() {
     let page = page();
-    let screen = demo_run().out.split_whitespace().collect::<Vec<_>>().join(" ");
+    let screen = one_line(&demo_run().run.out);
     for (text, place) in
         [(&page, "at the worst listening place"), (&screen, "at the worst listening position")]
     {
@@ -285,7 +279,7 @@ fn the_readme_s_screens_are_this_run_s() {
             let other = words(other);
             other.len() == own.len() && own.iter().zip(&other).all(|(a, b)| nearly(a, b))
         };
-        assert!(demo_run().out.lines().any(alike), "the program doesn't print: {line}");
+        assert!(demo_run().run.out.lines().any(alike), "the program doesn't print: {line}");
     }
 }
 
@@ -294,8 +288,7 @@ fn the_readme_s_screens_are_this_run_s() {
 fn the_readme_s_false_claims_are_the_accuracy_table_s() {
     let text = |name: &str| {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/").to_owned() + name;
-        let lines = std::fs::read_to_string(path).expect("there");
-        lines.split_whitespace().collect::<Vec<_>>().join(" ")
+        one_line(&std::fs::read_to_string(path).expect("there"))
     };
     let table = text("docs/accuracy.md");
     let all = table.split("All cells: ").nth(1).expect("the sum of the table");

@@ -2,32 +2,15 @@
 //! `compare`. The truth comes from three-dimensional finite elements made independently of the project (`fem_l_room` in
 //! the folder that `STILLROOM_IR` names).
 
-use assert_cmd::Command;
-use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
 use crate::measured::folder;
-
-type Row = BTreeMap<String, String>;
+use crate::program::{Row, number, one_line, rows, run};
 
 /// Plan and height as the room's description gives them.
 const PLAN: &str =
     "plan = [[0, 0], [5.45, 0], [5.45, 3.1], [3.6, 3.1], [3.6, 4.55], [0, 4.55]]\nheight = 2.58\n";
-
-/// The program's output; it has to succeed.
-fn run(inside: &Path, arguments: &[&str]) -> String {
-    let run = Command::cargo_bin("stillroom")
-        .expect("the program was built")
-        .current_dir(inside)
-        .env("NO_COLOR", "1")
-        .args(arguments)
-        .output()
-        .expect("the program runs");
-    let said = String::from_utf8_lossy(&run.stdout).into_owned();
-    assert!(run.status.success(), "{said}{}", String::from_utf8_lossy(&run.stderr));
-    said
-}
 
 /// Frequencies in hertz and T60 in seconds of the room without its panel.
 fn truth(room: &Path, up_to_hz: f64) -> Vec<(f64, f64)> {
@@ -58,22 +41,13 @@ fn session(room: &Path, plan: &str, audio: bool) -> tempfile::TempDir {
     copy
 }
 
-fn rows(file: &Path) -> Vec<Row> {
-    let mut reader = csv::Reader::from_path(file).expect("written");
-    reader.deserialize().map(|row| row.expect("a row")).collect()
-}
-
-fn number(row: &Row, column: &str) -> f64 {
-    row[column].parse().unwrap_or(f64::NAN)
-}
-
 /// From the plan alone every mode to 80 Hz within 0.5 % of the true pole (damped: 0.1 % lower by itself), and where to
 /// measure is said.
 #[test]
 fn predict_lists_the_modes_of_a_plan() {
     let Some(room) = folder("fem_l_room") else { return };
     let copy = session(&room, PLAN, false);
-    let said = run(copy.path(), &["predict", ".", "--to", "81", "--format", "json"]);
+    let said = run(copy.path(), &["predict", ".", "--to", "81", "--format", "json"]).succeeded();
     let found: serde_json::Value = serde_json::from_str(&said).expect("JSON");
     let found: Vec<f64> =
         found["modes"].as_array().expect("modes").iter().filter_map(|m| m["frequency_hz"].as_f64()).collect();
@@ -82,16 +56,16 @@ fn predict_lists_the_modes_of_a_plan() {
     for (found, (hz, _)) in found.iter().zip(&truth) {
         assert!((found / hz - 1.0).abs() < 0.005, "{found} Hz for {hz} Hz");
     }
-    let screen = run(copy.path(), &["predict", ".", "--to", "81"]);
+    let screen = run(copy.path(), &["predict", ".", "--to", "81"]).succeeded();
     for said in
         ["between the long walls", "between floor and ceiling", "left out", "Where to measure", "corner ("]
     {
         assert!(screen.contains(said), "{said}: {screen}");
     }
     // In an L not every corner drives every mode: how well the weakest is driven is said.
-    let words = screen.split_whitespace().collect::<Vec<_>>().join(" ");
+    let words = one_line(&screen);
     assert!(words.contains("% of the room's largest pressure"), "{screen}");
-    let screen = run(copy.path(), &["predict", ".", "--mode", "40.2"]);
+    let screen = run(copy.path(), &["predict", ".", "--mode", "40.2"]).succeeded();
     assert!(
         screen.contains("Where the mode at 40.2 Hz (horizontal mode 2) is weakest, within 0.50 m"),
         "{screen}"
@@ -110,7 +84,7 @@ fn what_a_plan_leaves_out_is_said() {
     let (head, _) = manifest.split_once("[[sources]]").expect("sources");
     fs::write(copy.path().join("session.toml"), head).expect("writable");
     let out = ["analyze", ".", "--out", "out", "--modes-to", "45", "--bands", "octave"];
-    run(copy.path(), &out);
+    run(copy.path(), &out).succeeded();
     let results = fs::read_to_string(copy.path().join("out/results.json")).expect("written");
     for said in ["walls cross", "Left out: the modes' names", "the ceiling slopes"] {
         assert!(results.contains(said), "{said}");
@@ -126,15 +100,9 @@ fn a_place_outside_the_plan_is_refused() {
     let copy = tempfile::tempdir().expect("a folder");
     let seat = "[[positions]]\nname = \"seat\"\nat = [4.5, 4.0, 1.2]\n";
     fs::write(copy.path().join("session.toml"), format!("[room]\n{PLAN}{seat}")).expect("writable");
-    let run = Command::cargo_bin("stillroom")
-        .expect("the program was built")
-        .current_dir(copy.path())
-        .args(["predict", "."])
-        .output()
-        .expect("the program runs");
-    let said = String::from_utf8_lossy(&run.stderr);
-    assert_eq!(run.status.code(), Some(2), "{said}");
-    assert!(said.contains("0.90 m outside the room") && said.contains("within `plan`"), "{said}");
+    let run = run(copy.path(), &["predict", "."]);
+    assert_eq!(run.status, 2, "{}", run.err);
+    assert!(run.err.contains("0.90 m outside the room") && run.err.contains("within `plan`"), "{}", run.err);
 }
 
 /// Through `compare` with the plan: each claimed mode to 80 Hz is named, its frequency predicted within 0.5 % of the
@@ -144,7 +112,7 @@ fn a_place_outside_the_plan_is_refused() {
 fn an_l_shaped_room_is_named_mapped_and_advised() {
     let Some(room) = folder("fem_l_room") else { return };
     let copy = session(&room, PLAN, true);
-    run(copy.path(), &["compare", ".", "--before", "untreated", "--out", "out"]);
+    run(copy.path(), &["compare", ".", "--before", "untreated", "--out", "out"]).succeeded();
     let modes = rows(&copy.path().join("out/modes.csv"));
     let named: Vec<&Row> = modes
         .iter()
@@ -185,7 +153,7 @@ fn a_plan_takes_under_two_seconds() {
     let copy = session(&room, PLAN, true);
     let seconds = |arguments: &[&str]| {
         let started = std::time::Instant::now();
-        run(copy.path(), arguments);
+        run(copy.path(), arguments).succeeded();
         let taken = started.elapsed().as_secs_f64();
         println!("{arguments:?}: {taken:.2} s");
         taken

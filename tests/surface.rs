@@ -1,67 +1,18 @@
 //! What scripts rely on beside the tables: last lines, exit statuses, what a command says of a missing argument, the
 //! rows of `--format csv`, and what the commands say of files that are no responses.
 
-use assert_cmd::Command;
-use std::collections::BTreeMap;
 use std::fs;
-use std::path::PathBuf;
 use stillroom::output::audio::{SampleForm, write_wav};
-use tempfile::TempDir;
+
+use crate::program::{Job, one_line, rows_of};
 
 const RATE_HZ: u32 = 48_000;
 
-struct Desk(TempDir);
-
-struct Said {
-    status: i32,
-    out: String,
-    err: String,
-}
-
-impl Desk {
-    fn new() -> Self {
-        Self(tempfile::tempdir().expect("a temporary folder"))
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        let path = self.0.path().join(name);
-        fs::create_dir_all(path.parent().expect("inside the folder")).expect("writable");
-        path
-    }
-
-    fn with_text(self, name: &str, text: &str) -> Self {
-        fs::write(self.path(name), text).expect("writable");
-        self
-    }
-
+impl Job {
     fn with_samples(self, name: &str, samples: &[f64]) -> Self {
-        write_wav(&self.path(name), samples, RATE_HZ, SampleForm::Float32, false).expect("writable");
+        write_wav(&self.place(name), samples, RATE_HZ, SampleForm::Float32, false).expect("writable");
         self
     }
-
-    fn run(&self, arguments: &str) -> Said {
-        let output = Command::cargo_bin("stillroom")
-            .expect("the program was built")
-            .current_dir(self.0.path())
-            .env("NO_COLOR", "1")
-            .args(arguments.split_whitespace())
-            .output()
-            .expect("the program runs");
-        let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-        Said {
-            status: output.status.code().unwrap_or(-1),
-            out: text(&output.stdout),
-            err: text(&output.stderr),
-        }
-    }
-
-    fn rows(&self, table: &str) -> Vec<BTreeMap<String, String>> {
-        rows(fs::read(self.path(table)).expect("the table is there").as_slice())
-    }
-}
-
-fn rows(csv: &[u8]) -> Vec<BTreeMap<String, String>> {
-    csv::Reader::from_reader(csv).deserialize().map(|row| row.expect("a row")).collect()
 }
 
 /// Uniform noise by a linear congruential generator (Numerical Recipes' constants), −1 to 1.
@@ -92,8 +43,8 @@ fn a_unit_sample_has_a_level_and_no_decay() {
         (0..96_000).map(|n| if n == 4_800 { 1.0 } else { floor() }).collect()
     };
     for (name, samples) in [("silence", pulse(&mut || 0.0)), ("noise", pulse(&mut || 1e-6 * noise.next()))] {
-        let desk = Desk::new().with_samples("room/loop.wav", &samples);
-        let said = desk.run("analyze room --bands octave");
+        let desk = Job::new().with_samples("room/loop.wav", &samples);
+        let said = desk.run_line("analyze room --bands octave");
         assert_eq!(said.status, 0, "{name}: {}", said.err);
         let bands = desk.rows("room-results/bands.csv");
         assert!(bands.len() >= 10, "{name}");
@@ -107,7 +58,7 @@ fn a_unit_sample_has_a_level_and_no_decay() {
             );
         }
         assert!(desk.rows("room-results/modes.csv").is_empty(), "{name}");
-        let told = format!("{} {}", said.out, said.err).split_whitespace().collect::<Vec<_>>().join(" ");
+        let told = one_line(&format!("{} {}", said.out, said.err));
         assert!(told.contains("it holds the test signal or its loopback"), "{name}: {told}");
     }
 }
@@ -117,8 +68,8 @@ fn a_unit_sample_has_a_level_and_no_decay() {
 fn the_level_of_a_loopback_is_in_no_average() {
     let mut pulse = vec![0.0; 48_000];
     pulse[2_400] = 1.0;
-    let desk = Desk::new().with_samples("room/seat.wav", &response(1)).with_samples("room/loop.wav", &pulse);
-    assert_eq!(desk.run("analyze room --no-modes --bands octave").status, 0);
+    let desk = Job::new().with_samples("room/seat.wav", &response(1)).with_samples("room/loop.wav", &pulse);
+    assert_eq!(desk.run_line("analyze room --no-modes --bands octave").status, 0);
     let rows = desk.rows("room-results/bands.csv");
     let level = |position: &str| {
         let row = rows.iter().find(|row| row["position"] == position && row["band_hz"] == "1000.00");
@@ -130,14 +81,14 @@ fn the_level_of_a_loopback_is_in_no_average() {
 
 #[test]
 fn a_given_unit_is_a_row_of_the_csv() {
-    let desk = Desk::new();
+    let desk = Job::new();
     let asked = "design --dims 5.6x4.25x2.75 --mode 30.6 --t60 1.9 --unit mass=14.8,hz=29.66,decay=30.16 \
                  --from 0,0,0 --to 0,1.2,1";
-    let csv = rows(desk.run(&format!("{asked} --format csv")).out.as_bytes());
+    let csv = rows_of(desk.run_line(&format!("{asked} --format csv")).out.as_bytes());
     let words: Vec<&str> = csv.iter().map(|row| row["build"].as_str()).collect();
     assert_eq!(words, ["given", "best"]);
     let json: serde_json::Value =
-        serde_json::from_str(&desk.run(&format!("{asked} --format json")).out).expect("JSON");
+        serde_json::from_str(&desk.run_line(&format!("{asked} --format json")).out).expect("JSON");
     for (row, object) in [(&csv[0], &json), (&csv[1], &json["best"])] {
         for key in ["t60_s", "ring_s"] {
             let cell: f64 = row[key].parse().expect("a number");
@@ -149,19 +100,19 @@ fn a_given_unit_is_a_row_of_the_csv() {
     assert_eq!((given["units"].as_str(), given["area_m2"].as_str()), ("1", "1.20000"));
     let sealed = "design --dims 5.6x4.25x2.75 --mode 30.6 --t60 1.9 --unit mass=14.8,depth=0.2,decay=30,area=1 \
                   --format csv";
-    let sealed = rows(desk.run(sealed).out.as_bytes());
+    let sealed = rows_of(desk.run_line(sealed).out.as_bytes());
     assert_eq!((sealed[0]["depth_m"].as_str(), sealed[0]["litres"].as_str()), ("0.20000", "200.0"));
 }
 
 #[test]
 fn without_a_room_dims_are_named_and_a_mode_needs_a_session() {
-    let desk = Desk::new();
+    let desk = Job::new();
     for command in ["predict", "design --mode 30 --target-t60 0.5"] {
-        let said = desk.run(command);
+        let said = desk.run_line(command);
         assert_eq!(said.status, 2);
         assert!(said.err.contains("--dims LxWxH") && said.err.contains("folder"), "{}", said.err);
     }
-    let said = desk.run("predict --dims 5.6x4.25x2.75 --mode 33.2");
+    let said = desk.run_line("predict --dims 5.6x4.25x2.75 --mode 33.2");
     assert_eq!(said.status, 2, "{}", said.out);
     assert!(said.err.contains("--mode 33.2 needs a session folder"), "{}", said.err);
 }
@@ -171,10 +122,10 @@ fn a_move_s_cost_is_two_numbers() {
     let manifest = "[room]\nlength = 5.6\nwidth = 4.25\nheight = 2.75\n\
                     [[positions]]\nname = \"seat\"\nat = [2.4, 2.1, 1.2]\nrole = \"listening\"\n\
                     [[positions]]\nname = \"sofa\"\nat = [4.9, 1.1, 1.0]\nrole = \"listening\"\n";
-    let desk = Desk::new().with_text("job/session.toml", manifest);
-    let said = desk.run("predict job --mode 30.7 --format csv");
+    let desk = Job::new().with_bytes("job/session.toml", manifest);
+    let said = desk.run_line("predict job --mode 30.7 --format csv");
     assert_eq!(said.status, 0, "{}", said.err);
-    let moves = rows(said.out.as_bytes());
+    let moves = rows_of(said.out.as_bytes());
     assert_eq!(moves.len(), 2);
     let mut told = 0;
     for row in moves {
@@ -190,13 +141,13 @@ fn a_move_s_cost_is_two_numbers() {
 /// Two states with a place whose takes disagree: each warning says in which.
 #[test]
 fn a_warning_names_the_state_of_its_place() {
-    let mut desk = Desk::new();
+    let mut desk = Job::new();
     for (state, seed) in [("empty", 1), ("treated", 11)] {
         for take in [1, 2] {
             desk = desk.with_samples(&format!("job/{state}/wall#{take}.wav"), &response(seed + take));
         }
     }
-    let said = desk.run("analyze job --no-modes");
+    let said = desk.run_line("analyze job --no-modes");
     for state in ["empty", "treated"] {
         let text = format!("wall in {state}: the takes disagree");
         assert_eq!(said.err.matches(&text).count(), 1, "{text}: {}", said.err);
@@ -205,13 +156,13 @@ fn a_warning_names_the_state_of_its_place() {
 
 #[test]
 fn a_file_of_two_microphones_fails_once() {
-    let desk = Desk::new()
-        .with_text("job/session.toml", "channels = { 1 = \"seat\", 2 = \"corner\" }\n")
-        .with_text("job/empty/good.txt", "")
-        .with_text("job/empty/bad.wav", "no audio");
-    let said = desk.run("analyze job --no-modes");
+    let desk = Job::new()
+        .with_bytes("job/session.toml", "channels = { 1 = \"seat\", 2 = \"corner\" }\n")
+        .with_bytes("job/empty/good.txt", "")
+        .with_bytes("job/empty/bad.wav", "no audio");
+    let said = desk.run_line("analyze job --no-modes");
     assert_eq!(said.err.matches("bad.wav: not an audio file").count(), 1, "{}", said.err);
-    let said = desk.run("check job");
+    let said = desk.run_line("check job");
     assert_eq!(
         said.err.matches("bad.wav: not an audio file").count(),
         0,
@@ -224,18 +175,18 @@ fn a_file_of_two_microphones_fails_once() {
 fn check_names_the_position_without_coordinates() {
     let manifest = "[room]\nlength = 5.6\nwidth = 4.25\nheight = 2.75\n\
                     [[positions]]\nname = \"seat\"\nat = [2.4, 2.1, 1.2]\n";
-    let desk = Desk::new()
-        .with_text("job/session.toml", manifest)
+    let desk = Job::new()
+        .with_bytes("job/session.toml", manifest)
         .with_samples("job/empty/seat.wav", &response(1))
         .with_samples("job/empty/corner.wav", &response(2));
-    let said = desk.run("check job");
+    let said = desk.run_line("check job");
     assert!(said.out.contains("does not say where the microphone stood at corner, so"), "{}", said.out);
 }
 
 #[test]
 fn a_folder_of_others_is_wrong_usage_for_the_demo_too() {
-    let desk = Desk::new().with_text("mine/letter.txt", "Dear neighbour");
-    let said = desk.run("demo mine");
+    let desk = Job::new().with_bytes("mine/letter.txt", "Dear neighbour");
+    let said = desk.run_line("demo mine");
     assert_eq!(said.status, 2, "{}", said.err);
     assert_eq!(fs::read_dir(desk.path("mine")).expect("a folder").count(), 1);
 }
@@ -250,7 +201,7 @@ fn again(seed: u32, take: u32) -> Vec<f64> {
 /// bands*. Where session.toml says that they stood apart they are what they are called.
 #[test]
 fn takes_that_sound_alike_count_as_one_position_until_somebody_says() {
-    let mut desk = Desk::new();
+    let mut desk = Job::new();
     for (name, seed) in [("Ecke_1", 11), ("Ecke_2", 12), ("Klavier", 13), ("Sofa", 14)] {
         desk = desk.with_samples(&format!("job/leer/{name}.wav"), &again(seed, 0));
     }
@@ -264,31 +215,30 @@ fn takes_that_sound_alike_count_as_one_position_until_somebody_says() {
         });
         row.map(|row| (row["found"].clone(), row["met"].clone()))
     };
-    let said = desk.run("analyze job --no-modes --out one");
-    let told = said.err.split_whitespace().collect::<Vec<_>>().join(" ");
+    let said = desk.run_line("analyze job --no-modes --out one");
+    let told = one_line(&said.err);
     for words in ["Sofa FINAL2", "sound alike to −", "Name them Sofa, Sofa#2, Sofa#3"] {
         assert!(told.contains(words), "{words}: {told}");
     }
     assert_eq!(combinations("one"), Some(("4".into(), "no".into())));
-    let checked = desk.run("check job --no-modes").out.split_whitespace().collect::<Vec<_>>().join(" ");
+    let checked = one_line(&desk.run_line("check job --no-modes").out);
     assert!(checked.contains("takes of one position?"), "{checked}");
     assert!(checked.trim_end().ends_with("enough for bands"), "{checked}");
     let place = |name: &str, x: f64| format!("[[positions]]\nname = \"{name}\"\nat = [{x}, 1.0, 1.2]\n");
     let apart = [("Sofa", 1.0), ("Sofa final", 1.5), ("Sofa FINAL2", 2.0)].map(|(n, x)| place(n, x)).concat();
     let manifest =
         format!("[room]\nlength = 5.0\nwidth = 4.0\nheight = 2.5\n{apart}[[states]]\nname = \"leer\"\n");
-    let desk = desk.with_text("job/session.toml", &manifest);
-    let said = desk.run("analyze job --no-modes --out two");
+    let desk = desk.with_bytes("job/session.toml", &manifest);
+    let said = desk.run_line("analyze job --no-modes --out two");
     assert!(!said.err.contains("sound alike"), "{}", said.err);
     let rows = desk.rows("two/checks.csv");
     assert!(rows.iter().any(|r| r["requirement"].contains("combinations, engineering") && r["found"] == "6"));
 }
 
-/// `nothing at Ecke hinten, which another state has; measure there too` was said of ecke_hinten; and no screen told that
-/// such places are left out.
+/// A name spelled otherwise is asked about; places left out are named.
 #[test]
 fn a_position_spelled_otherwise_is_asked_about_and_a_comparison_names_what_it_leaves_out() {
-    let mut desk = Desk::new();
+    let mut desk = Job::new();
     for (state, seed) in [("vor", 20), ("nach", 30)] {
         for (k, name) in ["bench", "keyboard", "vice"].into_iter().enumerate() {
             desk = desk.with_samples(&format!("job/{state}/{name}.wav"), &response(seed + k as u32));
@@ -297,12 +247,11 @@ fn a_position_spelled_otherwise_is_asked_about_and_a_comparison_names_what_it_le
     let desk = desk
         .with_samples("job/vor/Ecke hinten.wav", &response(28))
         .with_samples("job/nach/ecke_hinten.wav", &response(38));
-    let one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let checked = one_line(&desk.run("check job --no-modes").out);
+    let checked = one_line(&desk.run_line("check job --no-modes").out);
     let asked = "state vor: it has Ecke hinten, another state ecke_hinten: the same position? Rename one.";
     assert!(checked.contains(asked), "{checked}");
     assert!(!checked.contains("nothing at"), "{checked}");
-    let compared = one_line(&desk.run("compare job --before vor --no-modes").out);
+    let compared = one_line(&desk.run_line("compare job --before vor --no-modes").out);
     let told = "Compared at 3 positions; only in one state: Ecke hinten, ecke_hinten.";
     assert!(compared.contains(told), "{compared}");
     let page = fs::read_to_string(desk.path("job-results/report.html")).expect("written");
@@ -312,7 +261,7 @@ fn a_position_spelled_otherwise_is_asked_about_and_a_comparison_names_what_it_le
 /// `invalid float literal` was all that a decimal comma was told.
 #[test]
 fn a_decimal_comma_is_answered_alike_everywhere() {
-    let desk = Desk::new();
+    let desk = Job::new();
     for (arguments, unit) in [
         ("excite --seconds 8,5", "seconds"),
         ("excite --to 2k", "hertz"),
@@ -322,49 +271,48 @@ fn a_decimal_comma_is_answered_alike_everywhere() {
         ("respond a.wav --length 1,5", "seconds"),
         ("design --dims 5x4x3 --mode 40 --t60 1 --tolerance 5%", "per cent"),
     ] {
-        let said = desk.run(arguments);
+        let said = desk.run_line(arguments);
         assert_eq!(said.status, 2, "{arguments}");
         let told = format!("a number in {unit}, with a point for decimals");
         assert!(said.err.contains(&told), "{arguments}: {}", said.err);
     }
-    let rate = desk.run("excite --rate 48k");
+    let rate = desk.run_line("excite --rate 48k");
     assert!(rate.err.contains("a whole number in hertz, without its unit"), "{}", rate.err);
-    let help = desk.run("excite --seconds 0,5 --help");
+    let help = desk.run_line("excite --seconds 0,5 --help");
     assert!(!help.err.contains("float literal"), "{}", help.err);
 }
 
-/// "session.toml does not say the room's lengths" stood where there was none.
+/// Without a session.toml none is blamed.
 #[test]
 fn a_manifest_that_is_not_there_is_not_blamed() {
-    let desk = Desk::new().with_samples("job/empty/seat.wav", &response(1));
-    let one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let checked = one_line(&desk.run("check job --no-modes").out);
+    let desk = Job::new().with_samples("job/empty/seat.wav", &response(1));
+    let checked = one_line(&desk.run_line("check job --no-modes").out);
     assert!(checked.contains("there is no session.toml to say the room's lengths"), "{checked}");
     for arguments in ["design job --mode 40 --t60 1 --target-t60 0.5", "predict job"] {
-        let said = desk.run(arguments);
+        let said = desk.run_line(arguments);
         assert_eq!(said.status, 2, "{arguments}");
         let told = one_line(&said.err);
         assert!(told.contains("there is no session.toml") && told.contains("give --dims"), "{told}");
     }
-    let desk = desk.with_text("job/session.toml", "title = \"Room\"\n");
-    let told = one_line(&desk.run("predict job").err);
+    let desk = desk.with_bytes("job/session.toml", "title = \"Room\"\n");
+    let told = one_line(&desk.run_line("predict job").err);
     assert!(told.contains("session.toml gives neither"), "{told}");
 }
 
 /// One file of another format made the table of files 182 columns wide.
 #[test]
 fn check_keeps_to_80_columns() {
-    let desk = Desk::new();
+    let desk = Job::new();
     for (name, seed) in [("Ecke hinten links", 1), ("Sofa am Fenster", 2), ("Flügel Sitz", 3)] {
         for state in ["leer", "mit Absorber"] {
-            let path = desk.path(&format!("job/{state}/{name}.wav"));
+            let path = desk.place(&format!("job/{state}/{name}.wav"));
             let form = if seed == 3 { SampleForm::Integer24 } else { SampleForm::Float32 };
             write_wav(&path, &response(seed + 10 * state.len() as u32), RATE_HZ, form, false)
                 .expect("writable");
         }
     }
     let desk = desk.with_samples("job/leer/Tür.wav", &response(9)[..20_000]);
-    let out = desk.run("check job --no-modes").out;
+    let out = desk.run_line("check job --no-modes").out;
     let wide: Vec<&str> = out.lines().filter(|line| line.chars().count() > 80).collect();
     assert!(wide.is_empty(), "{wide:#?}");
     assert!(out.contains("24-bit"), "{out}");

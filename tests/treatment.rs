@@ -3,35 +3,17 @@
 //! Both lie in the folder that `STILLROOM_IR` names; without them the tests say so and pass, on CI they fail.
 //! `cargo test --release -- --ignored` runs them: each analyses two states.
 
-use assert_cmd::Command;
-use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::measured::folder;
-
-type Row = BTreeMap<String, String>;
+use crate::program::{Row, rows, run, value};
 
 /// Compares and returns `changes.csv` with what stood on the screen.
 fn compare(arguments: &[&str]) -> (Vec<Row>, String) {
     let folder = tempfile::tempdir().expect("a folder");
-    let out = folder.path().join("results");
-    let run = Command::cargo_bin("stillroom")
-        .expect("the program was built")
-        .current_dir(folder.path())
-        .env("NO_COLOR", "1")
-        .arg("compare")
-        .args(arguments)
-        .args(["--out", &out.to_string_lossy()])
-        .output()
-        .expect("the program runs");
-    let said = String::from_utf8_lossy(&run.stdout).into_owned();
-    assert!(run.status.success(), "{said}{}", String::from_utf8_lossy(&run.stderr));
-    let mut reader = csv::Reader::from_path(out.join("changes.csv")).expect("written");
-    (reader.deserialize().map(|row| row.expect("a row")).collect(), said)
-}
-
-fn number(row: &Row, column: &str) -> Option<f64> {
-    row[column].parse().ok()
+    let asked = [&["compare"][..], arguments, &["--out", "results"]].concat();
+    let said = run(folder.path(), &asked).succeeded();
+    (rows(&folder.path().join("results/changes.csv")), said)
 }
 
 /// One true pole: frequency in hertz, T60 in seconds, strength summed over the places.
@@ -74,8 +56,8 @@ fn the_l_shaped_rooms_changes_are_those_of_its_truth() {
     let (rows, said) = compare(&[&folder.to_string_lossy(), "--before", "untreated"]);
     let (mut judged, mut held, mut wrong) = (0, 0, Vec::new());
     for row in rows.iter().filter(|row| row["verdict"] != "unsure") {
-        let poles = number(row, "before_hz")
-            .zip(number(row, "after_hz"))
+        let poles = value(row, "before_hz")
+            .zip(value(row, "after_hz"))
             .and_then(|(b, a)| Some((meant(&before, b)?, meant(&after, a)?)));
         let Some((old, new)) = poles else { continue };
         let percent = 100.0 * (new.t60_s / old.t60_s - 1.0);
@@ -89,7 +71,7 @@ fn the_l_shaped_rooms_changes_are_those_of_its_truth() {
             wrong.push(format!("{row:?}: truly {percent:.1} %"));
         }
         if let (Some(low), Some(high)) =
-            (number(row, "t60_change_low_percent"), number(row, "t60_change_high_percent"))
+            (value(row, "t60_change_low_percent"), value(row, "t60_change_high_percent"))
         {
             judged += 1;
             held += usize::from((low..=high).contains(&percent));
@@ -99,7 +81,7 @@ fn the_l_shaped_rooms_changes_are_those_of_its_truth() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
     assert!(judged >= 20, "only {judged} modes were judged");
     assert!(held * 100 >= judged * 88, "{held} of {judged} intervals hold the truth");
-    let panel = rows.iter().find(|r| number(r, "before_hz").is_some_and(|hz| (hz - 30.53).abs() < 0.1));
+    let panel = rows.iter().find(|r| value(r, "before_hz").is_some_and(|hz| (hz - 30.53).abs() < 0.1));
     let panel = panel.expect("the panel's mode");
     assert_eq!(panel["verdict"], "shorter", "{panel:?}");
     assert!(rows.iter().all(|row| !row["flags"].contains("moved-")), "nothing moved in that room");

@@ -5,8 +5,10 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command};
 use std::time::{Duration, Instant};
+
+use crate::program::program;
 
 /// Long enough for a slow machine: nothing here is a test of speed.
 const PATIENCE: Duration = Duration::from_secs(150);
@@ -26,14 +28,10 @@ impl Drop for Watch {
 impl Watch {
     fn start(folder: tempfile::TempDir) -> Self {
         let file = |name: &str| fs::File::create(folder.path().join(name)).expect("writable");
-        let child = Command::new(env!("CARGO_BIN_EXE_stillroom"))
-            .args(["tune", "job", "--mode", "33.2", "--watch", "--format", "json", "--out", "out"])
-            .current_dir(folder.path())
-            .env("NO_COLOR", "1")
-            .stdout(Stdio::from(file("stdout")))
-            .stderr(Stdio::from(file("stderr")))
-            .spawn()
-            .expect("the program runs");
+        let tune = ["tune", "job", "--mode", "33.2", "--watch", "--format", "json", "--out", "out"];
+        let mut command = program(folder.path(), &tune);
+        command.stdout(file("stdout")).stderr(file("stderr"));
+        let child = command.spawn().expect("the program runs");
         Self { folder, child }
     }
 

@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 use std::fs;
 
-use super::Home;
+use crate::program::Job;
 
 const RATE: u32 = 8_000;
 const FRAMES: usize = 12_000;
@@ -38,7 +38,7 @@ fn wav(path: &std::path::Path, channels: &[Vec<f32>]) {
 }
 
 /// The tables without the column that names the files.
-fn tables(home: &Home, folder: &str) -> String {
+fn tables(home: &Job, folder: &str) -> String {
     let mut all = String::new();
     for table in ["bands.csv", "modes.csv", "mode_levels.csv", "checks.csv"] {
         let text = fs::read_to_string(home.path(folder).join(table)).expect("written");
@@ -56,15 +56,15 @@ fn tables(home: &Home, folder: &str) -> String {
 
 const ARGUMENTS: &str = "--bands octave --modes-from 30 --modes-to 80 --quiet";
 
-fn analyzed(home: &Home, paths: &str, out: &str) -> String {
-    let ran = home.run(&format!("analyze {paths} --out {out} {ARGUMENTS}"));
-    assert_eq!((ran.status, ran.err.as_str()), (Some(0), ""), "{paths}");
+fn analyzed(home: &Job, paths: &str, out: &str) -> String {
+    let ran = home.run_line(&format!("analyze {paths} --out {out} {ARGUMENTS}"));
+    assert_eq!((ran.status, ran.err.as_str()), (0, ""), "{paths}");
     tables(home, out)
 }
 
 #[test]
 fn channels_columns_and_arrays_give_the_tables_of_single_files() {
-    let home = Home::new();
+    let home = Job::new();
     let places = ["seat", "corner", "door"];
     let responses: Vec<Vec<f32>> = (0..3).map(response).collect();
     for (place, samples) in places.iter().zip(&responses) {
@@ -102,41 +102,39 @@ fn channels_columns_and_arrays_give_the_tables_of_single_files() {
     bytes.extend(responses.iter().flatten().flat_map(|sample| sample.to_le_bytes()));
     fs::write(home.path("array/empty/all.npy"), &bytes).expect("writable");
     assert_eq!(analyzed(&home, &format!("array {several} --rate 8000"), "r5"), wanted);
-    let ran = home.run("analyze array --out r6");
-    assert!(ran.status == Some(1) && ran.err.contains("the sample rate isn't known"), "{}", ran.err);
+    let ran = home.run_line("analyze array --out r6");
+    assert!(ran.status == 1 && ran.err.contains("the sample rate isn't known"), "{}", ran.err);
 }
 
 #[test]
 fn check_names_each_channel_and_the_one_that_is_missing() {
-    let home = Home::new();
+    let home = Job::new();
     wav(&home.path("job/empty/run.wav"), &[response(0), response(1)]);
-    let ran = home.run("check job --channel 1=seat,2=corner");
+    let ran = home.run_line("check job --channel 1=seat,2=corner");
     assert!(ran.out.contains("seat") && ran.out.contains("corner"), "{}", ran.out);
     assert!(!ran.out.contains("the same bytes"), "channels of a file are no copies: {}", ran.out);
-    let ran = home.run("check job --channel 1=seat,2=corner,3=door");
-    assert_eq!(ran.status, Some(3), "{}", ran.out);
+    let ran = home.run_line("check job --channel 1=seat,2=corner,3=door");
+    assert_eq!(ran.status, 3, "{}", ran.out);
     assert!(ran.out.contains("there is no channel 3"), "{}", ran.out);
     // The two that are there keep their lines.
     assert_eq!(ran.out.matches("unreadable").count(), 1, "{}", ran.out);
-    assert_eq!(home.run("check job --channel 1=seat,1=corner").status, Some(2));
+    assert_eq!(home.run_line("check job --channel 1=seat,1=corner").status, 2);
     // The draft says it again.
-    assert_eq!(home.run("check job --channel 1=seat,2=corner --write").status, Some(0));
+    assert_eq!(home.run_line("check job --channel 1=seat,2=corner --write").status, 0);
     let draft = fs::read_to_string(home.path("job/session.toml")).expect("drafted");
     assert!(draft.contains("channels = { 1 = \"seat\", 2 = \"corner\" }"), "{draft}");
-    assert_eq!(home.run("check job").out.matches("unreadable").count(), 0);
+    assert_eq!(home.run_line("check job").out.matches("unreadable").count(), 0);
 }
 
 #[test]
 fn two_files_of_one_state_are_two_takes_of_each_place() {
-    let home = Home::new();
+    let home = Job::new();
     for (run, shift) in [("one", 0), ("two", 5)] {
         wav(&home.path(&format!("job/empty/{run}.wav")), &[response(shift), response(shift + 1)]);
     }
-    let ran = home.run(&format!("analyze job --channel 1=seat,2=corner --out r {ARGUMENTS}"));
-    assert_eq!(ran.status, Some(0), "{}", ran.err);
-    let json: serde_json::Value =
-        serde_json::from_str(&fs::read_to_string(home.path("r/results.json")).expect("written"))
-            .expect("JSON");
+    let ran = home.run_line(&format!("analyze job --channel 1=seat,2=corner --out r {ARGUMENTS}"));
+    assert_eq!(ran.status, 0, "{}", ran.err);
+    let json = home.json("r/results.json");
     let files: Vec<String> = json["files"]
         .as_array()
         .expect("rows")

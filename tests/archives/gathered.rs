@@ -2,20 +2,20 @@
 
 use std::fs;
 
-use super::{Home, contents};
+use crate::program::{Job, contents};
 use crate::tables::sample;
 
 /// The gathered file is the sessions' own lines with the name in front: made here by hand.
 #[test]
 fn each_table_holds_the_sessions_lines_under_their_names() {
-    let home = Home::new();
+    let home = Job::new();
     let folders =
         ["b-10-results", "b-2-results", "a, with \"marks\"-results"].map(|name| (name, home.path(name)));
     for (number, (name, _)) in folders.iter().enumerate() {
         home.with_results(name, number);
     }
-    let ran = home.run("gather . --out all");
-    assert_eq!((ran.status, ran.err.as_str()), (Some(0), ""));
+    let ran = home.run_line("gather . --out all");
+    assert_eq!((ran.status, ran.err.as_str()), (0, ""));
     assert!(ran.out.contains("3 sessions, 33 rows."), "{}", ran.out);
     for table in
         ["bands", "modes", "mode_levels", "changes", "position_changes", "band_changes", "targets", "checks"]
@@ -33,8 +33,7 @@ fn each_table_holds_the_sessions_lines_under_their_names() {
         }
         assert_eq!(fs::read_to_string(home.path("all").join(&file)).expect("gathered"), wanted, "{table}");
     }
-    let metadata = fs::read_to_string(home.path("all/csv-metadata.json")).expect("written");
-    let metadata: serde_json::Value = serde_json::from_str(&metadata).expect("JSON");
+    let metadata = home.json("all/csv-metadata.json");
     let bands = &metadata["tables"][0]["tableSchema"];
     assert_eq!(
         (&bands["columns"][0]["name"], &bands["primaryKey"][0]),
@@ -45,13 +44,13 @@ fn each_table_holds_the_sessions_lines_under_their_names() {
 /// A column that only calibrated sessions have is there once one of them is, and empty for the others.
 #[test]
 fn sessions_with_and_without_a_calibration_share_a_table() {
-    let home = Home::new();
+    let home = Job::new();
     home.with_results("loud-results", 1);
     let mut plain = sample::results();
     plain.mode_levels[0].level_spl = None;
     plain.files[0].sha256 = Some(format!("{:064x}", 2));
-    home.write("plain-results", &plain);
-    assert_eq!(home.run("gather . --out all").status, Some(0));
+    home.write_results("plain-results", &plain);
+    assert_eq!(home.run_line("gather . --out all").status, 0);
     let text = |file: &str| fs::read_to_string(home.path(file)).expect("gathered");
     let rows = "empty,1,40.376,seat,left,12.35,0.12,,no-time-base";
     let head = "session,state,mode,frequency_hz,position,source,level_db,level_sd_db,phase_deg,flags";
@@ -60,62 +59,62 @@ fn sessions_with_and_without_a_calibration_share_a_table() {
         format!("{head},level_spl_db\nloud,{rows},98.44\nplain,{rows},\n")
     );
     assert!(text("all/csv-metadata.json").contains("level_spl_db"));
-    assert_eq!(home.run("gather plain-results --out one").status, Some(0));
+    assert_eq!(home.run_line("gather plain-results --out one").status, 0);
     assert_eq!(text("one/mode_levels.csv"), format!("{head}\nplain,{rows}\n"));
     assert!(!text("one/csv-metadata.json").contains("level_spl_db"));
 }
 
 #[test]
 fn order_and_place_of_the_paths_change_no_byte() {
-    let home = Home::new();
+    let home = Job::new();
     for (number, name) in ["x/a-results", "y/b-results", "z/c-results"].into_iter().enumerate() {
         home.with_results(name, number);
     }
-    assert_eq!(home.run("gather x/a-results y z --out one").status, Some(0));
-    assert_eq!(home.run("gather z y/b-results x --out two").status, Some(0));
+    assert_eq!(home.run_line("gather x/a-results y z --out one").status, 0);
+    assert_eq!(home.run_line("gather z y/b-results x --out two").status, 0);
     assert_eq!(contents(&home.path("one")), contents(&home.path("two")));
-    assert_eq!(home.run("gather x --out x/all").status, Some(0));
-    assert_eq!(home.run("gather x y z --out one").status, Some(0), "an earlier gathering is passed over");
+    assert_eq!(home.run_line("gather x --out x/all").status, 0);
+    assert_eq!(home.run_line("gather x y z --out one").status, 0, "an earlier gathering is passed over");
     assert_eq!(contents(&home.path("one")), contents(&home.path("two")));
-    assert_eq!(home.run("gather x y z --out one").status, Some(0), "our own folder is written again");
+    assert_eq!(home.run_line("gather x y z --out one").status, 0, "our own folder is written again");
 }
 
 #[test]
 fn the_catalogue_has_one_line_a_room() {
-    let home = Home::new();
+    let home = Job::new();
     home.with_results("job-results", 1);
-    let ran = home.run("gather job-results --catalogue --format csv");
-    assert_eq!(ran.status, Some(0), "{}", ran.err);
+    let ran = home.run_line("gather job-results --catalogue --format csv");
+    assert_eq!(ran.status, 0, "{}", ran.err);
     // By hand from the tables' sample: one mode claimed, the first to treat; no middle band in it.
     let row = ran.out.lines().nth(1).expect("a row");
     assert_eq!(row, "job,Room 1,2,1,1,empty,65.500,,1,40.376,1.2346,\"shorter 1, new 1\",no-middle-bands");
-    let screen = home.run("gather job-results --catalogue");
+    let screen = home.run_line("gather job-results --catalogue");
     assert!(screen.out.contains("65.5") && screen.out.contains("1.23"), "{}", screen.out);
-    let json = home.run("gather job-results --catalogue --format json");
+    let json = home.run_line("gather job-results --catalogue --format json");
     let json: serde_json::Value = serde_json::from_str(&json.out).expect("JSON");
     assert_eq!(json["catalogue"][0]["modes"], 1);
 }
 
-/// The treated room stood in the catalogue as the room: the first state by name, though `--before` had named the other.
+/// The catalogue describes the state that `--before` named.
 #[test]
 fn the_catalogue_describes_what_the_comparison_took_as_before() {
-    let home = Home::new();
+    let home = Job::new();
     let mut results = sample::results();
     results.session.baseline = None;
     results.session.states = vec!["closed".into(), "empty".into()];
-    home.write("job-results", &results);
+    home.write_results("job-results", &results);
     let state = |session: &str| {
-        let ran = home.run(&format!("gather {session} --catalogue --format csv"));
+        let ran = home.run_line(&format!("gather {session} --catalogue --format csv"));
         ran.out.lines().nth(1).and_then(|row| row.split(',').nth(5)).map(str::to_owned)
     };
     assert_eq!(state("job-results").as_deref(), Some("empty"));
     results.settings.before = None;
-    home.write("alone-results", &results);
+    home.write_results("alone-results", &results);
     assert_eq!(state("alone-results").as_deref(), Some("closed"), "nothing was compared: the first");
     results.session.baseline = Some("empty".into());
-    home.write("listed-results", &results);
+    home.write_results("listed-results", &results);
     assert_eq!(state("listed-results").as_deref(), Some("empty"), "the baseline");
-    let screen = home.run("gather job-results --catalogue").out;
+    let screen = home.run_line("gather job-results --catalogue").out;
     let head = screen.lines().find(|line| line.contains("session")).expect("a head");
     assert!(head.contains("state") && screen.contains("empty"), "{screen}");
 }
@@ -123,9 +122,9 @@ fn the_catalogue_describes_what_the_comparison_took_as_before() {
 /// A copy that broke off loses the end of a table, or a table: the session is left out as a whole.
 #[test]
 fn a_session_cut_short_is_left_out_whole_and_named() {
-    let home = Home::new();
+    let home = Job::new();
     home.with_results("whole-results", 0);
-    assert_eq!(home.run("gather whole-results --out wanted").status, Some(0));
+    assert_eq!(home.run_line("gather whole-results --out wanted").status, 0);
     for (number, what) in ["row", "half a row", "table", "json", "header"].into_iter().enumerate() {
         let broken = home.with_results("broken-results", number + 1);
         let modes = fs::read_to_string(broken.join("modes.csv")).expect("written");
@@ -140,8 +139,8 @@ fn a_session_cut_short_is_left_out_whole_and_named() {
             }
             _ => fs::write(broken.join("modes.csv"), modes.replacen("t60_s", "t61_s", 1)).expect("writable"),
         }
-        let ran = home.run("gather whole-results broken-results --out all");
-        assert_eq!(ran.status, Some(3), "{what}: {}", ran.err);
+        let ran = home.run_line("gather whole-results broken-results --out all");
+        assert_eq!(ran.status, 3, "{what}: {}", ran.err);
         assert!(ran.err.contains("broken-results: left out"), "{what}: {}", ran.err);
         for table in ["bands.csv", "modes.csv", "checks.csv", "catalogue.csv"] {
             assert_eq!(
@@ -158,7 +157,7 @@ fn a_session_cut_short_is_left_out_whole_and_named() {
 
 #[test]
 fn what_is_missing_or_twice_is_named() {
-    let home = Home::new();
+    let home = Job::new();
     for (name, number) in [("r/a-results", 1), ("r/b-results", 2), ("r/copy-results", 1)] {
         home.with_results(name, number);
     }
@@ -166,8 +165,8 @@ fn what_is_missing_or_twice_is_named() {
         fs::create_dir_all(home.path(folder)).expect("writable");
     }
     home.with_results("r/c-results-interrupted", 3);
-    let ran = home.run("gather r r/b-results --out all --sessions s");
-    assert_eq!(ran.status, Some(3));
+    let ran = home.run_line("gather r r/b-results --out all --sessions s");
+    assert_eq!(ran.status, 3);
     for said in [
         "error: copy: left out\n  found    the same audio files as a, under another name",
         "b-results: left out\n  found    the same folder is named twice",
@@ -183,40 +182,40 @@ fn what_is_missing_or_twice_is_named() {
         assert_eq!(ran.err.matches(&format!("{what}: left out")).count(), 1, "{what}: {}", ran.err);
     }
     assert!(ran.out.contains("2 sessions"), "{}", ran.out);
-    let again = home.run("gather all --out more");
-    assert_eq!(again.status, Some(1));
+    let again = home.run_line("gather all --out more");
+    assert_eq!(again.status, 1);
     assert!(again.err.contains("it holds gathered results"), "{}", again.err);
 }
 
 #[test]
 fn other_schemas_and_other_folders_are_refused() {
-    let home = Home::new();
+    let home = Job::new();
     home.with_results("a-results", 1);
     let other = home.with_results("b-results", 2);
     let text = fs::read_to_string(other.join("results.json")).expect("there");
     fs::write(other.join("results.json"), text.replacen("\"schema\": 1", "\"schema\": 99", 1))
         .expect("writable");
-    let ran = home.run("gather a-results b-results --out all");
-    assert_eq!(ran.status, Some(2));
+    let ran = home.run_line("gather a-results b-results --out all");
+    assert_eq!(ran.status, 2);
     assert!(ran.err.contains("schema 1: a-results; schema 99: b-results"), "{}", ran.err);
     assert!(!home.path("all").exists());
     fs::create_dir(home.path("mine")).expect("writable");
     fs::write(home.path("mine/notes.txt"), "mine").expect("writable");
-    assert_eq!(home.run("gather a-results --out mine").status, Some(2));
-    assert_eq!(home.run("gather mine --out all").status, Some(1));
-    assert_eq!(home.run("gather a-results").status, Some(2), "neither --out nor --catalogue");
+    assert_eq!(home.run_line("gather a-results --out mine").status, 2);
+    assert_eq!(home.run_line("gather mine --out all").status, 1);
+    assert_eq!(home.run_line("gather a-results").status, 2, "neither --out nor --catalogue");
 }
 
 #[test]
 fn sessions_of_different_settings_are_told() {
-    let home = Home::new();
+    let home = Job::new();
     home.with_results("a-results", 1);
     let mut octaves = crate::tables::sample::results();
     octaves.settings.bands = "octave";
     octaves.files[0].sha256 = Some("ab".repeat(32));
-    home.write("b-results", &octaves);
-    let ran = home.run("gather a-results b-results --out all");
-    assert_eq!(ran.status, Some(0));
+    home.write_results("b-results", &octaves);
+    let ran = home.run_line("gather a-results b-results --out all");
+    assert_eq!(ran.status, 0);
     assert!(
         ran.err.contains("different settings: octave bands, modes 15 to 200 Hz: b; third bands"),
         "{}",

@@ -1,10 +1,10 @@
 //! A million rows: how long gathering takes, and in how much memory.
 
 use std::fs;
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 use std::time::Duration;
 
-use super::Home;
+use crate::program::Job;
 
 /// A million rows from 2,000 sessions of 500: processor time and the most memory, as the system counts them.
 #[test]
@@ -13,21 +13,16 @@ use super::Home;
 fn a_million_rows_in_seconds_and_little_memory() {
     const SESSIONS: usize = 2_000;
     const ROWS: usize = 500;
-    let home = Home::new();
+    let home = Job::new();
     let mut results = crate::tables::sample::results();
     let band = results.bands[0].clone();
     results.bands = vec![band; ROWS - 10];
     for number in 0..SESSIONS {
         results.files[0].sha256 = Some(format!("{number:064x}"));
-        home.write(&format!("all/s{number}-results"), &results);
+        home.write_results(&format!("all/s{number}-results"), &results);
     }
-    let program = assert_cmd::cargo::cargo_bin("stillroom");
-    let mut child = Command::new(program)
-        .current_dir(home.path(""))
-        .args(["gather", "all", "--out", "one"])
-        .stdout(Stdio::null())
-        .spawn()
-        .expect("the program runs");
+    let mut gather = home.command(&["gather", "all", "--out", "one"]);
+    let mut child = gather.stdout(Stdio::null()).stderr(Stdio::inherit()).spawn().expect("the program runs");
     let (mut seconds, mut megabytes) = (0.0_f64, 0.0_f64);
     while child.try_wait().expect("a child").is_none() {
         if let Some((cpu, peak)) = used(child.id()) {

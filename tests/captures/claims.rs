@@ -1,6 +1,7 @@
 //! The modes that `analyze` claims against those that the room has.
 
 use super::simulator::Pole;
+use crate::program::{Row, number, rows};
 use std::path::Path;
 
 /// One claimed mode, values with one standard deviation.
@@ -12,19 +13,11 @@ pub struct Claim {
 
 /// Rows of kind `mode` of a table.
 pub fn claims(table: &Path) -> Vec<Claim> {
-    let mut reader = csv::Reader::from_path(table).expect("a table of modes");
-    let head = reader.headers().expect("a header").clone();
-    let rows = reader.records().map(|row| row.expect("a row"));
-    let found = rows.filter_map(|row| {
-        let cell = |name: &str| head.iter().position(|h| h == name).and_then(|k| row.get(k)).unwrap_or("");
-        let number = |name: &str| cell(name).parse::<f64>().unwrap_or(f64::NAN);
-        let claim = Claim {
-            hz: (number("frequency_hz"), number("frequency_sd_hz")),
-            t60_s: (number("t60_s"), number("t60_sd_s")),
-        };
-        (cell("kind") == "mode").then_some(claim)
-    });
-    found.collect()
+    let claim = |row: &Row| Claim {
+        hz: (number(row, "frequency_hz"), number(row, "frequency_sd_hz")),
+        t60_s: (number(row, "t60_s"), number(row, "t60_sd_s")),
+    };
+    rows(table).iter().filter(|row| row["kind"] == "mode").map(claim).collect()
 }
 
 /// How claims stand against the truth.

@@ -4,6 +4,7 @@
 use super::claims::{Claim, Score, claims};
 use super::simulator::{Chain, room, sweep};
 use super::site::Site;
+use crate::program::rows;
 use std::path::Path;
 use stillroom::excitation::{Noise, Sweep};
 
@@ -315,12 +316,9 @@ fn verdicts(all: &Site) -> Vec<String> {
     let arguments = ["compare", "all", "--before", "clean", "--modes-from", "26", "--modes-to", "90"];
     let (status, said) = all.run(&arguments);
     assert_eq!(status, 0, "{said}");
-    let mut reader = csv::Reader::from_path(all.at("all-results/changes.csv")).expect("a table");
-    let head = reader.headers().expect("a header").clone();
-    let rows: Vec<csv::StringRecord> = reader.records().map(|row| row.expect("a row")).collect();
+    let rows = rows(&all.at("all-results/changes.csv"));
     assert!(rows.len() > 40, "{}", rows.len());
-    let column = |name: &str| head.iter().position(|h| h == name).expect("a column");
     let changed = ["shorter", "longer", "gone", "new"];
-    let told = rows.iter().filter(|row| changed.contains(&&row[column("verdict")]));
+    let told = rows.iter().filter(|row| changed.contains(&row["verdict"].as_str()));
     told.map(|row| format!("a wrong verdict: {row:?}")).collect()
 }

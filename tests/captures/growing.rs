@@ -3,8 +3,9 @@
 
 use super::simulator::{Chain, Pole};
 use super::site::Site;
+use crate::program::program;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 use stillroom::excitation::Noise;
 use stillroom::output::audio::{SampleForm, write_wav};
@@ -78,22 +79,10 @@ fn a_recording_that_grows_is_followed() {
     std::fs::write(site.at("dials.txt"), "open\n").expect("writable");
     std::fs::write(site.at("raw.wav"), &whole[..until(5.0)]).expect("writable");
     let file = |name: &str| Stdio::from(std::fs::File::create(site.at(name)).expect("writable"));
-    let child = Command::new(env!("CARGO_BIN_EXE_stillroom"))
-        .args(["tune", "job", "--mode", "46.4", "--before", "empty", "--watch", "--out", "out"])
-        .args([
-            "--recording",
-            "raw.wav",
-            "--microphones",
-            "1=seat",
-            "--dials",
-            "dials.txt",
-            "--page",
-            "page.html",
-        ])
-        .current_dir(site.at(""))
-        .stdout(file("stdout"))
-        .stderr(file("stderr"))
-        .spawn();
+    let tune = ["tune", "job", "--mode", "46.4", "--before", "empty", "--watch", "--out", "out"];
+    let follow = ["--recording", "raw.wav", "--microphones", "1=seat", "--dials", "dials.txt"];
+    let mut tune = program(&site.at(""), &[&tune[..], &follow, &["--page", "page.html"]].concat());
+    let child = tune.stdout(file("stdout")).stderr(file("stderr")).spawn();
     let mut running = Running(child.expect("the program runs"), site.at("stderr"));
     let page = || std::fs::read_to_string(site.at("page.html")).unwrap_or_default();
     wait("the baseline", &mut running, || page().contains("rings without the unit"));

@@ -2,6 +2,7 @@
 
 use super::simulator::{Chain, sweep};
 use super::site::Site;
+use crate::program::{number, rows};
 use serde_json::Value;
 use stillroom::excitation::{Noise, Question, Sweep};
 use stillroom::recovery::{Deconvolution, deconvolve};
@@ -79,15 +80,10 @@ fn a_calibrator_gives_sound_pressure_levels() {
     assert_eq!(status, 0, "{said}");
     let page = std::fs::read_to_string(site.at("room-results/report.html")).expect("a report");
     assert!(page.contains("Resonances as sound pressure levels"));
-    let mut reader = csv::Reader::from_path(site.at("room-results/mode_levels.csv")).expect("a table");
-    let head = reader.headers().expect("a header").clone();
-    let column = |name: &str| head.iter().position(|h| h == name).expect("a column");
-    let (level, spl) = (column("level_db"), column("level_spl_db"));
-    let rows: Vec<csv::StringRecord> = reader.records().map(|row| row.expect("a row")).collect();
+    let rows = rows(&site.at("room-results/mode_levels.csv"));
     assert!(rows.len() > 4);
     for row in rows {
-        let number = |k: usize| row[k].parse::<f64>().expect("a number");
-        assert!((number(spl) - number(level) - zero).abs() < 0.01, "{row:?}");
+        assert!((number(&row, "level_spl_db") - number(&row, "level_db") - zero).abs() < 0.01, "{row:?}");
     }
     site.write("calibrator.wav", RATE, &[&microphone]);
     let (status, said) =

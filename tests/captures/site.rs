@@ -1,7 +1,7 @@
 //! A folder with recordings, and the program run in it.
 
 use super::claims::{Claim, claims};
-use assert_cmd::Command;
+use crate::program;
 use std::path::{Path, PathBuf};
 
 /// A temporary folder of one visit.
@@ -38,11 +38,8 @@ impl Site {
 
     /// Runs the program here; its exit status and all it said.
     pub fn run(&self, arguments: &[&str]) -> (i32, String) {
-        let mut command = Command::cargo_bin("stillroom").expect("the program was built");
-        let output = command.current_dir(self.folder.path()).env("NO_COLOR", "1").args(arguments).output();
-        let output = output.expect("it runs");
-        let text = [output.stdout, output.stderr].concat();
-        (output.status.code().unwrap_or(-1), String::from_utf8_lossy(&text).into_owned())
+        let run = program::run(self.folder.path(), arguments);
+        (run.status, run.out + &run.err)
     }
 
     /// Responses of a recording in `room/now`, analysed: the claimed modes.

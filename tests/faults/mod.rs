@@ -7,65 +7,32 @@
 mod fault;
 mod room;
 
-use assert_cmd::Command;
 use fault::{Fault, Hit, What, write};
 use room::{Clean, ROOMS, Room};
 use std::path::Path;
 
-/// What a run of the program said.
+use crate::program::{self, Row, number, one_line, rows, value};
+
+/// What a run of the program said, on both ways and in one line.
 struct Said {
     status: i32,
     text: String,
 }
 
 fn run(folder: &Path, arguments: &[&str]) -> Said {
-    let output = Command::cargo_bin("stillroom")
-        .expect("the program was built")
-        .current_dir(folder)
-        .env("NO_COLOR", "1")
-        .args(arguments)
-        .output()
-        .expect("the program runs");
-    let text =
-        [&output.stdout, &output.stderr].map(|bytes| String::from_utf8_lossy(bytes).into_owned()).concat();
-    // Broken lines are for the eye; words are looked for across them.
-    Said {
-        status: output.status.code().unwrap_or(-1),
-        text: text.split_whitespace().collect::<Vec<_>>().join(" "),
-    }
+    let run = program::run(folder, arguments);
+    Said { status: run.status, text: one_line(&(run.out + &run.err)) }
 }
 
-/// A row of changes.csv, as far as it is judged.
-#[derive(Debug)]
-struct Row {
-    before_hz: Option<f64>,
-    after_hz: Option<f64>,
-    percent: [Option<f64>; 2],
-    verdict: String,
-    text: String,
+/// Rows of changes.csv; none where nothing could be compared.
+fn changes(folder: &Path) -> Vec<Row> {
+    let table = folder.join("job-results/changes.csv");
+    if table.exists() { rows(&table) } else { Vec::new() }
 }
 
-fn rows(folder: &Path) -> Vec<Row> {
-    let Ok(mut reader) = csv::Reader::from_path(folder.join("job-results/changes.csv")) else {
-        return Vec::new();
-    };
-    let head = reader.headers().expect("a head").clone();
-    reader
-        .records()
-        .map(|record| {
-            let record = record.expect("a row");
-            let cell = |name: &str| {
-                record.get(head.iter().position(|h| h == name).expect("the column")).unwrap_or("")
-            };
-            Row {
-                before_hz: cell("before_hz").parse().ok(),
-                after_hz: cell("after_hz").parse().ok(),
-                percent: ["t60_change_low_percent", "t60_change_high_percent"].map(|c| cell(c).parse().ok()),
-                verdict: cell("verdict").to_owned(),
-                text: format!("{} {} {}", cell("verdict"), cell("reason"), cell("flags")),
-            }
-        })
-        .collect()
+/// The interval of a mode's change.
+fn interval(row: &Row) -> [Option<f64>; 2] {
+    ["t60_change_low_percent", "t60_change_high_percent"].map(|column| value(row, column))
 }
 
 /// A mode is one that the absorber reaches within this of its frequency, Hz.
@@ -73,19 +40,20 @@ const REACHED_HZ: f64 = 5.0;
 
 /// What is wrong with a row; `percent`: the interval that the clean session gives for the treated mode.
 fn wrong(row: &Row, clean: &Clean, percent: [f64; 2]) -> Option<String> {
-    let hz = row.before_hz.or(row.after_hz)?;
+    let hz = value(row, "before_hz").or(value(row, "after_hz"))?;
+    let (verdict, changed) = (row["verdict"].as_str(), interval(row));
     let treated = (hz - clean.treated_hz).abs() < REACHED_HZ;
-    let claims = match row.verdict.as_str() {
+    let claims = match verdict {
         "shorter" if treated => {
-            let [low, high] = [row.percent[0]?, row.percent[1]?];
+            let [low, high] = [changed[0]?, changed[1]?];
             high < percent[0] || low > percent[1]
         }
         "new" => !treated && !near(&clean.after, hz),
-        "gone" | "shorter" | "longer" | "level-only" => !treated || row.verdict != "shorter",
+        "gone" | "shorter" | "longer" | "level-only" => !treated || verdict != "shorter",
         "unchanged" => treated,
         _ => false,
     };
-    claims.then(|| format!("{hz:.1} Hz: {} {:?}", row.verdict, row.percent))
+    claims.then(|| format!("{hz:.1} Hz: {verdict} {changed:?}"))
 }
 
 fn near(solved: &stillroom::room::simulate::Solved, hz: f64) -> bool {
@@ -103,15 +71,15 @@ fn clean_interval(room: &Room, clean: &Clean) -> [f64; 2] {
     let compared = run(folder.path(), &COMPARE);
     assert_eq!(compared.status, 0, "{}: {}", room.name, compared.text);
     assert!(!compared.text.contains("left out"), "{}: {}", room.name, compared.text);
-    let rows = rows(folder.path());
+    let rows = changes(folder.path());
     let wrong: Vec<String> = rows.iter().filter_map(|row| wrong(row, clean, [-100.0, 0.0])).collect();
     assert!(wrong.is_empty(), "{}, clean: {wrong:?}", room.name);
     let treated = rows.iter().find(|row| {
-        row.verdict == "shorter" && row.before_hz.is_some_and(|hz| (hz - clean.treated_hz).abs() < REACHED_HZ)
+        row["verdict"] == "shorter" && (number(row, "before_hz") - clean.treated_hz).abs() < REACHED_HZ
     });
     let treated =
         treated.unwrap_or_else(|| panic!("{}: the absorber's work is not seen: {rows:?}", room.name));
-    treated.percent.map(|p| p.expect("an interval"))
+    interval(treated).map(|p| p.expect("an interval"))
 }
 
 /// Runs one fault; what is wrong or silent, in words.
@@ -125,8 +93,9 @@ fn tried(room: &Room, clean: &Clean, percent: [f64; 2], fault: &Fault) -> Vec<St
         found.push(format!("{name}: check is silent of {:?}: {}", fault.check, checked.text));
     }
     let compared = run(folder.path(), &COMPARE);
-    let rows = rows(folder.path());
-    let text = rows.iter().fold(compared.text, |all, row| all + " " + &row.text);
+    let rows = changes(folder.path());
+    let told = rows.iter().flat_map(|row| ["verdict", "reason", "flags"].map(|column| row[column].as_str()));
+    let text = told.fold(compared.text, |all, cell| all + " " + cell);
     if !fault.compare.iter().any(|word| text.contains(word)) {
         found.push(format!("{name}: compare is silent of {:?}: {text}", fault.compare));
     }
@@ -224,10 +193,7 @@ fn a_wrong_rate_is_said_on_the_screens_and_leaves_no_band_a_verdict() {
     assert!(checked.text.contains("were labelled 22050 Hz"), "{}", checked.text);
     let compared = run(folder.path(), &COMPARE);
     assert!(compared.text.contains("were labelled 22050 Hz"), "{}", compared.text);
-    let bands = folder.path().join("job-results/band_changes.csv");
-    let mut reader = csv::Reader::from_path(bands).expect("written");
-    let bands: Vec<std::collections::BTreeMap<String, String>> =
-        reader.deserialize().map(|row| row.expect("a row")).collect();
+    let bands = rows(&folder.path().join("job-results/band_changes.csv"));
     let judged = bands.iter().filter(|band| !band["verdict"].is_empty());
     assert!(judged.clone().count() > 3);
     for band in judged {
@@ -299,7 +265,7 @@ fn a_copy_under_another_place_s_name_leaves_that_place_to_be_measured() {
     assert!(flagged.count() > 0, "nobody knows which of the two names is right");
 }
 
-/// "No resonance found" stood under states of which nothing had been looked at.
+/// Where nothing was looked at, no search is claimed.
 #[test]
 fn where_every_file_is_left_out_no_search_is_claimed() {
     let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));

@@ -10,7 +10,8 @@ use std::time::{Duration, Instant};
 
 use stillroom::output::{Folder, Overwrite};
 
-use super::{Dice, Job, files};
+use super::{Dice, files};
+use crate::program::Job;
 
 fn signal(child: &Child, name: &str) {
     let sent = Command::new("kill").args([&format!("-{name}"), &child.id().to_string()]).status();
@@ -29,7 +30,7 @@ fn a_run_stopped_at_any_moment_leaves_old_or_new() {
     let mut took = Duration::ZERO;
     for bands in ["octave", "third"] {
         let begin = Instant::now();
-        assert_eq!(job.run(&run(bands)).status, Some(0));
+        assert_eq!(job.run(&run(bands)).status, 0);
         took = begin.elapsed();
         whole.insert(bands, files(&job.path("out")));
     }
@@ -50,7 +51,7 @@ fn a_run_stopped_at_any_moment_leaves_old_or_new() {
         now = which;
     }
     println!("200 stops: {replaced} after the exchange, ends by status {ends:?}");
-    assert_eq!(job.run(&run("third")).status, Some(0));
+    assert_eq!(job.run(&run("third")).status, 0);
     let left: Vec<String> = job.names("").into_iter().filter(|name| name.starts_with('.')).collect();
     assert!(left.is_empty(), "cleared away by the next run: {left:?}");
 }

@@ -5,7 +5,7 @@
 use std::fs;
 use std::path::Path;
 
-use super::Job;
+use crate::program::{Job, ended};
 
 /// Most memory of a process so far, MB; `None` once it is gone.
 fn peak_mb(id: u32) -> Option<f64> {
@@ -40,7 +40,7 @@ fn long(path: &Path, frames: u32) {
     wav.finalize().expect("writable");
 }
 
-fn run(job: &Job, arguments: &[&str]) -> (Option<i32>, String, f64) {
+fn run(job: &Job, arguments: &[&str]) -> (i32, String, f64) {
     let child = job.command(arguments).spawn().expect("the program runs");
     let id = child.id();
     let watched = std::thread::spawn(move || {
@@ -51,8 +51,8 @@ fn run(job: &Job, arguments: &[&str]) -> (Option<i32>, String, f64) {
         }
         most
     });
-    let ended = super::ended(&child.wait_with_output().expect("it ends"));
-    (ended.status, format!("{}{}", ended.out, ended.err), watched.join().expect("it watched"))
+    let run = ended(&child.wait_with_output().expect("it ends"));
+    (run.status, run.out + &run.err, watched.join().expect("it watched"))
 }
 
 /// 2 hours are refused before a sample is decoded; the longest file that is read, 23 minutes, is read as
@@ -81,8 +81,8 @@ fn no_file_costs_more_than_400_mb() {
         }
         for arguments in [&["analyze", "seat.wav", "--modes-to", "60"][..], &["check", "seat.wav"]] {
             let (ended, said, mb) = run(&job, arguments);
-            println!("{what}, {}: {mb:.0} MB, status {ended:?}", arguments[0]);
-            assert_eq!(ended, Some(status), "{what}: {said}");
+            println!("{what}, {}: {mb:.0} MB, status {ended}", arguments[0]);
+            assert_eq!(ended, status, "{what}: {said}");
             assert!(mb < 400.0, "{what}: {mb:.0} MB");
             if frames > 1 << 22 {
                 assert!(said.contains("too long") || said.contains("were read"), "{what}: {said}");

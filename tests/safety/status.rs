@@ -4,7 +4,7 @@ use std::fs;
 use std::process::Stdio;
 use std::time::Duration;
 
-use super::{Job, Run, ended};
+use crate::program::{Job, Run, ended};
 
 #[cfg(target_os = "linux")]
 fn into_full(job: &Job, arguments: &[&str], stderr_too: bool) -> Run {
@@ -36,16 +36,16 @@ fn a_full_standard_output_is_no_success_and_no_panic() {
         vec!["--help"],
     ] {
         let run = into_full(&job, &arguments, false);
-        assert_eq!(run.status, Some(1), "{arguments:?}: {}", run.err);
+        assert_eq!(run.status, 1, "{arguments:?}: {}", run.err);
         assert!(
             arguments[0] == "--help" || run.err.contains("standard output"),
             "{arguments:?}: {}",
             run.err
         );
         assert!(!run.err.contains("panicked"), "{arguments:?}: {}", run.err);
-        assert_eq!(into_full(&job, &arguments, true).status, Some(1), "{arguments:?}, nobody to tell");
+        assert_eq!(into_full(&job, &arguments, true).status, 1, "{arguments:?}, nobody to tell");
     }
-    assert_eq!(into_full(&job, &["analyze", "nowhere"], true).status, Some(2));
+    assert_eq!(into_full(&job, &["analyze", "nowhere"], true).status, 2);
 }
 
 /// A reader that has seen enough is a normal end.
@@ -58,7 +58,7 @@ fn a_reader_that_goes_away_is_a_normal_end() {
         let mut child = job.command(&to).spawn().expect("the program runs");
         drop(child.stdout.take());
         let run = ended(&child.wait_with_output().expect("it ends"));
-        assert_eq!((run.status, run.err.as_str()), (Some(0), ""), "{format}");
+        assert_eq!((run.status, run.err.as_str()), (0, ""), "{format}");
     }
 }
 
@@ -66,10 +66,10 @@ fn a_reader_that_goes_away_is_a_normal_end() {
 fn nothing_done_is_no_success() {
     let job = Job::new().with_response("s/a/seat.wav", 0.5).with_response("s/b/seat.wav", 0.3);
     let run = job.run(&["compare", "s", "--before", "a", "--modes-from", "100", "--modes-to", "50"]);
-    assert_eq!(run.status, Some(2), "{}", run.out);
+    assert_eq!(run.status, 2, "{}", run.out);
     // Without modes bands are compared all the same.
     let run = job.run(&["compare", "s", "--before", "a", "--no-modes", "--bands", "octave"]);
-    assert_eq!(run.status, Some(0), "{}", run.err);
+    assert_eq!(run.status, 0, "{}", run.err);
     let bands = fs::read_to_string(job.path("s-results/band_changes.csv")).expect("written");
     assert_eq!(bands.lines().filter(|line| line.starts_with("a,b,seat,")).count(), 10, "{bands}");
     let changes = fs::read_to_string(job.path("s-results/changes.csv")).expect("written");
@@ -77,7 +77,7 @@ fn nothing_done_is_no_success() {
     // A state of silence leaves nothing to compare with.
     let job = Job::new().with_response("s/a/seat.wav", 0.5).with_bytes("s/b/seat.wav", b"RIFF");
     let run = job.run(&["compare", "s", "--before", "a", "--no-modes"]);
-    assert_eq!(run.status, Some(3), "{}", run.err);
+    assert_eq!(run.status, 3, "{}", run.err);
 }
 
 #[test]
@@ -90,7 +90,7 @@ fn a_manifest_that_is_no_text_is_wrong_usage() {
         let job = Job::new().with_response("s/a/seat.wav", 0.5).with_bytes("s/session.toml", &manifest);
         for command in ["check", "analyze"] {
             let run = job.run(&[command, "s"]);
-            assert_eq!(run.status, Some(2), "{what}: {}", run.err);
+            assert_eq!(run.status, 2, "{what}: {}", run.err);
             assert!(run.err.contains("session.toml"), "{what}: {}", run.err);
         }
     }
@@ -107,11 +107,11 @@ pub fn interrupted(job: &Job, arguments: &[&str], name: &str, first: Duration) -
         let sent = std::process::Command::new("kill").args([&format!("-{name}"), &id]).status();
         assert!(sent.is_ok_and(|status| status.success()));
         let run = ended(&child.wait_with_output().expect("it ends"));
-        if run.status == Some(130) {
+        if run.status == 130 {
             return run;
         }
         // Before it listened, or after it was done.
-        wait = if run.status.is_none() { wait * 2 } else { wait / 2 };
+        wait = if run.status < 0 { wait * 2 } else { wait / 2 };
     }
     panic!("never stopped in the middle: {arguments:?}");
 }
@@ -126,7 +126,7 @@ fn many(states: usize) -> Job {
 #[test]
 fn an_interrupt_leaves_complete_results_alone() {
     let job = many(40);
-    assert_eq!(job.run(&["analyze", "s", "--no-modes", "--bands", "octave", "--quiet"]).status, Some(0));
+    assert_eq!(job.run(&["analyze", "s", "--no-modes", "--bands", "octave", "--quiet"]).status, 0);
     let before = super::files(&job.path("s-results"));
     for (name, command) in [
         ("INT", &["analyze", "s", "--jobs", "1", "--modes-to", "300"][..]),
@@ -158,11 +158,11 @@ fn a_complete_run_names_what_a_stopped_one_left() {
     let analyze = ["analyze", "s", "--no-modes", "--bands", "octave"];
     fs::create_dir(job.path("s-results-interrupted")).expect("writable");
     let run = job.run(&analyze);
-    assert!(run.status == Some(0) && !run.err.contains("interrupted"), "{}", run.err);
+    assert!(run.status == 0 && !run.err.contains("interrupted"), "{}", run.err);
     fs::remove_dir(job.path("s-results-interrupted")).expect("it is there");
     fs::rename(job.path("s-results"), job.path("s-results-interrupted")).expect("writable");
     let run = job.run(&analyze);
-    assert_eq!(run.status, Some(0), "{}", run.err);
+    assert_eq!(run.status, 0, "{}", run.err);
     assert!(run.err.contains("s-results-interrupted is what an earlier run had finished"), "{}", run.err);
     assert!(job.path("s-results-interrupted/results.json").exists(), "nothing is deleted");
 }
