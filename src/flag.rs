@@ -84,7 +84,7 @@ flags! {
         "Record and export a longer response.";
     EndsEarly, "ends-early", "The record ends before its decay meets its noise, while longer ones go on; it was left out of the mode fit.",
         "Copy or export the file again, as long as the others.";
-    Inverted, "inverted", "The direct sound has the opposite sign to that of the other positions; it was turned round.",
+    Inverted, "inverted", "The direct sound has the opposite sign to that of the other positions, or of these in another state; it was turned round.",
         "Check the polarity of this file and of the microphone's cable.";
     RateSuspect, "rate-suspect", "Frequencies and decays differ from the others' by one factor that no temperature explains: the sample rate in the header is wrong.",
         "Find the rate that the file was recorded at, and export it again.";

@@ -77,6 +77,7 @@ pub(super) fn exclude_faulty(states: &mut [StateResult]) -> Vec<(String, String)
     for state in &mut *states {
         polarity::turn_inverted(&state.name, &mut state.places);
     }
+    polarity::turn_inverted_states(states);
     flag_short(states);
     for (s, state) in states.iter_mut().enumerate() {
         let spare = can_spare_clipped(state);

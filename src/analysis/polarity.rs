@@ -1,11 +1,13 @@
-//! One file with the opposite sign: a cable turned round, a channel inverted on export.
+//! One file, or all of a state, with the opposite sign: a cable turned round, a channel inverted on export.
 //!
 //! Below 800 Hz the first milliseconds of one loudspeaker look alike at all places of a room (the first echoes come
 //! with the direct sound's sign off hard walls), so their correlation tells the sign. An inverted place is turned round and named: left as it is, its amplitudes would give
 //! every mode a wrong shape.
 
 use crate::flag::Flag;
-use crate::state::PlaceResult;
+use crate::mean::median;
+use crate::response::Response;
+use crate::state::{PlaceResult, StateResult};
 
 /// Correlation from which on the sign is believed, and what all others must have among themselves: on measured
 /// rooms the median is 0.65 to 0.98 and none is below zero. Our choice.
@@ -20,16 +22,49 @@ pub(super) fn turn_inverted(state: &str, places: &mut [PlaceResult]) {
     let inverted: Vec<usize> = (0..places.len()).filter(|p| is_inverted(places, *p)).collect();
     for p in inverted {
         let response = &mut places[p].response;
-        response.flags.add(Flag::Inverted);
-        response.low.samples.iter_mut().for_each(|x| *x = -*x);
-        for low in response.takes.iter_mut().filter_map(|take| take.low.as_mut()) {
-            low.samples.iter_mut().for_each(|x| *x = -*x);
-        }
+        turn(response);
         let text = format!(
             "{} in {state}: the direct sound has the opposite sign to that of the other positions; it was turned round",
             response.place
         );
         response.warnings.push(text);
+    }
+}
+
+/// The same place in two states: on measured rooms the direct sounds correlate by 0.9 and more. Our choice.
+const SAME_PLACE: f64 = 0.7;
+
+/// Turns round the states whose direct sound is inverted at all places that they share with an earlier one. Residues of both
+/// would have opposite signs, and a mode that a unit splits could not be put together.
+pub(super) fn turn_inverted_states(states: &mut [StateResult]) {
+    for s in 1..states.len() {
+        let (earlier, later) = states.split_at_mut(s);
+        let against = |other: &&mut StateResult| shared_signs(other, &later[0]).is_some_and(|s| s < 0.0);
+        let Some(first) = earlier.iter_mut().find(against).map(|other| other.name.clone()) else { continue };
+        let text = format!(
+            "state {}: the direct sound of every position has the opposite sign to that in {first}; all were turned round",
+            later[0].name
+        );
+        later[0].places.iter_mut().for_each(|place| turn(&mut place.response));
+        later[0].places.iter_mut().take(1).for_each(|place| place.response.warnings.push(text.clone()));
+    }
+}
+
+/// Median correlation of the direct sounds at the places of both, where all have one sign and it is sure.
+fn shared_signs(one: &StateResult, other: &StateResult) -> Option<f64> {
+    let at = |place: &PlaceResult| other.places.iter().find(|o| o.response.place == place.response.place);
+    let usable = |place: &PlaceResult| !place.response.flags.has(Flag::SignalItself);
+    let both = one.places.iter().filter_map(|place| Some((place, at(place)?)));
+    let signs: Vec<f64> = both.filter(|(a, b)| usable(a) && usable(b)).map(|(a, b)| alike(a, b)).collect();
+    let middle = median(signs.clone())?;
+    (signs.iter().all(|sign| sign * middle > 0.0) && middle.abs() > SAME_PLACE).then_some(middle)
+}
+
+fn turn(response: &mut Response) {
+    response.flags.add(Flag::Inverted);
+    response.low.samples.iter_mut().chain(&mut response.chain.wave).for_each(|x| *x = -*x);
+    for low in response.takes.iter_mut().filter_map(|take| take.low.as_mut()) {
+        low.samples.iter_mut().for_each(|x| *x = -*x);
     }
 }
 

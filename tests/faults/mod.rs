@@ -146,6 +146,7 @@ fn catalogue() -> Vec<Fault> {
         f(What::Twice(0.5, 0.25), One, &["another sound"], OUT),
         f(What::Inverted, One, &["opposite sign"], &["opposite sign"]),
         f(What::Inverted, OneBefore, &["opposite sign"], &["opposite sign"]),
+        f(What::Inverted, All, &["opposite sign"], &["opposite sign"]),
         f(What::Late(0.02), One, &["than its distance", "off what its distance"], &["than its distance"]),
         f(What::CopyOfBefore, One, &["the same bytes"], &["same samples"]),
         f(What::CopyOfBefore, All, &["the same bytes"], &["same samples"]),
@@ -200,6 +201,29 @@ fn a_wrong_rate_is_said_on_the_screens_and_leaves_no_band_a_verdict() {
         assert_eq!(band["verdict"], "unsure", "{band:?}");
         assert!(band["flags"].contains("rate-suspect") && band["reason"].contains("labelled"), "{band:?}");
     }
+}
+
+/// A state recorded with the opposite sign throughout: said once, and every change is what it was.
+#[test]
+fn a_state_of_the_opposite_sign_changes_no_number() {
+    let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
+    let clean = room.clean();
+    write(&folder.path().join("job"), room, &clean, None);
+    run(folder.path(), &COMPARE);
+    let as_it_was = changes(folder.path());
+    let fault = Fault { what: What::Inverted, hit: Hit::All, check: &[], compare: &[] };
+    write(&folder.path().join("job"), room, &clean, Some(&fault));
+    let compared = run(folder.path(), &COMPARE);
+    assert_eq!(compared.text.matches("opposite sign").count(), 1, "{}", compared.text);
+    let turned = changes(folder.path());
+    assert_eq!(as_it_was.len(), turned.len());
+    for (one, other) in as_it_was.iter().zip(&turned) {
+        for column in ["verdict", "before_hz", "after_hz", "t60_change_percent", "ring_change_percent"] {
+            assert_eq!(one[column], other[column], "{column}: {one:?} {other:?}");
+        }
+    }
+    let checked = run(folder.path(), &["check", "job"]);
+    assert_eq!(checked.text.matches("opposite sign").count(), 1, "{}", checked.text);
 }
 
 /// Files of two places exchanged in one state: the screen names the places.

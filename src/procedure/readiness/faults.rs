@@ -1,6 +1,6 @@
 //! Faults that show only once a response is made of the files, or against the other places.
 
-use super::{Finding, LookFacts, place_in};
+use super::{Finding, LookFacts, ProcedureState, place_in};
 use crate::flag::Flag;
 
 /// Remarks that ask for another measurement or export.
@@ -25,10 +25,21 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
             };
             let of = |all: &[Flag]| all.iter().copied().filter(|f| flags.has(*f)).collect::<Vec<_>>();
             found.extend(of(&AGAIN).into_iter().map(|f| Finding::again(&name, say(f), f.advice())));
-            found.extend(of(&NOTES).into_iter().map(|f| Finding::note(&name, say(f), f.advice())));
+            let own = of(&NOTES).into_iter().filter(|f| !of_all(state).contains(f));
+            found.extend(own.map(|f| Finding::note(&name, say(f), f.advice())));
         }
+        let name = format!("state {}, all positions", state.state.name);
+        let say = |f: Flag| f.sentence().trim_end_matches('.').to_owned();
+        found.extend(of_all(state).into_iter().map(|f| Finding::note(&name, say(f), f.advice())));
     }
     found
+}
+
+/// Remarks that every place of a state has: told once.
+fn of_all(state: &ProcedureState<'_>) -> Vec<Flag> {
+    let everywhere =
+        |f: &Flag| state.places.iter().all(|place| place.flags.is_some_and(|flags| flags.has(*f)));
+    NOTES.into_iter().filter(|f| state.places.len() > 1 && everywhere(f)).collect()
 }
 
 /// By how much the direct sound comes late or early.
