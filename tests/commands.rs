@@ -322,6 +322,26 @@ fn a_baseline_is_never_guessed() {
     assert_eq!(job.run(&["compare", "s", "--before", "c"]).status, 2);
 }
 
+/// It wrote a report of no change, with exit status 0. Case and Unicode form make no other state, and neither does a list
+/// in which others stand beside it.
+#[test]
+fn a_state_is_not_compared_with_itself() {
+    let mut job = Job::new();
+    for (state, t60_s) in [("Für", 0.5), ("b", 0.3), ("c", 0.4)] {
+        job = job.with_response(&format!("s/{state}/seat.wav"), t60_s);
+    }
+    for after in [&["Für"][..], &["FÜR"], &["Fu\u{308}r"], &["b", "fu\u{308}R", "c"]] {
+        let after: Vec<&str> = after.iter().flat_map(|name| ["--after", name]).collect();
+        let run = job.run(&[&["compare", "s", "--no-modes", "--before", "Für"], &after[..]].concat());
+        assert_eq!(run.status, 2, "{after:?}: {}{}", run.out, run.err);
+        assert!(run.err.contains("can't be compared with itself"), "{after:?}: {}", run.err);
+        assert!(run.err.contains("allowed  with --after: b, c"), "{after:?}: {}", run.err);
+        assert!(!job.path("s-results").exists(), "{after:?}");
+    }
+    let run = job.run_line("compare s --no-modes --before FÜR --after C --quiet");
+    assert_eq!(run.status, 0, "{}{}", run.out, run.err);
+}
+
 /// One seat, on and off: what can't be told from one position is said with what would settle it.
 #[test]
 fn two_single_files_are_compared_or_told_what_they_lack() {
