@@ -257,6 +257,36 @@ fn a_design_for_a_measured_room_has_the_numbers_of_its_table() {
     }
 }
 
+/// It designed for one pole of the pair that mode and unit make, and said nothing. A T60 that the user states is taken as told.
+#[test]
+fn a_design_says_where_a_unit_stood_in_the_room() {
+    let manifest = "[room]\nlength = 3.45\nwidth = 2.9\nheight = 2.4\n[[states]]\nname = \"bare\"\n[[states]]\n\
+        name = \"treated\"\n[[states.units]]\nname = \"A\"\n[[states.units]]\nname = \"B\"\npowered = false\n";
+    let job = Job::new()
+        .with_bytes("s/session.toml", manifest)
+        .with_long_response("s/bare/seat.wav", 0.8)
+        .with_long_response("s/treated/seat.wav", 0.5);
+    let design = |options: &str| job.run_line(&format!("design s --mode 50 --target-t60 0.3 {options}"));
+    let said = "By session.toml the units A, B stand in treated.";
+    let told = design("--before treated");
+    let text = one_line(&told.out);
+    assert!(told.status == 0 && text.contains(said), "{}{}", told.out, told.err);
+    assert!(text.contains("measured without them (--before bare)"), "{text}");
+    let json = design("--before treated --format json");
+    let document: serde_json::Value = serde_json::from_str(&json.out).expect("JSON");
+    assert!(document["warnings"][0].as_str().is_some_and(|text| text.contains(said)), "{document}");
+    for run in [json, design("--before treated --format csv")] {
+        assert!(run.status == 0 && run.err.contains(said), "{}", run.err);
+    }
+    for options in ["--before bare", "--before treated --t60 0.9"] {
+        let run = design(options);
+        assert!(run.status == 0 && !(run.out + &run.err).contains("By session.toml"), "{options}");
+    }
+    let document: serde_json::Value =
+        serde_json::from_str(&design("--before bare --format json").out).expect("JSON");
+    assert_eq!(document["warnings"], serde_json::json!([]));
+}
+
 #[test]
 fn check_says_what_to_measure_again() {
     let job = Job::new()
