@@ -257,6 +257,36 @@ fn a_design_for_a_measured_room_has_the_numbers_of_its_table() {
     }
 }
 
+/// It designed for one pole of the pair that mode and unit make, and said nothing. A T60 that the user states is taken as told.
+#[test]
+fn a_design_says_where_a_unit_stood_in_the_room() {
+    let manifest = "[room]\nlength = 3.45\nwidth = 2.9\nheight = 2.4\n[[states]]\nname = \"bare\"\n[[states]]\n\
+        name = \"treated\"\n[[states.units]]\nname = \"A\"\n[[states.units]]\nname = \"B\"\npowered = false\n";
+    let job = Job::new()
+        .with_bytes("s/session.toml", manifest)
+        .with_long_response("s/bare/seat.wav", 0.8)
+        .with_long_response("s/treated/seat.wav", 0.5);
+    let design = |options: &str| job.run_line(&format!("design s --mode 50 --target-t60 0.3 {options}"));
+    let said = "By session.toml the units A, B stand in treated.";
+    let told = design("--before treated");
+    let text = one_line(&told.out);
+    assert!(told.status == 0 && text.contains(said), "{}{}", told.out, told.err);
+    assert!(text.contains("measured without them (--before bare)"), "{text}");
+    let json = design("--before treated --format json");
+    let document: serde_json::Value = serde_json::from_str(&json.out).expect("JSON");
+    assert!(document["warnings"][0].as_str().is_some_and(|text| text.contains(said)), "{document}");
+    for run in [json, design("--before treated --format csv")] {
+        assert!(run.status == 0 && run.err.contains(said), "{}", run.err);
+    }
+    for options in ["--before bare", "--before treated --t60 0.9"] {
+        let run = design(options);
+        assert!(run.status == 0 && !(run.out + &run.err).contains("By session.toml"), "{options}");
+    }
+    let document: serde_json::Value =
+        serde_json::from_str(&design("--before bare --format json").out).expect("JSON");
+    assert_eq!(document["warnings"], serde_json::json!([]));
+}
+
 #[test]
 fn check_says_what_to_measure_again() {
     let job = Job::new()
@@ -320,6 +350,26 @@ fn a_baseline_is_never_guessed() {
     assert_eq!(run.status, 2);
     assert!(run.err.contains("--before") && run.err.contains("a, b"), "{}", run.err);
     assert_eq!(job.run(&["compare", "s", "--before", "c"]).status, 2);
+}
+
+/// It wrote a report of no change, with exit status 0. Case and Unicode form make no other state, and neither does a list
+/// in which others stand beside it.
+#[test]
+fn a_state_is_not_compared_with_itself() {
+    let mut job = Job::new();
+    for (state, t60_s) in [("Für", 0.5), ("b", 0.3), ("c", 0.4)] {
+        job = job.with_response(&format!("s/{state}/seat.wav"), t60_s);
+    }
+    for after in [&["Für"][..], &["FÜR"], &["Fu\u{308}r"], &["b", "fu\u{308}R", "c"]] {
+        let after: Vec<&str> = after.iter().flat_map(|name| ["--after", name]).collect();
+        let run = job.run(&[&["compare", "s", "--no-modes", "--before", "Für"], &after[..]].concat());
+        assert_eq!(run.status, 2, "{after:?}: {}{}", run.out, run.err);
+        assert!(run.err.contains("can't be compared with itself"), "{after:?}: {}", run.err);
+        assert!(run.err.contains("allowed  with --after: b, c"), "{after:?}: {}", run.err);
+        assert!(!job.path("s-results").exists(), "{after:?}");
+    }
+    let run = job.run_line("compare s --no-modes --before FÜR --after C --quiet");
+    assert_eq!(run.status, 0, "{}{}", run.out, run.err);
 }
 
 /// One seat, on and off: what can't be told from one position is said with what would settle it.

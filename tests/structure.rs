@@ -275,6 +275,7 @@ fn values_and_errors_cross_threads() {
     error::<stillroom::recording::AudioError>();
     error::<stillroom::response::ResponseError>();
     error::<stillroom::recovery::RecoveryError>();
+    error::<stillroom::recovery::TooLong>();
     error::<stillroom::excitation::SignalError>();
     error::<stillroom::output::OutputError>();
     error::<stillroom::archive::ArchiveError>();

@@ -162,12 +162,27 @@ pub(super) fn sides(
     } else {
         after.iter().map(|name| known(name)).collect::<Result<_, _>>()?
     };
+    // Names are resolved by now, so case and Unicode form make no difference.
+    if after.contains(&before) {
+        return Err(with_itself(session, &before));
+    }
     if after.is_empty() {
         return Err(Failed::usage(format!(
             "nothing to compare {before} with\n  do       add a second state"
         )));
     }
     Ok(CompareSettings::new(&before, after))
+}
+
+/// A comparison of a state with itself would find no change, whatever the room does.
+fn with_itself(session: &Session, before: &str) -> Failed {
+    let others: Vec<&str> =
+        session.states.iter().map(|s| s.name.as_str()).filter(|name| *name != before).collect();
+    Failed::usage(format!(
+        "a state can't be compared with itself\n  found    {before} both as the baseline and with --after\n  \
+         allowed  with --after: {}\n  do       name another state with --after, or another baseline with --before",
+        others.join(", ")
+    ))
 }
 
 fn summary(found: &Analysis, compared: Option<&Comparison>, asked: &CompareSettings) {

@@ -7,7 +7,7 @@ use super::design_unit::{GivenUnit, parse};
 use super::predict::NO_ROOM;
 use super::predict_moves::no_lengths;
 use super::screen::println;
-use super::{Exit, Failed, design_document, design_screen};
+use super::{Exit, Failed, design_document, design_screen, screen};
 use stillroom::analysis::{Control, ModeRange, Settings, analyze};
 use stillroom::design::{
     Build, DesignError, Edges, Errors, Given, Goal, Layer, Measured, Proposal, Size, Treated, as_built_s,
@@ -29,6 +29,9 @@ pub fn run(args: &DesignArgs) -> Result<Exit, Failed> {
         return Err(Failed::usage(format!("--tolerance {}: allowed are 0 to 15 per cent", args.tolerance)));
     }
     let answer = answer(args)?;
+    if args.format != Format::Table {
+        answer.occupied.iter().for_each(|text| screen::warning(text));
+    }
     match args.format {
         Format::Json => println!("{}", design_document::document(&answer)),
         Format::Csv => design_screen::csv(&answer),
@@ -38,7 +41,7 @@ pub fn run(args: &DesignArgs) -> Result<Exit, Failed> {
 }
 
 fn answer(args: &DesignArgs) -> Result<Answer, Failed> {
-    let room = treated(args)?;
+    let (room, occupied) = treated(args)?;
     let sd = room.measured.t60_sd_s / room.measured.t60_s;
     let errors = Errors { room: sd, seed: args.seed, ..Errors::default() };
     let goal =
@@ -59,7 +62,20 @@ fn answer(args: &DesignArgs) -> Result<Answer, Failed> {
     let bands = args.areas.as_ref().map(|file| super::design_bands::read(file, &room)).transpose()?;
     let (limited, bands) = (args.litres.is_some(), bands.unwrap_or_default());
     let as_given = args.t60.map(|t60_s| (args.mode, t60_s));
-    Ok(Answer { room, goal, given, builds, proposals, limited, least, porous, effects, as_given, bands })
+    Ok(Answer {
+        room,
+        occupied,
+        goal,
+        given,
+        builds,
+        proposals,
+        limited,
+        least,
+        porous,
+        effects,
+        as_given,
+        bands,
+    })
 }
 
 /// Depths of sealed spaces that are looked at, and one vented box.
@@ -159,8 +175,9 @@ fn porous(room: &Treated, t60_s: f64) -> Vec<(Layer, f64, f64)> {
 /// times the mode. Our own choice.
 const SOLVED_TO_HZ: f64 = 300.0;
 
-/// The room and the mode: from the command line, or from a session with its measured decay.
-fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
+/// The room and the mode: from the command line, or from a session with its measured decay; and what is to be said of the
+/// state where a unit stands in it.
+fn treated(args: &DesignArgs) -> Result<(Treated, Option<String>), Failed> {
     let up_to_hz = (3.0 * args.mode).max(250.0);
     let Some(path) = &args.path else {
         let dims = args.dims.as_deref().ok_or_else(|| Failed::usage(NO_ROOM))?;
@@ -172,8 +189,7 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
                 "give --t60, how long the mode rings now, or a session folder in which it was measured",
             )
         })?;
-        let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
-        return Treated::new(air, measured, &[]).map_err(Failed::nothing);
+        return as_stated(args, air, t60_s);
     };
     // With --t60 nothing is fitted, so the manifest alone will do.
     let reading = options(&args.reading);
@@ -195,11 +211,41 @@ fn treated(args: &DesignArgs) -> Result<Treated, Failed> {
     };
     let air = air.map_err(Failed::usage)?;
     if let Some(t60_s) = args.t60 {
-        let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
-        return Treated::new(air, measured, &[]).map_err(Failed::nothing);
+        return as_stated(args, air, t60_s);
     }
+    let occupied = state.as_ref().and_then(|state| occupied(&session, state));
     session.states = state.into_iter().collect();
-    measured(args, &session, air)
+    Ok((measured(args, &session, air)?, occupied))
+}
+
+/// The room with the T60 that the user says the mode has without units.
+fn as_stated(args: &DesignArgs, air: Enclosure, t60_s: f64) -> Result<(Treated, Option<String>), Failed> {
+    let measured = Measured { frequency_hz: args.mode, t60_s, t60_sd_s: 0.0 };
+    Ok((Treated::new(air, measured, &[]).map_err(Failed::nothing)?, None))
+}
+
+/// A unit parts its mode into two poles, and the fit has no way to tell either from a mode of the room.
+fn occupied(session: &Session, state: &State) -> Option<String> {
+    let units: Vec<&str> = state.units.iter().map(|unit| unit.name.as_str()).collect();
+    let (noun, verb, them) = match units.len() {
+        0 => return None,
+        1 => ("unit", "stands", "it"),
+        _ => ("units", "stand", "them"),
+    };
+    let free = session.states.iter().filter(|state| state.units.is_empty() && !state.takes.is_empty());
+    let free: Vec<&str> = free.map(|state| state.name.as_str()).collect();
+    let advice = if free.is_empty() {
+        format!("measure the room without {them}")
+    } else {
+        format!("take a state measured without {them} (--before {})", free.join(", --before "))
+    };
+    Some(format!(
+        "By session.toml the {noun} {} {verb} in {}. A unit parts its mode in two, also where it is switched off: the T60 that \
+         this answer starts from may be of one of them and not the room's own. To design for the room, {advice}, or give \
+         --t60.",
+        units.join(", "),
+        state.name
+    ))
 }
 
 /// The three lengths of a rectangular room.

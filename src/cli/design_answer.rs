@@ -9,6 +9,8 @@ use stillroom::room::Face;
 pub struct Answer {
     /// The room with its target.
     pub room: Treated,
+    /// What is to be said where the decay was measured beside a unit.
+    pub occupied: Option<String>,
     /// What is to be reached.
     pub goal: Option<Goal>,
     /// A given unit and what it does.

@@ -55,6 +55,7 @@ pub fn document(answer: &Answer) -> Value {
     json!({
         "mode": {"name": listed.name, "frequency_hz": room.measured.frequency_hz, "t60_s": room.measured.t60_s,
             "t60_sd_s": Some(room.measured.t60_sd_s).filter(|sd| *sd > 0.0), "predicted_hz": listed.frequency_hz},
+        "warnings": answer.occupied.iter().collect::<Vec<_>>(),
         "target_t60_s": answer.goal.map(|g| g.t60_s),
         "poles": outcome.map(poles), "t60_s": outcome.map(|o| o.t60_s), "ring_s": outcome.map(|o| o.ring_s),
         "best": best,

@@ -17,6 +17,7 @@ pub fn show(answer: &Answer) {
         "The mode at {hertz:.2} Hz ({listed}, predicted at {:.2} Hz) rings for {:.2}{doubt} s",
         listed.frequency_hz, room.measured.t60_s
     ));
+    answer.occupied.iter().for_each(|text| screen::paragraph(text));
     if let Some(given) = &answer.given {
         unit(answer, given);
     }

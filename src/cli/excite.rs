@@ -1,7 +1,7 @@
 //! `stillroom excite`: a test signal as an audio file.
 
 use super::args::{ExciteArgs, NoiseColour};
-use super::{Exit, Failed, screen, write};
+use super::{Exit, Failed, excite_length, screen, write};
 use std::path::{Path, PathBuf};
 use stillroom::excitation::{Colour, Description, Noise, Plan, Question, SignalError, Sweep};
 use stillroom::output::OutputError;
@@ -13,15 +13,17 @@ pub fn run(args: &ExciteArgs) -> Result<Exit, Failed> {
     let plan = plan(args).map_err(Failed::usage)?;
     let sized = plan.map_or_else(|| args.clone(), |plan| as_planned(args, &plan));
     let args = &sized;
-    let (once, name, how) = signal(args).map_err(Failed::usage)?;
-    let samples = once.repeat(args.repeats);
-    let path = args.out.clone().unwrap_or_else(|| PathBuf::from(name));
+    let signal = signal(args).map_err(Failed::usage)?;
+    excite_length::check(args, signal.part_s(), plan.is_some())?;
+    let path = args.out.clone().unwrap_or_else(|| PathBuf::from(signal.file_name()));
     let beside = Description::path_beside(&path);
     if !args.force && beside.exists() {
         return Err(Failed::usage(OutputError::Exists { path: beside }));
     }
+    let samples = signal.samples().map_err(Failed::usage)?.repeat(args.repeats);
     write_wav(&path, &samples, args.rate, SampleForm::Integer24, args.force).map_err(Failed::usage)?;
     let seconds = samples.len() as f64 / f64::from(args.rate);
+    let how = signal.words(args.repeats);
     screen::line(&format!("{}: {how}, {seconds:.1} s in all, {} Hz.", write::shown(&path), args.rate));
     let described = describe(args, &samples, &path);
     let text = described.text().map_err(Failed::nothing)?;
@@ -93,10 +95,53 @@ fn describe(args: &ExciteArgs, samples: &[f64], path: &Path) -> Description {
     described
 }
 
-fn signal(args: &ExciteArgs) -> Result<(Vec<f64>, &'static str, String), SignalError> {
+/// What is played.
+enum Signal {
+    Sweep(Sweep),
+    Noise(Noise),
+}
+
+impl Signal {
+    /// Samples of one sweep, or of all periods of noise.
+    fn samples(&self) -> Result<Vec<f64>, SignalError> {
+        match self {
+            Self::Sweep(sweep) => sweep.samples(),
+            Self::Noise(noise) => noise.samples(),
+        }
+    }
+
+    /// How long one of its parts takes, s: a sweep with its silence, or a period.
+    fn part_s(&self) -> f64 {
+        match self {
+            Self::Sweep(sweep) => sweep.lasts_s(),
+            Self::Noise(noise) => noise.period_s,
+        }
+    }
+
+    fn file_name(&self) -> &'static str {
+        match self {
+            Self::Sweep(_) => "sweep.wav",
+            Self::Noise(_) => "noise.wav",
+        }
+    }
+
+    fn words(&self, repeats: usize) -> String {
+        match self {
+            Self::Noise(Noise { periods, period_s, from_hz, to_hz, .. }) => {
+                format!("{periods} periods of noise of {period_s} s, {from_hz} to {to_hz} Hz")
+            }
+            Self::Sweep(Sweep { seconds, from_hz, to_hz, .. }) => {
+                let sweeps = if repeats == 1 { "a sweep".to_owned() } else { format!("{repeats} sweeps") };
+                format!("{sweeps} of {seconds} s, {from_hz} to {to_hz} Hz")
+            }
+        }
+    }
+}
+
+/// The signal as asked for, every setting in its range.
+fn signal(args: &ExciteArgs) -> Result<Signal, SignalError> {
     let peak = 10_f64.powf(-args.below / 20.0);
     let rate_hz = f64::from(args.rate);
-    let range = format!("{} to {} Hz", args.from, args.to);
     if let Some(colour) = args.noise {
         let noise = Noise {
             colour: if colour == NoiseColour::Pink { Colour::Pink } else { Colour::White },
@@ -108,8 +153,7 @@ fn signal(args: &ExciteArgs) -> Result<(Vec<f64>, &'static str, String), SignalE
             peak,
             seed: args.seed,
         };
-        let how = format!("{} periods of noise of {} s, {range}", noise.periods, noise.period_s);
-        return Ok((noise.samples()?, "noise.wav", how));
+        return noise.check().map(|()| Signal::Noise(noise));
     }
     let sweep = Sweep {
         from_hz: args.from,
@@ -120,9 +164,5 @@ fn signal(args: &ExciteArgs) -> Result<(Vec<f64>, &'static str, String), SignalE
         peak,
         ..Sweep::default()
     };
-    let how = match args.repeats {
-        1 => format!("a sweep of {} s, {range}", sweep.seconds),
-        n => format!("{n} sweeps of {} s, {range}", sweep.seconds),
-    };
-    Ok((sweep.samples()?, "sweep.wav", how))
+    sweep.check().map(|()| Signal::Sweep(sweep))
 }

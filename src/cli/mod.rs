@@ -13,6 +13,7 @@ mod design_proposals;
 mod design_screen;
 mod design_unit;
 mod excite;
+mod excite_length;
 mod exit;
 mod feed;
 mod gather;

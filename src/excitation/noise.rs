@@ -97,7 +97,11 @@ impl Noise {
         }
     }
 
-    fn check(&self) -> Result<(), SignalError> {
+    /// Whether it can be made.
+    ///
+    /// # Errors
+    /// [`SignalError`] names the setting that is out of range.
+    pub fn check(&self) -> Result<(), SignalError> {
         within("rate", self.rate_hz, RATES_HZ, "Hz")?;
         within("period", self.period_s, (0.1, 120.0), "s")?;
         within("length", self.period_s * self.periods as f64, SECONDS, "s")?;

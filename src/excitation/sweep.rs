@@ -63,6 +63,12 @@ impl Sweep {
         Ok(samples)
     }
 
+    /// How long one sweep takes with the silence round it, s.
+    #[must_use]
+    pub fn lasts_s(&self) -> f64 {
+        self.lead_s + self.seconds + self.tail_s
+    }
+
     /// How long before the linear response the product of order `k` lands after deconvolution, s:
     /// T ln k / ln(f2/f1) (Farina 2000; ISO 18233:2006, B.5).
     #[cfg(test)]
@@ -87,7 +93,11 @@ impl Sweep {
         ramp(t, self.fade_in_s) * ramp(self.seconds - t, self.fade_out_s)
     }
 
-    fn check(&self) -> Result<(), SignalError> {
+    /// Whether it can be made.
+    ///
+    /// # Errors
+    /// [`SignalError`] names the setting that is out of range.
+    pub fn check(&self) -> Result<(), SignalError> {
         within("rate", self.rate_hz, RATES_HZ, "Hz")?;
         within("length", self.seconds, SECONDS, "s")?;
         within("lowest frequency", self.from_hz, (1.0, 0.45 * self.rate_hz), "Hz")?;

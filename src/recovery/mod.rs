@@ -31,6 +31,7 @@ mod interrupted;
 mod periodic;
 mod played;
 mod record;
+mod recordable;
 mod recovered;
 mod reference;
 mod second;
@@ -50,6 +51,7 @@ pub use interrupted::as_recorded;
 pub use periodic::periodic;
 pub use played::PlayedSignal;
 pub use record::{record_of_noise, record_of_sweep};
+pub use recordable::{TooLong, longest_signal_s};
 pub use recovered::{
     BEFORE_S, Deconvolution, Harmonic, Line, OctavePeak, PeriodicResponse, Recovered, Trouble,
 };

@@ -246,6 +246,54 @@ fn a_signal_is_sized_by_question_and_says_what_to_expect() {
     assert!(status == 0 && said.contains("periods of noise of 2.5 s"), "{status} {said}");
 }
 
+/// 26 minutes of sweeps were written, played, and then refused by `respond`. Each case: what is asked, its length, words of
+/// the advice, and command lines that follow it, which must get as far as to the description that is there already.
+#[test]
+fn a_signal_too_long_to_be_read_is_refused_before_it_is_played() {
+    let sized = "--lowest-mode 25 --longest-t60 1.7 --noise-under 20";
+    let by_hand = "--from 18.5 --seconds 45 --tail 2.125 --repeats 16";
+    let slower = "--rate 32000 --to 14400";
+    let noise = "--noise pink --seconds 100";
+    let sweeps = "--seconds 120";
+    for (asked, seconds, advice, advised) in [
+        (sized.to_owned(), 1_540, [by_hand, slower], [by_hand.to_owned(), format!("{sized} {slower}")]),
+        (
+            format!("{sweeps} --repeats 12"),
+            1_512,
+            ["(--repeats 6), and record them 2 times", slower],
+            [format!("{sweeps} --repeats 6"), format!("{sweeps} --repeats 12 {slower}")],
+        ),
+        (
+            format!("{noise} --periods 16"),
+            1_600,
+            ["(--periods 9), and record them 2 times", slower],
+            [format!("{noise} --periods 9"), format!("{noise} --periods 16 {slower}")],
+        ),
+        (
+            "--seconds 1400 --to 300".to_owned(),
+            1_406,
+            ["shorter one (--seconds)", "--rate 44100)"],
+            ["--seconds 1300 --to 300".to_owned(), "--seconds 1400 --to 300 --rate 44100".to_owned()],
+        ),
+    ] {
+        let site = Site::new();
+        let excite = |options: &str| {
+            let line = format!("excite --out long.wav {options}");
+            site.run(&line.split_whitespace().collect::<Vec<_>>())
+        };
+        let (status, said) = excite(&asked);
+        let found = format!("the signal lasts {seconds} s");
+        assert!(status == 2 && said.contains(&found) && said.contains("up to 1338 s at 48000 Hz"), "{said}");
+        assert!(advice.iter().all(|words| said.contains(words)), "{asked}: {said}");
+        assert!(!site.at("long.wav").exists(), "{asked}");
+        std::fs::write(site.at("long.signal.json"), "{}").expect("writable");
+        for options in advised {
+            let (status, said) = excite(&options);
+            assert!(status == 2 && said.contains("already exists"), "{options}: {said}");
+        }
+    }
+}
+
 /// A signal that plays twice, player and recorder each by itself: both repeats are found and stand together to a small
 /// part of a sample.
 #[test]

@@ -6,7 +6,7 @@ mod signals;
 
 pub use live::MeasureArgs;
 pub use planning::{DesignArgs, PanelEdges, PredictArgs};
-pub use signals::{ExciteArgs, NoiseColour, RespondArgs};
+pub use signals::{ExciteArgs, MOST_REPEATS, NoiseColour, RespondArgs};
 
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use std::num::NonZeroUsize;

@@ -153,9 +153,12 @@ pub struct RespondArgs {
     pub quiet: bool,
 }
 
+/// Most sweeps that `excite` takes by hand.
+pub const MOST_REPEATS: usize = 20;
+
 fn repeats(text: &str) -> Result<usize, String> {
     match text.parse() {
-        Ok(count @ 1..=20) => Ok(count),
-        _ => Err("must be 1 to 20".to_owned()),
+        Ok(count @ 1..=MOST_REPEATS) => Ok(count),
+        _ => Err(format!("must be 1 to {MOST_REPEATS}")),
     }
 }

@@ -116,7 +116,3 @@ impl Live<'_> {
 fn signal(sweep: &Sweep, level_db: f64) -> Result<Vec<f64>, Failed> {
     Sweep { peak: 10_f64.powf(level_db / 20.0), ..*sweep }.samples().map_err(Failed::usage)
 }
-
-fn lasts_s(sweep: &Sweep) -> f64 {
-    sweep.lead_s + sweep.seconds + sweep.tail_s
-}

@@ -289,10 +289,7 @@ pub fn takes(document: &Table<'_, '_>) -> Vec<ListedTake> {
         let take = table.text_or_count("take").map(|take| composed(take.trim()));
         let used = table.truth("use").unwrap_or(true);
         let note = table.text_or_empty("note").filter(|note| !note.trim().is_empty());
-        if !table.has("file") {
-            table.refuse_absent(&["file"], "write file = \"STATE/NAME.wav\"");
-        }
-        let Some(text) = table.text("file") else { continue };
+        let Some(text) = table.needed_text("file", "write file = \"STATE/NAME.wav\"") else { continue };
         let span = text.span.clone();
         let Some(file) = relative(&table, "file", text) else { continue };
         if files.insert(fold(&file), ()).is_some() {
@@ -332,7 +329,8 @@ fn place(table: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<String>) 
         return None;
     }
     if outside > ROUNDING_M + 1e-9 {
-        let name = table.text("name").map_or_else(String::new, |name| plain(&name.value));
+        // A blank name is refused where names are read.
+        let name = table.text_or_empty("name").map_or_else(String::new, |name| plain(&name));
         warnings.push(format!("session.toml: `{name}` stands {:.0} mm outside the room", outside * 1000.0));
     }
     Some(point.value)
@@ -344,10 +342,7 @@ struct Names(BTreeMap<String, String>);
 
 impl Names {
     fn of(&mut self, table: &Table<'_, '_>) -> Option<String> {
-        if !table.has("name") {
-            table.refuse_absent(&["name"], "give it a name in quotes");
-        }
-        let text = table.text("name")?;
+        let text = table.needed_text("name", "give it a name in quotes")?;
         let name = as_name(&text.value);
         if let Some(other) = self.0.insert(fold(&name), name.clone()) {
             let what = format!("the name `{}` is taken", plain(&name));

@@ -143,15 +143,28 @@ impl<'r, 't> Table<'r, 't> {
         self.get(key).is_some()
     }
 
-    /// Text that isn't blank.
+    /// Text that isn't blank, where it may be left out.
     pub fn text(&self, key: &str) -> Option<Placed<String>> {
+        self.filled(key, "fill it in or leave the line out")
+    }
+
+    /// Text without which the table means nothing: missing and blank are refused with the same advice.
+    pub fn needed_text(&self, key: &str, advice: &str) -> Option<Placed<String>> {
+        if !self.has(key) {
+            self.refuse_absent(&[key], advice);
+        }
+        self.filled(key, advice)
+    }
+
+    /// Text that isn't blank; `advice` where it is.
+    fn filled(&self, key: &str, advice: &str) -> Option<Placed<String>> {
         let value = self.get(key)?;
         let DeValue::String(text) = value.get_ref() else {
             self.wrong_kind(value, key, "text in quotes", "put it in quotes");
             return None;
         };
         if text.trim().is_empty() {
-            self.refuse(value, key, "is empty", "text in quotes", "fill it in or leave the line out");
+            self.refuse(value, key, "is empty", "text in quotes", advice);
             return None;
         }
         Some(Placed { value: text.clone().into_owned(), span: value.span() })

@@ -212,6 +212,38 @@ fn an_unknown_key_is_named_with_its_line_and_the_closest_one() {
     }
 }
 
+/// "Fill it in or leave the line out" was said of names, and then the table without the line was refused.
+#[test]
+fn a_blank_is_advised_to_be_left_out_only_where_it_may_be() {
+    let unit = "[[states]]\nname = \"a\"\n[[states.units]]\n";
+    for (table, key, advice) in [
+        ("[[sources]]\n", "name", "give it a name in quotes"),
+        ("[[positions]]\n", "name", "give it a name in quotes"),
+        ("[[states]]\n", "name", "give it a name in quotes"),
+        (unit, "name", "give it a name in quotes"),
+        (
+            "[room]\nlength = 5\nwidth = 4\nheight = 3\n[[positions]]\nat = [5.05, 1, 1]\n",
+            "name",
+            "give it a name",
+        ),
+        ("[[takes]]\n", "file", "write file = \"STATE/NAME.wav\""),
+        ("", "title", "fill it in or leave the line out"),
+        ("", "baseline", "fill it in or leave the line out"),
+        ("[[states]]\nname = \"a\"\n", "folder", "fill it in or leave the line out"),
+        ("[[takes]]\nfile = \"a/b.wav\"\n", "state", "fill it in or leave the line out"),
+        ("[[takes]]\nfile = \"a/b.wav\"\n", "position", "fill it in or leave the line out"),
+        ("[visit]\n", "logo", "fill it in or leave the line out"),
+    ] {
+        let left_out = Manifest::parse(table);
+        for blank in ["", " "] {
+            let told = problems(&format!("{table}{key} = \"{blank}\""));
+            assert!(told.contains(&format!("`{key}`")) && told.contains("is empty"), "{table}{key}: {told}");
+            assert!(told.contains(advice) && told.matches("  do  ").count() == 1, "{table}{key}: {told}");
+            assert_eq!(told.contains("leave the line out"), left_out.is_ok(), "{table}{key}: {told}");
+        }
+    }
+}
+
 #[test]
 fn decimal_commas_are_recognised() {
     for (text, said) in [
