@@ -10,6 +10,7 @@ use stillroom::analysis::{
 };
 use stillroom::change::{Changes, DirectSound, ModeChange, TargetFinding, Verdict};
 use stillroom::criterion::nominal_t_s;
+use stillroom::flag::Flag;
 use stillroom::report::{Content, words};
 use stillroom::session::{self, Session};
 use stillroom::table::gather::{Asked, results};
@@ -81,7 +82,10 @@ pub(super) fn run_and_show(args: &CompareArgs, each_state: bool) -> Result<Exit,
             summary(&found, compared.as_ref(), &asked);
             screen::line("");
             write::say_where(&placed);
-            compared.iter().for_each(|compared| screen::paragraph(next(compared)));
+            if let Some(compared) = &compared {
+                screen::paragraph(next(compared));
+                chain_to_state(&session, compared).into_iter().for_each(screen::paragraph);
+            }
         }
     } else if let Some(tables_of) = &tables.comparison {
         write::standard(&tables, Rows::of(&tables_of.changes), args.job.output.format);
@@ -105,6 +109,16 @@ fn next(compared: &Comparison) -> &'static str {
     } else {
         "Next: read the bands (band_changes.csv); changes.csv says why no mode is decided."
     }
+}
+
+/// What decides modes that only a filter in the measuring chain keeps undecided, where the user hasn't said.
+fn chain_to_state(session: &Session, compared: &Comparison) -> Option<&'static str> {
+    let untold = |m: &ModeChange| m.verdict == Verdict::Unsure && m.flags.has(Flag::ChainUntold);
+    let any = compared.pairs.iter().any(|(_, changes)| changes.modes.iter().any(untold));
+    (any && session.same_chain.is_none()).then_some(
+        "If nothing in the measuring chain was touched between the states, say same_chain = true in session.toml and \
+         compare again: that decides what only a filter in the chain leaves undecided.",
+    )
 }
 
 /// What decay times should be: the command's word, else that of session.toml.

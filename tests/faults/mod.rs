@@ -226,6 +226,31 @@ fn a_state_of_the_opposite_sign_changes_no_number() {
     assert_eq!(checked.text.matches("opposite sign").count(), 1, "{}", checked.text);
 }
 
+/// What only the user's word on the measuring chain decides is said on the screen, until the word is there.
+#[test]
+fn the_screen_asks_for_the_word_on_the_chain() {
+    let (room, folder) = (&ROOMS[0], tempfile::tempdir().expect("a temporary folder"));
+    write(&folder.path().join("job"), room, &room.clean(), None);
+    const WORD: &str = "say same_chain = true";
+    assert!(!run(folder.path(), &COMPARE).text.contains(WORD));
+    let manifest = folder.path().join("job/session.toml");
+    let stated = std::fs::read_to_string(&manifest).expect("written");
+    std::fs::write(&manifest, stated.replace("same_chain = true\n", "")).expect("writable");
+    // Two places: too few to tell a filter from a treatment.
+    for (name, _) in &room.places[2..] {
+        for state in ["empty", "treated"] {
+            std::fs::remove_file(folder.path().join(format!("job/{state}/{name}.wav"))).expect("written");
+        }
+    }
+    let compared = run(folder.path(), &COMPARE);
+    assert!(
+        changes(folder.path()).iter().any(|row| row["flags"].contains("chain-untold")),
+        "{}",
+        compared.text
+    );
+    assert!(compared.text.contains(WORD), "{}", compared.text);
+}
+
 /// Files of two places exchanged in one state: the screen names the places.
 #[test]
 fn exchanged_places_are_said_on_the_screen() {
