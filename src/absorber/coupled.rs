@@ -37,7 +37,7 @@ impl Resonator {
         Complex64::new(-self.decay_per_s, damped)
     }
 
-    /// A unit this far from the mode, whose damping over the mode's is this share of the best, g.
+    /// A unit `off_hz` above the mode, its decay constant the mode's plus `damping` times g (1: the best setting).
     pub(super) fn unit(&self, off_hz: f64, g_per_s: f64, damping: f64) -> Self {
         Self {
             omega_per_s: self.omega_per_s + TAU * off_hz,

@@ -149,7 +149,7 @@ pub(super) fn one_pole(known: OnePole) -> (Message, Next) {
     let next = Next { frequency_change_hz: step, damping_factor: Some(0.5), dials: Vec::new() };
     let text = match (known.by_label_hz, known.by_shift_hz) {
         (Some(step), _) => {
-            // With its hyphen as the tables have had it.
+            // A plain hyphen for the minus, as in the tables.
             let move_by = Value::Number(format!("{step:+.1}"));
             say!("absorber.by-label", off = number(step.abs(), 1), step = move_by)
         }

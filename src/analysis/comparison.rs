@@ -74,27 +74,28 @@ fn compared(
     let before = usable(&asked.before)?;
     let after: Vec<usize> = asked.after.iter().filter_map(|name| usable(name)).collect();
     let involved: Vec<usize> = std::iter::once(before).chain(after.iter().copied()).collect();
-    let prepared: Vec<Prepared> =
-        involved.par_iter().map(|i| Prepared::new(&found.states[*i], settings, control)).collect();
+    let repeats: Vec<Vec<ModeSet>> =
+        involved.par_iter().map(|i| repeats(&found.states[*i], settings, control)).collect();
+    // Stands for the modes where none were asked for.
+    let none = ModeSet::default();
     let state = |k: usize| &found.states[involved[k]];
+    let modes = |k: usize| (&none, repeats[k].as_slice());
     let common: Vec<[Averages; 2]> = (1..involved.len())
         .map(|k| [(0, k), (k, 0)].map(|(of, with)| Averages::of(session, state(of), Some(state(with)))))
         .collect();
     let facts: Vec<[StateFacts<'_>; 2]> = common
         .iter()
         .zip(1..)
-        .map(|(averages, k)| {
-            pair_facts(session, [state(0), state(k)], [&prepared[0], &prepared[k]], averages)
-        })
+        .map(|(averages, k)| pair_facts(session, [state(0), state(k)], [modes(0), modes(k)], averages))
         .collect();
     let range = settings.modes.unwrap_or_default();
     let mut change = ChangeSettings::default();
     (change.same_chain, change.range_hz) = (session.same_chain, (range.from_hz, range.to_hz));
     let pairs = facts.par_iter().map(|[old, new]| compare(old, new, &change)).collect::<Vec<_>>();
-    let targets = involved.iter().zip(&prepared).filter_map(|(i, prepared)| {
-        let own = Averages::of(session, &found.states[*i], None);
-        let facts = state_facts(session, &found.states[*i], prepared, &own);
-        Some((*i, hold_against(&facts, target_of(asked.target?, &facts)?)))
+    let targets = (0..involved.len()).filter_map(|k| {
+        let own = Averages::of(session, state(k), None);
+        let facts = state_facts(session, state(k), modes(k), &own);
+        Some((involved[k], hold_against(&facts, target_of(asked.target?, &facts)?)))
     });
     let targets = targets.collect();
     let pairs = after.into_iter().zip(pairs).collect();
@@ -150,13 +151,6 @@ pub fn foretell(
     })
 }
 
-/// What a comparison needs of a state beyond its result.
-struct Prepared {
-    /// What stands for the modes where none were asked for.
-    no_modes: ModeSet,
-    repeats: Vec<ModeSet>,
-}
-
 /// Bands averaged over positions: all, and those one listens at.
 struct Averages([(&'static str, Vec<BandDecay>); 2]);
 
@@ -166,12 +160,6 @@ impl Averages {
         let counts = |place: &Place| other.is_none_or(|o| o.has(place));
         let listening = |place: &Place| session.role(&place.position) == Role::Listening && counts(place);
         Self([("*", state.average(counts)), ("listening", state.average(listening))])
-    }
-}
-
-impl Prepared {
-    fn new(state: &StateResult, settings: &Settings, control: &Control<'_>) -> Self {
-        Self { no_modes: ModeSet::default(), repeats: repeats(state, settings, control) }
     }
 }
 
@@ -203,20 +191,21 @@ fn repeats(state: &StateResult, settings: &Settings, control: &Control<'_>) -> V
 fn pair_facts<'a>(
     session: &Session,
     [before, after]: [&'a StateResult; 2],
-    prepared: [&'a Prepared; 2],
+    modes: [(&'a ModeSet, &'a [ModeSet]); 2],
     averages: &'a [Averages; 2],
 ) -> [StateFacts<'a>; 2] {
-    let old = state_facts(session, before, prepared[0], &averages[0]);
-    let mut new = state_facts(session, after, prepared[1], &averages[1]);
+    let old = state_facts(session, before, modes[0], &averages[0]);
+    let mut new = state_facts(session, after, modes[1], &averages[1]);
     new.relabelled = rates::relabelled(&before.places, &after.places);
     new.at_units = absorbers::labelled_for(session, before, after);
     [old, new]
 }
 
+/// What a comparison is told of a state; `no_modes` stands for its modes where it has none.
 fn state_facts<'a>(
     session: &Session,
     state: &'a StateResult,
-    prepared: &'a Prepared,
+    (no_modes, repeats): (&'a ModeSet, &'a [ModeSet]),
     averages: &'a Averages,
 ) -> StateFacts<'a> {
     let places = state.places.iter().map(|place| place_facts(session, place)).collect();
@@ -227,12 +216,12 @@ fn state_facts<'a>(
     let averages =
         averages.0.iter().flat_map(|(name, bands)| bands.iter().map(|band| band_facts(name, "", band)));
     StateFacts {
-        modes: state.resonances.as_ref().map_or(&prepared.no_modes, |found| &found.set),
+        modes: state.resonances.as_ref().map_or(no_modes, |found| &found.set),
         places,
         relabelled: None,
         at_units: Vec::new(),
         bands: own.chain(averages).collect(),
-        repeats: prepared.repeats.iter().collect(),
+        repeats: repeats.iter().collect(),
     }
 }
 

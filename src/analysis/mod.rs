@@ -1,6 +1,6 @@
 //! A session and settings become an [`Analysis`]: everything, in parallel.
 //!
-//! The only place that starts threads. Work is split over places (a position with a source), then
+//! The only place in the library that makes a pool of threads. Work is split over places (a position with a source), then
 //! over states; results are collected in order, so the same input gives the same bytes whatever the
 //! number of threads. Samples live only while their place is worked on: what stays of a file is its
 //! rows and, with modes, its low-frequency record.

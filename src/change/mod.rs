@@ -166,7 +166,6 @@ pub fn compare_jointly_fitted(
         band_summary: told.bands,
         bands,
         frequency_factor: drift.map(of_log),
-        repeat_scatter: repeats.map(|r| r.scatter),
         modes,
         positions,
         chain,

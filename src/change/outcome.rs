@@ -20,9 +20,6 @@ pub struct Changes {
     pub chain: ChainFindings,
     /// Factor that all frequencies of the after state have in common (0.17 % per kelvin warmer).
     pub frequency_factor: Option<Estimate>,
-    /// By how much repeats within the two states scatter more than the fit claims; `None` without repeats. Intervals are
-    /// widened by it where chance does not explain it.
-    pub repeat_scatter: Option<f64>,
     /// The listening seat where treatment did least for the modes whose ringing it changed.
     pub worst_seat: Option<Seat>,
     /// One sentence on the modes.
@@ -157,7 +154,7 @@ impl ModeChange {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct PositionChange {
-    /// The mode's place in the before state's list of resonances.
+    /// The mode's index in the before state's list of resonances.
     pub mode: usize,
     /// Name of the position.
     pub position: String,

@@ -224,7 +224,7 @@ fn show_noise(noise: &[NoiseLine]) {
     let mut head = vec!["place"];
     head.extend(octaves.iter().map(|&octave| first.octaves[octave].0.as_str()));
     head.push("");
-    let wide = noise_width(noise, &octaves) > WIDTH;
+    let wide = noise_width(noise, &octaves) > screen::WIDTH;
     let cell = |text: &str| if wide { whole(text) } else { text.to_owned() };
     for of_state in noise.chunk_by(|a, b| a.state == b.state) {
         screen::line(&format!("  {}", of_state[0].state));
@@ -243,9 +243,6 @@ fn show_noise(noise: &[NoiseLine]) {
         screen::paragraph("≥: lower bound, the record ends before the noise.");
     }
 }
-
-/// Columns that every terminal has.
-const WIDTH: usize = 80;
 
 /// How wide the widest of the tables would be with a tenth of a decibel in each octave.
 fn noise_width(noise: &[NoiseLine], octaves: &[usize]) -> usize {

@@ -216,7 +216,7 @@ const FAST_M_S: f64 = 10.0;
 mod tests {
     use super::*;
 
-    /// "free 43.49" stood over "away from them the same box resonates at about 35.1 Hz" without a word on which is where.
+    /// Each of the three frequencies is told with where it is found.
     #[test]
     fn a_vented_box_says_which_frequency_is_where() {
         let said = tunes_to(30.6, 35.1, 43.49);

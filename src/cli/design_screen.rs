@@ -274,7 +274,7 @@ mod tests {
     use super::*;
 
     /// Miki's fit begins at f/σ = 0.01: at 132.9 Hz that leaves out 20 000 Pa s/m² and no thinner wool, at 30 Hz all but
-    /// the thinnest. (The first layer spoke for all of them.)
+    /// the thinnest.
     #[test]
     fn only_the_layers_outside_the_fit_are_named() {
         let layer = |(thickness_m, resistivity_pa_s_m2)| Layer { thickness_m, resistivity_pa_s_m2 };

@@ -259,7 +259,7 @@ fn document(room: &Prediction, t60_s: f64) -> serde_json::Value {
 mod tests {
     use super::*;
 
-    /// "Below 175 Hz single modes dominate" stood over a list that ended at 120 Hz.
+    /// The sentence names the list's end and the T60 assumed.
     #[test]
     fn the_list_says_where_it_ends_and_what_is_assumed() {
         let said = dominate(175.3, 0.5, 120.0);

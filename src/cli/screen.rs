@@ -66,7 +66,7 @@ pub fn line(text: &str) {
 }
 
 /// Columns that every terminal has.
-const WIDTH: usize = 80;
+pub const WIDTH: usize = 80;
 
 /// A paragraph on standard output, two blanks in, broken at blanks to 80 columns.
 pub fn paragraph(text: &str) {
@@ -157,7 +157,7 @@ pub fn table(header: &[&str], rows: &[Vec<String>]) {
     table_with(header, rows, &[]);
 }
 
-/// How far in a line stands that belongs to the row over it.
+/// Indent of the text under a row, in columns.
 const UNDER: usize = 6;
 
 /// A table with a text under each row, broken to 80 columns; nothing where it is empty.

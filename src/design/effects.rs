@@ -9,7 +9,7 @@ use std::f64::consts::TAU;
 /// A mode that changes with the units.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Effect {
-    /// Its place in the room's list.
+    /// Its index in the room's list.
     pub mode: usize,
     /// Frequency without units, hertz.
     pub frequency_hz: f64,

@@ -23,13 +23,13 @@ pub struct Measured {
 pub struct Treated {
     /// The room.
     pub air: Enclosure,
-    /// Place of the target in its list.
+    /// Index of the target in its list.
     pub target: usize,
     /// The target as measured.
     pub measured: Measured,
     /// The pole of each mode without units.
     pub own: Vec<Resonator>,
-    /// Places of the modes whose pole was measured, besides the target.
+    /// Indices of the modes whose pole was measured, besides the target.
     pub known: Vec<usize>,
     /// Conductance that would give the target its decay if all walls were alike.
     pub conductance: f64,

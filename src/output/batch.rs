@@ -39,7 +39,9 @@ impl Batch {
         name: &str,
         write: impl FnOnce(&mut (dyn Write + Send)) -> io::Result<()>,
     ) -> Result<(), OutputError> {
-        self.written(name, write).map_err(OutputError::write(&self.target.join(name)))?;
+        let names = [name.to_owned()];
+        self.written(&names, |outs| write(&mut *outs[0]))
+            .map_err(OutputError::write(&self.target.join(name)))?;
         self.names.push(name.to_owned());
         Ok(())
     }
@@ -53,12 +55,12 @@ impl Batch {
         names: &[String],
         write: impl FnOnce(&mut [&mut (dyn Write + Send)]) -> io::Result<()>,
     ) -> Result<(), OutputError> {
-        self.written_together(names, write).map_err(OutputError::write(&self.target))?;
+        self.written(names, write).map_err(OutputError::write(&self.target))?;
         self.names.extend_from_slice(names);
         Ok(())
     }
 
-    fn written_together(
+    fn written(
         &self,
         names: &[String],
         write: impl FnOnce(&mut [&mut (dyn Write + Send)]) -> io::Result<()>,
@@ -69,20 +71,10 @@ impl Batch {
             buffers.iter_mut().map(|buffer| buffer as &mut (dyn Write + Send)).collect();
         write(&mut outs)?;
         for buffer in buffers {
+            // Else a crash after the rename can leave an empty file in its place.
             buffer.into_inner().map_err(io::IntoInnerError::into_error)?.sync_all()?;
         }
         Ok(())
-    }
-
-    fn written(
-        &self,
-        name: &str,
-        write: impl FnOnce(&mut (dyn Write + Send)) -> io::Result<()>,
-    ) -> io::Result<()> {
-        let mut buffer = BufWriter::new(File::create(self.staging.path().join(name))?);
-        write(&mut buffer)?;
-        // Else a crash after the rename can leave an empty file in its place.
-        buffer.into_inner().map_err(io::IntoInnerError::into_error)?.sync_all()
     }
 
     /// Puts all files in their places and removes those of an earlier run that this one did not write.

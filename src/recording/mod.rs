@@ -1,7 +1,7 @@
 //! An audio file becomes a [`Recording`]: one channel as numbers, and where they came from.
 //!
 //! [`read`] takes WAV (RIFF, RIFX, RF64, BW64), FLAC, AIFF and NumPy arrays by content, not by name, and columns
-//! of text by their first lines, and holds one channel of it in memory, whatever the file's size. What a writer got wrong but left recoverable is
+//! of text by their first lines, and keeps one channel of it, whatever the file's size. What a writer got wrong but left recoverable is
 //! mended and noted in [`Provenance::repairs`]; all else is an [`AudioError`] that names place, finding
 //! and remedy. No sample of a [`Recording`] is NaN or infinite. [`inspect`] then looks for faults of the
 //! recording itself: silence, clipping, an offset, a tail that was zeroed or faded.

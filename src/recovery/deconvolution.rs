@@ -10,6 +10,7 @@ use super::recovered::{BEFORE_S, Deconvolution, Recovered};
 use super::reference::{Edges, Rise, Signal, edges};
 use super::transform::{fall, inverse_to, ring_length, spectrum, spectrum_of};
 use super::{RecoveryError, trouble};
+use crate::recording::is_silent;
 use rustfft::num_complex::Complex64;
 
 /// Smallest share of the signal's power density that is divided by, relative to the largest in range:
@@ -37,7 +38,7 @@ pub fn deconvolve(
     settings: &Deconvolution,
 ) -> Result<Recovered, RecoveryError> {
     let signal = Signal::of(reference, rate_hz).ok_or(RecoveryError::SilentReference)?;
-    if trouble::silent(recording) {
+    if is_silent(recording) {
         return Err(RecoveryError::SilentRecording);
     }
     if signal.bursts.len() > 1 {

@@ -11,6 +11,7 @@ use super::reference::{Signal, edges};
 use super::transform::{inverse, spectrum};
 use super::{RecoveryError, on_the_players_clock, trouble};
 use crate::mean::upper_median;
+use crate::recording::is_silent;
 use rustfft::num_complex::Complex64;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
@@ -31,7 +32,7 @@ pub fn periodic(
     rate_hz: f64,
 ) -> Result<Option<PeriodicResponse>, RecoveryError> {
     let signal = Signal::of(reference, rate_hz).ok_or(RecoveryError::SilentReference)?;
-    if trouble::silent(microphone) {
+    if is_silent(microphone) {
         return Err(RecoveryError::SilentRecording);
     }
     let held = reference.len().min(microphone.len());

@@ -9,7 +9,7 @@ pub const BEFORE_S: f64 = 0.1;
 /// How a sweep recording is turned into a response.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Deconvolution {
-    /// Length kept after it, s; `None`: what the recording holds after the signal's end.
+    /// Length kept after the emission (or the arrival), s; `None`: what the recording holds after the signal's end.
     pub after_s: Option<f64>,
     /// The reference was recorded together with the microphone, so its start is the emission. Otherwise it is
     /// the file that was played, and the recorder may have started at any time; default true.

@@ -9,7 +9,7 @@ use super::interrupted::interrupted;
 use super::recovered::{PeriodicResponse, Trouble};
 use super::reference::Rise;
 use super::words::{against, signed};
-use crate::recording::{Fault, flat_tops, inspect, is_silent};
+use crate::recording::{Fault, flat_tops, inspect};
 
 /// Modes matter from here up, Hz: a range that begins higher leaves some out.
 const LOWEST_MODE_HZ: f64 = 25.0;
@@ -19,11 +19,6 @@ const FAR_BELOW: f64 = 0.55;
 const FAR_S: f64 = 0.08;
 /// Fall that every band must show before the record ends: 30 dB (ISO 18233:2006, 6.3.2), as a ratio of powers.
 const LEAST_FALL: f64 = 1e3;
-
-/// Whether a recording holds nothing.
-pub(super) fn silent(recording: &[f64]) -> bool {
-    is_silent(recording)
-}
 
 /// All troubles of a take.
 pub(super) fn of_take(seen: &TakeEvidence<'_>) -> Vec<Trouble> {
@@ -122,17 +117,21 @@ fn missed(rise: Option<&Rise>, late_s: f64, high_hz: f64) -> String {
     }
 }
 
+fn swapped(lag_s: f64) -> Trouble {
+    Trouble::again(
+        "swapped-channels",
+        format!("the sound comes {:.1} ms before the signal that made it", -1e3 * lag_s),
+        "check which channel holds the microphone and which the signal (--channel, --reference)",
+    )
+}
+
 fn channels(seen: &TakeEvidence<'_>) -> Option<Trouble> {
     if !seen.settings.together {
         return None;
     }
     let lag_s = seen.arrival.lag_s;
     if lag_s < -AHEAD_S && seen.arrival.broken.is_none() {
-        return Some(Trouble::again(
-            "swapped-channels",
-            format!("the sound comes {:.1} ms before the signal that made it", -1e3 * lag_s),
-            "check which channel holds the microphone and which the signal (--channel, --reference)",
-        ));
+        return Some(swapped(lag_s));
     }
     (lag_s > FAR_S).then(|| {
         Trouble::note(
@@ -206,8 +205,8 @@ fn several(seen: &TakeEvidence<'_>) -> Option<Trouble> {
 
 const SEVERAL: &str = "several-signals";
 
-/// Troubles of a part of a recording that was taken to hold one signal: it is the signal or the reference that plays
-/// less often than the recording, or repeats too close to each other to be told apart.
+/// In a part of a recording that should hold one signal, a second means that the repeats stand too close, or that the
+/// reference plays fewer.
 pub(super) fn of_part(mut troubles: Vec<Trouble>) -> Vec<Trouble> {
     for several in troubles.iter_mut().filter(|trouble| trouble.word == SEVERAL) {
         several.advice = "leave a second of silence or more between the signals, or give each its own file";
@@ -215,17 +214,16 @@ pub(super) fn of_part(mut troubles: Vec<Trouble>) -> Vec<Trouble> {
     troubles
 }
 
+/// Middles of the bands in range that neither have fallen by 30 dB at the end nor met their noise.
+fn ringing_at_end(levels: &Levels, (low, high): (f64, f64)) -> Vec<f64> {
+    let in_range = levels.bands.iter().filter(|band| (low..high).contains(&band.centre_hz));
+    let rings = in_range.filter(|band| band.end * LEAST_FALL > band.peak && band.before_end > 2.5 * band.end);
+    rings.map(|band| band.centre_hz).collect()
+}
+
 /// Whether every band in range has fallen by 30 dB, or to its noise, before the record ends.
 fn decay_cut(seen: &TakeEvidence<'_>) -> Option<Trouble> {
-    let (low, high) = seen.recovered.range_hz;
-    let cut: Vec<f64> = seen
-        .levels
-        .bands
-        .iter()
-        .filter(|band| (low..high).contains(&band.centre_hz))
-        .filter(|band| band.end * LEAST_FALL > band.peak && band.before_end > 2.5 * band.end)
-        .map(|band| band.centre_hz)
-        .collect();
+    let cut = ringing_at_end(seen.levels, seen.recovered.range_hz);
     let (first, last) = (cut.first()?, cut.last()?);
     Some(Trouble::again(
         "early-stop",
@@ -318,11 +316,7 @@ pub(super) fn of_noise(
     troubles.extend(clipping(reference, rate_hz, REFERENCE));
     let lag_s = found.arrival_s - found.emission_s;
     if lag_s < -AHEAD_S {
-        troubles.push(Trouble::again(
-            "swapped-channels",
-            format!("the sound comes {:.1} ms before the signal that made it", -1e3 * lag_s),
-            "check which channel holds the microphone and which the signal (--channel, --reference)",
-        ));
+        troubles.push(swapped(lag_s));
     }
     troubles.extend(found.troubles.iter().cloned());
     troubles.extend(hum(&found.background));
@@ -342,12 +336,8 @@ pub(super) fn of_noise(
 }
 
 /// A period must outlast the decay, else the response wraps round (ISO 18233:2006, annex A).
-pub(super) fn of_levels(levels: &Levels, (low, high): (f64, f64), period_s: f64) -> Option<Trouble> {
-    let in_range = levels.bands.iter().filter(|band| (low..high).contains(&band.centre_hz));
-    let wraps = |band: &&super::arrival::BandLevel| {
-        band.end * LEAST_FALL > band.peak && band.before_end > 2.5 * band.end
-    };
-    let wrapped: Vec<f64> = in_range.filter(wraps).map(|band| band.centre_hz).collect();
+pub(super) fn of_levels(levels: &Levels, range_hz: (f64, f64), period_s: f64) -> Option<Trouble> {
+    let wrapped = ringing_at_end(levels, range_hz);
     let first = wrapped.first()?;
     Some(Trouble::again(
         "short-period",

@@ -158,7 +158,6 @@ pub(super) mod tests {
             bands: Vec::new(),
             chain: ChainFindings::default(),
             frequency_factor: None,
-            repeat_scatter: None,
             worst_seat: None,
             summary: Message::default(),
             counted,

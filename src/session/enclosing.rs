@@ -62,7 +62,7 @@ fn shares_names(listing: &Listing, target: &Path) -> bool {
 
 /// Only these states of a session, with what the manifest moves into them.
 pub(super) fn plan_part(enclosing: &EnclosingSession, paths: &[PathBuf]) -> Result<Plan, SessionError> {
-    let mut plan = plan_session(&enclosing.root, enclosing.listing.clone(), false)?;
+    let mut plan = plan_session(&enclosing.root, enclosing.listing.clone())?;
     let part = Part::of(&plan, paths);
     let takes = std::mem::take(&mut plan.manifest.takes);
     let moved: BTreeMap<String, &str> = takes

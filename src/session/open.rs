@@ -80,12 +80,12 @@ fn plan_one(path: &Path, options: &OpenOptions) -> Result<Plan, SessionError> {
     match (is_flat, has_states) {
         (true, true) => Err(both_levels(path, &listing)),
         (false, false) => Err(no_audio(path, &listing)),
-        (false, true) => plan_session(path, listing, false),
+        (false, true) => plan_session(path, listing),
         (true, false) => {
             let whole = asked_pattern(options)?.is_some_and(|pattern| pattern.holds(Field::State));
             match if whole { None } else { enclosing_session(path) } {
                 Some(above) => plan_part(&above, &[path.to_owned()]),
-                None => plan_session(path, listing, false),
+                None => plan_session(path, listing),
             }
         }
     }

@@ -103,8 +103,8 @@ pub(super) fn no_audio(path: &Path, listing: &Listing) -> SessionError {
 }
 
 /// A folder that is a session by its manifest or layout, or a state on its own.
-pub(super) fn plan_session(root: &Path, listing: Listing, each: bool) -> Result<Plan, SessionError> {
-    plan_described(root, listing, &OpenOptions { each, ..OpenOptions::default() })
+pub(super) fn plan_session(root: &Path, listing: Listing) -> Result<Plan, SessionError> {
+    plan_described(root, listing, &OpenOptions::default())
 }
 
 pub(super) fn plan_described(

@@ -60,7 +60,7 @@ impl Ends {
 
 /// Least and largest value of `quantity` within the ellipsoid round `middle`.
 ///
-/// `axes` from the start: both ends of each axis, not of the slope alone, for what has kinks.
+/// `kinked`: starts from both ends of each axis too, for what has kinks.
 pub(in crate::absorber) fn ends(
     middle: &DVector<f64>,
     covariance: &DMatrix<f64>,

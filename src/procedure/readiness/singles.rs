@@ -3,6 +3,7 @@
 
 use super::super::wording::few;
 use crate::flag::Flag;
+use crate::mean::median;
 
 /// What a mode, or an uncertain resonance, of the state before promises.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -61,13 +62,8 @@ pub(super) fn any_decided(fitted: &SingleModes) -> bool {
 /// The sentence.
 pub(super) fn sentence(fitted: &SingleModes) -> String {
     let modes = &fitted.modes;
-    let mut halves: Vec<f64> = modes.iter().filter(|mode| decided(mode)).map(|mode| mode.half).collect();
-    halves.sort_by(f64::total_cmp);
-    let median = match halves.len() {
-        0 => None,
-        n => Some(0.5 * (halves[(n - 1) / 2] + halves[n / 2])),
-    };
-    let told = match (median, halves.len()) {
+    let halves: Vec<f64> = modes.iter().filter(|mode| decided(mode)).map(|mode| mode.half).collect();
+    let told = match (median(halves.clone()), halves.len()) {
         (Some(half), 1) => format!(
             "Expected interval of a mode's T60 change: ±{} (the one mode where it is ±{} or less)",
             percent(half),
@@ -162,7 +158,7 @@ mod tests {
         }
     }
 
-    /// "because of long-for-record (the flag's meaning stands in …)" stood on the screen.
+    /// A flag is told in words, never by its name.
     #[test]
     fn no_flag_s_word_comes_to_the_screen() {
         for flag in Flag::ALL {

@@ -63,7 +63,7 @@ pub struct PlannedPosition {
 /// The fewest of the candidates that see every mode of the room and tell close ones apart.
 ///
 /// Given candidates are always part of it. Of equally small sets the one with the clearest worst
-/// case is taken, then the first. `source_m`: where the loudspeaker will stand; modes that it can't drive are named and
+/// case is taken, then the first. `source_m`: where the loudspeaker will stand; modes that it can't drive are
 /// left out.
 #[must_use]
 pub fn plan(air: &Enclosure, candidates: &[Candidate], source_m: Option<[f64; 3]>) -> MeasurementPlan {
@@ -363,7 +363,7 @@ mod tests {
         }
     }
 
-    /// A loudspeaker in the middle of the room can't drive odd orders: they are named, not planned for.
+    /// A loudspeaker in the middle of the room can't drive odd orders: they are left out of the plan.
     #[test]
     fn modes_that_the_loudspeaker_leaves_out_are_named() {
         let room = room(75.0);
