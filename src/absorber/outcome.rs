@@ -16,7 +16,7 @@ pub struct Tuning {
     /// One entry for each take, in session order.
     pub takes: Vec<Finding>,
     /// For each take its rank by ring time (by T60 where that isn't known), from 1, the room without the unit counted in;
-    /// those whose intervals overlap share one. `None` without either.
+    /// those that equally many others beat beyond doubt share one. `None` without either.
     pub ranks: Vec<Option<usize>>,
     /// Rank of the room without the unit among the takes.
     pub before_rank: usize,
