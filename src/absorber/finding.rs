@@ -184,14 +184,14 @@ impl Reference {
             self.of_cluster(cluster, finding);
         }
         let advice = advise(&wider);
+        // Turning down is a way to more damping, so it goes with a step that asks for more, and with no other.
+        let lively = state.unit.decay_per_s < 0.5 * state.mode.decay_per_s && advice.raises_damping();
+        finding.advice = Some(if lively && take.units.iter().any(|u| u.powered) {
+            say!("absorber.turn-down", advice = advice.text)
+        } else {
+            advice.text
+        });
         finding.next = advice.next;
-        finding.advice = Some(
-            if state.unit.decay_per_s < 0.5 * state.mode.decay_per_s && take.units.iter().any(|u| u.powered) {
-                say!("absorber.turn-down", advice = advice.text)
-            } else {
-                advice.text
-            },
-        );
     }
 
     /// With near modes T60 and ringing are those of all poles that are the target's, and the best setting is
@@ -344,16 +344,21 @@ mod tests {
 
     /// What a take with a unit 0.4 Hz under the mode says, 0.9 of the best damping on it and g = 10 1/s.
     fn told(nearest_hz: f64) -> Finding {
+        told_of(nearest_hz, (-0.4, 10.0, 0.9), &[])
+    }
+
+    /// What a take says with a unit so far off, Hz, of coupling g, 1/s, and such a share of the best damping.
+    fn told_of(nearest_hz: f64, (off_hz, g, share): (f64, f64, f64), units: &[Unit]) -> Finding {
         let mode = Resonator { omega_per_s: TAU * 40.0, decay_per_s: 4.0 };
         let covariance = DMatrix::from_diagonal_element(5, 5, 1e-4);
-        let unit = mode.unit(-0.4, 10.0, 0.9);
-        let state = State { mode, unit, coupling: 100.0, covariance, cluster: None };
+        let unit = mode.unit(off_hz, g, share);
+        let state = State { mode, unit, coupling: g * g, covariance, cluster: None };
         let take = SettingFacts {
             state: "one",
             lows: Vec::new(),
             places: Vec::new(),
             modes: None,
-            units: &[],
+            units,
             frequency_factor: 1.0,
         };
         let alone = PoleWithSd { pole: Complex64::new(-8.0, TAU * 40.0), sds: (0.1, 0.1) };
@@ -383,5 +388,30 @@ mod tests {
         let found = told(1.5);
         assert!(found.values.is_none() && found.reason.is_some() && found.advice.is_some(), "{found:?}");
         assert!(told(1.7).values.is_some());
+    }
+
+    fn powered() -> Unit {
+        Unit {
+            name: "A".to_owned(),
+            at_m: None,
+            powered: true,
+            tuned_hz: None,
+            dials: Vec::new(),
+            note: None,
+        }
+    }
+
+    /// Close to ringing by itself: the reason, and how a powered unit is damped, follow the step that damps it. A step that
+    /// leaves the damping was told to turn the unit down all the same.
+    #[test]
+    fn a_lively_unit_is_told_one_thing() {
+        let said = |unit| told_of(30.0, unit, &[powered()]).advice.unwrap().to_string();
+        let raised = said((-3.0, 10.0, -0.25));
+        assert!(
+            raised.starts_with("Raise its frequency by 3.0 Hz and raise its damping to 5.0 times"),
+            "{raised}"
+        );
+        assert!(raised.contains("measure again. So lightly damped"), "{raised}");
+        assert_eq!(said((-3.0, 2.0, -1.05)), "Raise its frequency by 3.0 Hz, then measure again.");
     }
 }

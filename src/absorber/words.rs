@@ -164,7 +164,7 @@ pub(super) fn one_pole(known: OnePole) -> (Message, Next) {
 }
 
 /// Advice after which the tones are played again.
-const AGAIN: [&str; 14] = [
+const AGAIN: [&str; 15] = [
     "absorber.check-fails-advice",
     "absorber.raise-and-halve",
     "absorber.raise",
@@ -176,6 +176,7 @@ const AGAIN: [&str; 14] = [
     "absorber.halve",
     "absorber.halve-or-move",
     "absorber.less-damping",
+    "absorber.step-again",
     "absorber.back",
     "absorber.halving-tried",
     "absorber.halved-in-vain",
