@@ -112,6 +112,7 @@ impl Reference {
             decay_moved: (after.pole.re / self.mode.pole.re).ln().abs() > 0.1,
             by_label_hz: words::by_label_hz(take.units, self.mode.pole.im / TAU),
             by_shift_hz: shift::step_hz(self.known(), self.without_drift(take, after)),
+            crowded: self.nearest_hz < shift::CROWD_HZ,
         }
     }
 
@@ -297,6 +298,7 @@ fn model_ring_s(mode: Resonator, unit: Resonator, coupling: f64) -> Option<f64> 
 
 #[cfg(test)]
 mod tests {
+    use super::super::group::{Coupled, Group};
     use super::super::join::PoleEstimate;
     use super::super::sight::Expected;
     use super::*;
@@ -342,6 +344,17 @@ mod tests {
         }
     }
 
+    fn take(units: &[Unit]) -> SettingFacts<'_> {
+        SettingFacts {
+            state: "one",
+            lows: Vec::new(),
+            places: Vec::new(),
+            modes: None,
+            units,
+            frequency_factor: 1.0,
+        }
+    }
+
     /// What a take with a unit 0.4 Hz under the mode says, 0.9 of the best damping on it and g = 10 1/s.
     fn told(nearest_hz: f64) -> Finding {
         told_of(nearest_hz, (-0.4, 10.0, 0.9), &[])
@@ -353,14 +366,7 @@ mod tests {
         let covariance = DMatrix::from_diagonal_element(5, 5, 1e-4);
         let unit = mode.unit(off_hz, g, share);
         let state = State { mode, unit, coupling: g * g, covariance, cluster: None };
-        let take = SettingFacts {
-            state: "one",
-            lows: Vec::new(),
-            places: Vec::new(),
-            modes: None,
-            units,
-            frequency_factor: 1.0,
-        };
+        let take = take(units);
         let alone = PoleWithSd { pole: Complex64::new(-8.0, TAU * 40.0), sds: (0.1, 0.1) };
         let mut finding = Finding::of(take.state);
         reference(nearest_hz).identified(&take, alone, &state, &mut finding);
@@ -413,5 +419,29 @@ mod tests {
         );
         assert!(raised.contains("measure again. So lightly damped"), "{raised}");
         assert_eq!(said((-3.0, 2.0, -1.05)), "Raise its frequency by 3.0 Hz, then measure again.");
+    }
+
+    /// Three modes within 0.8 Hz and a unit 4 Hz below them: the pole nearest the upper mode lies below it, since one lies
+    /// between any two modes wherever the unit is tuned. From that the unit was taken to be tuned above, and to be lowered.
+    #[test]
+    fn among_near_modes_a_shift_tells_no_side() {
+        let at = |hz: f64, decay_per_s: f64| Resonator { omega_per_s: TAU * hz, decay_per_s };
+        let modes = [40.0, 39.33, 39.23].map(|hz| Coupled { mode: at(hz, 4.0), coupling: 200.0 });
+        let poles = Group { modes: modes.to_vec(), unit: at(36.0, 8.0) }.poles().unwrap();
+        let off = |s: &Complex64| (s.im - TAU * 40.0).abs();
+        let pole = poles.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap();
+        let covariance = DMatrix::from_diagonal_element(5, 5, 1e4);
+        let state =
+            State { mode: at(40.0, 4.0), unit: at(36.0, 8.0), coupling: 1.0, covariance, cluster: None };
+        let said = |nearest_hz| {
+            let mut finding = Finding::of("one");
+            let alone = PoleWithSd { pole, sds: (0.05, 0.05) };
+            reference(nearest_hz).weak(&take(&[]), alone, &state, &mut finding);
+            (finding.advice.unwrap().key().to_owned(), finding.next.frequency_change_hz)
+        };
+        // Were the mode alone, the step would go down, away from it.
+        let (key, step_hz) = said(30.0);
+        assert!(key == "absorber.shifted-down" && step_hz.unwrap() < 0.0, "{key} {step_hz:?}");
+        assert_eq!(said(0.67), ("absorber.shift-crowded".to_owned(), None));
     }
 }
