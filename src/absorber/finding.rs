@@ -68,7 +68,7 @@ impl Reference {
             consistency: pair.and_then(|p| self.check(p)),
             ..Finding::of(take.state)
         };
-        if self.occupied {
+        if self.occupied() {
             finding.t60_s =
                 seen.and_then(|s| longest(s.slower(), &s.near, &s.joint, self.mode.pole)).map(t60);
             let before = longest(Some(self.decay()), &self.mode.near, &self.mode.covariance, self.mode.pole);
@@ -329,7 +329,7 @@ mod tests {
             others_hz: Vec::new(),
             state: "off".to_owned(),
             places: Vec::new(),
-            occupied: false,
+            units: Vec::new(),
             expected: Expected {
                 mode: pole,
                 neighbours: Vec::new(),
