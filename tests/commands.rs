@@ -385,6 +385,30 @@ fn two_single_files_are_compared_or_told_what_they_lack() {
     assert!(!tone["reason"].is_empty());
 }
 
+/// A unit that only gets another setting stands in the baseline too, which was called "without the unit" all the same.
+#[test]
+fn a_baseline_with_a_unit_is_not_called_without() {
+    let manifest = "baseline = \"off\"\nsame_chain = true\n\
+        [[states]]\nname = \"off\"\n[[states.units]]\nname = \"U\"\n\
+        [[states]]\nname = \"tuned\"\n[[states.units]]\nname = \"U\"\n";
+    let mut job = Job::new().with_bytes("s/session.toml", manifest);
+    for (state, t60_s) in [("off", 0.8), ("tuned", 0.4)] {
+        for position in ["a", "b", "c"] {
+            job = job.with_long_response(&format!("s/{state}/{position}.wav"), t60_s);
+        }
+    }
+    let said = job.run_line("tune s --mode 50 --out out").succeeded();
+    let head = said.lines().find(|line| line.starts_with("Mode at ")).expect("a heading");
+    assert!(head.ends_with(" s in off, with U standing there"), "{said}");
+    assert!(said.lines().any(|line| line.starts_with("  off ")), "the row is named after the state: {said}");
+    let page = fs::read_to_string(job.path("out/report.html")).expect("written");
+    let page = page.split_once("id=\"absorber\"").expect("the section").1;
+    assert!(page.contains("standing there") && page.contains("above: off"), "{page}");
+    for told in [&*said, page] {
+        assert!(!told.contains("without the unit") && !told.contains("(without)"), "{told}");
+    }
+}
+
 /// One number for one thing: what the screen says of a mode stands in changes.csv and on the report's first sheet.
 #[test]
 fn screen_table_and_report_say_the_same_of_a_mode() {

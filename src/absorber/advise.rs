@@ -20,6 +20,8 @@ const LITTLE: f64 = 0.04;
 const IDENTIFY: f64 = 0.35;
 /// A step of frequency larger than this changes the load by the other modes: look once more before the end.
 const FAR_HZ: f64 = 1.0;
+/// A factor on damping between these leaves it alone.
+const SAME_DAMPING: (f64, f64) = (0.98, 1.02);
 /// Damping advised for the end, as a share of the best: too much costs five times what too little does.
 const SHARES: [f64; 13] = [0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.84, 0.88, 0.91, 0.93, 0.95, 0.97];
 
@@ -30,6 +32,13 @@ pub(super) struct Advice {
     pub text: Message,
     /// T60 that may be expected after it, over the best.
     pub expected: Option<f64>,
+}
+
+impl Advice {
+    /// Whether it brings more damping to the unit.
+    pub(super) fn raises_damping(&self) -> bool {
+        self.next.damping_factor.is_some_and(|factor| factor > SAME_DAMPING.1)
+    }
 }
 
 /// The step from an identified take.
@@ -173,7 +182,7 @@ fn go(state: &State, (step_hz, decay): (f64, f64), best: f64, expected: Option<f
     Advice { next, text, expected }
 }
 
-/// Move the frequency, take damping out, measure again.
+/// Move the frequency, take damping out (or bring a little to a unit that hardly has any), measure again.
 fn less_damping(state: &State, step_hz: Option<f64>, sd_hz: f64) -> Advice {
     let low = state.mode.decay_per_s + IDENTIFY * (best_decay(state) - state.mode.decay_per_s);
     let factor = (low / state.unit.decay_per_s.max(0.05)).clamp(0.15, 8.0);
@@ -190,7 +199,9 @@ fn less_damping(state: &State, step_hz: Option<f64>, sd_hz: f64) -> Advice {
     if parts.is_empty() {
         parts.push(say!("absorber.leave-unit"));
     }
-    let text = say!("absorber.less-damping", parts = parts);
+    // Little damping is the reason for taking some out; beside a step that brings more it would speak against it.
+    let key = if much { "absorber.less-damping" } else { "absorber.step-again" };
+    let text = say!(key, parts = parts);
     let factor = if much || little { factor } else { 1.0 };
     let next = Next {
         frequency_change_hz: Some(step.unwrap_or(0.0)),
@@ -229,13 +240,13 @@ fn frequency_words(step_hz: f64) -> Message {
 
 /// The step is held back on purpose ([`SHARES`]), so both are said.
 fn damping_words(factor: f64, best: f64) -> Message {
-    if factor > 1.02 {
+    if factor > SAME_DAMPING.1 {
         let (shown, best) = (from_one(factor), from_one(best));
         if shown == best {
             return say!("absorber.damping-up-best", factor = shown);
         }
         say!("absorber.damping-up", factor = shown, best = best)
-    } else if factor < 0.98 {
+    } else if factor < SAME_DAMPING.0 {
         say!("absorber.damping-down", factor = number(factor, 2), best = number(best, 2))
     } else {
         say!("absorber.leave-damping")
@@ -322,7 +333,18 @@ mod tests {
     fn a_vague_take_leads_to_less_damping() {
         let advice = advise(&state(-0.4, 1.3, 0.5));
         assert!(advice.next.damping_factor.unwrap() < 0.6, "{advice:?}");
-        assert!(advice.text.contains("measure again"));
+        assert!(advice.text.contains("measure again: with little damping"), "{}", advice.text);
+    }
+
+    /// The same sentence raised the damping and said that with little of it the frequency shows best.
+    #[test]
+    fn a_step_that_raises_the_damping_is_not_told_to_keep_it_low() {
+        let advice = advise(&state(-3.0, -0.2, 0.02));
+        assert!(advice.raises_damping(), "{advice:?}");
+        assert_eq!(
+            advice.text.to_string(),
+            "Raise its frequency by 3.0 Hz and raise its damping to 3.8 times what it is, for now, then measure again."
+        );
     }
 
     #[test]

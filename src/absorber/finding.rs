@@ -68,7 +68,7 @@ impl Reference {
             consistency: pair.and_then(|p| self.check(p)),
             ..Finding::of(take.state)
         };
-        if self.occupied {
+        if self.occupied() {
             finding.t60_s =
                 seen.and_then(|s| longest(s.slower(), &s.near, &s.joint, self.mode.pole)).map(t60);
             let before = longest(Some(self.decay()), &self.mode.near, &self.mode.covariance, self.mode.pole);
@@ -112,6 +112,7 @@ impl Reference {
             decay_moved: (after.pole.re / self.mode.pole.re).ln().abs() > 0.1,
             by_label_hz: words::by_label_hz(take.units, self.mode.pole.im / TAU),
             by_shift_hz: shift::step_hz(self.known(), self.without_drift(take, after)),
+            crowded: self.nearest_hz < shift::CROWD_HZ,
         }
     }
 
@@ -184,14 +185,14 @@ impl Reference {
             self.of_cluster(cluster, finding);
         }
         let advice = advise(&wider);
+        // Turning down is a way to more damping, so it goes with a step that asks for more, and with no other.
+        let lively = state.unit.decay_per_s < 0.5 * state.mode.decay_per_s && advice.raises_damping();
+        finding.advice = Some(if lively && take.units.iter().any(|u| u.powered) {
+            say!("absorber.turn-down", advice = advice.text)
+        } else {
+            advice.text
+        });
         finding.next = advice.next;
-        finding.advice = Some(
-            if state.unit.decay_per_s < 0.5 * state.mode.decay_per_s && take.units.iter().any(|u| u.powered) {
-                say!("absorber.turn-down", advice = advice.text)
-            } else {
-                advice.text
-            },
-        );
     }
 
     /// With near modes T60 and ringing are those of all poles that are the target's, and the best setting is
@@ -297,6 +298,7 @@ fn model_ring_s(mode: Resonator, unit: Resonator, coupling: f64) -> Option<f64> 
 
 #[cfg(test)]
 mod tests {
+    use super::super::group::{Coupled, Group};
     use super::super::join::PoleEstimate;
     use super::super::sight::Expected;
     use super::*;
@@ -327,7 +329,7 @@ mod tests {
             others_hz: Vec::new(),
             state: "off".to_owned(),
             places: Vec::new(),
-            occupied: false,
+            units: Vec::new(),
             expected: Expected {
                 mode: pole,
                 neighbours: Vec::new(),
@@ -342,20 +344,29 @@ mod tests {
         }
     }
 
-    /// What a take with a unit 0.4 Hz under the mode says, 0.9 of the best damping on it and g = 10 1/s.
-    fn told(nearest_hz: f64) -> Finding {
-        let mode = Resonator { omega_per_s: TAU * 40.0, decay_per_s: 4.0 };
-        let covariance = DMatrix::from_diagonal_element(5, 5, 1e-4);
-        let unit = mode.unit(-0.4, 10.0, 0.9);
-        let state = State { mode, unit, coupling: 100.0, covariance, cluster: None };
-        let take = SettingFacts {
+    fn take(units: &[Unit]) -> SettingFacts<'_> {
+        SettingFacts {
             state: "one",
             lows: Vec::new(),
             places: Vec::new(),
             modes: None,
-            units: &[],
+            units,
             frequency_factor: 1.0,
-        };
+        }
+    }
+
+    /// What a take with a unit 0.4 Hz under the mode says, 0.9 of the best damping on it and g = 10 1/s.
+    fn told(nearest_hz: f64) -> Finding {
+        told_of(nearest_hz, (-0.4, 10.0, 0.9), &[])
+    }
+
+    /// What a take says with a unit so far off, Hz, of coupling g, 1/s, and such a share of the best damping.
+    fn told_of(nearest_hz: f64, (off_hz, g, share): (f64, f64, f64), units: &[Unit]) -> Finding {
+        let mode = Resonator { omega_per_s: TAU * 40.0, decay_per_s: 4.0 };
+        let covariance = DMatrix::from_diagonal_element(5, 5, 1e-4);
+        let unit = mode.unit(off_hz, g, share);
+        let state = State { mode, unit, coupling: g * g, covariance, cluster: None };
+        let take = take(units);
         let alone = PoleWithSd { pole: Complex64::new(-8.0, TAU * 40.0), sds: (0.1, 0.1) };
         let mut finding = Finding::of(take.state);
         reference(nearest_hz).identified(&take, alone, &state, &mut finding);
@@ -383,5 +394,54 @@ mod tests {
         let found = told(1.5);
         assert!(found.values.is_none() && found.reason.is_some() && found.advice.is_some(), "{found:?}");
         assert!(told(1.7).values.is_some());
+    }
+
+    fn powered() -> Unit {
+        Unit {
+            name: "A".to_owned(),
+            at_m: None,
+            powered: true,
+            tuned_hz: None,
+            dials: Vec::new(),
+            note: None,
+        }
+    }
+
+    /// Close to ringing by itself: the reason, and how a powered unit is damped, follow the step that damps it. A step that
+    /// leaves the damping was told to turn the unit down all the same.
+    #[test]
+    fn a_lively_unit_is_told_one_thing() {
+        let said = |unit| told_of(30.0, unit, &[powered()]).advice.unwrap().to_string();
+        let raised = said((-3.0, 10.0, -0.25));
+        assert!(
+            raised.starts_with("Raise its frequency by 3.0 Hz and raise its damping to 5.0 times"),
+            "{raised}"
+        );
+        assert!(raised.contains("measure again. So lightly damped"), "{raised}");
+        assert_eq!(said((-3.0, 2.0, -1.05)), "Raise its frequency by 3.0 Hz, then measure again.");
+    }
+
+    /// Three modes within 0.8 Hz and a unit 4 Hz below them: the pole nearest the upper mode lies below it, since one lies
+    /// between any two modes wherever the unit is tuned. From that the unit was taken to be tuned above, and to be lowered.
+    #[test]
+    fn among_near_modes_a_shift_tells_no_side() {
+        let at = |hz: f64, decay_per_s: f64| Resonator { omega_per_s: TAU * hz, decay_per_s };
+        let modes = [40.0, 39.33, 39.23].map(|hz| Coupled { mode: at(hz, 4.0), coupling: 200.0 });
+        let poles = Group { modes: modes.to_vec(), unit: at(36.0, 8.0) }.poles().unwrap();
+        let off = |s: &Complex64| (s.im - TAU * 40.0).abs();
+        let pole = poles.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap();
+        let covariance = DMatrix::from_diagonal_element(5, 5, 1e4);
+        let state =
+            State { mode: at(40.0, 4.0), unit: at(36.0, 8.0), coupling: 1.0, covariance, cluster: None };
+        let said = |nearest_hz| {
+            let mut finding = Finding::of("one");
+            let alone = PoleWithSd { pole, sds: (0.05, 0.05) };
+            reference(nearest_hz).weak(&take(&[]), alone, &state, &mut finding);
+            (finding.advice.unwrap().key().to_owned(), finding.next.frequency_change_hz)
+        };
+        // Were the mode alone, the step would go down, away from it.
+        let (key, step_hz) = said(30.0);
+        assert!(key == "absorber.shifted-down" && step_hz.unwrap() < 0.0, "{key} {step_hz:?}");
+        assert_eq!(said(0.67), ("absorber.shift-crowded".to_owned(), None));
     }
 }

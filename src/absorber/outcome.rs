@@ -3,25 +3,29 @@
 use super::coupled::Resonator;
 use super::placement::Placement;
 use crate::estimate::Estimate;
-use crate::language::Message;
+use crate::language::{Message, say};
 
 /// All takes of one target mode.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct Tuning {
-    /// Undamped frequency of the mode without the unit, hertz.
+    /// Undamped frequency of the mode in the baseline, hertz.
     pub mode_hz: Estimate,
-    /// Its T60 without the unit, seconds.
+    /// Its T60 there, seconds.
     pub before_t60_s: Estimate,
+    /// Name of the baseline.
+    pub before_state: String,
+    /// Units that stood there already; without any it is the room without the unit.
+    pub before_units: Vec<String>,
     /// One entry for each take, in session order.
     pub takes: Vec<Finding>,
-    /// For each take its rank by ring time (by T60 where that isn't known), from 1, the room without the unit counted in;
-    /// those whose intervals overlap share one. `None` without either.
+    /// For each take its rank by ring time (by T60 where that isn't known), from 1, the baseline counted in;
+    /// those that equally many others beat beyond doubt share one. `None` without either.
     pub ranks: Vec<Option<usize>>,
-    /// Rank of the room without the unit among the takes.
+    /// Rank of the baseline among the takes.
     pub before_rank: usize,
-    /// The take that rings shortest (by T60 where the ring time isn't known), if that is beyond doubt shorter than without
-    /// the unit.
+    /// The take that rings shortest (by T60 where the ring time isn't known), if that is beyond doubt shorter than in the
+    /// baseline.
     pub best: Option<usize>,
     /// Whether all takes could share one coupling; `None` with fewer than two that tell.
     pub shared_coupling: Option<bool>,
@@ -29,11 +33,20 @@ pub struct Tuning {
     pub cautions: Vec<Message>,
     /// Other places for the unit, the best first; empty where the room or the unit's place isn't known.
     pub placements: Vec<Placement>,
-    /// The mode without the unit.
+    /// The mode in the baseline.
     pub mode: Resonator,
 }
 
 impl Tuning {
+    /// Where the baseline was measured: "without the unit", or in which state with which units.
+    #[must_use]
+    pub fn before(&self) -> Message {
+        if self.before_units.is_empty() {
+            return say!("absorber.before-empty");
+        }
+        say!("absorber.before-with", state = self.before_state.as_str(), units = self.before_units.clone())
+    }
+
     /// The best known coupling, 1/s: of the take that knows it best.
     #[must_use]
     pub fn coupling_per_s(&self) -> Option<Estimate> {

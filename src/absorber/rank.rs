@@ -1,5 +1,8 @@
-//! Takes, and the room without the unit, by how long the mode rings in them (where that isn't known, by its T60); where
-//! intervals overlap there is no rank between them.
+//! Takes, and the room without the unit, by how long the mode rings in them (where that isn't known, by its T60).
+//!
+//! Intervals that overlap leave the order open, but overlap isn't passed on: of three neighbours the outer two may lie
+//! apart. So each stands by how many others ring beyond doubt shorter; those with equally many share a rank, and the
+//! next rank counts all before it (1, 1, 1, 4).
 
 use super::outcome::Finding;
 use crate::estimate::{Estimate, SD_PER_95};
@@ -20,12 +23,13 @@ fn rings(finding: &Finding) -> Option<Estimate> {
     finding.ring_s.filter(|r| r.sd.is_some()).or(finding.t60_s)
 }
 
-/// A rank is one more than the number of others whose whole 95 % interval lies below its own.
+/// A rank is one more than the number of those ahead: that have fewer others whose whole 95 % interval lies below theirs.
 pub(super) fn rank(findings: &[Finding], untreated: Estimate) -> Ranking {
     let ends = |t: Estimate| t.interval_95().unwrap_or((t.value, t.value));
     let times = findings.iter().map(rings).chain([Some(untreated)]);
     let all: Vec<Option<(f64, f64)>> = times.map(|t| t.map(ends)).collect();
-    let of = |own: (f64, f64)| 1 + all.iter().flatten().filter(|other| other.1 < own.0).count();
+    let shorter = |own: (f64, f64)| all.iter().flatten().filter(|other| other.1 < own.0).count();
+    let of = |own| 1 + all.iter().flatten().filter(|other| shorter(**other) < shorter(own)).count();
     let known = (0..findings.len()).filter_map(|k| Some((k, rings(&findings[k])?)));
     let best = known.min_by(|a, b| a.1.value.total_cmp(&b.1.value));
     Ranking {
@@ -55,6 +59,20 @@ mod tests {
         let ranking = rank(&takes, Estimate::new(1.5, 0.02));
         assert_eq!(ranking.takes, [Some(1), Some(1), None, Some(4)]);
         assert_eq!((ranking.untreated, ranking.best), (3, Some(1)));
+    }
+
+    /// Three lead together; the room without the unit rings beyond doubt longer than one of them only, and was second.
+    #[test]
+    fn the_rank_after_a_tie_counts_all_before_it() {
+        let takes = [
+            take(Some((0.82, 0.09))),
+            take(Some((1.84, 0.04))),
+            take(Some((1.44, 0.37))),
+            take(Some((1.3, 0.25))),
+        ];
+        let ranking = rank(&takes, Estimate::new(1.51, 0.1));
+        assert_eq!(ranking.takes, [Some(1), Some(5), Some(1), Some(1)]);
+        assert_eq!(ranking.untreated, 4);
     }
 
     #[test]

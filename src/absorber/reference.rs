@@ -31,8 +31,8 @@ pub struct Reference {
     pub(super) others_hz: Vec<f64>,
     pub(super) state: String,
     pub(super) places: Vec<(String, String)>,
-    /// Whether a unit stood there already.
-    pub(super) occupied: bool,
+    /// Units that stood there already.
+    pub(super) units: Vec<String>,
     pub(super) expected: Expected,
     /// Its records, for the joint fit with a take's, in each of the ways they are cut.
     pub(super) sides: Vec<Option<Side>>,
@@ -98,7 +98,7 @@ impl Reference {
             others_hz: others_hz(modes, index),
             state: baseline.state.to_owned(),
             places: baseline.places.iter().map(owned).collect(),
-            occupied: !baseline.units.is_empty(),
+            units: baseline.units.iter().map(|unit| unit.name.clone()).collect(),
             expected: Expected {
                 mode: found,
                 near: alone.near_places(),
@@ -109,6 +109,11 @@ impl Reference {
             },
             mode: PoleEstimate { pole: found, near: seen.near, covariance: seen.joint },
         })
+    }
+
+    /// Whether a unit stood there already.
+    pub(super) fn occupied(&self) -> bool {
+        !self.units.is_empty()
     }
 
     /// Damped frequency of the target mode in the baseline, hertz.

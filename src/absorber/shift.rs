@@ -2,7 +2,8 @@
 //!
 //! Where no second pole shows, the unit still moves the mode's: by `s − s0 = −(g²/4)/(s0 − sa)` (first order of
 //! the coupled equation), away from the unit's frequency and towards its damping. Two numbers don't give
-//! three unknowns, so g and damping are taken over what units are like; the side is sure, the distance a guess.
+//! three unknowns, so g and damping are taken over what units are like; the side is sure, the distance a guess. Among near
+//! modes ([`CROWD_HZ`]) the side isn't sure either.
 
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -19,6 +20,9 @@ const LEAST_HZ: f64 = 0.01;
 /// A pole that went farther than this is another one, hertz; or one whose decay constant grew by more than the factor.
 const SAME_HZ: f64 = 1.5;
 const SAME_DECAY: f64 = 1.6;
+/// Two modes nearer to each other than this leave a pole between them wherever the unit is tuned, and it may pass for
+/// either's, so its way tells no side: how far a pole is followed, and how far the strongest unit moves a mode, hertz.
+pub(super) const CROWD_HZ: f64 = SAME_HZ + COUPLINGS.1 / (2.0 * TAU);
 /// First order errs by about this share.
 const FIRST_ORDER: f64 = 0.1;
 const GRID: usize = 16;

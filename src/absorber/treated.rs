@@ -82,7 +82,7 @@ impl Reference {
             PoleObservation::One(seen) => (&**seen, None),
             PoleObservation::Nothing => return None,
         };
-        if self.occupied {
+        if self.occupied() {
             return None;
         }
         let back = |pair: Pair| {
@@ -176,7 +176,7 @@ impl Reference {
     /// The take's own two poles, where they keep the check of the modes there and one unit.
     fn own_pair<'l>(&self, take: &SettingFacts<'_>, look: &'l SettingFit) -> Option<&'l LocalFit> {
         let PoleObservation::Two(two) = &look.observation else { return None };
-        let found = pair(take, &two.seen).filter(|found| !self.occupied && self.sound(found))?;
+        let found = pair(take, &two.seen).filter(|found| !self.occupied() && self.sound(found))?;
         let coupling = identify(Resonator::of_pole(self.mode.pole), found.pair).coupling;
         (coupling > 0.0).then_some(&two.seen)
     }

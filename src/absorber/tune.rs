@@ -66,6 +66,8 @@ impl Reference {
         Tuning {
             mode_hz: Estimate::new(mode.omega_per_s / TAU, sd(1) / TAU),
             before_t60_s,
+            before_state: self.state.clone(),
+            before_units: self.units.clone(),
             cautions: words::cautions(takes, &findings),
             placements: Vec::new(),
             mode,
@@ -98,7 +100,7 @@ impl Reference {
     ) -> (Vec<Option<State>>, Option<bool>) {
         let mut states = vec![None; takes.len()];
         let mut shared = None;
-        if self.occupied {
+        if self.occupied() {
             return (states, shared);
         }
         // Takes that were identified with the near modes, then those without.
@@ -155,7 +157,7 @@ impl Reference {
         findings: &mut [Finding],
     ) {
         let mode_hz = self.mode.pole.im / TAU;
-        for ((take, state), finding) in takes.iter().zip(states).zip(findings).filter(|_| !self.occupied) {
+        for ((take, state), finding) in takes.iter().zip(states).zip(findings).filter(|_| !self.occupied()) {
             let Some(unit_hz) = self.stands_hz(take, *state) else { continue };
             let Some(advice) = words::elsewhere(unit_hz, mode_hz, &self.others_hz, UNIT_HZ) else { continue };
             if finding.values.take().is_some() || finding.reason.as_ref().is_some_and(words::looks_for_it) {

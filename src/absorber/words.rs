@@ -103,6 +103,8 @@ pub(super) struct OnePole {
     pub by_label_hz: Option<f64>,
     /// … by the side to which the mode's own pole went.
     pub by_shift_hz: Option<f64>,
+    /// Other modes lie so near that this side says nothing.
+    pub crowded: bool,
 }
 
 /// The unit labelled nearest a mode, and its label, hertz.
@@ -145,7 +147,7 @@ pub(super) fn looks_for_it(reason: &Message) -> bool {
 
 /// What to do with one pole.
 pub(super) fn one_pole(known: OnePole) -> (Message, Next) {
-    let step = known.by_label_hz.or(known.by_shift_hz);
+    let step = known.by_label_hz.or(known.by_shift_hz.filter(|_| !known.crowded));
     let next = Next { frequency_change_hz: step, damping_factor: Some(0.5), dials: Vec::new() };
     let text = match (known.by_label_hz, known.by_shift_hz) {
         (Some(step), _) => {
@@ -153,6 +155,7 @@ pub(super) fn one_pole(known: OnePole) -> (Message, Next) {
             let move_by = Value::Number(format!("{step:+.1}"));
             say!("absorber.by-label", off = number(step.abs(), 1), step = move_by)
         }
+        (None, Some(_)) if known.crowded => say!("absorber.shift-crowded", hz = number(FEEL_HZ, 0)),
         (None, Some(step)) => {
             let key = if step > 0.0 { "absorber.shifted-up" } else { "absorber.shifted-down" };
             say!(key, hz = number(step.abs(), 1))
@@ -164,7 +167,7 @@ pub(super) fn one_pole(known: OnePole) -> (Message, Next) {
 }
 
 /// Advice after which the tones are played again.
-const AGAIN: [&str; 14] = [
+const AGAIN: [&str; 16] = [
     "absorber.check-fails-advice",
     "absorber.raise-and-halve",
     "absorber.raise",
@@ -173,9 +176,11 @@ const AGAIN: [&str; 14] = [
     "absorber.by-label",
     "absorber.shifted-up",
     "absorber.shifted-down",
+    "absorber.shift-crowded",
     "absorber.halve",
     "absorber.halve-or-move",
     "absorber.less-damping",
+    "absorber.step-again",
     "absorber.back",
     "absorber.halving-tried",
     "absorber.halved-in-vain",
@@ -271,9 +276,8 @@ mod tests {
     /// One pole without label or shift: with a decay that moved less damping is the step; without, it may be far off too.
     #[test]
     fn one_pole_that_stayed_may_be_far_off() {
-        let said = |decay_moved: bool| {
-            one_pole(OnePole { decay_moved, by_label_hz: None, by_shift_hz: None }).0.key().to_owned()
-        };
+        let said =
+            |decay_moved: bool| one_pole(OnePole { decay_moved, ..OnePole::default() }).0.key().to_owned();
         assert_eq!([true, false].map(said), ["absorber.halve", "absorber.halve-or-move"]);
     }
 }

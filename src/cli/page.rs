@@ -45,11 +45,11 @@ fn lines(tuning: &Tuning, take: Option<&Finding>) -> [(String, String); 3] {
     let untreated = format!("{} s", spread(tuning.before_t60_s));
     let now = match take {
         Some(take) => (format!("rings now ({})", take.state), rings(take)),
-        None => ("rings without the unit".to_owned(), untreated.clone()),
+        None => (format!("rings {}", tuning.before()), untreated.clone()),
     };
     let best = match tuning.best.and_then(|k| tuning.takes.get(k)) {
         Some(take) => (format!("best so far ({}), rings", take.state), rings(take)),
-        None => ("best so far".to_owned(), format!("without the unit, {untreated}")),
+        None => ("best so far".to_owned(), format!("{}: {untreated}", tuning.before())),
     };
     let said = take.and_then(|take| {
         let reason = || take.reason.as_ref().map(|r| format!("Can't tell: {r}."));

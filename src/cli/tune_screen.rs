@@ -8,9 +8,10 @@ use stillroom::report::words::plus_minus;
 /// Prints it.
 pub fn tuning(tuning: &Tuning) {
     screen::heading(&format!(
-        "Mode at {:.2} Hz: T60 {} s without the unit",
+        "Mode at {:.2} Hz: T60 {} s {}",
         tuning.mode_hz.value,
-        spread(tuning.before_t60_s)
+        spread(tuning.before_t60_s),
+        tuning.before()
     ));
     let mut order: Vec<usize> = (0..tuning.takes.len()).collect();
     order.sort_by_key(|k| (tuning.ranks[*k].unwrap_or(usize::MAX), *k));
@@ -23,7 +24,7 @@ pub fn tuning(tuning: &Tuning) {
          installed here. Damping: in per cent of the best. Best: T60 at the unit's best setting.",
     );
     if tuning.best.is_none() && tuning.takes.iter().any(|take| take.t60_s.is_some()) {
-        screen::paragraph("No setting rings clearly shorter than the room without the unit.");
+        screen::paragraph(&format!("No setting rings clearly shorter than {}.", tuning.before()));
     }
     if let Some(best) = tuning.best {
         let name = &tuning.takes[best].state;
@@ -97,11 +98,15 @@ pub fn elsewhere(tuning: &Tuning, target_t60_s: Option<f64>) {
     });
 }
 
-/// The row of the room without the unit.
+/// The row of the baseline: of the room without the unit, or of a state with units of its own, by its name.
 fn untreated(tuning: &Tuning) -> Vec<String> {
     let dash = || "–".to_owned();
+    let name = match tuning.before_units.as_slice() {
+        [] => "(without)".to_owned(),
+        _ => screen::shortened(&tuning.before_state, 14),
+    };
     vec![
-        "(without)".to_owned(),
+        name,
         shared(tuning, tuning.before_rank),
         spread(tuning.before_t60_s),
         format!("{:.2}", tuning.before_t60_s.value),

@@ -46,15 +46,20 @@ fn gain(tuning: &Tuning) -> Option<Message> {
     let hz = hertz(tuning.mode_hz.value);
     let Some(best) = tuning.best else {
         let known = tuning.takes.iter().any(|take| take.t60_s.is_some());
-        return known.then(|| say!("tuned.none-shorter", hz = hz));
+        return known.then(|| say!("tuned.none-shorter", hz = hz, before = tuning.before()));
     };
     let best = tuning.takes.get(best)?;
     let (without, with) = (seconds(tuning.before_t60_s.value), seconds(best.t60_s?.value));
-    let rings = if tuning.takes.len() > 1 {
-        say!("tuned.rings-best", hz = hz, without = without, with = with, state = best.state.as_str())
-    } else {
-        say!("tuned.rings", hz = hz, without = without, with = with)
+    let several = tuning.takes.len() > 1;
+    let key = match (tuning.before_units.is_empty(), several) {
+        (true, false) => "tuned.rings",
+        (true, true) => "tuned.rings-best",
+        // "With the unit" it is in both states.
+        (false, false) => "tuned.rings-in",
+        (false, true) => "tuned.rings-best-in",
     };
+    let (before, state) = (tuning.before(), best.state.as_str());
+    let rings = say!(key, hz = hz, before = before, without = without, with = with, state = state);
     Some(match best.values.map(|v| v.best_t60_s) {
         Some(reach) => {
             let reach = Value::Number(plus_minus(reach));
@@ -62,6 +67,14 @@ fn gain(tuning: &Tuning) -> Option<Message> {
         }
         None => say!("tuned.and-no-more", rings = rings),
     })
+}
+
+/// Legend of the upper bars.
+fn above(tuning: &Tuning) -> Message {
+    if tuning.before_units.is_empty() {
+        return say!("legend.above-without");
+    }
+    say!("legend.above", before = tuning.before_state.as_str())
 }
 
 /// One row a take.
@@ -76,7 +89,7 @@ fn figure(content: &Content<'_>, k: usize, tuning: &Tuning) -> Option<Drawing> {
         name: format!("absorber-{}", k + 1),
         title: content.say(&say!("figure.takes", hz = hertz(tuning.mode_hz.value))),
         legend: vec![
-            (Ink::Before, content.text("legend.above-without")),
+            (Ink::Before, content.say(&above(tuning))),
             (Ink::After, content.text("legend.below-as-set")),
         ],
         foot: content.text("figure.best-setting"),

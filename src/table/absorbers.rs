@@ -16,7 +16,7 @@ table! {
         unit text(), "Name of the unit.", "";
     }
     mode_frequency_hz: Option<f64> {
-        mode_frequency_hz hertz().positive(), "Undamped frequency of the target mode without the unit.", "";
+        mode_frequency_hz hertz().positive(), "Undamped frequency of the target mode in the baseline.", "";
     }
     loaded_frequency: Option<Estimate> {
         loaded_frequency_hz hertz().positive(), "The unit's frequency installed here, the room mode's influence removed: |s1|·|s2|/ω0 over 2π, s1 and s2 the two treated poles, ω0 the untreated mode.", "Fahy & Schofield, J. Sound Vib. 72 (1980) (two coupled resonators)";
