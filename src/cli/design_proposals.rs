@@ -31,7 +31,7 @@ pub fn show(answer: &Answer) {
         ));
     }
     if let Some(surest) = surest(&answer.proposals) {
-        places(surest, &which(answer, surest), &answer.room);
+        places(surest, which(answer, surest), &answer.room);
     }
     answer.proposals.iter().flatten().for_each(|p| opening(p, &answer.room));
 }
@@ -173,14 +173,14 @@ fn whole_or_two(value: f64) -> String {
 }
 
 /// The row that is said more of.
-pub fn which(answer: &Answer, surest: &Proposal) -> String {
+pub fn which(answer: &Answer, surest: &Proposal) -> &'static str {
     let first = answer.proposals.iter().flatten().next() == Some(surest);
-    format!("the {} row ({})", if first { "first" } else { "surest" }, kind(&surest.build))
+    if first { "the first row" } else { "the surest row" }
 }
 
 fn places(p: &Proposal, which: &str, room: &Treated) {
     screen::line("");
-    screen::paragraph(&format!("Where {which} goes, its face from corner to corner:"));
+    screen::paragraph(&format!("Where {which} goes ({}), its face from corner to corner:", kind(&p.build)));
     for (k, face) in p.faces.iter().enumerate() {
         let (from, to) = (face.corner_m, face.point_m(1.0, 1.0));
         let unit = if p.faces.len() > 1 { format!("unit {}: ", k + 1) } else { String::new() };

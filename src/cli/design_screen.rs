@@ -116,7 +116,7 @@ fn neighbours(answer: &Answer) {
         return;
     }
     let surest = surest(&answer.proposals).filter(|_| answer.given.is_none());
-    let with = surest.map_or("the unit".to_owned(), |surest| super::design_proposals::which(answer, surest));
+    let with = surest.map_or("the unit", |surest| super::design_proposals::which(answer, surest));
     screen::heading(&format!("Other modes with {with} that change by more than {:.0} %", 100.0 * LISTED));
     let rows: Vec<Vec<String>> = changed.iter().map(row).collect();
     screen::table(&["mode", "Hz", "before, s", "after, s", "change"], &rows);
