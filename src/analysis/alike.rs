@@ -10,8 +10,13 @@ use crate::response::{LowRecord, Place};
 use crate::session::Session;
 use crate::state::StateResult;
 
-/// Energy of the difference over that of the smaller one below which two records are taken for one position's: −40 dB.
+/// Energy of the difference over that of the smaller one below which two records are taken for one position's, the noise taken
+/// off: −40 dB.
 const ALIKE: f64 = 1e-4;
+/// With its noise the difference is less than this, −13 dB, else the noise hides what tells them apart.
+const HEARD: f64 = 0.05;
+/// By how many standard errors of the noise a difference may stand over it.
+const BY_CHANCE: f64 = 2.0;
 /// Least distance that `session.toml` must state between two positions for them to be two whatever they sound like, m.
 const APART_M: f64 = 0.005;
 /// Least length in common, s.
@@ -28,9 +33,9 @@ pub(super) fn flag_alike(session: &Session, state: &mut StateResult, files: &mut
             if told[first] || told[other] || !perhaps_one(session, &one.place, &two.place) {
                 continue;
             }
-            if let Some(part) = difference(&one.low, &two.low).filter(|part| *part < ALIKE) {
+            if let Some(difference) = Difference::of(&one.low, &two.low).filter(Difference::is_noise) {
                 group.push(other);
-                most = most.max(part);
+                most = most.max(difference.energy);
             }
         }
         group.iter().for_each(|p| told[*p] = true);
@@ -49,23 +54,42 @@ fn perhaps_one(session: &Session, one: &Place, other: &Place) -> bool {
     one.source == other.source && !at(one).zip(at(other)).is_some_and(apart)
 }
 
-/// Energy of the difference of two records over that of the weaker one; that of their first differences, in which slow
-/// noise weighs little and high modes, which tell places apart best, much. `None` where they can't be held together.
-fn difference(one: &LowRecord, other: &LowRecord) -> Option<f64> {
-    let length = one.samples.len().min(other.samples.len());
-    if one.rate_hz != other.rate_hz || (length as f64) < LEAST_S * one.rate_hz {
-        return None;
+/// How two records differ, by their first differences, in which slow noise weighs little and high modes, which tell places
+/// apart best, much. As shares of the weaker one's energy.
+struct Difference {
+    energy: f64,
+    /// What the later half of the difference, where a room has decayed, makes of the whole if it is noise; and its standard error.
+    noise: f64,
+    noise_sd: f64,
+}
+
+impl Difference {
+    /// Whether there is nothing in it but noise, and what two takes of one position differ by.
+    fn is_noise(&self) -> bool {
+        self.energy < HEARD && self.energy - self.noise < ALIKE + BY_CHANCE * self.noise_sd
     }
-    let steps = |low: &LowRecord, k: usize| f64::from(low.samples[k + 1]) - f64::from(low.samples[k]);
-    let (mut between, mut of_one, mut of_other) = (0.0, 0.0, 0.0);
-    for k in 0..length - 1 {
-        let (a, b) = (steps(one, k), steps(other, k));
-        between += (a - b).powi(2);
-        of_one += a * a;
-        of_other += b * b;
+
+    /// `None` where the records can't be held together.
+    fn of(one: &LowRecord, other: &LowRecord) -> Option<Self> {
+        let length = one.samples.len().min(other.samples.len());
+        if one.rate_hz != other.rate_hz || (length as f64) < LEAST_S * one.rate_hz {
+            return None;
+        }
+        let steps = |low: &LowRecord, k: usize| f64::from(low.samples[k + 1]) - f64::from(low.samples[k]);
+        let (mut between, mut later, mut of_one, mut of_other) = (0.0, 0.0, 0.0, 0.0);
+        for k in 0..length - 1 {
+            let (a, b) = (steps(one, k), steps(other, k));
+            between += (a - b).powi(2);
+            later += if 2 * k >= length { (a - b).powi(2) } else { 0.0 };
+            of_one += a * a;
+            of_other += b * b;
+        }
+        let least = of_one.min(of_other);
+        let noise = 2.0 * later / least;
+        // Of half as many squares, each with a variance of twice its square.
+        let noise_sd = noise * (4.0 / length as f64).sqrt();
+        (least > 0.0).then(|| Self { energy: between / least, noise, noise_sd })
     }
-    let least = of_one.min(of_other);
-    (least > 0.0).then(|| between / least)
 }
 
 fn tell(state: &mut StateResult, first: usize, group: &[usize], below_db: f64, files: &mut [FileRecord]) {
@@ -101,10 +125,31 @@ mod tests {
     #[test]
     fn the_difference_is_a_share_of_the_energy() {
         let [whole, near, far] = [0.0, 0.005, 0.02].map(record);
-        let part = |other| difference(&whole, other).unwrap();
-        assert!((part(&near) / 2.5e-5 - 1.0).abs() < 1e-3, "0.005² of the energy: {}", part(&near));
-        assert!(part(&near) < ALIKE && part(&far) > ALIKE);
+        let part = |other| Difference::of(&whole, other).unwrap();
+        assert!(
+            (part(&near).energy / 2.5e-5 - 1.0).abs() < 1e-3,
+            "0.005² of the energy: {}",
+            part(&near).energy
+        );
+        assert!(part(&near).is_noise() && !part(&far).is_noise());
         let other_rate = LowRecord { rate_hz: 1000.0, ..record(0.0) };
-        assert_eq!(difference(&whole, &other_rate), None);
+        assert!(Difference::of(&whole, &other_rate).is_none());
+    }
+
+    /// Two takes whose noise lies 27 dB under the response are one position's; a tenth of another tone shows through it.
+    #[test]
+    fn noise_makes_no_second_position() {
+        let mut gauss = crate::room::simulate::Gauss::new(11);
+        let mut noisy = |more: f64| {
+            let clean = record(more);
+            // Steps of white noise have twice its power, those of a cosine at 50 Hz 0.157² of its own.
+            let samples: Vec<f64> =
+                clean.samples.iter().map(|x| f64::from(*x) + 6e-4 * gauss.normal()).collect();
+            LowRecord::new(&samples, 2000.0, 0.0)
+        };
+        let (one, again, other) = (noisy(0.0), noisy(0.0), noisy(0.1));
+        let repeat = Difference::of(&one, &again).unwrap();
+        assert!(repeat.energy > 3.0 * ALIKE && repeat.is_noise(), "{} {}", repeat.energy, repeat.noise);
+        assert!(!Difference::of(&one, &other).unwrap().is_noise());
     }
 }
