@@ -29,15 +29,15 @@ pub fn run(args: &ExciteArgs) -> Result<Exit, Failed> {
     let text = described.text().map_err(Failed::nothing)?;
     put(&beside, text.as_bytes(), Existing::replaced_if(args.force)).map_err(Failed::usage)?;
     let decibels = |ratio: f64| format!("{:.1}", 20.0 * ratio.log10()).replace('-', "−");
-    screen::line(&format!(
+    screen::paragraph(&format!(
         "Peak {} dB, rms {} dB of full scale, crest factor {} dB. Described in {}: keep both together.",
         decibels(described.peak),
         decibels(described.rms),
         decibels(described.crest()),
         write::shown(&beside)
     ));
-    plan.iter().for_each(|plan| screen::line(&expectation(plan)));
-    CAUTION.iter().for_each(|text| screen::line(text));
+    plan.iter().for_each(|plan| screen::paragraph(&expectation(plan)));
+    CAUTION.iter().for_each(|text| screen::paragraph(text));
     Ok(Exit::Done)
 }
 

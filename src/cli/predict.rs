@@ -178,14 +178,14 @@ fn dominate(schroeder_hz: f64, t60_s: f64, to_hz: f64) -> String {
 fn show_plan(plan: &MeasurementPlan) {
     screen::heading("Where to measure, so that every mode is seen and close ones can be told apart");
     for position in &plan.positions {
-        screen::line(&format!("  {} m: {}", position.candidate.name, position.reason));
+        screen::item(&format!("{} m: {}", position.candidate.name, position.reason));
     }
     let listed = |modes: &[AirMode]| modes.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
     if !plan.unseen.is_empty() {
-        screen::line(&format!("  No place sees {}.", listed(&plan.unseen)));
+        screen::paragraph(&format!("No place sees {}.", listed(&plan.unseen)));
     }
     for (a, b) in &plan.alike {
-        screen::line(&format!("  Nothing tells {a} from {b}."));
+        screen::paragraph(&format!("Nothing tells {a} from {b}."));
     }
     let off_cm = 100.0 * OFF_M;
     screen::paragraph(&format!(

@@ -87,13 +87,28 @@ fn lacking(facts: &LookFacts<'_>) -> Vec<Finding> {
     rename.chain(lack).collect()
 }
 
-/// Positions that two states write differently (`Ecke hinten`, `ecke_hinten`): the later state, its place, and that of the
+/// Words that a file gets when it was measured or copied once more, beside `(1)`.
+const ONCE_MORE: [&str; 9] = ["final", "neu", "new", "again", "copy", "kopie", "last", "ok", "redo"];
+
+/// A position's name without case, blanks and signs, and without what says that it was measured or copied once more.
+fn bare(name: &str) -> String {
+    let mut words: Vec<String> =
+        name.split_whitespace().flat_map(|part| part.split(['_', '-'])).map(str::to_lowercase).collect();
+    let once_more = |word: &String| {
+        let counted = word.starts_with('(') && word.ends_with(')');
+        counted || ONCE_MORE.contains(&word.trim_end_matches(|c: char| c.is_ascii_digit()))
+    };
+    while words.len() > 1 && words.last().is_some_and(once_more) {
+        words.pop();
+    }
+    words.concat().chars().filter(|c| c.is_alphanumeric()).collect()
+}
+
+/// Positions that two states write differently (`Ecke hinten`, `ecke_hinten`, `Ecke hinten final2`): the later state, its place, and that of the
 /// other. Each is lacking where the other stands.
 fn spelled_otherwise<'a>(states: &[Measured<'a>]) -> Vec<(&'a str, Place<'a>, Place<'a>)> {
-    let bare =
-        |name: &str| name.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase).collect();
     let alike = |one: Place<'_>, other: Place<'_>| -> bool {
-        let names: [String; 2] = [one.0, other.0].map(bare);
+        let names = [one.0, other.0].map(bare);
         names[0] == names[1] && !names[0].is_empty() && same_name(one.1, other.1)
     };
     let mut found: Vec<(&str, Place<'_>, Place<'_>)> = Vec::new();
@@ -150,7 +165,21 @@ fn named((position, source): Place<'_>) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::counts_repeats;
+    use super::{bare, counts_repeats};
+
+    #[test]
+    fn a_name_in_a_hurry_is_that_of_its_place() {
+        for name in
+            ["Ecke hinten", "ecke_hinten", "Ecke-Hinten final2", "ecke hinten (1)", "Ecke hinten neu final"]
+        {
+            assert_eq!(bare(name), "eckehinten", "{name}");
+        }
+        for (one, other) in
+            [("mic 1", "mic 2"), ("seat", "seat 2"), ("final", "seat"), ("corner_1", "corner_2")]
+        {
+            assert_ne!(bare(one), bare(other));
+        }
+    }
 
     #[test]
     fn names_of_repeats_are_told_from_those_of_places() {
