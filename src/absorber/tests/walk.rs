@@ -190,5 +190,5 @@ fn three_takes_lead_to_the_best() {
     assert!(all.t60[1] * 100 >= all.walks * 90 && all.ring[1] * 100 >= all.walks * 93, "{all:?}");
     assert!(open.t60[0] * 100 >= open.walks * 90 && open.ring[0] * 100 >= open.walks * 94, "{open:?}");
     assert!(close.t60[1] * 100 >= close.walks * 80, "{close:?}");
-    assert!(all.longer[1] * 100 <= all.walks * 4, "{all:?}");
+    assert!(all.longer[1] * 100 <= all.walks * 2, "{all:?}");
 }
