@@ -52,7 +52,7 @@ impl Live<'_> {
         let stem = name.path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         screen::line(&format!(
             "  {stem}: plays for {:.0} s at {level_db:.0} dB of full scale.",
-            lasts_s(&self.sweep)
+            self.sweep.lasts_s()
         ));
         let sweep = self.sweep;
         let (heard, judged) = self.played(&sweep, level_db)?;
