@@ -127,7 +127,6 @@ fn treble_agrees(places: &[Common<'_>], m: usize, from: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::change::shape::SLACK;
 
     /// Residues of three modes at six places, each 1.3 times as long after; `order`: whose residue each file holds.
     fn found(order: [usize; 6], stayed: [bool; 6]) -> Vec<usize> {
@@ -154,9 +153,7 @@ mod tests {
             .iter()
             .map(|shape| (of(shape.to_vec(), 4.0), of(order.iter().map(|m| shape[*m]).collect(), 5.2)))
             .collect();
-        let pairs: Vec<ModePair<'_>> =
-            both.iter().map(|(before, after)| ModePair { before, after, slack: SLACK }).collect();
-        exchanged(&places, &pairs, &stayed)
+        exchanged(&places, &ModePair::of(&both), &stayed)
     }
 
     /// Pairs, two pairs and rings come out; `found[m]` is where the file of place m is.

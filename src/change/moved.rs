@@ -142,10 +142,6 @@ mod tests {
     use crate::change::PlaceFacts;
     use rustfft::num_complex::Complex64;
 
-    fn pairs(both: &[(Resonance, Resonance)]) -> Vec<ModePair<'_>> {
-        both.iter().map(|(before, after)| ModePair { before, after, slack: SLACK }).collect()
-    }
-
     /// Residues of six modes at three places, each times its factor.
     fn by_factors(factors: [f64; 6]) -> bool {
         let mode = |k: usize, factor: f64| {
@@ -154,7 +150,7 @@ mod tests {
         };
         let both: Vec<(Resonance, Resonance)> =
             factors.iter().enumerate().map(|(k, factor)| (mode(k, 1.0), mode(k, *factor))).collect();
-        by_residues(&pairs(&both), &[])
+        by_residues(&ModePair::of(&both), &[])
     }
 
     /// Neighbours a tenth apart are a smooth course whatever the gain; a half and more is none.
@@ -174,7 +170,7 @@ mod tests {
         let both: Vec<(Resonance, Resonance)> =
             signs.iter().map(|signs| (mode([1.0; 5]), mode(*signs))).collect();
         let mut marked = [false; 5];
-        outliers(&pairs(&both), &mut marked, &[false; 5]);
+        outliers(&ModePair::of(&both), &mut marked, &[false; 5]);
         marked
     }
 
@@ -219,7 +215,7 @@ mod tests {
             let pole = Complex64::new(-4.0, 250.0);
             Resonance::known(pole, &values.map(|value| (Complex64::from(value), 1e-12)))
         };
-        let found = disagreement(&pairs(&[(of([1.0, 2.0]), of([1.0, 4.0]))]), &[false; 2]).unwrap();
+        let found = disagreement(&ModePair::of(&[(of([1.0, 2.0]), of([1.0, 4.0]))]), &[false; 2]).unwrap();
         assert!((found * (1.8_f64 * 0.03).powi(2) * 2.5 / 0.8 - 1.0).abs() < 1e-6, "{found}");
     }
 }

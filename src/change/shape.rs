@@ -89,6 +89,14 @@ pub(super) struct ModePair<'a> {
     pub slack: f64,
 }
 
+#[cfg(test)]
+impl<'a> ModePair<'a> {
+    /// Pairs that no unit mixes.
+    pub fn of(both: &'a [(Resonance, Resonance)]) -> Vec<Self> {
+        both.iter().map(|(before, after)| Self { before, after, slack: SLACK }).collect()
+    }
+}
+
 impl ModePair<'_> {
     /// The ratio of its residues over the places.
     pub fn ratio(&self, without: &[bool]) -> Option<ResidueRatio> {
