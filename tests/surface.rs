@@ -235,6 +235,21 @@ fn takes_that_sound_alike_count_as_one_position_until_somebody_says() {
     assert!(rows.iter().any(|r| r["requirement"].contains("combinations, engineering") && r["found"] == "6"));
 }
 
+/// Half a copied file is to be copied again; that it ends early is no second fault, and no reason to record anew.
+#[test]
+fn a_half_copied_file_is_told_once() {
+    let whole = response(5);
+    let desk = Job::new()
+        .with_samples("job/empty/seat.wav", &response(4))
+        .with_samples("job/empty/door.wav", &whole);
+    let path = desk.path("job/empty/door.wav");
+    let bytes = fs::read(&path).expect("written");
+    fs::write(&path, &bytes[..bytes.len() / 2]).expect("writable");
+    let checked = one_line(&desk.run_line("check job --no-modes").out);
+    assert!(checked.contains("opy or export the file again"), "{checked}");
+    assert!(!checked.contains("longer response"), "{checked}");
+}
+
 /// A name spelled otherwise is asked about; places left out are named.
 #[test]
 fn a_position_spelled_otherwise_is_asked_about_and_a_comparison_names_what_it_leaves_out() {

@@ -48,7 +48,7 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
             screen::line("");
             write::say_where(&placed);
             if !found.interrupted {
-                screen::paragraph(next(&results));
+                screen::paragraph(next(&session, &results));
             }
         }
     } else {
@@ -59,9 +59,16 @@ pub fn run(args: &AnalyzeArgs) -> Result<Exit, Failed> {
 }
 
 /// What to do with what was found.
-fn next(results: &Results) -> &'static str {
+fn next(session: &Session, results: &Results) -> &'static str {
+    let known = session.room.dimensions_m.is_some() || session.plan.is_some();
     if results.modes.iter().any(|row| row.kind == "mode") {
-        "Next: report.html shows where each mode lives; stillroom design PATH --mode HZ, what to build for one."
+        if known {
+            "Next: report.html shows where each mode lives; stillroom design PATH --mode HZ --target-t60 S, what to build \
+             for one."
+        } else {
+            "Next: report.html shows how each mode rings at each position; with the room's lengths or its plan in \
+             session.toml (stillroom check PATH --write drafts one) where it lives, too, and what to build for it."
+        }
     } else if results.modes.is_empty() {
         "Next: report.html shows the bands."
     } else {

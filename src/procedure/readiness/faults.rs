@@ -24,7 +24,9 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
                 None => flag.sentence().trim_end_matches('.').to_owned(),
             };
             let of = |all: &[Flag]| all.iter().copied().filter(|f| flags.has(*f)).collect::<Vec<_>>();
-            found.extend(of(&AGAIN).into_iter().map(|f| Finding::again(&name, say(f), f.advice())));
+            // Of a file that was copied in part all else follows.
+            let again = if flags.has(Flag::Incomplete) { vec![Flag::Incomplete] } else { of(&AGAIN) };
+            found.extend(again.into_iter().map(|f| Finding::again(&name, say(f), f.advice())));
             let own = of(&NOTES).into_iter().filter(|f| !of_all(state).contains(f));
             found.extend(own.map(|f| Finding::note(&name, say(f), f.advice())));
         }

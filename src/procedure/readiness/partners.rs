@@ -15,7 +15,7 @@ pub(super) fn findings(facts: &LookFacts<'_>) -> Vec<Finding> {
             Some(Finding::again(
                 format!("state {}", state.name),
                 reason,
-                "measure it, or take it off the list",
+                "name its folder in session.toml, measure it, or take it off the list",
             ))
         })
         .collect();

@@ -58,7 +58,10 @@ pub fn excerpt(text: &str, span: Range<usize>) -> String {
     plain(&short)
 }
 
-/// The document as a tree with places, or everything that the grammar refuses.
+/// After a bracket that is never closed nearly every line is refused: the first few say where to look.
+const TOLD: usize = 3;
+
+/// The document as a tree with places, or the first that the grammar refuses.
 pub fn parse(text: &str) -> Result<Spanned<DeTable<'_>>, Vec<Problem>> {
     let (document, errors) = DeTable::parse_recoverable(text);
     if errors.is_empty() {
@@ -74,6 +77,7 @@ pub fn parse(text: &str) -> Result<Spanned<DeTable<'_>>, Vec<Problem>> {
         }
     }
     problems.sort_by_key(|problem| problem.line);
+    problems.truncate(TOLD);
     Err(problems)
 }
 

@@ -443,3 +443,11 @@ proptest! {
         }
     }
 }
+
+/// A bracket that is never closed makes nearly every later line wrong: what is told is where it begins.
+#[test]
+fn the_first_slips_of_the_grammar_are_told() {
+    let lines: String = (0..30).map(|k| format!("[[positions]]\nname = \"p{k}\"\n")).collect();
+    let told = problems(&format!("[room]\nlength = [5.0\n{lines}"));
+    assert!((1..=3).contains(&told.matches("not TOML").count()), "{told}");
+}
