@@ -99,6 +99,7 @@ mod matching;
 mod mean;
 pub mod measure;
 pub mod modes;
+mod oscillation;
 pub mod output;
 pub mod procedure;
 pub mod recording;

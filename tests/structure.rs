@@ -7,7 +7,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Ground that every module may stand on.
-const GROUND: &[&str] = &["estimate", "flag", "spectrum", "matching", "mean", "filter", "language"];
+const GROUND: &[&str] =
+    &["estimate", "flag", "spectrum", "oscillation", "matching", "mean", "filter", "language"];
 
 /// Module and what it may import besides the ground and itself.
 const RULES: &[(&str, &[&str])] = &[
@@ -15,6 +16,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("flag", &[]),
     ("language", &[]),
     ("spectrum", &[]),
+    ("oscillation", &[]),
     ("matching", &[]),
     ("mean", &[]),
     ("filter", &[]),

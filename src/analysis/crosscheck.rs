@@ -8,6 +8,7 @@ use crate::decay::{LEAST_BT, NarrowRecord, narrow_t20};
 use crate::estimate::{Estimate, Reading, SD_PER_95};
 use crate::flag::Flag;
 use crate::modes::{Kind, LN_1000, Mode, ModeSet};
+use crate::oscillation::{self, Oscillation};
 use crate::response::Response;
 use rustfft::num_complex::Complex;
 
@@ -91,16 +92,14 @@ fn rebuilt(set: &ModeSet, place: usize, heard: &Heard<'_>) -> Vec<f32> {
     let NarrowRecord { samples, rate_hz, onset_s } = heard.record;
     let first = ((onset_s * rate_hz).ceil().max(0.0) as usize).min(samples.len());
     let mut sum = vec![0.0; samples.len()];
-    for mode in &set.modes {
-        let Some(a) = mode.amplitudes.get(place).copied().flatten() else { continue };
+    let later_s = first as f64 / rate_hz - heard.origin_s;
+    let of = |mode: &Mode| {
+        let a = mode.amplitudes.get(place).copied().flatten()?;
         let lambda = Complex::new(-mode.decay_per_s, mode.omega_per_s);
-        let mut value = Complex::new(a.re, a.im) * (lambda * (first as f64 / rate_hz - heard.origin_s)).exp();
-        let step = (lambda / rate_hz).exp();
-        for s in &mut sum[first..] {
-            *s += 2.0 * value.re;
-            value *= step;
-        }
-    }
+        let first = 2.0 * Complex::new(a.re, a.im) * (lambda * later_s).exp();
+        Some(Oscillation { first, turn: (lambda / rate_hz).exp() })
+    };
+    oscillation::add(&mut sum[first..], &set.modes.iter().filter_map(of).collect::<Vec<_>>());
     sum.into_iter().map(|s| s as f32).collect()
 }
 
@@ -108,8 +107,8 @@ fn rebuilt(set: &ModeSet, place: usize, heard: &Heard<'_>) -> Vec<f32> {
 mod tests {
     use super::*;
     use crate::modes::{self, FitSettings, Pole};
-    use rand_chacha::ChaCha8Rng;
-    use rand_chacha::rand_core::{Rng, SeedableRng};
+    use chacha20::ChaCha8Rng;
+    use chacha20::rand_core::{Rng, SeedableRng};
     use std::f64::consts::TAU;
 
     const RATE_HZ: f64 = 1000.0;

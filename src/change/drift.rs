@@ -108,16 +108,20 @@ fn followers(old: &[Resonance], new: &[Resonance], log: f64) -> (usize, usize) {
     let highest = new.iter().map(|r| r.pole.im).fold(0.0, f64::max);
     let could: Vec<&Resonance> =
         old.iter().filter(|r| (0.99 * lowest..=1.01 * highest).contains(&(r.pole.im * log.exp()))).collect();
-    let follows = |before: &Resonance, warm: f64| {
-        new.iter().any(|after| {
-            let frequency = (after.pole.im / before.pole.im).ln() - log - warm;
+    // By how much those that decay so are higher.
+    let higher = |before: &Resonance| -> Vec<f64> {
+        let decays_so = |after: &&Resonance| {
             let decay = (after.decay() / before.decay()).ln() - log;
-            let sd = before.log_sd().hypot(after.log_sd());
-            frequency.abs() < 3.0 * WIDTH && decay.abs() < DECAY_SLACK + 3.0 * sd
-        })
+            decay.abs() < DECAY_SLACK + 3.0 * before.log_sd().hypot(after.log_sd())
+        };
+        new.iter().filter(decays_so).map(|after| (after.pole.im / before.pole.im).ln() - log).collect()
     };
+    let partners: Vec<Vec<f64>> = could.iter().map(|before| higher(before)).collect();
     let steps = (REACH / (5.0 * STEP)) as i32;
-    let count = |k: i32| could.iter().filter(|r| follows(r, 5.0 * STEP * f64::from(k))).count();
+    let count = |k: i32| {
+        let warm = 5.0 * STEP * f64::from(k);
+        partners.iter().filter(|of| of.iter().any(|higher| (higher - warm).abs() < 3.0 * WIDTH)).count()
+    };
     ((-steps..=steps).map(count).max().unwrap_or(0), could.len())
 }
 

@@ -144,10 +144,9 @@ impl PathRows<'_> {
         for (k, sample) in low.samples[first.min(end)..end].iter().enumerate() {
             let t = start + k as f64 / low.rate_hz;
             let late = ((t - fade_from) / (seconds - fade_from)).clamp(0.0, 1.0);
-            let weight = 0.5 + 0.5 * (PI * late).cos();
-            sum += f64::from(*sample) * weight * phase;
+            let weight = if late > 0.0 { 0.5 + 0.5 * (PI * late).cos() } else { 1.0 };
             power += weight * weight;
-            phase *= turn;
+            (sum, phase) = (sum + f64::from(*sample) * weight * phase, phase * turn);
         }
         let scale = self.rates_hz[state] / low.rate_hz;
         let density = self.noise[state].at(omega / (2.0 * PI));

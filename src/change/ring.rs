@@ -17,8 +17,9 @@ pub(crate) fn ring_s(poles: &[Complex64], residues: &[Vec<Complex64>]) -> Option
         return None;
     }
     let energy = |t: f64| -> f64 {
+        let turns: Vec<Complex64> = poles.iter().map(|p| (p * t).exp()).collect();
         let place = |at: &Vec<Complex64>| {
-            at.iter().zip(poles).map(|(a, p)| a * (p * t).exp()).sum::<Complex64>().norm_sqr()
+            at.iter().zip(&turns).map(|(a, turn)| a * turn).sum::<Complex64>().norm_sqr()
         };
         residues.iter().map(place).sum()
     };

@@ -85,8 +85,7 @@ fn add_row(out: &mut [f64], bins: &[Complex64], rate_hz: f64, hz: f64, blur_s: f
     for value in out {
         let mut sum = Complex64::new(0.0, 0.0);
         for (now, turn) in &mut turning {
-            sum += *now;
-            *now *= *turn;
+            (sum, *now) = (sum + *now, *now * *turn);
         }
         *value += 4.0 * sum.norm_sqr(); // both halves of the spectrum
     }

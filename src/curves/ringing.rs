@@ -4,6 +4,7 @@ use crate::decay::{DecayCurve, LEAST_BT, NarrowRecord, narrow_curve};
 use crate::filter::{self, Bank};
 use crate::flag::Flag;
 use crate::modes::{Kind, Mode};
+use crate::oscillation::{self, Oscillation};
 use crate::response::Response;
 use crate::state::StateResult;
 use rustfft::num_complex::Complex64;
@@ -129,14 +130,11 @@ impl<'a> Heard<'a> {
         let time_s = |k: usize| k as f64 / low.rate_hz - low.onset_s;
         let first = (0..low.samples.len()).find(|k| time_s(*k) >= 0.0).unwrap_or(0);
         let mut left: Vec<f64> = low.samples.iter().map(|sample| f64::from(*sample)).collect();
-        for wave in &self.waves {
-            let step = (wave.lambda / low.rate_hz).exp();
-            let mut value = wave.amplitude * (wave.lambda * time_s(first)).exp();
-            for sample in &mut left[first..] {
-                *sample -= 2.0 * value.re;
-                value *= step;
-            }
-        }
+        let of = |wave: &Wave| Oscillation {
+            first: -2.0 * wave.amplitude * (wave.lambda * time_s(first)).exp(),
+            turn: (wave.lambda / low.rate_hz).exp(),
+        };
+        oscillation::add(&mut left[first..], &self.waves.iter().map(of).collect::<Vec<_>>());
         left.into_iter().map(|sample| sample as f32).collect()
     }
 

@@ -6,8 +6,8 @@
 
 use super::{RATES_HZ, SECONDS, SignalError, within};
 use crate::spectrum::to_real;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 

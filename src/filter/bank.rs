@@ -4,7 +4,6 @@ use super::band::Band;
 use super::butterworth::Cascade;
 use super::half_band::{Grid, HalfBand, USABLE_SHARE};
 use super::lanes::{BLOCK, LaneFilter, Lanes, WIDTH};
-use rustfft::num_traits::ConstZero;
 use std::f64::consts::PI;
 use std::sync::{Mutex, PoisonError};
 
@@ -250,10 +249,10 @@ impl EarlyCut {
         let mut sum = Lanes::ZERO;
         for _ in 0..self.blocks {
             let last = (inputs.end - 1 - inputs.grid.zero as isize) as f64;
-            let mut places = (0..BLOCK).map(|k| (last - k as f64) / self.rate_hz);
-            let faded = inputs
-                .next_block()
-                .map(|sample| self.weights(places.next().unwrap_or(0.0)) * Lanes::all(sample));
+            let mut faded = [Lanes::ZERO; BLOCK];
+            for (k, (faded, sample)) in faded.iter_mut().zip(inputs.next_block()).enumerate() {
+                *faded = self.weights((last - k as f64) / self.rate_hz) * Lanes::all(sample);
+            }
             filter.run_each(&faded, &mut outputs);
             for output in outputs {
                 sum = sum + output * output;
@@ -265,11 +264,17 @@ impl EarlyCut {
     /// 0 before the fade, 1 after it; as much energy passes as if the cut were sharp at the limit.
     fn weights(&self, time_s: f64) -> Lanes {
         let after_s = time_s - self.limit_s;
-        Lanes(self.fade_s.map(|fade_s| {
+        let mut weights = Lanes::ZERO;
+        for (weight, fade_s) in weights.0.iter_mut().zip(self.fade_s) {
             // The square of the fade holds an eighth of its length less than a step in its middle does.
             let place = after_s / fade_s + 0.125;
-            if place.abs() < 0.5 { 0.5 + 0.5 * (PI * place).sin() } else { f64::from(u8::from(place > 0.0)) }
-        }))
+            *weight = if place.abs() < 0.5 {
+                0.5 + 0.5 * (PI * place).sin()
+            } else {
+                f64::from(u8::from(place > 0.0))
+            };
+        }
+        weights
     }
 }
 

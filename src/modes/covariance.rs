@@ -4,8 +4,9 @@ use super::Amplitude;
 use super::pole::Pole;
 use super::problem::Group;
 use super::projection::{GroupFit, Normal};
+use super::triangle;
 use super::window::Window;
-use nalgebra::{Cholesky, DMatrix, Matrix2, Matrix2xX};
+use nalgebra::{DMatrix, Matrix2, Matrix2xX};
 use rustfft::num_complex::Complex;
 
 /// Joint covariance of (ω₁, δ₁, ω₂, δ₂, …), (rad/s)²; `None` where the information is singular.
@@ -22,7 +23,7 @@ pub(crate) fn inverse_information(normal: &Normal) -> Option<DMatrix<f64>> {
         return None;
     }
     let scaled = DMatrix::from_fn(size, size, |i, j| normal.matrix[(i, j)] / scales[i] / scales[j]);
-    let inverse = Cholesky::new(scaled)?.inverse();
+    let inverse = triangle::inverse(scaled)?;
     Some(DMatrix::from_fn(size, size, |i, j| inverse[(i, j)] / scales[i] / scales[j]))
 }
 
@@ -74,7 +75,9 @@ impl Sensitivity {
         let turn = (-poles[j].lambda() * earlier_s).exp();
         let turned = Matrix2::new(turn.re, -turn.im, turn.im, turn.re);
         let own = self.unscaled.fixed_view::<2, 2>(2 * j, 2 * j) * variance;
-        let spread = turned * (own + &moves * covariance * moves.transpose()) * turned.transpose();
+        // In this order the long product runs down the covariance's columns.
+        let by_poles = &moves * (covariance * moves.transpose());
+        let spread = turned * (own + by_poles) * turned.transpose();
         let value = Complex::new(a, b) * turn;
         let covariance = [spread[(0, 0)], 0.5 * (spread[(0, 1)] + spread[(1, 0)]), spread[(1, 1)]];
         Amplitude { re: value.re, im: value.im, covariance, delta_chi2: 0.0 }

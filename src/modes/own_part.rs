@@ -180,8 +180,8 @@ mod tests {
     use super::super::tests::closed_form::{Case, RATE_HZ};
     use super::super::{FitSettings, Kind, LN_1000, fit};
     use super::*;
-    use rand_chacha::ChaCha8Rng;
-    use rand_chacha::rand_core::{Rng, SeedableRng};
+    use chacha20::ChaCha8Rng;
+    use chacha20::rand_core::{Rng, SeedableRng};
 
     /// One bin against the transform of the library.
     #[test]

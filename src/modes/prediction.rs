@@ -15,6 +15,7 @@ use super::problem::Group;
 use super::record::{Record, sounding_len};
 use super::run::FitRun;
 use super::settings::{FEW_PLACES, Place};
+use crate::oscillation::{self, Oscillation};
 use rustfft::num_complex::Complex;
 use std::borrow::Cow;
 
@@ -246,17 +247,14 @@ pub(super) fn take_off(
     let window = &fitted.window;
     for (group, fit) in window.problem.groups.iter().zip(&window.fit.projection.groups) {
         let Some(column) = column_of(group, index) else { continue };
-        for (j, pole) in window.fit.poles.iter().enumerate().filter(|(_, p)| fitted.span.owns(p) && which(p))
-        {
+        let own = window.fit.poles.iter().enumerate().filter(|(_, p)| fitted.span.owns(p) && which(p));
+        let of = |(j, pole): (usize, &Pole)| {
             let amplitude =
                 Complex::new(fit.coefficients[(2 * j, column)], fit.coefficients[(2 * j + 1, column)]);
-            let mut value = amplitude * (pole.lambda() * (after as f64 / record.rate_hz)).exp();
-            let step = (pole.lambda() / record.rate_hz).exp();
-            for sample in left.iter_mut() {
-                *sample -= 2.0 * value.re;
-                value *= step;
-            }
-        }
+            let first = -2.0 * amplitude * (pole.lambda() * (after as f64 / record.rate_hz)).exp();
+            Oscillation { first, turn: (pole.lambda() / record.rate_hz).exp() }
+        };
+        oscillation::add(left, &own.map(of).collect::<Vec<_>>());
     }
 }
 
@@ -269,8 +267,8 @@ mod tests {
     use super::super::tests::closed_form::{Case, RATE_HZ};
     use super::super::{FitSettings, Kind, LN_1000, Mode, fit};
     use super::*;
-    use rand_chacha::ChaCha8Rng;
-    use rand_chacha::rand_core::{Rng, SeedableRng};
+    use chacha20::ChaCha8Rng;
+    use chacha20::rand_core::{Rng, SeedableRng};
 
     /// White noise that falls by 60 dB in `t60_s`, alike at no two places, over a floor 60 dB under its start.
     fn decaying_noise(places: usize, t60_s: f64, seed: u64) -> Vec<Vec<f64>> {

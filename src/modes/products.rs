@@ -73,18 +73,19 @@ impl Sequence {
     }
 
     /// Its derivative in a bin, which is added to the sums.
+    #[inline]
     fn derivative(&mut self, turn: &Complex<f64>, weight: f64) -> Complex<f64> {
         let step = self.z * turn;
         let (re, im) = (1.0 - step.re, -step.im);
         let scale = 1.0 / (re * re + im * im);
         let u = Complex::new(re * scale, -im * scale);
         let square = weight * weight;
-        self.sums[0] += u * square;
-        self.sums[1] += u * u * square;
+        self.sums = [self.sums[0] + u * square, self.sums[1] + u * u * square];
         (self.beta * u - self.gamma) * u
     }
 
     /// Products with another, whose conjugate is taken.
+    #[inline]
     fn with(&self, other: &Sequence, whole: f64) -> Pair {
         let [first, second] = self.sums;
         let [other_first, other_second] = other.sums.map(|sum| sum.conj());
@@ -110,10 +111,13 @@ fn products(sequences: &[[Sequence; 2]], whole: f64) -> (DMatrix<f64>, DMatrix<f
     let (mut gram, mut cross) = (DMatrix::zeros(size, size), DMatrix::zeros(size, size));
     for (j, first) in sequences.iter().enumerate() {
         for (k, second) in sequences[..=j].iter().enumerate() {
-            let pairs = [0, 1].map(|p| [0, 1].map(|q| first[p].with(&second[q], whole)));
-            let both = block(pairs.map(|row| row.map(|pair| pair.both)));
-            let forth = block(pairs.map(|row| row.map(|pair| pair.column_first)));
-            let back = block(pairs.map(|row| row.map(|pair| pair.column_second)));
+            let [[pp, pq], [qp, qq]] = [
+                [first[0].with(&second[0], whole), first[0].with(&second[1], whole)],
+                [first[1].with(&second[0], whole), first[1].with(&second[1], whole)],
+            ];
+            let both = block([[pp.both, pq.both], [qp.both, qq.both]]);
+            let forth = block([[pp.column_first, pq.column_first], [qp.column_first, qq.column_first]]);
+            let back = block([[pp.column_second, pq.column_second], [qp.column_second, qq.column_second]]);
             for p in 0..2 {
                 for q in 0..2 {
                     let (row, column) = (2 * j + p, 2 * k + q);
@@ -130,6 +134,7 @@ fn products(sequences: &[[Sequence; 2]], whole: f64) -> (DMatrix<f64>, DMatrix<f
 
 /// The real columns x + x′ and i(x − x′) of one pole times those of another, as their real and imaginary parts stand
 /// below one another: from the products of x, x′ with y, y′.
+#[inline]
 fn block([[p, q], [r, s]]: [[Complex<f64>; 2]; 2]) -> [[f64; 2]; 2] {
     [[(p + q + r + s).re, (p - q + r - s).im], [-(p + q - r - s).im, (p - q - r + s).re]]
 }

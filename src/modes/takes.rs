@@ -52,8 +52,8 @@ mod tests {
     use super::super::fit;
     use super::super::tests::closed_form::{Case, RATE_HZ};
     use super::*;
-    use rand_chacha::ChaCha8Rng;
-    use rand_chacha::rand_core::{Rng, SeedableRng};
+    use chacha20::ChaCha8Rng;
+    use chacha20::rand_core::{Rng, SeedableRng};
 
     const POLES: [(f64, f64); 5] = [(38.2, 1.1), (52.7, 0.7), (54.1, 0.9), (71.4, 0.5), (88.9, 0.6)];
     const NOISE_SD: f64 = 0.01;

@@ -4,7 +4,7 @@
 //! of them takes both by contiguous pieces (column by column a third of a fit went into repacking), and rows that only
 //! one of two matrices has, such as those of a prior, are a tail to be passed over.
 
-use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, Dyn, MatrixView};
+use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, DVectorView, Dyn, MatrixView};
 
 /// A matrix of many rows and few columns.
 #[derive(Debug, Clone, PartialEq)]
@@ -171,16 +171,17 @@ impl Tall {
         if width == 0 || unknowns == 0 {
             return;
         }
-        let turned = coefficients.transpose();
         let (own, of) = (&mut self.values[..rows * width], &columns.values[..rows * unknowns]);
         if width.min(unknowns).min(rows) <= FEW {
             for (own, of) in own.chunks_exact_mut(width).zip(of.chunks_exact(unknowns)) {
-                for (value, coefficients) in of.iter().zip(turned.as_slice().chunks_exact(width)) {
-                    own.iter_mut().zip(coefficients).for_each(|(own, c)| *own -= c * value);
+                let of = DVectorView::from_slice(of, unknowns);
+                for (own, coefficients) in own.iter_mut().zip(coefficients.column_iter()) {
+                    *own -= of.dot(&coefficients);
                 }
             }
             return;
         }
+        let turned = coefficients.transpose();
         let of = DMatrixView::from_slice(of, unknowns, rows);
         DMatrixViewMut::from_slice(own, width, rows).gemm(-1.0, &turned, &of, 1.0);
     }

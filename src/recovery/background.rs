@@ -129,8 +129,8 @@ pub fn calibrator_rms(samples: &[f64], rate_hz: f64) -> Result<f64, CalibratorEr
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand_chacha::ChaCha8Rng;
-    use rand_chacha::rand_core::{Rng, SeedableRng};
+    use chacha20::ChaCha8Rng;
+    use chacha20::rand_core::{Rng, SeedableRng};
 
     fn noise(length: usize, rms: f64) -> Vec<f64> {
         let mut random = ChaCha8Rng::seed_from_u64(3);

@@ -1,7 +1,7 @@
 //! Signals that the tests of this module share: closed forms, and measured files read in place.
 
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use std::f64::consts::PI;
 
 /// `e^{-δt} cos(2πft + φ)` from sample 0.

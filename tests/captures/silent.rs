@@ -5,8 +5,8 @@ use super::claims::{Score, claims};
 use super::simulator::{Chain, Pole, noise, room, room_of, sweep};
 use super::site::Site;
 use super::unnamed::{within_scale, words};
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use serde_json::Value;
 use stillroom::excitation::Sweep;
 

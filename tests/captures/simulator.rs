@@ -4,8 +4,8 @@
 //! decaying noise. A recorder whose clock runs fast by some ppm is the same system sampled at that rate: no
 //! resampling stands between truth and recording.
 
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;

@@ -5,8 +5,8 @@
 //! microphone over ω (a source of flat volume acceleration), behind a loudspeaker's high-pass.
 #![allow(dead_code, reason = "shared by tests and benches")]
 
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;

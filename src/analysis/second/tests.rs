@@ -1,8 +1,8 @@
 //! Rooms of damped modes at several places, with a second sound at one instant and without.
 
 use super::*;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 
 const RATE_HZ: f64 = 2_000.0;
 const ONSET: usize = 60;

@@ -3,8 +3,8 @@
 use super::super::{BandDecay, Signal as Usable, Value, band_decays, bank};
 use crate::estimate::Reading;
 use crate::filter::Fraction;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use std::f64::consts::{LN_10, TAU};
 
 /// Gaussian noise of unit variance (Box & Muller, Ann. Math. Stat. 29 (1958) 610), the same for one seed.

@@ -2,8 +2,8 @@
 
 use super::super::pole::Pole;
 use super::super::settings::Place;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 

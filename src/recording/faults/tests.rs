@@ -4,8 +4,8 @@
 
 use std::f64::consts::{PI, TAU};
 
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 
 use super::*;
 

@@ -1,14 +1,14 @@
 //! Reproducible normal deviates.
 
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
+use chacha20::ChaCha8Rng;
+use chacha20::rand_core::{Rng, SeedableRng};
 use std::f64::consts::PI;
 
 /// A stream of standard normal deviates: ChaCha8 and the transform of Box & Muller (1958).
 ///
 /// The generator's bits are the same everywhere; the logarithm and sine may differ in the last
 /// place between platforms.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct Gauss {
     generator: ChaCha8Rng,
     spare: Option<f64>,

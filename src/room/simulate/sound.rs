@@ -1,38 +1,30 @@
 //! Samples: the modal sum, what comes above the modes, and a background.
 
 use super::noise::Gauss;
+use crate::oscillation::{self, Oscillation};
 use biquad::{Biquad, Coefficients, DirectForm2Transposed, ToHertz, Type};
 use rustfft::num_complex::Complex64;
+
+/// Modes that end together: where the slowest of them has fallen out of hearing.
+const TOGETHER: usize = 8;
 
 /// Adds `Σ 2 Re(A exp(s (t − start)))` for all t from `start_s` on.
 ///
 /// `modes`: poles s and residues A. Exact but for rounding (relative 1e-16 a sample, from the
 /// recursion), and for what has fallen 140 dB below its own start, under the last bit of any file.
 pub fn add_modes(samples: &mut [f64], rate_hz: f64, start_s: f64, modes: &[(Complex64, Complex64)]) {
-    // One recursion waits for its own last product; eight side by side keep the processor busy.
-    const TOGETHER: usize = 8;
     let first = (start_s * rate_hz).ceil().max(0.0) as usize;
     let late_s = first as f64 / rate_hz - start_s;
+    let Some(samples) = samples.get_mut(first..) else { return };
     for group in modes.chunks(TOGETHER) {
-        let mut values = [Complex64::new(0.0, 0.0); TOGETHER];
-        let mut turns = values;
-        for (k, (s, residue)) in group.iter().enumerate() {
-            values[k] = 2.0 * residue * (s * late_s).exp();
-            turns[k] = (s / rate_hz).exp();
-        }
+        let of = |(s, residue): &(Complex64, Complex64)| Oscillation {
+            first: 2.0 * residue * (s * late_s).exp(),
+            turn: (s / rate_hz).exp(),
+        };
         let slowest = group.iter().fold(f64::INFINITY, |slowest, (s, _)| slowest.min(-s.re));
         let lasting = if slowest > 0.0 { (16.2 / slowest * rate_hz).ceil() as usize } else { usize::MAX };
-        for sample in samples.iter_mut().skip(first).take(lasting) {
-            let mut sum = 0.0;
-            for (value, turn) in values.iter_mut().zip(&turns) {
-                sum += value.re;
-                *value = Complex64::new(
-                    value.re * turn.re - value.im * turn.im,
-                    value.re * turn.im + value.im * turn.re,
-                );
-            }
-            *sample += sum;
-        }
+        let lasting = lasting.min(samples.len());
+        oscillation::add(&mut samples[..lasting], &group.iter().map(of).collect::<Vec<_>>());
     }
 }
 
