@@ -102,7 +102,9 @@ impl Tall {
     pub fn squares(&self) -> Vec<f64> {
         let mut sums = vec![0.0; self.width];
         for row in self.values.chunks_exact(self.width.max(1)) {
-            sums.iter_mut().zip(row).for_each(|(sum, value)| *sum += value * value);
+            for k in 0..sums.len().min(row.len()) {
+                sums[k] += row[k] * row[k];
+            }
         }
         sums
     }

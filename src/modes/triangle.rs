@@ -6,13 +6,15 @@ use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut};
 
 /// Below this row by row.
 const SMALL: usize = 16;
-/// More right sides than this are worth a product with the block's inverse.
-const WIDE: usize = 64;
+/// Right sides that are solved side by side: one waits for its own last number.
+const PANEL: usize = 8;
 /// Fewer right sides than this are not worth a block's product.
 const FEW: usize = 4;
 
 /// One small block of a triangle, column by column.
 type Block = [[f64; SMALL]; SMALL];
+/// Some right sides of a small block, row by row.
+type Panel = [[f64; PANEL]; SMALL];
 
 /// The lower triangle, zero above; `None` where the matrix isn't positive definite.
 pub(super) fn factor(mut matrix: DMatrix<f64>) -> Option<DMatrix<f64>> {
@@ -31,16 +33,9 @@ pub(super) fn inverse(matrix: DMatrix<f64>) -> Option<DMatrix<f64>> {
 /// Puts L⁻¹B in the place of B; false where L is singular.
 pub(super) fn solve_lower(triangle: DMatrixView<'_, f64>, right: &mut DMatrixViewMut<'_, f64>) -> bool {
     let size = triangle.nrows();
-    if size <= SMALL && right.ncols() > WIDE {
-        let mut inverse = DMatrix::identity(size, size);
-        let solved = solve_lower(triangle, &mut inverse.as_view_mut());
-        let all = right.clone_owned();
-        right.gemm(1.0, &inverse, &all, 0.0);
-        return solved;
-    }
     if size <= SMALL {
         let block = read(&triangle);
-        return right.column_iter_mut().all(|mut column| lower_column(&block, column.as_mut_slice()));
+        return by_panels(right, |x| lower_panel(&block, &mut x[..size]));
     }
     let (half, rest) = (size / 2, size - size / 2);
     if !solve_lower(triangle.view((0, 0), (half, half)), &mut right.rows_mut(0, half)) {
@@ -56,7 +51,7 @@ pub(super) fn solve_upper(triangle: DMatrixView<'_, f64>, right: &mut DMatrixVie
     let size = triangle.nrows();
     if size <= SMALL {
         let block = read(&triangle);
-        return right.column_iter_mut().all(|mut column| upper_column(&block, column.as_mut_slice()));
+        return by_panels(right, |x| upper_panel(&block, &mut x[..size]));
     }
     let (half, rest) = (size / 2, size - size / 2);
     if !solve_upper(triangle.view((half, half), (rest, rest)), &mut right.rows_mut(half, rest)) {
@@ -127,34 +122,71 @@ fn read(triangle: &DMatrixView<'_, f64>) -> Block {
     block
 }
 
-fn lower_column(block: &Block, x: &mut [f64]) -> bool {
-    for k in 0..x.len().min(SMALL) {
-        let column = &block[k];
-        if column[k] == 0.0 {
+/// The right sides some at a time, the last filled up with zeros; false as soon as one has no solution.
+fn by_panels(right: &mut DMatrixViewMut<'_, f64>, mut solve: impl FnMut(&mut Panel) -> bool) -> bool {
+    let (rows, columns) = right.shape();
+    for first in (0..columns).step_by(PANEL) {
+        let mut panel = [[0.0; PANEL]; SMALL];
+        let width = PANEL.min(columns - first);
+        for j in 0..width {
+            let column = right.column(first + j);
+            for (row, value) in panel[..rows].iter_mut().zip(column.as_slice()) {
+                row[j] = *value;
+            }
+        }
+        if !solve(&mut panel) {
             return false;
         }
-        x[k] /= column[k];
-        let value = x[k];
-        for i in k + 1..x.len().min(SMALL) {
-            x[i] -= column[i] * value;
+        for j in 0..width {
+            let mut column = right.column_mut(first + j);
+            for (row, value) in panel[..rows].iter().zip(column.as_mut_slice()) {
+                *value = row[j];
+            }
         }
     }
     true
 }
 
-fn upper_column(block: &Block, x: &mut [f64]) -> bool {
-    for k in (0..x.len().min(SMALL)).rev() {
-        let column = &block[k];
-        if column[k] == 0.0 {
+fn lower_panel(block: &Block, x: &mut [[f64; PANEL]]) -> bool {
+    for k in 0..x.len() {
+        let (done, rest) = x.split_at_mut(k + 1);
+        if !divide(&mut done[k], block[k][k]) {
             return false;
         }
-        let mut sum = x[k];
-        for i in k + 1..x.len().min(SMALL) {
-            sum -= column[i] * x[i];
+        for (row, share) in rest.iter_mut().zip(&block[k][k + 1..]) {
+            take_off(row, &done[k], *share);
         }
-        x[k] = sum / column[k];
     }
     true
+}
+
+fn upper_panel(block: &Block, x: &mut [[f64; PANEL]]) -> bool {
+    for k in (0..x.len()).rev() {
+        let (rest, done) = x.split_at_mut(k);
+        if !divide(&mut done[0], block[k][k]) {
+            return false;
+        }
+        for (row, column) in rest.iter_mut().zip(block) {
+            take_off(row, &done[0], column[k]);
+        }
+    }
+    true
+}
+
+#[inline]
+fn divide(row: &mut [f64; PANEL], pivot: f64) -> bool {
+    let inverse = 1.0 / pivot;
+    for value in row.iter_mut() {
+        *value *= inverse;
+    }
+    inverse.is_finite()
+}
+
+#[inline]
+fn take_off(row: &mut [f64; PANEL], other: &[f64; PANEL], share: f64) {
+    for j in 0..PANEL {
+        row[j] -= share * other[j];
+    }
 }
 
 #[cfg(test)]
