@@ -49,6 +49,12 @@ impl Estimate {
         self.sd.map(|sd| (self.value - SD_PER_95 * sd, self.value + SD_PER_95 * sd))
     }
 
+    /// Whether the 95 % interval of a quantity that is above zero begins above zero: one that doesn't carries no number.
+    #[must_use]
+    pub fn is_above_zero(&self) -> bool {
+        self.interval_95().is_none_or(|(low, _)| low > 0.0)
+    }
+
     /// The estimate in another unit: value and standard deviation times `factor` (above zero).
     #[must_use]
     pub fn scaled(&self, factor: f64) -> Self {

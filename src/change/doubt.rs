@@ -7,7 +7,7 @@ use super::drift::RateFactor;
 use super::facts::StateFacts;
 use super::gain::Gain;
 use super::moved::Moved;
-use super::outcome::{BandChange, ModeChange, PositionChange, Ratio, Verdict};
+use super::outcome::{BandChange, ModeChange, ModeValues, PositionChange, Ratio, Verdict};
 use super::verdict::NEPERS_PER_DB;
 use crate::flag::{Flag, Flags};
 use crate::language::{Message, Value, number, say};
@@ -147,12 +147,7 @@ impl Doubts {
                 change.level_ratio = Some(Err(Flag::GainUneven));
                 change.flags.add(Flag::GainUneven);
             }
-            for ratio in [&mut change.t60_ratio, &mut change.level_ratio].into_iter().flatten() {
-                if ratio.is_ok_and(|r| says_nothing(&r)) {
-                    *ratio = Err(Flag::WideInterval);
-                    change.flags.add(Flag::WideInterval);
-                }
-            }
+            leave_out_unknown(change);
         }
     }
 
@@ -225,6 +220,31 @@ fn ends(state: &StateFacts<'_>) -> (f64, f64) {
     (if all.is_empty() { 0.5 } else { quiet }, median(lengths.collect()).unwrap_or(0.0))
 }
 
+/// Empties what the data doesn't carry: decays and changes that may be anything.
+fn leave_out_unknown(change: &mut ModeChange) {
+    let open = change.verdict == Verdict::Unsure;
+    let unknown = |values: Option<ModeValues>| open && values.is_some_and(|v| !v.t60_s.is_above_zero());
+    let sides = [unknown(change.before_values), unknown(change.after_values)];
+    for (ring_s, unknown) in [&mut change.before_ring_s, &mut change.after_ring_s].into_iter().zip(sides) {
+        if unknown {
+            *ring_s = ring_s.map(|_| Err(Flag::WideInterval));
+        }
+    }
+    let decay = sides.contains(&true);
+    let mut empty = decay;
+    let ratios =
+        [(&mut change.t60_ratio, decay), (&mut change.ring_ratio, decay), (&mut change.level_ratio, false)];
+    for (ratio, unknown) in ratios {
+        if ratio.is_some_and(|r| r.is_ok_and(|r| unknown || says_nothing(&r))) {
+            *ratio = Some(Err(Flag::WideInterval));
+            empty = true;
+        }
+    }
+    if empty {
+        change.flags.add(Flag::WideInterval);
+    }
+}
+
 fn says_nothing(ratio: &Ratio) -> bool {
     !(ratio.high / ratio.low).is_finite() || ratio.high / ratio.low > WIDEST
 }
@@ -232,6 +252,7 @@ fn says_nothing(ratio: &Ratio) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::Estimate;
 
     /// A decay that changed needs the same mode before and after; where a second pole takes part of the shape, or nothing
     /// is said to have changed, a likeness is enough.
@@ -256,6 +277,35 @@ mod tests {
         for change in &changes {
             assert_eq!(change.verdict, Verdict::Unsure);
             assert!(change.flags.has(Flag::IdenticalFiles));
+        }
+    }
+
+    /// A decay that may be zero has no time, and its change no ratio; one that is known keeps both, and so does a verdict.
+    #[test]
+    fn a_decay_that_may_be_zero_is_left_out() {
+        let of = |verdict, sd_s: f64| {
+            let values = ModeValues { frequency_hz: 40.0, t60_s: Estimate::new(1.0, sd_s) };
+            let ratio = Some(Ok(Ratio { value: 1.0, low: 0.5, high: 2.0 }));
+            let mut change = ModeChange {
+                before_values: Some(values),
+                before_ring_s: Some(Ok(1.0)),
+                after_ring_s: Some(Ok(1.0)),
+                t60_ratio: ratio,
+                ring_ratio: ratio,
+                level_ratio: ratio,
+                ..ModeChange::sample(verdict)
+            };
+            leave_out_unknown(&mut change);
+            change
+        };
+        let unknown = of(Verdict::Unsure, 0.6);
+        assert_eq!(unknown.before_ring_s, Some(Err(Flag::WideInterval)));
+        assert_eq!([unknown.t60_ratio, unknown.ring_ratio], [Some(Err(Flag::WideInterval)); 2]);
+        assert!(unknown.after_ring_s == Some(Ok(1.0)) && unknown.level_ratio.is_some_and(|r| r.is_ok()));
+        assert!(unknown.flags.has(Flag::WideInterval));
+        for known in [of(Verdict::Unsure, 0.4), of(Verdict::Shorter, 0.6)] {
+            assert!(known.before_ring_s == Some(Ok(1.0)) && known.ring_ratio.is_some_and(|r| r.is_ok()));
+            assert!(known.flags.is_empty());
         }
     }
 

@@ -311,13 +311,15 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     let mut flags = mode.flags.clone();
     flags.extend(&given.flags);
     found.filter_doubts.get(m).copied().flatten().into_iter().for_each(|doubt| flags.add(doubt));
+    let t60 = t60(mode);
+    t60.err().into_iter().for_each(|flag| flags.add(flag));
     ModeRow {
         state: state.clone(),
         mode: number(m),
         kind: kind_word(mode.kind),
         frequency: Ok(frequency),
-        t60: t60(mode),
-        q: Ok(mode.omega_per_s / (2.0 * mode.decay_per_s)),
+        t60,
+        q: t60.map(|_| mode.omega_per_s / (2.0 * mode.decay_per_s)),
         level_db: decibel::of_power(power).ok_or(Flag::NotSeen),
         positions: u32::try_from(seen).unwrap_or(u32::MAX),
         axes: given.axes.map_or_else(|| "".into(), |[x, y, z]| format!("{x} {y} {z}").into()),
@@ -332,10 +334,16 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     }
 }
 
-/// A tone that doesn't decay has no decay time; its own flag says whether it is the mains'.
+/// A tone that doesn't decay has no decay time; its own flag says whether it is the mains'. Nor has a resonance whose
+/// decay is hardly known.
 fn t60(mode: &Mode) -> Reading {
     let hum = if mode.flags.has(Flag::MainsHum) { Flag::MainsHum } else { Flag::SteadyTone };
-    if mode.kind == Kind::Hum { Err(hum) } else { Ok(mode.t60()) }
+    let t60 = mode.t60();
+    match mode.kind {
+        Kind::Hum => Err(hum),
+        _ if t60.is_above_zero() => Ok(t60),
+        _ => Err(Flag::WideInterval),
+    }
 }
 
 pub(super) fn number(index: usize) -> u32 {

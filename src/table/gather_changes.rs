@@ -8,6 +8,7 @@ use super::{AbsorberRow, BandChangeRow, ChangeRow, PositionChangeRow, TargetRow}
 use crate::absorber::{Finding, Tuning};
 use crate::analysis::{Analysis, Comparison};
 use crate::change::{BandChange, Met, ModeChange, PositionChange, Ratio, TargetFinding, Verdict};
+use crate::estimate::Estimate;
 use crate::flag::Flag;
 
 /// The tables of a comparison.
@@ -50,8 +51,8 @@ fn change_row([before, after]: [&Name; 2], change: &ModeChange) -> ChangeRow {
         after_mode: change.after.map(number),
         before_hz: change.before_values.map(|v| v.frequency_hz),
         after_hz: change.after_values.map(|v| v.frequency_hz),
-        before_t60: change.before_values.map(|v| v.t60_s),
-        after_t60: change.after_values.map(|v| v.t60_s),
+        before_t60: change.before_values.map(|v| v.t60_s).filter(Estimate::is_above_zero),
+        after_t60: change.after_values.map(|v| v.t60_s).filter(Estimate::is_above_zero),
         t60_change: change.t60_ratio.map(|ratio| ratio.map(percent)),
         before_ring_s: change.before_ring_s,
         after_ring_s: change.after_ring_s,
