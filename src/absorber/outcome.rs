@@ -97,7 +97,21 @@ impl Finding {
             reason: None,
         }
     }
+
+    /// Of a take whose unit isn't this mode's: the second pole that was looked for is none, and what holds both is no
+    /// number of the mode. One pole alone stays where its T60 is known.
+    pub(super) fn leave_out_pair(&mut self, reason: Message) {
+        let known = |t60: &Estimate| t60.sd.is_some_and(|sd| sd < KNOWN * t60.value);
+        let alone = self.values.is_none() && self.faster_t60_s.is_none();
+        self.t60_s = self.t60_s.filter(|t60| alone && known(t60));
+        self.ring_s = self.ring_s.filter(|_| self.t60_s.is_some());
+        (self.faster_t60_s, self.values, self.consistency) = (None, None, None);
+        self.reason = Some(reason);
+    }
 }
+
+/// Relative sd up to which a decay is known, as for the modes that are claimed.
+const KNOWN: f64 = 0.2;
 
 /// The identified unit and what it can reach.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -129,4 +143,33 @@ pub struct Next {
     pub damping_factor: Option<f64>,
     /// Dials with the setting to try.
     pub dials: Vec<(String, f64)>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::language::say;
+
+    /// Where the unit is another mode's, a pair's times are none; a single pole keeps its time where it is known.
+    #[test]
+    fn of_a_unit_elsewhere_only_a_known_single_pole_is_told() {
+        let of = |sd_s: f64, pair: bool| {
+            let time = |value: f64, sd| Some(Estimate::new(value, sd));
+            let mut finding = Finding {
+                t60_s: time(1.8, sd_s),
+                ring_s: time(1.8, sd_s),
+                faster_t60_s: time(0.9, 0.1).filter(|_| pair),
+                consistency: Some(0.3),
+                ..Finding::of("treated")
+            };
+            finding.leave_out_pair(say!("absorber.nothing"));
+            assert!(
+                finding.faster_t60_s.is_none() && finding.consistency.is_none() && finding.reason.is_some()
+            );
+            (finding.t60_s.is_some(), finding.ring_s.is_some())
+        };
+        assert_eq!(of(0.1, false), (true, true));
+        assert_eq!(of(0.5, false), (false, false));
+        assert_eq!(of(0.1, true), (false, false));
+    }
 }

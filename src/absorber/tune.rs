@@ -160,8 +160,8 @@ impl Reference {
         for ((take, state), finding) in takes.iter().zip(states).zip(findings).filter(|_| !self.occupied()) {
             let Some(unit_hz) = self.stands_hz(take, *state) else { continue };
             let Some(advice) = words::elsewhere(unit_hz, mode_hz, &self.others_hz, UNIT_HZ) else { continue };
-            if finding.values.take().is_some() || finding.reason.as_ref().is_some_and(words::looks_for_it) {
-                finding.reason = Some(words::too_far(unit_hz));
+            if finding.values.is_some() || finding.reason.as_ref().is_some_and(words::looks_for_it) {
+                finding.leave_out_pair(words::too_far(unit_hz));
             }
             (finding.advice, finding.next) = (Some(advice), Next::default());
         }
