@@ -17,7 +17,7 @@ pub(crate) struct Tall {
 /// Blocked products need more than this of each dimension; below, plain sums are as quick.
 const FEW: usize = 5;
 /// Columns of one block of a symmetric product: what lies under the diagonal blocks is not computed twice.
-const BLOCK: usize = 40;
+const BLOCK: usize = 64;
 
 impl Tall {
     /// All zero.

@@ -175,11 +175,10 @@ fn upper_panel(block: &Block, x: &mut [[f64; PANEL]]) -> bool {
 
 #[inline]
 fn divide(row: &mut [f64; PANEL], pivot: f64) -> bool {
-    let inverse = 1.0 / pivot;
     for value in row.iter_mut() {
-        *value *= inverse;
+        *value /= pivot;
     }
-    inverse.is_finite()
+    pivot != 0.0
 }
 
 #[inline]

@@ -29,6 +29,7 @@ pub(super) fn assemble(plan: Plan, options: &OpenOptions) -> Result<Session, Ses
     let mut warnings = [plan.warnings, plan.manifest.warnings.clone(), remarked.warnings].concat();
     if !options.each {
         warnings.extend(remarks::names(&plan.manifest, &states, plan.partial));
+        warnings.extend(remarks::other_folders(&plan.manifest, &states, &plan.files));
     }
     let logo = plan
         .root

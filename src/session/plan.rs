@@ -4,8 +4,8 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::error::SessionError;
-use super::folder::{AudioFile, Listing, SubFolder, audio_in, holds_responses, unreadable};
+use super::error::{SessionError, list};
+use super::folder::{AudioFile, Listing, MANIFEST_NAME, SubFolder, audio_in, holds_responses, unreadable};
 use super::labels::shortest_stems;
 use super::manifest::{ListedState, Manifest};
 use super::order::{closest, composed, fold};
@@ -88,12 +88,16 @@ pub(super) fn both_levels(path: &Path, listing: &Listing) -> SessionError {
 }
 
 pub(super) fn no_audio(path: &Path, listing: &Listing) -> SessionError {
+    let jobs = listing.folders.iter().filter(|folder| folder.path.join(MANIFEST_NAME).is_file());
+    let jobs: Vec<String> = jobs.map(|folder| folder.name.clone()).collect();
     let found = if listing.ours {
         "results of this program".to_owned()
     } else if let Some(failure) = listing.failures.first() {
         format!("{}: {}", super::plain(&failure.file), failure.reason)
     } else if let Some(warning) = listing.warnings.first() {
         warning.clone()
+    } else if !jobs.is_empty() {
+        format!("sessions in its sub-folders: {}", list(&jobs))
     } else if listing.folders.is_empty() {
         "no file".to_owned()
     } else {

@@ -142,6 +142,26 @@ pub(super) fn why_missing(state: &State, plan: &Plan) -> String {
     format!("no folder {}{hint}", plain(folder))
 }
 
+/// States whose stated folder isn't there, and that a folder of their own name filled.
+pub(super) fn other_folders(manifest: &Manifest, states: &[State], files: &[Candidate]) -> Vec<String> {
+    let at = |folder: &str| {
+        files.iter().any(|file| matches!(&file.home, Home::Folder(home) if fold(home) == fold(folder)))
+    };
+    let stated = manifest.states.iter().filter_map(|state| Some((state, state.folder.as_deref()?)));
+    let filled = |name: &str| states.iter().any(|s| fold(&s.name) == fold(name) && !s.takes.is_empty());
+    let other = stated
+        .filter(|(state, folder)| *folder != "." && !at(folder) && at(&state.name) && filled(&state.name));
+    other
+        .map(|(state, folder)| {
+            format!(
+                "state {}: no audio in a folder {}; the folder of its name is taken for it",
+                plain(&state.name),
+                plain(folder)
+            )
+        })
+        .collect()
+}
+
 /// Positions and sources that only the files or only the manifest know.
 pub(super) fn names(manifest: &Manifest, states: &[State], partial: bool) -> Vec<String> {
     let takes = || states.iter().flat_map(|state| &state.takes);

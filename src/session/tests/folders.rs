@@ -115,6 +115,16 @@ fn only_two_levels_are_looked_at() {
     assert!(!job.open("job").unwrap_err().is_usage());
 }
 
+/// A folder of jobs is none itself; which of its folders are is said.
+#[test]
+fn a_folder_of_jobs_names_them() {
+    let jobs = Folder::of(&["jobs/hall/empty/seat.wav", "jobs/studio/empty/seat.wav"]);
+    jobs.write("jobs/hall/session.toml", "title = \"Hall\"");
+    jobs.write("jobs/studio/session.toml", "title = \"Studio\"");
+    let error = jobs.error("jobs");
+    assert!(error.contains("sessions in its sub-folders: hall, studio\n"), "{error}");
+}
+
 #[test]
 fn a_room_before_its_first_take_is_a_session_for_who_asks() {
     let job = Folder::of(&[]);

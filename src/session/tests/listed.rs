@@ -43,6 +43,20 @@ fn a_listed_state_without_its_folder_is_carried_as_missing() {
     assert_eq!(session.baseline.as_deref(), Some("empty"));
 }
 
+/// A stated folder that isn't there isn't silently another one, which the state's name fits.
+#[test]
+fn a_stated_folder_that_is_not_there_is_named() {
+    let job = Folder::of(&["job/empty/seat.wav", "job/treated/seat.wav"]);
+    job.write(
+        "job/session.toml",
+        "[[states]]\nname = \"empty\"\n[[states]]\nname = \"treated\"\nfolder = \"treatd\"",
+    );
+    let session = job.open("job").unwrap();
+    assert_eq!(shape(&session), ["empty: seat", "treated: seat"]);
+    let said = "state treated: no audio in a folder treatd; the folder of its name is taken for it";
+    assert_eq!(session.warnings, [said]);
+}
+
 #[test]
 fn the_manifest_overrides_names() {
     let job = Folder::of(&[
