@@ -4,9 +4,8 @@ use super::Amplitude;
 use super::pole::Pole;
 use super::problem::Group;
 use super::projection::{GroupFit, Normal};
-use super::triangle;
 use super::window::Window;
-use nalgebra::{DMatrix, Matrix2, Matrix2xX};
+use nalgebra::{Cholesky, DMatrix, Matrix2, Matrix2xX};
 use rustfft::num_complex::Complex;
 
 /// Joint covariance of (ω₁, δ₁, ω₂, δ₂, …), (rad/s)²; `None` where the information is singular.
@@ -23,7 +22,7 @@ pub(crate) fn inverse_information(normal: &Normal) -> Option<DMatrix<f64>> {
         return None;
     }
     let scaled = DMatrix::from_fn(size, size, |i, j| normal.matrix[(i, j)] / scales[i] / scales[j]);
-    let inverse = triangle::inverse(scaled)?;
+    let inverse = Cholesky::new(scaled)?.inverse();
     Some(DMatrix::from_fn(size, size, |i, j| inverse[(i, j)] / scales[i] / scales[j]))
 }
 

@@ -5,8 +5,7 @@
 //! 1987), and where a pivot shows that digits are gone L comes from Householder's decomposition instead.
 
 use super::tall::Tall;
-use super::triangle::{self, solve_lower, solve_upper};
-use nalgebra::{DMatrix, DVectorView};
+use nalgebra::{Cholesky, DMatrix, DMatrixView, DMatrixViewMut, DVectorView};
 
 /// Columns of norm one and their triangle.
 #[derive(Debug, Clone)]
@@ -88,7 +87,7 @@ impl Factor {
     }
 
     fn coefficients_of(&self, mut within: DMatrix<f64>) -> Option<DMatrix<f64>> {
-        solve_upper(self.triangle.as_view(), &mut within.as_view_mut()).then_some(within)
+        self.triangle.tr_solve_lower_triangular_mut(&mut within).then_some(within)
     }
 
     /// L⁻¹ times products Φᵀ that were made with [`Factor::scaled_columns`].
@@ -171,8 +170,34 @@ fn by_gram(gram: DMatrix<f64>) -> Option<DMatrix<f64>> {
     if gram.is_empty() {
         return Some(gram);
     }
-    let triangle = triangle::factor(gram)?;
+    let triangle = Cholesky::new(gram)?.unpack();
     triangle.diagonal().iter().all(|pivot| *pivot > LEAST_PIVOT).then_some(triangle)
+}
+
+/// Puts L⁻¹B in the place of B, by halves, so that most of the work is a product; false where L is singular.
+fn solve_lower(triangle: DMatrixView<'_, f64>, right: &mut DMatrixViewMut<'_, f64>) -> bool {
+    /// Below this column by column …
+    const SMALL: usize = 16;
+    /// … unless there are so many that the inverse is the lesser work.
+    const WIDE: usize = 64;
+    let size = triangle.nrows();
+    if size <= SMALL && right.ncols() > WIDE {
+        let mut inverse = DMatrix::identity(size, size);
+        let solved = triangle.solve_lower_triangular_mut(&mut inverse);
+        let all = right.clone_owned();
+        right.gemm(1.0, &inverse, &all, 0.0);
+        return solved;
+    }
+    if size <= SMALL {
+        return triangle.solve_lower_triangular_mut(right);
+    }
+    let (half, rest) = (size / 2, size - size / 2);
+    if !solve_lower(triangle.view((0, 0), (half, half)), &mut right.rows_mut(0, half)) {
+        return false;
+    }
+    let (above, mut below) = right.rows_range_pair_mut(0..half, half..size);
+    below.gemm(-1.0, &triangle.view((half, 0), (rest, half)), &above, 1.0);
+    solve_lower(triangle.view((half, half), (rest, rest)), &mut below)
 }
 
 /// The triangle of Householder's decomposition; `None` where the columns are dependent or too many.

@@ -10,8 +10,7 @@
 //! terms for what no pole in the window models; plus noise.
 //!
 //! 1. *Records* (`record`): cut from the direct sound on, at most 6 s and as long as anything sounds (`fall`), transformed.
-//!    Those of one rate and length share one matrix of columns (`basis`; products of such matrices in `tall`, their factors in
-//!    `triangle`).
+//!    Those of one rate and length share one matrix of columns (`basis`; products of such matrices in `tall`).
 //! 2. *Noise* (`noise`): its spectrum, seen in the last part of the records, weights the bins; a power of frequency is
 //!    then fitted to the residual.
 //! 3. *Search* (`search`, candidates from `gain`, each band a `window`): in narrow bands poles are added as long as
@@ -79,7 +78,6 @@ mod takes;
 mod tall;
 #[cfg(test)]
 mod tests;
-mod triangle;
 mod window;
 mod windows;
 

@@ -3,8 +3,7 @@
 use super::pole::{LN_1000, Pole};
 use super::problem::Problem;
 use super::projection::{Normal, Projection};
-use super::triangle::{self, solve_lower, solve_upper};
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{Cholesky, DVector};
 use std::f64::consts::PI;
 
 /// When the iteration stops.
@@ -91,11 +90,8 @@ fn damped_step(normal: &Normal, damping: f64) -> Option<DVector<f64>> {
     for i in 0..matrix.nrows() {
         matrix[(i, i)] *= 1.0 + damping;
     }
-    let triangle = triangle::factor(matrix)?;
-    let mut step = DMatrix::from_column_slice(normal.gradient.len(), 1, normal.gradient.as_slice());
-    let solved = solve_lower(triangle.as_view(), &mut step.as_view_mut())
-        && solve_upper(triangle.as_view(), &mut step.as_view_mut());
-    (solved && step.iter().all(|s| s.is_finite())).then(|| DVector::from_column_slice(step.as_slice()))
+    let step = Cholesky::new(matrix)?.solve(&normal.gradient);
+    step.iter().all(|s| s.is_finite()).then_some(step)
 }
 
 /// Applies a step, at most 0.6 δ + 0.5/T each way, within the window and the allowed decays.

@@ -4,7 +4,7 @@
 //! of them takes both by contiguous pieces (column by column a third of a fit went into repacking), and rows that only
 //! one of two matrices has, such as those of a prior, are a tail to be passed over.
 
-use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, DVectorView, Dyn, MatrixView};
+use nalgebra::{DMatrix, DMatrixView, DMatrixViewMut, Dyn, MatrixView};
 
 /// A matrix of many rows and few columns.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,7 +17,7 @@ pub(crate) struct Tall {
 /// Blocked products need more than this of each dimension; below, plain sums are as quick.
 const FEW: usize = 5;
 /// Columns of one block of a symmetric product: what lies under the diagonal blocks is not computed twice.
-const BLOCK: usize = 64;
+const BLOCK: usize = 40;
 
 impl Tall {
     /// All zero.
@@ -176,9 +176,13 @@ impl Tall {
         let (own, of) = (&mut self.values[..rows * width], &columns.values[..rows * unknowns]);
         if width.min(unknowns).min(rows) <= FEW {
             for (own, of) in own.chunks_exact_mut(width).zip(of.chunks_exact(unknowns)) {
-                let of = DVectorView::from_slice(of, unknowns);
-                for (own, coefficients) in own.iter_mut().zip(coefficients.column_iter()) {
-                    *own -= of.dot(&coefficients);
+                for (own, coefficients) in own.iter_mut().zip(coefficients.as_slice().chunks_exact(unknowns))
+                {
+                    let mut left = *own;
+                    for k in 0..of.len().min(coefficients.len()) {
+                        left -= coefficients[k] * of[k];
+                    }
+                    *own = left;
                 }
             }
             return;
