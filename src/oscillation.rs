@@ -12,7 +12,7 @@ pub(crate) struct Oscillation {
 }
 
 /// Oscillations in one pass: each waits for its own last product, several side by side keep the processor busy.
-const TOGETHER: usize = 8;
+pub(crate) const TOGETHER: usize = 8;
 
 /// Adds the real parts of all to the samples, the first value to the first sample.
 ///

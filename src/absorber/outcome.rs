@@ -4,6 +4,7 @@ use super::coupled::Resonator;
 use super::placement::Placement;
 use crate::estimate::Estimate;
 use crate::language::{Message, say};
+use crate::modes::WIDE;
 
 /// All takes of one target mode.
 #[derive(Debug, Clone)]
@@ -101,7 +102,7 @@ impl Finding {
     /// Of a take whose unit isn't this mode's: the second pole that was looked for is none, and what holds both is no
     /// number of the mode. One pole alone stays where its T60 is known.
     pub(super) fn leave_out_pair(&mut self, reason: Message) {
-        let known = |t60: &Estimate| t60.sd.is_some_and(|sd| sd < KNOWN * t60.value);
+        let known = |t60: &Estimate| t60.sd.is_some_and(|sd| sd < WIDE * t60.value);
         let alone = self.values.is_none() && self.faster_t60_s.is_none();
         self.t60_s = self.t60_s.filter(|t60| alone && known(t60));
         self.ring_s = self.ring_s.filter(|_| self.t60_s.is_some());
@@ -109,9 +110,6 @@ impl Finding {
         self.reason = Some(reason);
     }
 }
-
-/// Relative sd up to which a decay is known, as for the modes that are claimed.
-const KNOWN: f64 = 0.2;
 
 /// The identified unit and what it can reach.
 #[derive(Debug, Clone, Copy, PartialEq)]

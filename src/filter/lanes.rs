@@ -66,8 +66,8 @@ pub struct LaneFilter {
     sections: [Section; ORDER],
 }
 
-/// One section of the cascade in every lane: the `biquad` crate's transposed direct form 2, whose `run` the compiler
-/// doesn't always put into the loop (without it a session's bands take 1.6 times as long).
+/// One section of the cascade in every lane: the transposed direct form 2 as in the `biquad` crate, whose own `run` the
+/// compiler doesn't put into the loop where the crate's parts are optimised each by itself.
 #[derive(Debug, Clone, Copy)]
 struct Section {
     coefficients: Coefficients<Lanes>,

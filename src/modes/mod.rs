@@ -83,6 +83,7 @@ mod windows;
 
 pub use bound::{RecordConditions, bound};
 pub use fit::fit;
+pub(crate) use kinds::WIDE;
 pub use pole::{LN_1000, Pole};
 pub use settings::{FitSettings, Place};
 pub use takes::fit_take;

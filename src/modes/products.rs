@@ -111,6 +111,7 @@ fn products(sequences: &[[Sequence; 2]], whole: f64) -> (DMatrix<f64>, DMatrix<f
     let (mut gram, mut cross) = (DMatrix::zeros(size, size), DMatrix::zeros(size, size));
     for (j, first) in sequences.iter().enumerate() {
         for (k, second) in sequences[..=j].iter().enumerate() {
+            // Written out: `map` over arrays of this size is a call for each of them.
             let [[pp, pq], [qp, qq]] = [
                 [first[0].with(&second[0], whole), first[0].with(&second[1], whole)],
                 [first[1].with(&second[0], whole), first[1].with(&second[1], whole)],

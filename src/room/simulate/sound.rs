@@ -5,9 +5,6 @@ use crate::oscillation::{self, Oscillation};
 use biquad::{Biquad, Coefficients, DirectForm2Transposed, ToHertz, Type};
 use rustfft::num_complex::Complex64;
 
-/// Modes that end together: where the slowest of them has fallen out of hearing.
-const TOGETHER: usize = 8;
-
 /// Adds `Σ 2 Re(A exp(s (t − start)))` for all t from `start_s` on.
 ///
 /// `modes`: poles s and residues A. Exact but for rounding (relative 1e-16 a sample, from the
@@ -16,7 +13,8 @@ pub fn add_modes(samples: &mut [f64], rate_hz: f64, start_s: f64, modes: &[(Comp
     let first = (start_s * rate_hz).ceil().max(0.0) as usize;
     let late_s = first as f64 / rate_hz - start_s;
     let Some(samples) = samples.get_mut(first..) else { return };
-    for group in modes.chunks(TOGETHER) {
+    // Those of one pass end together.
+    for group in modes.chunks(oscillation::TOGETHER) {
         let of = |(s, residue): &(Complex64, Complex64)| Oscillation {
             first: 2.0 * residue * (s * late_s).exp(),
             turn: (s / rate_hz).exp(),
