@@ -22,6 +22,8 @@ const ALIKE: f64 = 0.3;
 const SAME_MODE: f64 = 0.8;
 /// Fewest places over which a shape says something.
 const SHAPE_PLACES: usize = 4;
+/// Two modes have changed places where each lies this near to where the other was, as a share of the way.
+const NEAR: f64 = 0.25;
 /// An interval whose ends lie further apart than this factor says nothing; its cell stays empty.
 const WIDEST: f64 = 30.0;
 /// Spread of the direct sound's gain over places from which no one gain explains it, in nepers (1.5 dB).
@@ -132,9 +134,15 @@ impl Doubts {
 
     /// Takes back what can't stand.
     pub fn apply(&self, changes: &mut [ModeChange]) {
-        for change in changes {
+        let crossed = crossed(changes);
+        for (change, crossed) in changes.iter_mut().zip(crossed) {
             change.flags.extend(&self.faults);
-            if let Some((flag, reason)) = self.against(change) {
+            if crossed && change.verdict != Verdict::Unsure {
+                let hz = change.after_values.map_or(0.0, |v| v.frequency_hz);
+                change.verdict = Verdict::Unsure;
+                change.reason = say!("change.crossed", hz = number(hz, 1));
+                change.flags.add(Flag::ShapeDiffers);
+            } else if let Some((flag, reason)) = self.against(change) {
                 change.verdict = Verdict::Unsure;
                 change.reason = reason;
                 flag.into_iter().for_each(|flag| change.flags.add(flag));
@@ -194,6 +202,24 @@ impl Doubts {
         let (slower, faster) = (self.ends[slower], self.ends[faster]);
         slower.0 >= MOST && faster.0 <= HARDLY && faster.1 >= AS_LONG * slower.1
     }
+}
+
+/// Which modes have changed places with another, each more than its half-power bandwidth (2.2/T60) away where the other
+/// was: shapes pair them so where files are exchanged, and what stayed in place is the mode.
+fn crossed(changes: &[ModeChange]) -> Vec<bool> {
+    let ends = |change: &ModeChange| {
+        let (before, after) = change.before_values.zip(change.after_values)?;
+        Some((before.frequency_hz, after.frequency_hz, 2.2 / before.t60_s.value))
+    };
+    let all: Vec<Option<(f64, f64, f64)>> = changes.iter().map(ends).collect();
+    let crosses = |own: &Option<(f64, f64, f64)>| {
+        let Some((before, after, width)) = *own else { return false };
+        let moved = (after - before).abs();
+        let in_place =
+            |other: &(f64, f64, f64)| (other.0 - after).abs().max((other.1 - before).abs()) < NEAR * moved;
+        moved > width && all.iter().flatten().any(in_place)
+    };
+    all.iter().map(crosses).collect()
 }
 
 /// Whether the resonances before and after have too little of a shape in common to be one mode.
@@ -278,6 +304,27 @@ mod tests {
             assert_eq!(change.verdict, Verdict::Unsure);
             assert!(change.flags.has(Flag::IdenticalFiles));
         }
+    }
+
+    /// Modes of 130 and 135 Hz that are held against each other have no verdict; one 0.3 Hz away, within the bandwidth, or with
+    /// nothing in its place, keeps it.
+    #[test]
+    fn modes_that_change_places_get_no_verdict() {
+        let change = |before_hz: f64, after_hz: f64| {
+            let values = |frequency_hz| Some(ModeValues { frequency_hz, t60_s: Estimate::new(1.5, 0.02) });
+            let (before_values, after_values) = (values(before_hz), values(after_hz));
+            ModeChange { before_values, after_values, ..ModeChange::sample(Verdict::Longer) }
+        };
+        let mut changes = [
+            change(130.5, 135.5),
+            change(135.5, 130.6),
+            change(88.4, 88.7),
+            change(88.7, 88.4),
+            change(40.0, 42.0),
+        ];
+        Doubts::default().apply(&mut changes);
+        let verdicts = changes.each_ref().map(|change| change.verdict == Verdict::Unsure);
+        assert_eq!(verdicts, [true, true, false, false, false]);
     }
 
     /// A decay that may be zero has no time, and its change no ratio; one that is known keeps both, and so does a verdict.

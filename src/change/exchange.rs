@@ -82,23 +82,30 @@ fn best(
     found
 }
 
-/// How little the shapes agree with the after files in this order.
+/// How little the shapes agree with the after files in this order: the emission of a file in the wrong place was reckoned from
+/// that place's distance, or was that of the other files.
 fn misfit(places: &[Common<'_>], pairs: &[ModePair<'_>], order: &[usize]) -> Option<f64> {
-    let after: Vec<Resonance> = pairs.iter().map(|pair| reordered(places, pair.after, order)).collect();
-    let held: Vec<ModePair<'_>> =
-        pairs.iter().zip(&after).map(|(pair, after)| ModePair { after, ..*pair }).collect();
-    disagreement(&held, &[])
+    let left = |by_distance: bool| {
+        let after: Vec<Resonance> =
+            pairs.iter().map(|pair| reordered(places, pair.after, order, by_distance)).collect();
+        let held: Vec<ModePair<'_>> =
+            pairs.iter().zip(&after).map(|(pair, after)| ModePair { after, ..*pair }).collect();
+        disagreement(&held, &[])
+    };
+    left(true).into_iter().chain(left(false)).min_by(f64::total_cmp)
 }
 
-/// A resonance after, each residue at the place that its file seems to be of, and referred to that place's origin.
-fn reordered(places: &[Common<'_>], after: &Resonance, order: &[usize]) -> Resonance {
+/// A resonance after, each residue at the place that its file seems to be of, and referred to that place's origin, which was
+/// reckoned from the wrong `by_distance`.
+fn reordered(places: &[Common<'_>], after: &Resonance, order: &[usize], by_distance: bool) -> Resonance {
     let usual_s = median(places.iter().map(|p| p.shift_s).collect()).unwrap_or(0.0);
     let at = |(m, from): (usize, &usize)| {
         let mut residue = (*after.residues.get(*from)?)?;
         if m != *from {
             let lead_s = |p: &PlaceFacts<'_>| p.arrival_s - p.origin_s;
             let own_s = lead_s(places[*from].after) - lead_s(places[m].before);
-            let shift_s = if (own_s - usual_s).abs() <= SAME_ARRIVAL_S { usual_s } else { own_s };
+            let other = by_distance && (own_s - usual_s).abs() > SAME_ARRIVAL_S;
+            let shift_s = if other { own_s } else { usual_s };
             let turn: Complex64 = (after.pole * (shift_s - places[*from].shift_s)).exp();
             residue.value *= turn;
             residue.variance *= turn.norm_sqr();

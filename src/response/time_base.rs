@@ -22,6 +22,10 @@ const PERIODS: f64 = 3.0;
 /// its own direct sound. Our own choice.
 const OWN_SHARE: f64 = 0.5;
 
+/// Files trimmed each to its own direct sound agree in an emission only where their travel times lie within twice the
+/// tolerance; more than this many tolerances are none of theirs.
+const SPREAD: f64 = 3.0;
+
 /// A direct sound later than this comes from a file that starts earlier, not from a detour (1.7 m), in seconds.
 const OTHER_START_S: f64 = 5e-3;
 
@@ -110,30 +114,40 @@ fn common_emission(responses: &[Response], travels: &[Option<f64>]) -> Option<f6
 /// A direct sound, and how long it travelled, seconds.
 type Arrived<'a> = (&'a Onset, f64);
 
-/// The emission within `allowed` of all first arrivals, or else of the best reading of at least four files in five (three
-/// files at least; of two, both).
+/// The emission within `allowed` of all first arrivals, or else of the best reading of [`enough`] files (of two, both).
 fn agreed(known: &[Arrived<'_>], allowed: fn(&Onset) -> f64) -> Option<f64> {
     let first = median(known.iter().map(|(onset, travel)| onset.arrival_s - travel).collect())?;
     if known.iter().all(|(onset, travel)| (onset.arrival_s - travel - first).abs() <= allowed(onset)) {
         return Some(first);
     }
-    let needed = if known.len() < 3 { known.len() } else { (4 * known.len()).div_ceil(5) };
     let candidates = known.iter().flat_map(|(onset, travel)| readings(onset, *travel));
-    let mut best: Option<(usize, f64)> = None;
+    let mut best: Option<Vec<(f64, f64)>> = None;
     for candidate in candidates {
         let near = near(known, candidate, allowed);
-        if best.is_none_or(|(most, _)| near.len() > most) {
-            best = Some((near.len(), median(near)?));
+        if best.as_ref().is_none_or(|most| near.len() > most.len()) {
+            best = Some(near);
         }
     }
-    best.filter(|(count, _)| *count >= needed).map(|(_, emission)| emission)
+    let widest_s = known.iter().map(|(onset, _)| allowed(onset)).fold(0.0, f64::max);
+    let enough = best.filter(|near| enough(near, known.len(), widest_s))?;
+    median(enough.iter().map(|(emission, _)| *emission).collect())
 }
 
-/// For each file that has one, the reading nearest to `emission` within what is allowed.
-fn near(known: &[Arrived<'_>], emission: f64, allowed: fn(&Onset) -> f64) -> Vec<f64> {
+/// Whether so many of `all` files, each with its emission and travel time, agree beyond chance: four in five, or four at
+/// least and two in three whose travel times spread so far that files trimmed each to its own direct sound can't.
+fn enough(near: &[(f64, f64)], all: usize, allowed_s: f64) -> bool {
+    let most = if all < 3 { all } else { (4 * all).div_ceil(5) };
+    let travels = || near.iter().map(|(_, travel)| *travel);
+    let spread_s = travels().fold(0.0, f64::max) - travels().fold(f64::INFINITY, f64::min);
+    near.len() >= most || near.len() >= 4.max((2 * all).div_ceil(3)) && spread_s > SPREAD * allowed_s
+}
+
+/// For each file that has one, the reading nearest to `emission` within what is allowed, and its travel time.
+fn near(known: &[Arrived<'_>], emission: f64, allowed: fn(&Onset) -> f64) -> Vec<(f64, f64)> {
     let nearest = |(onset, travel): &Arrived<'_>| {
         let by_distance = |a: &f64, b: &f64| (a - emission).abs().total_cmp(&(b - emission).abs());
-        readings(onset, *travel).min_by(by_distance).filter(|e| (e - emission).abs() <= allowed(onset))
+        let nearest = readings(onset, *travel).min_by(by_distance)?;
+        ((nearest - emission).abs() <= allowed(onset)).then_some((nearest, *travel))
     };
     known.iter().filter_map(nearest).collect()
 }
@@ -285,18 +299,37 @@ mod tests {
         assert!(trimmed_each(&own, &emissions(own)));
     }
 
-    #[test]
-    fn a_direct_sound_in_a_low_band_says_little() {
-        let onset = |band_hz, resolution_s| Onset {
+    fn onset(arrival_s: f64, alternative_s: Option<f64>, band_hz: f64, resolution_s: f64) -> Onset {
+        Onset {
             start_s: 0.0,
-            arrival_s: 0.0,
+            arrival_s,
             resolution_s,
             band_hz,
             peak_to_noise: 100.0,
             maximum_s: 0.0,
             at_first_sample: false,
-            alternative_s: None,
+            alternative_s,
+        }
+    }
+
+    /// Two of six files exchanged leave the others their instant, read from what follows a sum of modes that begins with the
+    /// emission; of files that begin each 10 ms before its own direct sound, four at equal distances leave none.
+    #[test]
+    fn two_exchanged_files_leave_the_others_their_instant() {
+        let emission = |arrivals: [(f64, Option<f64>); 6], travels: [f64; 6]| {
+            let onsets = arrivals.map(|(first, other)| onset(first, other, 3000.0, 1e-5));
+            agreed(&onsets.iter().zip(travels).collect::<Vec<_>>(), sharp)
         };
+        let mut files = TRAVELS_S.map(|travel| (0.05, Some(0.05 + travel)));
+        files.swap(2, 3);
+        approx::assert_abs_diff_eq!(emission(files, TRAVELS_S).unwrap(), 0.05, epsilon = 1e-9);
+        let trimmed = [(0.01, None); 6];
+        assert_eq!(emission(trimmed, [0.0065, 0.0067, 0.0064, 0.0068, 0.0148, 0.0013]), None);
+    }
+
+    #[test]
+    fn a_direct_sound_in_a_low_band_says_little() {
+        let onset = |band_hz, resolution_s| onset(0.0, None, band_hz, resolution_s);
         assert_eq!(tolerance(&onset(3000.0, 1e-5)), 1e-3);
         assert_eq!(tolerance(&onset(330.0, 4e-4)), 3.0 / 330.0);
         assert_eq!(tolerance(&onset(0.0, 0.01)), 0.02, "known from elsewhere");
