@@ -211,7 +211,7 @@ fn input(
     if recording.provenance.incomplete {
         flags.add(Flag::Incomplete);
     }
-    let mut input = TakeInput::new(&take.file, &take.take, recording);
+    let mut input = TakeInput::new(&take.file, recording);
     input.usable_samples = faults.usable_samples;
     (input.flags, input.known) = (flags, capture.map(captured::known));
     (input, faults.found)

@@ -29,7 +29,7 @@ fn place_in_noise(hz: f64, t60_s: f64, most: f64) -> PlaceResult {
         .collect();
     let recording = Recording { samples, rate_hz: RATE_HZ, provenance: Provenance::default() };
     let place = Place { position: "seat".into(), source: String::new() };
-    let response = combine(vec![TakeInput::new("seat.wav", "", recording)], place).unwrap();
+    let response = combine(vec![TakeInput::new("seat.wav", recording)], place).unwrap();
     PlaceResult { response, bands: Vec::new() }
 }
 

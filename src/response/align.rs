@@ -146,21 +146,21 @@ fn phase_slope(lines: &[Line]) -> (f64, f64) {
     (delay, scatter.sum::<f64>().sqrt() / weight)
 }
 
-/// The part of each delay worth taking out, against the middle one, and which take that is.
+/// The part of each delay worth taking out, against the middle one.
 ///
 /// Sample 0 stays that of the take in the middle, the most likely to share its start with the files of
 /// other positions. Nothing is moved below 10 µs or three standard deviations of the delay.
-pub fn to_take_out(delays: &[Delay], rate_hz: f64) -> (usize, Vec<f64>) {
+pub fn to_take_out(delays: &[Delay], rate_hz: f64) -> Vec<f64> {
     let mut order: Vec<usize> = (0..delays.len()).collect();
     order.sort_by(|&a, &b| delays[a].samples.total_cmp(&delays[b].samples).then(a.cmp(&b)));
     let middle = order[(delays.len() - 1) / 2];
-    let moves = delays.iter().map(|delay| {
+    let worth_moving = |delay: &Delay| {
         let apart = delay.samples - delays[middle].samples;
         let sd = delay.sd_samples.hypot(delays[middle].sd_samples);
         let worth = apart.abs() > 3.0 * sd && apart.abs() > LEAST_DELAY_S * rate_hz;
         if worth { apart } else { 0.0 }
-    });
-    (middle, moves.collect())
+    };
+    delays.iter().map(worth_moving).collect()
 }
 
 #[cfg(test)]
@@ -210,12 +210,11 @@ mod tests {
     #[test]
     fn small_or_doubtful_delays_are_left_alone_and_the_middle_take_stays() {
         let delay = |samples: f64, sd_samples: f64| Delay { samples, sd_samples, same_sign: true };
-        let (middle, moves) = to_take_out(&[delay(0.0, 0.01), delay(0.2, 0.01), delay(-0.3, 0.01)], 44_100.0);
-        assert_eq!((middle, moves), (0, vec![0.0, 0.0, 0.0]), "5 and 7 microseconds");
-        let (middle, moves) = to_take_out(&[delay(0.0, 0.01), delay(5.25, 0.01), delay(5.0, 0.01)], 44_100.0);
-        assert_eq!(middle, 2);
+        let moves = to_take_out(&[delay(0.0, 0.01), delay(0.2, 0.01), delay(-0.3, 0.01)], 44_100.0);
+        assert_eq!(moves, vec![0.0, 0.0, 0.0], "5 and 7 microseconds");
+        let moves = to_take_out(&[delay(0.0, 0.01), delay(5.25, 0.01), delay(5.0, 0.01)], 44_100.0);
         assert_eq!(moves, vec![-5.0, 0.0, 0.0]);
-        assert_eq!(to_take_out(&[delay(0.0, 0.0), delay(9.0, 4.0)], 44_100.0).1, vec![0.0, 0.0]);
+        assert_eq!(to_take_out(&[delay(0.0, 0.0), delay(9.0, 4.0)], 44_100.0), vec![0.0, 0.0]);
     }
 
     /// Five repeats of one microphone (Prawda et al. 2022): under half a microsecond apart.
@@ -229,7 +228,7 @@ mod tests {
             let delays: Vec<Delay> = (0..5).map(|k| repeats.delay(0, k)).collect();
             let worst = delays.iter().map(|d| d.samples.abs() / 44_100.0).fold(0.0, f64::max);
             assert!(worst < 0.6e-6, "{delays:?}");
-            assert_eq!(to_take_out(&delays, 44_100.0).1, vec![0.0; 5]);
+            assert_eq!(to_take_out(&delays, 44_100.0), vec![0.0; 5]);
         }
     }
 }

@@ -1,6 +1,6 @@
 //! The takes of one place become one response.
 
-use super::agree::{Agreement, compare, noise_share};
+use super::agree::{compare, noise_share};
 use super::align::{Delay, Repeats, to_take_out};
 use super::chain::averaging_gain;
 use super::floor::still_falling;
@@ -79,12 +79,8 @@ fn opened(take: &TakeInput) -> (TakeUse, Option<Onset>) {
     };
     let take = TakeUse {
         file: take.file.clone(),
-        take: take.take.clone(),
         left_out,
-        delay_s: None,
         aligned: false,
-        gain: None,
-        residual: None,
         peak: take.usable().iter().fold(0.0, |most, x| most.max(x.abs())),
         low: None,
     };
@@ -187,7 +183,7 @@ fn averaged(
     let raw: Vec<&[f64]> = left.iter().map(|&k| takes[k].usable()).collect();
     let mut repeats = Repeats::new(&raw, rate_hz);
     let delays: Vec<Delay> = (0..left.len()).map(|k| repeats.delay(0, k)).collect();
-    let (middle, moves) = to_take_out(&delays, rate_hz);
+    let moves = to_take_out(&delays, rate_hz);
     let mut aligned: Vec<Vec<f64>> = raw.iter().map(|samples| samples.to_vec()).collect();
     for (k, &samples) in moves.iter().enumerate().filter(|(_, samples)| **samples != 0.0) {
         repeats.advance(k, samples);
@@ -196,7 +192,12 @@ fn averaged(
     let share = |(k, samples): (usize, &Vec<f64>)| noise_share(&repeats, k, samples);
     let noise: Vec<[f64; 2]> = aligned.iter().enumerate().map(share).collect();
     let agreement = compare(&repeats, &noise);
-    note(&agreement, &Alignment { delays: &delays, middle, moves: &moves, rate_hz }, left, uses);
+    for (&k, samples) in left.iter().zip(&moves) {
+        uses[k].aligned = *samples != 0.0;
+    }
+    for (k, reason) in &agreement.odd {
+        uses[left[*k]].left_out = Some(LeftOut::Odd { reason: reason.clone() });
+    }
     if let Some(disagreement) = &agreement.disagreement {
         flags.add(Flag::TakesDisagree);
         warnings.push(format!("{place}: the takes disagree: {disagreement}"));
@@ -230,34 +231,6 @@ fn mean(takes: &[&[f64]], from: usize) -> Mean {
     let cut: Vec<&[f64]> = takes.iter().map(|t| &t[..length]).collect();
     let gain = if takes.len() > 1 { averaging_gain(&samples, &cut) } else { None };
     Mean { samples, from, gain }
-}
-
-/// How the takes lie in time.
-struct Alignment<'a> {
-    /// Of each take against the first.
-    delays: &'a [Delay],
-    /// The take that the others are told against.
-    middle: usize,
-    /// By how many samples each is moved.
-    moves: &'a [f64],
-    rate_hz: f64,
-}
-
-/// Writes down how each take lies against the others.
-fn note(agreement: &Agreement, alignment: &Alignment<'_>, left: &[usize], uses: &mut [TakeUse]) {
-    let Alignment { delays, middle, moves, rate_hz } = *alignment;
-    for (k, &index) in left.iter().enumerate() {
-        let take = &mut uses[index];
-        let apart = delays[k].samples - delays[middle].samples;
-        let sd = delays[k].sd_samples.hypot(delays[middle].sd_samples);
-        take.delay_s = Some((apart / rate_hz, sd / rate_hz));
-        take.aligned = moves[k] != 0.0;
-        take.gain = Some(agreement.gains[k]);
-        take.residual = Some(agreement.residuals[k]);
-    }
-    for (k, reason) in &agreement.odd {
-        uses[left[*k]].left_out = Some(LeftOut::Odd { reason: reason.clone() });
-    }
 }
 
 /// Flags and sentences on the takes that were left out or moved.

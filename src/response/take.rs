@@ -43,8 +43,6 @@ pub struct CaptureFacts {
 pub struct TakeInput {
     /// Path within the session, for messages.
     pub file: String,
-    /// Which repeat, as the name says it; may be empty.
-    pub take: String,
     /// Its samples.
     pub recording: Recording,
     /// How many of them may be used: those before a faded or digitally silent tail.
@@ -58,16 +56,9 @@ pub struct TakeInput {
 impl TakeInput {
     /// A take of which all samples may be used.
     #[must_use]
-    pub fn new(file: &str, take: &str, recording: Recording) -> Self {
+    pub fn new(file: &str, recording: Recording) -> Self {
         let usable_samples = recording.samples.len();
-        Self {
-            file: file.into(),
-            take: take.into(),
-            recording,
-            usable_samples,
-            flags: Flags::default(),
-            known: None,
-        }
+        Self { file: file.into(), recording, usable_samples, flags: Flags::default(), known: None }
     }
 
     /// The samples that may be used.
@@ -82,19 +73,10 @@ impl TakeInput {
 pub struct TakeUse {
     /// Path within the session.
     pub file: String,
-    /// Which repeat.
-    pub take: String,
     /// Why it isn't in the mean; `None` if it is.
     pub left_out: Option<LeftOut>,
-    /// By how much it came later than the take in the middle, in seconds, and one standard deviation.
-    pub delay_s: Option<(f64, f64)>,
-    /// Whether that delay was taken out.
+    /// Whether it was moved in time, to lie on the others.
     pub aligned: bool,
-    /// Gain over the median take (a ratio of pressures, sign included).
-    pub gain: Option<f64>,
-    /// Share of the energy in which it differs from the nearer half of the other takes, gain removed:
-    /// 20–300 Hz, and above.
-    pub residual: Option<[f64; 2]>,
     /// Largest magnitude in the file's usable part, full scale 1.
     pub peak: f64,
     /// Its own low end, aligned like the mean; `None` for takes that could not be used.
