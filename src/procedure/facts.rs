@@ -37,8 +37,6 @@ pub struct ProcedurePlace<'a> {
     pub onset_s: f64,
     /// What its response showed to be wrong.
     pub flags: Option<&'a Flags>,
-    /// What its response showed to be wrong, in sentences that name files.
-    pub warnings: &'a [String],
     /// How much later its direct sound arrives than its distance says, s, where that is too much.
     pub arrival_off_s: Option<f64>,
 }

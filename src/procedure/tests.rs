@@ -84,7 +84,6 @@ fn facts<'a>(session: &'a Session, state: usize, bands: &'a [BandDecay]) -> Proc
         onset_s: 0.02,
         flags: None,
         arrival_off_s: None,
-        warnings: &[],
     };
     let places = state.takes.iter().map(place).collect();
     ProcedureState { session, state, places, expected_t_s: Some(0.6) }
@@ -554,12 +553,12 @@ fn place_of<'a>(take: &'a Take, bands: &'a [BandDecay]) -> ProcedurePlace<'a> {
         onset_s: 0.0,
         flags: None,
         arrival_off_s: None,
-        warnings: &[],
     }
 }
 
 fn decays(take: &Take, channel: usize) -> Vec<BandDecay> {
-    let recording = recording::read(&take.path, &take.file, channel).expect("the file reads");
+    let wanted = recording::Wanted { channel, rate_hz: None };
+    let recording = recording::read_take(&take.path, &take.file, wanted).expect("the file reads");
     let signal = Signal { samples: &recording.samples, rate_hz: recording.rate_hz, onset_s: 0.0 };
     band_decays(&signal, Fraction::Octave, &bank(Fraction::Octave, recording.rate_hz))
 }

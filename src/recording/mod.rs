@@ -1,6 +1,6 @@
 //! An audio file becomes a [`Recording`]: one channel as numbers, and where they came from.
 //!
-//! [`read`] takes WAV (RIFF, RIFX, RF64, BW64), FLAC, AIFF and NumPy arrays by content, not by name, and columns
+//! [`read_take`] takes WAV (RIFF, RIFX, RF64, BW64), FLAC, AIFF and NumPy arrays by content, not by name, and columns
 //! of text by their first lines, and keeps one channel of it, whatever the file's size. What a writer got wrong but left recoverable is
 //! mended and noted in [`Provenance::repairs`]; all else is an [`AudioError`] that names place, finding
 //! and remedy. No sample of a [`Recording`] is NaN or infinite. [`inspect`] then looks for faults of the
@@ -13,10 +13,10 @@
 //! ```
 //! # fn main() -> Result<(), Box<dyn std::error::Error>> {
 //! use stillroom::output::audio::{SampleForm, wav};
-//! use stillroom::recording::read_from;
+//! use stillroom::recording::read_whole_from;
 //!
 //! let bytes = wav(&[0.0, 0.5, -0.25], 48_000, SampleForm::Float32)?;
-//! let recording = read_from(std::io::Cursor::new(bytes), "seat.wav", 1)?;
+//! let recording = read_whole_from(std::io::Cursor::new(bytes), "seat.wav", 1)?;
 //! assert_eq!(recording.samples, [0.0, 0.5, -0.25]);
 //! # Ok(()) }
 //! ```
@@ -95,21 +95,6 @@ pub struct Provenance {
     pub incomplete: bool,
 }
 
-/// Reads one channel of an audio file that holds a response: at most its first [`MAX_RESPONSE`] frames, with
-/// a note where there are more.
-///
-/// `shown_as` names the file in messages (its path within the session); `channel` counts from 1.
-/// The file is read once from start to end, hashed on the way; memory is 8 bytes a frame.
-///
-/// # Errors
-/// [`AudioError`] where the file can't be opened, isn't audio, contradicts itself beyond mending, has a
-/// rate outside [`MIN_RATE_HZ`]..=[`MAX_RATE_HZ`], no frame or more than [`MAX_SAMPLES`], no such
-/// channel, a sample that is NaN, infinite or beyond [`MAX_MAGNITUDE`], or its loudest sound behind what
-/// is kept: then the response is not in that.
-pub fn read(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
-    read_take(path, shown_as, Wanted { channel, rate_hz: None })
-}
-
 /// What is wanted of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Wanted {
@@ -119,10 +104,17 @@ pub struct Wanted {
     pub rate_hz: Option<u32>,
 }
 
-/// Like [`read`], with a sample rate for files that state none.
+/// Reads one channel of an audio file that holds a response: at most its first [`MAX_RESPONSE`] frames, with
+/// a note where there are more.
+///
+/// `shown_as` names the file in messages (its path within the session).
+/// The file is read once from start to end, hashed on the way; memory is 8 bytes a frame.
 ///
 /// # Errors
-/// As [`read`].
+/// [`AudioError`] where the file can't be opened, isn't audio, contradicts itself beyond mending, has a
+/// rate outside [`MIN_RATE_HZ`]..=[`MAX_RATE_HZ`], no frame or more than [`MAX_SAMPLES`], no such
+/// channel, a sample that is NaN, infinite or beyond [`MAX_MAGNITUDE`], or its loudest sound behind what
+/// is kept: then the response is not in that.
 pub fn read_take(path: &Path, shown_as: &str, wanted: Wanted) -> Result<Recording, AudioError> {
     let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
     let file = open(path).map_err(refuse)?;
@@ -135,10 +127,10 @@ pub fn read_take(path: &Path, shown_as: &str, wanted: Wanted) -> Result<Recordin
     read_source(file, wanted, MAX_RESPONSE).map_err(refuse)
 }
 
-/// Like [`read`], but all of the file: a recording of a test signal is as long as the signal.
+/// Like [`read_take`], but all of the file: a recording of a test signal is as long as the signal.
 ///
 /// # Errors
-/// As [`read`].
+/// As [`read_take`].
 pub fn read_whole(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
     let refuse = |refusal| AudioError { file: shown_as.to_owned(), refusal };
     let file = open(path).map_err(refuse)?;
@@ -148,7 +140,7 @@ pub fn read_whole(path: &Path, shown_as: &str, channel: usize) -> Result<Recordi
 /// Like [`read_whole`], two channels: in one pass where the file is uncompressed.
 ///
 /// # Errors
-/// As [`read`].
+/// As [`read_take`].
 pub fn read_whole_pair(
     path: &Path,
     shown_as: &str,
@@ -164,27 +156,15 @@ pub fn read_whole_pair(
     Ok([first?, second?])
 }
 
-/// Like [`read_whole`], from anything that can be read and sought.
+/// Like [`read_whole`], from anything that can be read and sought, e.g. a `Cursor` over bytes.
 ///
 /// # Errors
-/// As [`read`].
+/// As [`read_take`].
 pub fn read_whole_from<R>(source: R, shown_as: &str, channel: usize) -> Result<Recording, AudioError>
 where
     R: Read + Seek + Send + Sync + 'static,
 {
     read_source(source, Wanted { channel, rate_hz: None }, MAX_SAMPLES)
-        .map_err(|refusal| AudioError { file: shown_as.to_owned(), refusal })
-}
-
-/// Like [`read`], from anything that can be read and sought, e.g. a `Cursor` over bytes.
-///
-/// # Errors
-/// As [`read`].
-pub fn read_from<R>(source: R, shown_as: &str, channel: usize) -> Result<Recording, AudioError>
-where
-    R: Read + Seek + Send + Sync + 'static,
-{
-    read_source(source, Wanted { channel, rate_hz: None }, MAX_RESPONSE)
         .map_err(|refusal| AudioError { file: shown_as.to_owned(), refusal })
 }
 

@@ -1,7 +1,8 @@
 //! Responses that others measured and published, against what their SOURCE.txt says of them.
 
-use stillroom::recording::{Fault, inspect, read};
+use stillroom::recording::{Fault, inspect};
 
+use super::read_file;
 use crate::measured::folder;
 
 /// Folder, rate, bits, channels, frames: the FORMAT paragraphs of the SOURCE.txt files. The Surrey files
@@ -27,7 +28,7 @@ fn published_responses_read_as_their_sources_say() {
                 continue;
             }
             for channel in 1..=channels as usize {
-                let found = read(&path, "take.wav", channel).unwrap_or_else(|e| panic!("{path:?}: {e}"));
+                let found = read_file(&path, "take.wav", channel).unwrap_or_else(|e| panic!("{path:?}: {e}"));
                 let p = &found.provenance;
                 let facts = (p.rate_hz, p.bit_depth, p.channels, p.frames);
                 assert_eq!(facts, (rate_hz, bits, channels, frames), "{path:?}");
@@ -44,7 +45,7 @@ fn published_responses_read_as_their_sources_say() {
 fn peaks_stand_where_the_sources_say() {
     let Some(root) = folder("") else { return };
     let peak = |file: &str| {
-        let found = read(&root.join(file), file, 1).unwrap_or_else(|e| panic!("{e}"));
+        let found = read_file(&root.join(file), file, 1).unwrap_or_else(|e| panic!("{e}"));
         let (at, value) = found
             .samples
             .iter()
@@ -74,7 +75,7 @@ fn the_one_fade_among_the_published_responses_is_found() {
                 continue;
             }
             for channel in 1..=channels as usize {
-                let found = read(&path, "take.wav", channel).unwrap_or_else(|e| panic!("{path:?}: {e}"));
+                let found = read_file(&path, "take.wav", channel).unwrap_or_else(|e| panic!("{path:?}: {e}"));
                 let faults = inspect(&found.samples, found.rate_hz);
                 if folder != "openair_genesis6_live_room" {
                     assert_eq!(faults.found, [], "{path:?} channel {channel}");

@@ -15,9 +15,14 @@ mod sound;
 mod wave;
 
 use std::io::Cursor;
+use std::path::Path;
 
-use stillroom::recording::{AudioError, Recording, read_from};
+use stillroom::recording::{AudioError, Recording, Wanted, read_take, read_whole_from};
 
 fn read(bytes: Vec<u8>, channel: usize) -> Result<Recording, AudioError> {
-    read_from(Cursor::new(bytes), "treated/seat.wav", channel)
+    read_whole_from(Cursor::new(bytes), "treated/seat.wav", channel)
+}
+
+fn read_file(path: &Path, shown_as: &str, channel: usize) -> Result<Recording, AudioError> {
+    read_take(path, shown_as, Wanted { channel, rate_hz: None })
 }

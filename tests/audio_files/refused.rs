@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use stillroom::recording::{self, MAX_SAMPLES};
+use stillroom::recording::MAX_SAMPLES;
 
-use super::read;
 use super::wave::{As, Wave};
+use super::{read, read_file};
 
 /// The message for `bytes`; checks its shape on the way.
 fn message(bytes: Vec<u8>, channel: usize) -> String {
@@ -206,7 +206,7 @@ fn a_recording_longer_than_memory_should_bear() {
     let file = std::fs::OpenOptions::new().write(true).open(&path).expect("open");
     // Sparse: the header is all that's on disk.
     file.set_len(44 + MAX_SAMPLES + 1).expect("sparse");
-    let text = recording::read(&path, "long.wav", 1).expect_err("too long").to_string();
+    let text = read_file(&path, "long.wav", 1).expect_err("too long").to_string();
     assert!(
         text.contains("too long") && text.contains("67108865 frames") && text.contains("67108864"),
         "{text}"
@@ -218,15 +218,15 @@ fn a_recording_longer_than_memory_should_bear() {
 fn samples_beyond_the_header_s_size_are_told() {
     let wave = Wave::new(As::plain(16));
     let bytes = [wave.bytes(), vec![0; 9_000]].concat();
-    let found = super::read(bytes, 1).expect("reads").provenance;
+    let found = read(bytes, 1).expect("reads").provenance;
     assert!(found.repairs.join(" ").contains("9000 more are in no chunk"), "{:?}", found.repairs);
-    assert!(super::read(wave.bytes(), 1).expect("reads").provenance.repairs.is_empty());
+    assert!(read(wave.bytes(), 1).expect("reads").provenance.repairs.is_empty());
 }
 
 #[test]
 fn a_path_that_is_no_file() {
     let folder = tempfile::tempdir().expect("a folder");
-    let text = |path: &Path| recording::read(path, "seat.wav", 1).expect_err("no file").to_string();
+    let text = |path: &Path| read_file(path, "seat.wav", 1).expect_err("no file").to_string();
     assert_eq!(
         text(&folder.path().join("gone.wav")),
         "seat.wav: can't be opened\n  found    no such file\n  allowed  a readable file\n  \
@@ -238,6 +238,6 @@ fn a_path_that_is_no_file() {
 #[cfg(unix)]
 #[test]
 fn a_device_does_not_block_or_flood() {
-    let text = recording::read(Path::new("/dev/zero"), "seat.wav", 1).expect_err("a device").to_string();
+    let text = read_file(Path::new("/dev/zero"), "seat.wav", 1).expect_err("a device").to_string();
     assert!(text.contains("a pipe or device"), "{text}");
 }

@@ -8,6 +8,7 @@ use stillroom::flag::Flag;
 use stillroom::modes::{
     FitSettings, Kind, LN_1000, Mode, ModeSet, Place, Pole, RecordConditions, bound, fit,
 };
+use stillroom::recording::{Wanted, read_take};
 use stillroom::response::{LowRecord, Place as Seat, TakeInput, combine};
 
 /// Folder of the responses; `None` (and a word) where it is missing, an error on the machine that judges.
@@ -25,11 +26,11 @@ pub fn folder(name: &str) -> Option<PathBuf> {
 
 /// Low end of the mean of some files, as `analyze` makes it.
 pub fn low_record(files: &[PathBuf]) -> LowRecord {
-    let inputs = files.iter().enumerate().map(|(i, path)| {
+    let inputs = files.iter().map(|path| {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
-        let recording = stillroom::recording::read(path, &name, 1).unwrap();
+        let recording = read_take(path, &name, Wanted { channel: 1, rate_hz: None }).unwrap();
         let faults = stillroom::recording::inspect(&recording.samples, recording.rate_hz);
-        let mut input = TakeInput::new(&name, &i.to_string(), recording);
+        let mut input = TakeInput::new(&name, recording);
         (input.usable_samples, input.flags) = (faults.usable_samples, faults.flags());
         input
     });

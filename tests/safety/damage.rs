@@ -12,7 +12,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
 use stillroom::analysis::{Control, Settings, analyze};
-use stillroom::recording::{inspect, read_from};
+use stillroom::recording::{inspect, read_whole_from};
 use stillroom::recovery::{Deconvolution, deconvolve, two_channel};
 use stillroom::session::{OpenOptions, draft, open};
 
@@ -116,7 +116,7 @@ fn audio(budget: Budget) {
         budget,
         seeds,
         |dice, a, b| damaged_bytes(dice, a, b),
-        |bytes| match read_from(Cursor::new(bytes.clone()), "seat.wav", 1) {
+        |bytes| match read_whole_from(Cursor::new(bytes.clone()), "seat.wav", 1) {
             Ok(found) => {
                 assert!(!found.samples.is_empty() && found.samples.iter().all(|x| x.is_finite()));
                 let faults = inspect(&found.samples, found.rate_hz);

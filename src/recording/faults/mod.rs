@@ -152,7 +152,7 @@ impl Faults {
 
 /// Looks for faults of one recording.
 ///
-/// `samples`: finite numbers, full scale 1, at `rate_hz`; as [`read`](super::read) gives them. Cost: three
+/// `samples`: finite numbers, full scale 1, at `rate_hz`; as [`read_take`](super::read_take) gives them. Cost: three
 /// passes over the samples.
 #[must_use]
 pub fn inspect(samples: &[f64], rate_hz: f64) -> Faults {
