@@ -4,13 +4,14 @@ use super::{
     Analysis, Comparison, Control, Settings, absorbers, analyze, faulty_places, in_pool, rates, resonances,
 };
 use crate::change::{
-    BandFacts, ChangeSettings, ExpectedChange, JointlyFittedMode, PlaceFacts, StateFacts, Target, compare,
+    BandFacts, ChangeSettings, JointlyFittedMode, PlaceFacts, StateFacts, Target, compare,
     compare_jointly_fitted, expected_changes, hold_against,
 };
 use crate::criterion::mask_mean_s;
 use crate::decay::BandDecay;
 use crate::flag::Flag;
 use crate::modes::ModeSet;
+use crate::procedure::SingleModes;
 use crate::response::{LowRecord, Place};
 use crate::session::{Role, Session};
 use crate::state::{PlaceResult, StateResult};
@@ -116,20 +117,6 @@ fn compared(
     Some(compared)
 }
 
-/// What a state's modes will tell of a change.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Foretold {
-    /// How small a change of each mode's T60 a comparison with this state will show.
-    pub modes: Vec<ExpectedChange>,
-    /// Up to where single modes can be told apart, hertz, as `analyze` has it; `None` where none can.
-    pub single_modes_to_hz: Option<f64>,
-    /// Modes were sought up to here, hertz.
-    pub sought_to_hz: Option<f64>,
-    /// Source-receiver paths that were fitted.
-    pub places: usize,
-}
-
 /// What the modes of a state alone will tell of a change, read and fitted as `settings` say. `None` where it has no modes.
 #[must_use]
 pub fn foretell(
@@ -137,17 +124,18 @@ pub fn foretell(
     state: &str,
     settings: &Settings,
     control: &Control<'_>,
-) -> Option<Foretold> {
+) -> Option<SingleModes> {
     let mut one = session.clone();
     one.states.retain(|other| other.name == state);
     let found = analyze(&one, settings, control);
-    let state = found.states.iter().find(|found| found.name == state)?;
+    let state = found.states.into_iter().find(|found| found.name == state)?;
     let set = &state.resonances.as_ref()?.set;
-    Some(Foretold {
-        modes: in_pool(settings, || expected_changes(set, &repeats(state, settings, control))),
-        single_modes_to_hz: set.single_modes_to_hz,
-        sought_to_hz: set.sought_to_hz,
+    Some(SingleModes {
+        modes: in_pool(settings, || expected_changes(set, &repeats(&state, settings, control))),
+        to_hz: set.single_modes_to_hz,
+        whole_range: set.single_modes_to_hz.zip(set.sought_to_hz).is_some_and(|(hz, end)| hz >= end),
         places: state.places.len(),
+        state: state.name,
     })
 }
 

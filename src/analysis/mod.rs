@@ -35,7 +35,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 pub use absorbers::{setting_facts, tune_states};
 pub use averaged::{Averaged, averaged};
-pub use comparison::{CompareSettings, Foretold, TargetKind, compare_states, foretell};
+pub use comparison::{CompareSettings, TargetKind, compare_states, foretell};
 pub use faulty_places::none_fitted;
 pub use files::{Failure, FileRecord as File};
 pub use follow::{FileStamps, Follower};
@@ -221,7 +221,6 @@ pub fn state_facts<'a>(session: &'a Session, found: &'a StateResult) -> Option<P
         onset_s: place.response.onset_s(),
         flags: Some(&place.response.flags),
         arrival_off_s: place.response.arrival_off_s,
-        warnings: &place.response.warnings,
     });
     Some(ProcedureState { session, state, places: places.collect(), expected_t_s: found.middle_t60_s() })
 }

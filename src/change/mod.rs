@@ -56,7 +56,7 @@ mod verdict;
 mod view;
 mod visible;
 
-pub use expected::{ExpectedChange, expected_changes};
+pub use expected::expected_changes;
 pub use facts::{BandFacts, ChangeSettings, JointlyFittedMode, PlaceFacts, StateFacts};
 pub use outcome::{
     BandChange, ChainFindings, Changes, Counted, DirectSound, ModeChange, ModeValues, PositionChange, Ratio,

@@ -3,10 +3,10 @@
 use stillroom::analysis::{
     Analysis, CompareSettings, Control, ModeRange, Settings, analyze, compare_states, foretell,
 };
-use stillroom::change::{BandChange, Changes, ExpectedChange};
+use stillroom::change::{BandChange, Changes};
 use stillroom::filter::Fraction;
 use stillroom::flag::Flag;
-use stillroom::procedure::{Between, ModeForecast, SingleModes};
+use stillroom::procedure::{Between, SingleModes};
 use stillroom::report::words;
 use stillroom::session::Session;
 
@@ -64,18 +64,5 @@ pub fn modes(
     let (before, _) = measured(session, found)?;
     let mut fitted = settings.clone();
     fitted.modes = Some(ModeRange::default());
-    let told = |mode: &ExpectedChange| ModeForecast {
-        hz: mode.frequency_hz,
-        half: mode.half,
-        claimed: mode.claimed,
-        flag: mode.flags.iter().next(),
-    };
-    let found = foretell(session, &before, &fitted, control)?;
-    Some(SingleModes {
-        modes: found.modes.iter().map(told).collect(),
-        to_hz: found.single_modes_to_hz,
-        whole_range: found.single_modes_to_hz.zip(found.sought_to_hz).is_some_and(|(hz, end)| hz >= end),
-        places: found.places,
-        state: before,
-    })
+    foretell(session, &before, &fitted, control)
 }
