@@ -30,8 +30,6 @@ const SHARES: [f64; 13] = [0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.84, 0.88, 0.9
 pub(super) struct Advice {
     pub next: Next,
     pub text: Message,
-    /// T60 that may be expected after it, over the best.
-    pub expected: Option<f64>,
 }
 
 impl Advice {
@@ -70,11 +68,11 @@ pub(super) fn advise(state: &State) -> Advice {
     if vague {
         // Little damping already, and still vague: better data, or the step as it is.
         if state.unit.decay_per_s <= 1.3 * low && after > GOOD && step_hz.abs() <= FAR_HZ {
-            return go(state, (step_hz, decay), best_factor, Some(after));
+            return go(state, (step_hz, decay), best_factor);
         }
         return less_damping(state, Some(step_hz), sd_hz);
     }
-    go(state, (step_hz, decay), best_factor, Some(after))
+    go(state, (step_hz, decay), best_factor)
 }
 
 /// Advice where other modes lie near: the step is searched for.
@@ -102,7 +100,7 @@ fn among_others(state: &State, cluster: &Cluster) -> Advice {
     if (after > GOOD || step_hz.abs() > FAR_HZ) && !identified {
         return less_damping(state, Some(step_hz), sd_hz);
     }
-    go(state, (step_hz, factor * state.unit.decay_per_s), best, Some(after))
+    go(state, (step_hz, factor * state.unit.decay_per_s), best)
 }
 
 /// Step of frequency, Hz, factor on damping, and T60, s, of the best setting among near modes.
@@ -174,12 +172,12 @@ fn best_decay(state: &State) -> f64 {
 }
 
 /// To the best setting, or as near as the data allow; `best`: the factor on damping that would lead there.
-fn go(state: &State, (step_hz, decay): (f64, f64), best: f64, expected: Option<f64>) -> Advice {
+fn go(state: &State, (step_hz, decay): (f64, f64), best: f64) -> Advice {
     let factor = decay / state.unit.decay_per_s.max(0.05);
     let (frequency, damping) = (frequency_words(step_hz), damping_words(factor, best));
     let text = say!("absorber.go", frequency = frequency, damping = damping);
     let next = Next { frequency_change_hz: Some(step_hz), damping_factor: Some(factor), dials: Vec::new() };
-    Advice { next, text, expected }
+    Advice { next, text }
 }
 
 /// Move the frequency, take damping out (or bring a little to a unit that hardly has any), measure again.
@@ -208,7 +206,7 @@ fn less_damping(state: &State, step_hz: Option<f64>, sd_hz: f64) -> Advice {
         damping_factor: Some(factor),
         dials: Vec::new(),
     };
-    Advice { next, text, expected: None }
+    Advice { next, text }
 }
 
 /// Near enough.
@@ -217,7 +215,7 @@ fn leave(state: &State, now: f64) -> Advice {
     let percent = number(100.0 * (now - 1.0).max(0.01), 0);
     let text = say!("absorber.leave", percent = percent, best = number(best, 2));
     let next = Next { frequency_change_hz: Some(0.0), damping_factor: Some(1.0), dials: Vec::new() };
-    Advice { next, text, expected: Some(now) }
+    Advice { next, text }
 }
 
 /// A step in hertz to the tenth, which is what its interval carries; a smaller step to the hundredth.

@@ -6,7 +6,7 @@
 //! estimate with a valid joint covariance.
 
 use super::coupled::Pair;
-use super::spectrum::{Cut, Group, Model, groups, weight};
+use super::spectrum::{Cut, Group, Target, groups, weight};
 use crate::response::LowRecord;
 use nalgebra::{Cholesky, DMatrix, DVector};
 use rustfft::num_complex::Complex64;
@@ -30,13 +30,6 @@ const STEPS: usize = 40;
 pub(super) struct Start {
     pub target: Target,
     pub neighbours: Vec<Complex64>,
-}
-
-/// The target's poles.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Target {
-    One(Complex64),
-    Two(Pair),
 }
 
 /// A fitted target.
@@ -102,12 +95,12 @@ impl Stretch {
     /// The stretch with its noise going as frequency to the power `colour`.
     pub fn with_colour(mut self, colour: f64) -> Option<Self> {
         self.colour = colour;
-        let model = Model { pair: None, singles: self.held.clone() };
+        let held: Vec<Target> = self.held.iter().copied().map(Target::One).collect();
         self.bases = self
             .groups
             .iter()
             .map(|group| {
-                let (mut matrix, mut data) = (group.columns(&model, self.cut.degree), group.data.clone());
+                let (mut matrix, mut data) = (group.columns(&held, self.cut.degree), group.data.clone());
                 self.whiten(group, &mut matrix);
                 self.whiten(group, &mut data);
                 for mut column in matrix.column_iter_mut() {
@@ -160,7 +153,7 @@ impl Stretch {
         })
     }
 
-    fn point(&self, model: &Model) -> Option<Point> {
+    fn point(&self, model: &[Target]) -> Option<Point> {
         let (mut parts, mut score) = (Vec::with_capacity(self.groups.len()), 0.0);
         for (group, held) in self.groups.iter().zip(&self.bases) {
             let mut matrix = group.poles(model);
@@ -278,30 +271,13 @@ impl Stretch {
     /// Derivative of the columns that free number `p` moves, by a central difference (the columns are
     /// smooth in it; its error is 1e-6 of the slope).
     fn slope(&self, group: &Group, at: &Start, numbers: &[f64], p: usize) -> DMatrix<f64> {
-        let rows = 2 * group.omegas.len();
-        let size = target_size(at);
+        let size = at.target.columns();
+        let which = if p < size { 0 } else { 1 + (p - size) / 2 };
         let columns = |number: f64| {
             let mut moved = numbers.to_vec();
             moved[p] = number;
-            let there = place(at, &moved);
-            if p < size {
-                match there.target {
-                    Target::Two(pair) => {
-                        let mut matrix = DMatrix::zeros(rows, 4);
-                        group.put_pair(&mut matrix, 0, pair);
-                        matrix
-                    }
-                    Target::One(pole) => {
-                        let mut matrix = DMatrix::zeros(rows, 2);
-                        group.put_single(&mut matrix, 0, pole);
-                        matrix
-                    }
-                }
-            } else {
-                let mut matrix = DMatrix::zeros(rows, 2);
-                group.put_single(&mut matrix, 0, there.neighbours[(p - size) / 2]);
-                matrix
-            }
+            let poles = model(&place(at, &moved));
+            group.poles(&poles[which..=which])
         };
         let step = if p >= 2 && p < size { 1e-3 * (1.0 + numbers[p].abs()) } else { 1e-3 };
         (columns(numbers[p] + step) - columns(numbers[p] - step)) / (2.0 * step)
@@ -379,25 +355,16 @@ impl Stretch {
     }
 }
 
-fn model(start: &Start) -> Model {
-    match start.target {
-        Target::Two(pair) => Model { pair: Some(pair), singles: start.neighbours.clone() },
-        Target::One(pole) => {
-            let singles = std::iter::once(pole).chain(start.neighbours.iter().copied()).collect();
-            Model { pair: None, singles }
-        }
-    }
+/// The target, then the neighbours.
+fn model(start: &Start) -> Vec<Target> {
+    std::iter::once(start.target).chain(start.neighbours.iter().copied().map(Target::One)).collect()
 }
 
 /// Coefficients of the columns that free number `p` moves.
 fn own(part: &Part, at: &Start, p: usize) -> DMatrix<f64> {
-    let size = target_size(at);
+    let size = at.target.columns();
     let (from, count) = if p < size { (0, size) } else { (size + 2 * ((p - size) / 2), 2) };
     part.coefficients.rows(from, count).into_owned()
-}
-
-fn target_size(start: &Start) -> usize {
-    if matches!(start.target, Target::One(_)) { 2 } else { 4 }
 }
 
 /// The free numbers: the target's, then real and imaginary part of each free neighbour.
@@ -412,7 +379,7 @@ fn free(start: &Start) -> Vec<f64> {
 
 fn place(at: &Start, numbers: &[f64]) -> Start {
     let mut moved = at.clone();
-    let size = target_size(at);
+    let size = at.target.columns();
     moved.target = match at.target {
         Target::One(_) => Target::One(Complex64::new(numbers[0], numbers[1])),
         Target::Two(_) => Target::Two(Pair::of_numbers([numbers[0], numbers[1], numbers[2], numbers[3]])),

@@ -60,4 +60,3 @@ pub use outcome::{Finding, Next, Tuning, Values};
 pub use placement::{Placement, RoomMode, placements, units_for};
 pub use reference::{Reference, SettingFit};
 pub use target::TuneError;
-pub use tune::tune;

@@ -4,8 +4,8 @@
 //! interval that doesn't know. The pair fitted as sum and squared half distance has intervals that hold there.
 
 use super::joint::{Ends, WIDER, ends};
-use super::local::Target;
 use super::sight::LocalFit;
+use super::spectrum::Target;
 use crate::change::ring_s;
 use crate::modes::LN_1000;
 use rustfft::num_complex::Complex64;

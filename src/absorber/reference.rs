@@ -3,9 +3,9 @@
 use super::facts::SettingFacts;
 use super::join::PoleEstimate;
 use super::joint::{Side, Treated, WAYS};
-use super::local::Target;
 use super::neighbours::{believed, known_poles, strength};
 use super::sight::{Expected, PoleObservation, look, one};
+use super::spectrum::Target;
 use super::target::{TuneError, nearest_hz, none, others_hz, says_nothing, target};
 use crate::modes::{Kind, Mode, ModeSet};
 use rustfft::num_complex::Complex64;
@@ -114,12 +114,6 @@ impl Reference {
     /// Whether a unit stood there already.
     pub(super) fn occupied(&self) -> bool {
         !self.units.is_empty()
-    }
-
-    /// Damped frequency of the target mode in the baseline, hertz.
-    #[must_use]
-    pub fn mode_hz(&self) -> f64 {
-        self.mode.pole.im / TAU
     }
 
     /// Looks at the target in a take.

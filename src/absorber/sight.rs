@@ -1,9 +1,9 @@
 //! Local fit of the target mode in one state: it resolves two poles, one, or none.
 
 use super::coupled::{Pair, Resonator, couple};
-use super::local::{Fitted, Start, Stretch, Target};
+use super::local::{Fitted, Start, Stretch};
 use super::shift::PoleWithSd;
-use super::spectrum::Cut;
+use super::spectrum::{Cut, Target};
 use crate::estimate::Estimate;
 use crate::response::LowRecord;
 use nalgebra::{Cholesky, DMatrix, DVector};

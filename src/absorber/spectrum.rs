@@ -50,11 +50,21 @@ pub(super) struct Group {
     pub places: Vec<(usize, f64)>,
 }
 
-/// What oscillates: at most one pair, and single poles.
-#[derive(Debug, Clone)]
-pub(super) struct Model {
-    pub pair: Option<Pair>,
-    pub singles: Vec<Complex64>,
+/// What oscillates: one pole, or two that may have met.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Target {
+    One(Complex64),
+    Two(Pair),
+}
+
+impl Target {
+    /// How many columns it has, and how many free numbers.
+    pub fn columns(&self) -> usize {
+        match self {
+            Self::One(_) => 2,
+            Self::Two(_) => 4,
+        }
+    }
 }
 
 /// The groups of a state; empty where no record is usable.
@@ -124,23 +134,25 @@ fn group(records: &[&LowRecord], cut: Cut, bins: &SharedBins) -> Option<Group> {
 }
 
 impl Group {
-    /// Columns of the poles, unweighted: the pair's four, then two for each single.
-    pub fn poles(&self, model: &Model) -> DMatrix<f64> {
-        let first = model.pair.map_or(0, |_| 4);
-        let mut matrix = DMatrix::zeros(2 * self.omegas.len(), first + 2 * model.singles.len());
-        if let Some(pair) = &model.pair {
-            self.put_pair(&mut matrix, 0, *pair);
-        }
-        for (k, pole) in model.singles.iter().enumerate() {
-            self.put_single(&mut matrix, first + 2 * k, *pole);
+    /// Columns of the poles, unweighted.
+    pub fn poles(&self, poles: &[Target]) -> DMatrix<f64> {
+        let width = poles.iter().map(Target::columns).sum();
+        let mut matrix = DMatrix::zeros(2 * self.omegas.len(), width);
+        let mut at = 0;
+        for target in poles {
+            match *target {
+                Target::One(pole) => self.put_single(&mut matrix, at, pole),
+                Target::Two(pair) => self.put_pair(&mut matrix, at, pair),
+            }
+            at += target.columns();
         }
         matrix
     }
 
     /// Columns of the poles and then of the polynomial.
-    pub fn columns(&self, model: &Model, degree: usize) -> DMatrix<f64> {
+    pub fn columns(&self, poles: &[Target], degree: usize) -> DMatrix<f64> {
         let bins = self.omegas.len();
-        let poles = self.poles(model);
+        let poles = self.poles(poles);
         let at = poles.ncols();
         let mut matrix = poles.resize_horizontally(at + 2 * (degree + 1), 0.0);
         let (low, high) = (self.omegas[0], self.omegas[bins - 1]);
@@ -156,7 +168,7 @@ impl Group {
     }
 
     /// Columns of mean and divided difference.
-    pub fn put_pair(&self, matrix: &mut DMatrix<f64>, at: usize, pair: Pair) {
+    fn put_pair(&self, matrix: &mut DMatrix<f64>, at: usize, pair: Pair) {
         let middle = 0.5 * pair.sum;
         let mut half = pair.spread.sqrt();
         if half.norm() < LEAST_DISTANCE {
@@ -172,7 +184,7 @@ impl Group {
     }
 
     /// Columns of one pole: of Re A and Im A.
-    pub fn put_single(&self, matrix: &mut DMatrix<f64>, at: usize, pole: Complex64) {
+    fn put_single(&self, matrix: &mut DMatrix<f64>, at: usize, pole: Complex64) {
         let (own, mirrored) = (self.wave(pole), self.wave(pole.conj()));
         for k in 0..self.omegas.len() {
             put(matrix, k, at, own[k], mirrored[k]);
@@ -237,7 +249,7 @@ mod tests {
         let groups = groups(&[&record_of(samples, 2000.0)], cut);
         let group = &groups[0];
         let pair = Pair::of_poles(poles[0], poles[1]);
-        let matrix = group.columns(&Model { pair: Some(pair), singles: Vec::new() }, 0);
+        let matrix = group.columns(&[Target::Two(pair)], 0);
         let (sum, difference) = (residues[0] + residues[1], residues[0] - residues[1]);
         // R1 = a/2 + b/(2h), R2 = a/2 − b/(2h) with h half the distance.
         let scaled = difference * pair.spread.sqrt();
@@ -256,10 +268,11 @@ mod tests {
         let cut = Cut { centre_hz: 42.0, reach_hz: 20.0, top_hz: 100.0, degree: 0, later_s: 0.0 };
         let groups = groups(&[&record_of(samples, 2000.0)], cut);
         let pole = |hz: f64| Complex64::new(-6.0, TAU * hz);
-        let (pair, singles) = (Some(Pair::of_poles(pole(41.0), pole(43.0))), vec![pole(50.0)]);
-        let both = groups[0].poles(&Model { pair, singles: singles.clone() });
-        assert_eq!(both.columns(0, 4), groups[0].poles(&Model { pair, singles: Vec::new() }));
-        assert_eq!(both.columns(4, both.ncols() - 4), groups[0].poles(&Model { pair: None, singles }));
+        let pair = Target::Two(Pair::of_poles(pole(41.0), pole(43.0)));
+        let single = Target::One(pole(50.0));
+        let both = groups[0].poles(&[pair, single]);
+        assert_eq!(both.columns(0, 4), groups[0].poles(&[pair]));
+        assert_eq!(both.columns(4, both.ncols() - 4), groups[0].poles(&[single]));
     }
 
     /// A band must hold nine bins and one for each degree of the polynomial; bins of half a second are 2 Hz apart.

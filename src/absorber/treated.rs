@@ -4,9 +4,9 @@
 use super::coupled::{CLOSED_FORM, Pair, Resonator, identify};
 use super::facts::SettingFacts;
 use super::joint::{self, Data, Ends, Side, Times, Treated, WAYS, apart_sd};
-use super::local::Target;
 use super::reference::{Reference, SettingFit};
 use super::sight::{LocalFit, PoleObservation};
+use super::spectrum::Target;
 use super::tune::pair;
 use crate::change::{JointlyFittedMode, Ratio, ring_s};
 use crate::estimate::Estimate;

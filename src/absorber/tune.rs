@@ -7,12 +7,11 @@ use super::facts::SettingFacts;
 use super::finding::{KNOWN_HZ, t60};
 use super::join::{Joint, PairEstimate, State, consistency, join};
 use super::joint::SHOWS_SD;
-use super::local::Target;
 use super::outcome::{Finding, Next, Tuning};
 use super::reference::{Reference, SettingFit};
 use super::sharing::{SHARED, chance, each_freedom, groups};
 use super::sight::{LocalFit, PoleObservation, UNIT_HZ};
-use super::target::TuneError;
+use super::spectrum::Target;
 use super::{history, words};
 use crate::estimate::Estimate;
 use crate::language::{Message, Value, say};
@@ -26,22 +25,6 @@ const CHECK: (f64, f64) = (4.0, 0.003);
 const GROUP_CHECK: f64 = 8.0;
 /// One pole with a T60 within this factor of the best known from other takes is the two that have met.
 const MET: f64 = 1.3;
-
-/// Works out what the unit does in each take to the mode nearest `asked_hz`, and what to change.
-///
-/// Takes that show too little say so; they never take others down with them.
-///
-/// # Errors
-/// [`TuneError`]: the baseline doesn't show the mode.
-pub fn tune(
-    baseline: &SettingFacts<'_>,
-    takes: &[SettingFacts<'_>],
-    asked_hz: f64,
-) -> Result<Tuning, TuneError> {
-    let reference = Reference::new(baseline, asked_hz)?;
-    let looks: Vec<SettingFit> = takes.iter().map(|take| reference.look(take)).collect();
-    Ok(reference.tuning(takes, &looks))
-}
 
 impl Reference {
     /// What all takes together say; `looks` in the order of `takes`.

@@ -1,8 +1,9 @@
 //! Both states' records in one likelihood: residues of the mode alone and, at each place, an offset of the treated
 //! moment, worked out for given poles; then the misfit, and its Gauss–Newton matrix over the poles.
 
-use super::side::{Part, Poles, Row, Side};
+use super::side::{Part, Row, Side};
 use super::tie::{Shared, later};
+use crate::absorber::spectrum::Target;
 use nalgebra::{Cholesky, DMatrix, DVector, Matrix6, Vector6};
 use rustfft::num_complex::Complex64;
 
@@ -84,10 +85,10 @@ impl Data {
         [(&self.before, None), (&self.after, Some(self.after.factor))]
     }
 
-    fn poles(shared: &Shared, after: Option<f64>) -> Option<Poles> {
+    fn poles(shared: &Shared, after: Option<f64>) -> Option<Target> {
         Some(match after {
-            None => Poles::One(shared.mode.pole()),
-            Some(factor) => Poles::Two(shared.tied(factor)?.pair),
+            None => Target::One(shared.mode.pole()),
+            Some(factor) => Target::Two(shared.tied(factor)?.pair),
         })
     }
 

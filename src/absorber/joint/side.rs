@@ -1,11 +1,10 @@
 //! One state's part of the joint fit: its records, the poles round the treated mode, and the columns that the
 //! treated mode's numbers move, free of all the others.
 
-use crate::absorber::coupled::Pair;
 use crate::absorber::facts::SettingFacts;
 use crate::absorber::local::Stretch;
 use crate::absorber::sight::{LocalFit, cut_round};
-use crate::absorber::spectrum::{Cut, Group, Model};
+use crate::absorber::spectrum::{Cut, Group, Target};
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex64;
 
@@ -28,13 +27,6 @@ pub(in crate::absorber) struct Side {
     pub variances: Vec<Option<f64>>,
     /// Factor of all its frequencies against the baseline's.
     pub factor: f64,
-}
-
-/// The treated mode's poles in one state.
-#[derive(Debug, Clone, Copy)]
-pub(super) enum Poles {
-    One(Complex64),
-    Two(Pair),
 }
 
 /// One record in the joint fit.
@@ -99,10 +91,10 @@ impl Side {
     }
 
     /// All groups with the neighbours where they are given.
-    pub(super) fn parts(&self, neighbours: &[Complex64], poles: Poles) -> Option<Vec<Part>> {
+    pub(super) fn parts(&self, neighbours: &[Complex64], poles: Target) -> Option<Vec<Part>> {
         let one = |(index, (group, data)): (usize, (&Group, &DMatrix<f64>))| {
-            let model = Model { pair: None, singles: neighbours.to_vec() };
-            let mut columns = group.poles(&model);
+            let neighbours: Vec<Target> = neighbours.iter().copied().map(Target::One).collect();
+            let mut columns = group.poles(&neighbours);
             self.stretch.cleared(index, &mut columns);
             let scales: Vec<f64> = columns.column_iter().map(|c| c.norm()).collect();
             if scales.iter().any(|s| !(s.is_finite() && *s > 0.0)) || columns.nrows() <= columns.ncols() + 12
@@ -132,7 +124,7 @@ impl Side {
         self.stretch.parts().enumerate().map(one).collect()
     }
 
-    fn with_target(&self, index: usize, mut part: Part, poles: Poles) -> Part {
+    fn with_target(&self, index: usize, mut part: Part, poles: Target) -> Part {
         let raw = self.target(index, poles);
         part.target_within = part.basis.tr_mul(&raw);
         part.target = raw - &part.basis * &part.target_within;
@@ -140,25 +132,18 @@ impl Side {
     }
 
     /// The treated mode's columns elsewhere, the neighbours where they are.
-    pub(super) fn moved(&self, parts: &[Part], poles: Poles) -> Vec<DMatrix<f64>> {
+    pub(super) fn moved(&self, parts: &[Part], poles: Target) -> Vec<DMatrix<f64>> {
         parts.iter().enumerate().map(|(index, part)| self.moved_of(index, part, poles)).collect()
     }
 
     /// The treated mode's columns of one group elsewhere, the neighbours where they are.
-    pub(super) fn moved_of(&self, index: usize, part: &Part, poles: Poles) -> DMatrix<f64> {
+    pub(super) fn moved_of(&self, index: usize, part: &Part, poles: Target) -> DMatrix<f64> {
         part.freed(self.target(index, poles))
     }
 
-    fn target(&self, index: usize, poles: Poles) -> DMatrix<f64> {
+    fn target(&self, index: usize, poles: Target) -> DMatrix<f64> {
         let Some((group, _)) = self.stretch.parts().nth(index) else { return DMatrix::zeros(0, 0) };
-        let mut raw = match poles {
-            Poles::One(_) => DMatrix::zeros(2 * group.omegas.len(), 2),
-            Poles::Two(_) => DMatrix::zeros(2 * group.omegas.len(), 4),
-        };
-        match poles {
-            Poles::One(pole) => group.put_single(&mut raw, 0, pole),
-            Poles::Two(pair) => group.put_pair(&mut raw, 0, pair),
-        }
+        let mut raw = group.poles(&[poles]);
         self.stretch.cleared(index, &mut raw);
         raw
     }
@@ -167,7 +152,7 @@ impl Side {
     pub(super) fn neighbour_slopes(&self, index: usize, part: &Part, pole: Complex64) -> [DMatrix<f64>; 2] {
         let step = 1e-3;
         [Complex64::new(step, 0.0), Complex64::new(0.0, step)].map(|by| {
-            let at = |pole: Complex64| self.target(index, Poles::One(pole));
+            let at = |pole: Complex64| self.target(index, Target::One(pole));
             part.freed((at(pole + by) - at(pole - by)) / (2.0 * step))
         })
     }
@@ -230,7 +215,7 @@ mod tests {
             variances: vec![Some(1.0)],
             factor: 1.0,
         };
-        let parts = side.parts(&side.neighbours, Poles::One(poles[0])).unwrap();
+        let parts = side.parts(&side.neighbours, Target::One(poles[0])).unwrap();
         let [part] = &parts[..] else { panic!("one group") };
         let own = [residues[0].re, residues[0].im];
         let left = &part.data - &part.target * DMatrix::from_column_slice(2, 1, &own);

@@ -3,8 +3,8 @@
 use super::rooms::{RATE_HZ, Room, SECONDS, between, room};
 use crate::absorber::coupled::{Pair, Resonator, best_t60_s, identify};
 use crate::absorber::join::{PairEstimate, PoleEstimate, State, join};
-use crate::absorber::local::Target;
 use crate::absorber::sight::{Expected, LocalFit, PoleObservation, look, one};
+use crate::absorber::spectrum::Target;
 use crate::modes::{Pole, RecordConditions, bound};
 use crate::response::LowRecord;
 use nalgebra::DMatrix;

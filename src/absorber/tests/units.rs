@@ -49,7 +49,7 @@ fn off_to_on(number: usize) -> Option<(Finding, f64)> {
     let reference = Reference::new(&baseline, room.mode().omega_per_s / TAU).ok()?;
     let takes = [facts("on", &after, &names, Some(&later), &works)];
     let tuning = reference.tuning(&takes, &[reference.look(&takes[0])]);
-    let reach = |s: &Complex64| (s.im / TAU - reference.mode_hz()).abs() < 3.0;
+    let reach = |s: &Complex64| (s.im / TAU - reference.mode.pole.im / TAU).abs() < 3.0;
     let poles = after.solved.room_poles();
     let slowest = poles.iter().map(|p| p.s).filter(reach).map(|s| -s.re).fold(f64::INFINITY, f64::min);
     Some((tuning.takes[0].clone(), LN_1000 / slowest))
