@@ -104,8 +104,8 @@ impl Doubts {
         if !self.uneven_gain() {
             return;
         }
-        for place in positions.iter_mut().filter(|p| p.level_ratio.is_some_and(|level| level.is_ok())) {
-            place.level_ratio = Some(Err(Flag::GainUneven));
+        for place in positions.iter_mut().filter(|p| p.level_ratio.is_ok()) {
+            place.level_ratio = Err(Flag::GainUneven);
             place.flags.remove(Flag::GainRemoved);
             place.flags.add(Flag::GainUneven);
         }

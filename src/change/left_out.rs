@@ -46,11 +46,11 @@ fn empty(mode: usize, place: &PlaceFacts<'_>, flag: Flag) -> PositionChange {
         position: place.position.to_owned(),
         source: place.source.to_owned(),
         role: place.role,
-        before_level: Some(Err(flag)),
-        after_level: Some(Err(flag)),
-        level_ratio: Some(Err(flag)),
-        before_ring_s: Some(Err(flag)),
-        after_ring_s: Some(Err(flag)),
+        before_level: Err(flag),
+        after_level: Err(flag),
+        level_ratio: Err(flag),
+        before_ring_s: Err(flag),
+        after_ring_s: Err(flag),
         flags,
     }
 }

@@ -163,15 +163,15 @@ pub struct PositionChange {
     /// What the position is for.
     pub role: Role,
     /// Level of the mode there before, as a ratio to a unit sample: fs·|A|/δ.
-    pub before_level: Option<Result<f64, Flag>>,
+    pub before_level: Result<f64, Flag>,
     /// Level of the mode there after, as a ratio to a unit sample: fs·|A|/δ; gain not removed.
-    pub after_level: Option<Result<f64, Flag>>,
+    pub after_level: Result<f64, Flag>,
     /// Level after over level before there, gain removed.
-    pub level_ratio: Option<Result<Ratio, Flag>>,
+    pub level_ratio: Result<Ratio, Flag>,
     /// Time until the mode's free decay there is 60 dB down for good, before, seconds.
-    pub before_ring_s: Option<Result<f64, Flag>>,
+    pub before_ring_s: Result<f64, Flag>,
     /// Time until the mode's free decay there is 60 dB down for good, after, seconds.
-    pub after_ring_s: Option<Result<f64, Flag>>,
+    pub after_ring_s: Result<f64, Flag>,
     /// Remarks.
     pub flags: Flags,
 }

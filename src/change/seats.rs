@@ -70,14 +70,11 @@ fn position(
         position: place.before.position.to_string(),
         source: place.before.source.to_string(),
         role: place.before.role,
-        before_level: Some(seen(before, Flag::NotSeenHere)),
-        after_level: Some(seen(
-            after.map(|h| PeakLevel { value: h.value * factor, ..h }),
-            after_flag(tracked),
-        )),
-        level_ratio: Some(level_ratio),
-        before_ring_s: Some(ring_here(&[tracked.before], m).ok_or(Flag::NotSeenHere)),
-        after_ring_s: Some(ring_here(&tracked.after, m).ok_or(after_flag(tracked))),
+        before_level: seen(before, Flag::NotSeenHere),
+        after_level: seen(after.map(|h| PeakLevel { value: h.value * factor, ..h }), after_flag(tracked)),
+        level_ratio,
+        before_ring_s: ring_here(&[tracked.before], m).ok_or(Flag::NotSeenHere),
+        after_ring_s: ring_here(&tracked.after, m).ok_or(after_flag(tracked)),
         flags,
     }
 }
@@ -184,7 +181,7 @@ struct Told<'a> {
 
 impl<'a> Told<'a> {
     fn new(at: &'a PositionChange, positions: &[PositionChange]) -> Option<Self> {
-        let (log, weight) = log_and_weight(at.level_ratio.as_ref()?.as_ref().ok()?)?;
+        let (log, weight) = log_and_weight(at.level_ratio.as_ref().ok()?)?;
         is_heard(at, positions).then_some(Self { at, log, weight })
     }
 
@@ -196,7 +193,7 @@ impl<'a> Told<'a> {
 /// A mode is heard at a place if it stands there no more than 20 dB under the place where it was loudest before.
 /// Common practice, no source.
 fn is_heard(at: &PositionChange, positions: &[PositionChange]) -> bool {
-    let level = |p: &PositionChange| p.before_level.and_then(Result::ok);
+    let level = |p: &PositionChange| p.before_level.ok();
     let loudest = positions.iter().filter(|p| p.mode == at.mode).filter_map(level).fold(0.0, f64::max);
     level(at).is_some_and(|level| level >= 0.1 * loudest)
 }
@@ -219,11 +216,11 @@ mod tests {
             position: position.to_owned(),
             source: String::new(),
             role: Role::Listening,
-            before_level: Some(Ok(before_level)),
-            after_level: None,
-            level_ratio: Some(Ok(Ratio::from_log(log, 0.02))),
-            before_ring_s: None,
-            after_ring_s: None,
+            before_level: Ok(before_level),
+            after_level: Err(Flag::NotSeenHere),
+            level_ratio: Ok(Ratio::from_log(log, 0.02)),
+            before_ring_s: Err(Flag::NotSeenHere),
+            after_ring_s: Err(Flag::NotSeenHere),
             flags: Flags::default(),
         }
     }

@@ -306,8 +306,8 @@ fn seats(content: &Content<'_>, pair: &Pair<'_>, row: &ChangeRow) -> Markup {
             _ if below(p) > words::NULL_DB => {
                 say!("at-seat.near-null", place = place, db = number(below(p), 0))
             }
-            Some(Ok(l)) => say!("at-seat.level", place = place, db = signed(l.value, 1)),
-            _ => say!("at-seat.level-unknown", place = place),
+            Ok(l) => say!("at-seat.level", place = place, db = signed(l.value, 1)),
+            Err(_) => say!("at-seat.level-unknown", place = place),
         }
     });
     let told: Vec<Markup> = told.map(|message| html! { (shown(&content.say(&message))) }).collect();

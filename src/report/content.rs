@@ -136,7 +136,7 @@ impl<'a> Content<'a> {
 
 /// Level of a resonance at a place before, dB, where it was seen.
 pub(super) fn level_before(at: &PositionChangeRow) -> Option<f64> {
-    at.before_level_db.and_then(Result::ok)
+    at.before_level_db.ok()
 }
 
 /// The largest of them; below all numbers for none.

@@ -54,21 +54,20 @@ fn table(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
 
 fn line(content: &Content<'_>, p: &PositionChangeRow, hz: f64, loudest: f64) -> Vec<String> {
     let below = level_before(p).map_or(0.0, |db| loudest - db);
-    let ring = |r: Option<Result<f64, _>>| r.map(|r| listing::decimal(r, 2)).unwrap_or_default();
     let level = match p.level_change {
         _ if below > NULL_DB => content.say(&say!("cell.near-null", db = digits(below, 0))),
-        Some(Ok(l)) => {
+        Ok(l) => {
             let [value, low, high] = [l.value, l.low, l.high].map(|x| signed(x, 1));
             content.say(&say!("cell.interval", value = value, low = low, high = high))
         }
-        _ => String::new(),
+        Err(_) => String::new(),
     };
     vec![
         content.say(&words::place(&p.position, &p.source)),
         content.say(&words::role(p.role)),
         content.say(&hertz(hz)),
-        ring(p.before_ring_s),
-        ring(p.after_ring_s),
+        listing::decimal(p.before_ring_s, 2),
+        listing::decimal(p.after_ring_s, 2),
         level,
         listing::flags(&p.flags),
     ]

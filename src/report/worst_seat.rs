@@ -50,7 +50,7 @@ fn one_by_one(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
     let told: Vec<Message> = here
         .filter_map(|p| {
             let hz = frequency(compared(pair, seat).find(|row| row.mode == Some(p.mode))?);
-            Some(say!("at-seat.level", place = hertz(hz), db = signed(p.level_change?.ok()?.value, 1)))
+            Some(say!("at-seat.level", place = hertz(hz), db = signed(p.level_change.ok()?.value, 1)))
         })
         .collect();
     (told.len() > 1).then(|| Message::row(told, ", "))
@@ -75,7 +75,7 @@ fn alike(pair: &Pair<'_>, seat: &Seat) -> Option<Message> {
     let worst = of_mode().find(|p| *p.position == *seat.position && *p.source == *seat.source)?;
     let levels: Vec<Interval> = of_mode()
         .filter(|p| p.role == worst.role && level_before(p).is_some_and(|db| loudest - db <= NULL_DB))
-        .filter_map(|p| p.level_change?.ok())
+        .filter_map(|p| p.level_change.ok())
         .collect();
     let by = |a: &&Interval, b: &&Interval| a.value.total_cmp(&b.value);
     let (least, most) = (levels.iter().min_by(by)?, levels.iter().max_by(by)?);
