@@ -89,6 +89,8 @@ pub mod curves;
 pub mod decay;
 pub mod demo;
 pub mod design;
+#[cfg(test)]
+mod draws;
 pub mod estimate;
 pub mod excitation;
 pub mod filter;

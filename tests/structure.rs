@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 /// Ground that every module may stand on.
 const GROUND: &[&str] =
-    &["estimate", "flag", "spectrum", "oscillation", "matching", "mean", "filter", "language"];
+    &["estimate", "flag", "spectrum", "oscillation", "matching", "mean", "draws", "filter", "language"];
 
 /// Module and what it may import besides the ground and itself.
 const RULES: &[(&str, &[&str])] = &[
@@ -19,6 +19,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("oscillation", &[]),
     ("matching", &[]),
     ("mean", &[]),
+    ("draws", &[]),
     ("filter", &[]),
     ("layout", &[]),
     ("session", &["layout"]),
@@ -33,7 +34,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("criterion", &["session", "decay", "room", "modes"]),
     ("procedure", &["session", "decay", "room", "modes"]),
     ("state", &["session", "response", "recording", "decay", "modes", "room", "criterion", "procedure"]),
-    ("change", &["state", "response", "modes", "room", "criterion", "session", "decay"]),
+    ("change", &["state", "procedure", "response", "modes", "room", "criterion", "session", "decay"]),
     ("absorber", &["change", "state", "modes", "response", "room", "session"]),
     ("design", &["change", "absorber", "modes", "room"]),
     (

@@ -180,8 +180,7 @@ mod tests {
     use super::super::tests::closed_form::{Case, RATE_HZ};
     use super::super::{FitSettings, Kind, LN_1000, fit};
     use super::*;
-    use chacha20::ChaCha8Rng;
-    use chacha20::rand_core::{Rng, SeedableRng};
+    use crate::draws::Draws;
 
     /// One bin against the transform of the library.
     #[test]
@@ -196,13 +195,10 @@ mod tests {
     /// The modes of the closed-form case with noise beside them that decays by 60 dB in `t60_s`, alike at no two places.
     fn with_decaying_noise(t60_s: f64, seed: u64) -> Case {
         let mut case = Case::new(4000, 1e-3, seed);
-        let mut draws = ChaCha8Rng::seed_from_u64(seed);
-        let mut uniform = move || (draws.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
+        let mut draws = Draws::new(seed);
         for record in &mut case.records {
             for (n, sample) in record.iter_mut().enumerate() {
-                // Twelve uniform numbers make a normal one near enough (Knuth 1969).
-                let normal = (0..12).map(|_| uniform()).sum::<f64>() - 6.0;
-                *sample += 0.3 * normal * (-LN_1000 / t60_s * n as f64 / RATE_HZ).exp();
+                *sample += 0.3 * draws.normal() * (-LN_1000 / t60_s * n as f64 / RATE_HZ).exp();
             }
         }
         case

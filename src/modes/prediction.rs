@@ -267,18 +267,13 @@ mod tests {
     use super::super::tests::closed_form::{Case, RATE_HZ};
     use super::super::{FitSettings, Kind, LN_1000, Mode, fit};
     use super::*;
-    use chacha20::ChaCha8Rng;
-    use chacha20::rand_core::{Rng, SeedableRng};
+    use crate::draws::Draws;
 
     /// White noise that falls by 60 dB in `t60_s`, alike at no two places, over a floor 60 dB under its start.
     fn decaying_noise(places: usize, t60_s: f64, seed: u64) -> Vec<Vec<f64>> {
-        let mut draws = ChaCha8Rng::seed_from_u64(seed);
-        let mut uniform = move || (draws.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-        // Box & Muller 1958.
-        let mut normal =
-            || (-2.0 * (1.0 - uniform()).ln()).sqrt() * (std::f64::consts::TAU * uniform()).cos();
+        let mut draws = Draws::new(seed);
         let sample = |n: usize, x: f64, y: f64| x * (-LN_1000 / t60_s * n as f64 / RATE_HZ).exp() + 1e-3 * y;
-        (0..places).map(|_| (0..4000).map(|n| sample(n, normal(), normal())).collect()).collect()
+        (0..places).map(|_| (0..4000).map(|n| sample(n, draws.normal(), draws.normal())).collect()).collect()
     }
 
     fn settings() -> FitSettings<'static> {

@@ -52,8 +52,7 @@ mod tests {
     use super::super::fit;
     use super::super::tests::closed_form::{Case, RATE_HZ};
     use super::*;
-    use chacha20::ChaCha8Rng;
-    use chacha20::rand_core::{Rng, SeedableRng};
+    use crate::draws::Draws;
 
     const POLES: [(f64, f64); 5] = [(38.2, 1.1), (52.7, 0.7), (54.1, 0.9), (71.4, 0.5), (88.9, 0.6)];
     const NOISE_SD: f64 = 0.01;
@@ -70,12 +69,8 @@ mod tests {
     /// A take: the same oscillations, other noise.
     fn take(poles: &[(f64, f64)], seed: u64) -> Vec<Vec<f64>> {
         let mut records = Case::of(poles, 3600, 0.0, 1).records;
-        let mut draws = ChaCha8Rng::seed_from_u64(seed);
-        let mut uniform = move || (draws.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-        // Box & Muller 1958.
-        let mut normal =
-            || (-2.0 * (1.0 - uniform()).ln()).sqrt() * (std::f64::consts::TAU * uniform()).cos();
-        records.iter_mut().flatten().for_each(|sample| *sample += NOISE_SD * normal());
+        let mut draws = Draws::new(seed);
+        records.iter_mut().flatten().for_each(|sample| *sample += NOISE_SD * draws.normal());
         records
     }
 

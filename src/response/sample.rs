@@ -1,7 +1,6 @@
 //! Signals that the tests of this module share: closed forms, and measured files read in place.
 
-use chacha20::ChaCha8Rng;
-use chacha20::rand_core::{Rng, SeedableRng};
+use crate::draws::Draws;
 use std::f64::consts::PI;
 
 /// `e^{-δt} cos(2πft + φ)` from sample 0.
@@ -17,11 +16,10 @@ pub fn sine_gain(half_kernel: &[f64], cycles: f64) -> f64 {
     half_kernel[0] + 2.0 * sides
 }
 
-/// Gaussian noise of unit variance (Box and Muller 1958); one generator a seed.
+/// Gaussian noise of unit variance.
 pub fn noise(seed: u64, n: usize) -> Vec<f64> {
-    let mut bits = ChaCha8Rng::seed_from_u64(seed);
-    let mut unit = || (bits.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-    (0..n).map(|_| (-2.0 * (1.0 - unit()).ln()).sqrt() * (2.0 * PI * unit()).cos()).collect()
+    let mut draws = Draws::new(seed);
+    (0..n).map(|_| draws.normal()).collect()
 }
 
 /// Adds a band-limited impulse (windowed sinc) at any fraction of a sample.

@@ -2,8 +2,7 @@
 
 use super::super::pole::Pole;
 use super::super::settings::Place;
-use chacha20::ChaCha8Rng;
-use chacha20::rand_core::{Rng, SeedableRng};
+use crate::draws::Draws;
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
@@ -27,19 +26,21 @@ impl Case {
     /// Modes of these frequencies, Hz, and T60, s, amplitudes of about one at each of three places.
     pub fn of(poles: &[(f64, f64)], samples: usize, noise_sd: f64, seed: u64) -> Self {
         let poles: Vec<Pole> = poles.iter().map(|(hz, t60_s)| Pole::new(*hz, *t60_s)).collect();
-        let mut draws = ChaCha8Rng::seed_from_u64(seed);
-        let mut uniform = move || (draws.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
+        let mut draws = Draws::new(seed);
         let amplitudes: Vec<Vec<Complex<f64>>> = (0..3)
-            .map(|_| poles.iter().map(|_| Complex::from_polar(0.3 + uniform(), TAU * uniform())).collect())
+            .map(|_| {
+                poles
+                    .iter()
+                    .map(|_| Complex::from_polar(0.3 + draws.uniform(), TAU * draws.uniform()))
+                    .collect()
+            })
             .collect();
-        // Box & Muller 1958.
-        let mut normal = || (-2.0 * (1.0 - uniform()).ln()).sqrt() * (TAU * uniform()).cos();
         let records = amplitudes.iter().map(|own: &Vec<Complex<f64>>| {
             let value = |n: usize| -> f64 {
                 let t = n as f64 / RATE_HZ;
                 poles.iter().zip(own).map(|(pole, a)| 2.0 * (a * (pole.lambda() * t).exp()).re).sum()
             };
-            (0..samples).map(|n| value(n) + noise_sd * normal()).collect()
+            (0..samples).map(|n| value(n) + noise_sd * draws.normal()).collect()
         });
         let records: Vec<Vec<f64>> = records.collect();
         Self { poles, records, noise_sd }
