@@ -22,8 +22,6 @@ pub(super) struct Arrival {
     pub lag_s: f64,
     /// Times of more responses like it: the signal was played again, s.
     pub again_s: Vec<f64>,
-    /// Share of the bands with a clear peak whose peak stands here.
-    pub agreement: f64,
     /// Where the sound broke off or came on, if the bands' lags show it.
     pub broken: Option<Break>,
     /// What the lags of the weaker bands say against it: no arrival, unless those bands hold no sound at all.
@@ -112,7 +110,7 @@ pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, Recove
     let sharp = if sharp.is_empty() { &clear } else { &sharp };
     if let Some((broken, lag_s)) = rise.and_then(|rise| clicked(sharp, rise)) {
         let lag_s = first_sound(sharp, lag_s);
-        return Ok(Arrival { lag_s, again_s: Vec::new(), agreement, broken: Some(broken), against: None });
+        return Ok(Arrival { lag_s, again_s: Vec::new(), broken: Some(broken), against: None });
     }
     if agreement < LEAST_AGREEMENT && (clear.len() as f64) < LEAST_CLEAR * ring.bands.len() as f64 {
         return Err(RecoveryError::NoResponse);
@@ -124,16 +122,10 @@ pub(super) fn locate(ring: &Ring, rise: Option<&Rise>) -> Result<Arrival, Recove
         let strong = strong(&clear);
         let Some(rough) = common(&strong) else { return Err(error) };
         let lag_s = first_sound(&strong, rough);
-        return Ok(Arrival { lag_s, again_s: Vec::new(), agreement, broken: None, against: Some(error) });
+        return Ok(Arrival { lag_s, again_s: Vec::new(), broken: None, against: Some(error) });
     }
     let lag_s = first_sound(sharp, rough);
-    Ok(Arrival {
-        lag_s,
-        again_s: again(sharp, ring.lags(), rough, rise),
-        agreement,
-        broken: None,
-        against: None,
-    })
+    Ok(Arrival { lag_s, again_s: again(sharp, ring.lags(), rough, rise), broken: None, against: None })
 }
 
 /// Bands within 40 dB of the one that stands farthest over its usual power.

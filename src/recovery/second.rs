@@ -100,8 +100,6 @@ pub struct Run<'a> {
     pub range_hz: (f64, f64),
     /// When the first sound arrives, s from sample 0.
     pub arrival_s: f64,
-    /// Rms of the microphone's channel.
-    pub rms: f64,
     /// Rms of the signal as it was recorded beside it and the response was divided by.
     pub driven_rms: Option<f64>,
 }

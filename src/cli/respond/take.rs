@@ -99,7 +99,6 @@ fn hold_against(main: &mut Found, quieter: &Found, recordings: (&Taken, &Taken),
         samples,
         range_hz: range(record),
         arrival_s: record.arrival_s,
-        rms: rms(&taken.microphone),
         driven_rms: taken.reference.as_ref().filter(|_| record.emission_s.is_some()).map(rms),
     };
     let loud = run(main.samples.as_slice(), &record, recordings.0);

@@ -42,8 +42,6 @@ pub struct MeasurementPlan {
     pub loudspeaker_m: Option<[f64; 3]>,
     /// The mode that is driven least from there, and its pressure there as a share of its largest in the room.
     pub driven_least: Option<(AirMode, f64)>,
-    /// Whether every smaller set was tried.
-    pub fewest: bool,
 }
 
 /// One place of a plan.
@@ -52,10 +50,6 @@ pub struct MeasurementPlan {
 pub struct PlannedPosition {
     /// Name and place.
     pub candidate: Candidate,
-    /// Modes that only this place sees.
-    pub only_sees: Vec<AirMode>,
-    /// Close modes that look alike without this place.
-    pub only_tells_apart: Vec<(AirMode, AirMode)>,
     /// Why it is in the plan, one sentence.
     pub reason: String,
 }
@@ -80,7 +74,7 @@ fn searched(
     let driven = |mode: usize| source_m.is_none_or(|at| air.shape(mode, at).abs() >= DRIVEN);
     let (modes, undriven): (Vec<usize>, Vec<usize>) = (0..air.modes.len()).partition(|m| driven(*m));
     let task = Task::new(air, &modes, candidates);
-    let (chosen, fewest) = task.choose(tried_in_full);
+    let chosen = task.choose(tried_in_full);
     let positions: Vec<PlannedPosition> = chosen.iter().map(|&place| task.explain(&chosen, place)).collect();
     let taken_m: Vec<[f64; 3]> = positions.iter().map(|position| position.candidate.at_m).collect();
     let loudspeaker_m = loudspeaker_m(air, &taken_m);
@@ -92,7 +86,6 @@ fn searched(
         unseen: task.hopeless.iter().map(|&m| task.modes[m].clone()).collect(),
         undriven: undriven.iter().map(|&m| air.modes[m].clone()).collect(),
         alike: task.hopeless_pairs.iter().map(|&pair| task.pair(pair)).collect(),
-        fewest,
     }
 }
 
@@ -187,8 +180,8 @@ impl<'a> Task<'a> {
         seen + 1.0 - alike
     }
 
-    /// The set, and whether every smaller one was tried.
-    fn choose(&self, tried_in_full: usize) -> (Vec<usize>, bool) {
+    /// The set: the smallest of those that are tried in full, else one that grew.
+    fn choose(&self, tried_in_full: usize) -> Vec<usize> {
         let (given, free): (Vec<usize>, Vec<usize>) =
             (0..self.candidates.len()).partition(|&p| self.candidates[p].given);
         for size in 0..=tried_in_full.min(free.len()) {
@@ -206,10 +199,10 @@ impl<'a> Task<'a> {
                 }
             });
             if let Some((_, places)) = best {
-                return (places, true);
+                return places;
             }
         }
-        (self.grow(given, &free), false)
+        self.grow(given, &free)
     }
 
     /// Adds the place that helps most until nothing is missed, then drops what turned out needless.
@@ -235,17 +228,13 @@ impl<'a> Task<'a> {
     /// What a place is for: what the plan would miss without it.
     fn explain(&self, chosen: &[usize], place: usize) -> PlannedPosition {
         let without: Vec<usize> = chosen.iter().copied().filter(|&p| p != place).collect();
-        let only_sees: Vec<AirMode> = self
-            .wanted
-            .iter()
-            .filter(|&&m| !self.sees(&without, m))
-            .map(|&m| self.modes[m].clone())
-            .collect();
+        let only_sees: Vec<&AirMode> =
+            self.wanted.iter().filter(|&&m| !self.sees(&without, m)).map(|&m| self.modes[m]).collect();
         let only_tells_apart: Vec<_> =
             self.pairs.iter().filter(|&&p| !self.tells_apart(&without, p)).map(|&p| self.pair(p)).collect();
         let candidate = self.candidates[place].clone();
         let reason = reason(&candidate, &only_sees, &only_tells_apart);
-        PlannedPosition { candidate, only_sees, only_tells_apart, reason }
+        PlannedPosition { candidate, reason }
     }
 }
 
@@ -270,7 +259,7 @@ fn each_subset(free: &[usize], size: usize, places: &mut Vec<usize>, found: &mut
 }
 
 /// The sentence beside a place.
-fn reason(candidate: &Candidate, sees: &[AirMode], apart: &[(AirMode, AirMode)]) -> String {
+fn reason(candidate: &Candidate, sees: &[&AirMode], apart: &[(AirMode, AirMode)]) -> String {
     let mut parts = Vec::new();
     if candidate.given {
         parts.push("asked for".to_owned());
@@ -319,13 +308,18 @@ mod tests {
         plan(&air, &candidates(&air, seats), None)
     }
 
+    /// Whether the plan would miss something without the place.
+    fn is_needed(position: &PlannedPosition) -> bool {
+        ["the only one of these that sees", "separates"].iter().any(|part| position.reason.contains(part))
+    }
+
     /// Modes far apart need one place, and a corner sees them all.
     #[test]
     fn one_corner_is_enough_where_no_two_modes_are_close() {
         let plan = planned(60.0, &[]);
         assert_eq!(plan.positions.len(), 1);
         assert!(plan.positions[0].candidate.name.starts_with("corner"));
-        assert!(plan.fewest && plan.unseen.is_empty() && plan.alike.is_empty());
+        assert!(plan.unseen.is_empty() && plan.alike.is_empty());
     }
 
     /// 2 0 0 (66.6 Hz) and 0 0 1 (69.2 Hz) differ in sign between floor and ceiling: two places do.
@@ -333,7 +327,7 @@ mod tests {
     fn two_close_modes_need_two_places() {
         let plan = planned(75.0, &[]);
         assert_eq!(plan.positions.len(), 2);
-        assert!(plan.positions.iter().all(|p| !p.only_tells_apart.is_empty()), "{plan:#?}");
+        assert!(plan.positions.iter().all(|p| p.reason.contains("separates")), "{plan:#?}");
         assert!(plan.positions[1].reason.contains("separates 2 0 0 from 0 0 1"));
     }
 
@@ -359,7 +353,7 @@ mod tests {
         }
         assert_eq!(plan.positions.iter().filter(|p| p.candidate.given).count(), 1);
         for position in plan.positions.iter().filter(|p| !p.candidate.given) {
-            assert!(!position.only_sees.is_empty() || !position.only_tells_apart.is_empty());
+            assert!(is_needed(position));
         }
     }
 
@@ -405,13 +399,10 @@ mod tests {
             let room = Enclosure::rectangular(dimensions_m, 20.0, 130.0).unwrap();
             let all = candidates(&room, &[]);
             let (grown, full) = (searched(&room, &all, None, 0), plan(&room, &all, None));
-            assert!(!grown.fewest && grown.unseen.is_empty() && grown.alike == full.alike);
+            assert!(grown.unseen.is_empty() && grown.alike == full.alike);
             assert!(full.positions.len() <= grown.positions.len());
             for position in &grown.positions {
-                assert!(
-                    !position.only_sees.is_empty() || !position.only_tells_apart.is_empty(),
-                    "{dimensions_m:?}"
-                );
+                assert!(is_needed(position), "{dimensions_m:?}");
             }
         }
     }

@@ -1,7 +1,6 @@
 //! The manifest's tables, one function each.
 
 use std::collections::BTreeMap;
-use std::ops::Range;
 
 use super::table::{Bounds, Placed, Table};
 use crate::language::Language;
@@ -17,7 +16,6 @@ pub(in crate::session) struct ListedState {
     pub folder: Option<String>,
     pub temperature_c: Option<f64>,
     pub units: Vec<Unit>,
-    pub span: Range<usize>,
 }
 
 impl ListedState {
@@ -252,7 +250,7 @@ pub fn states(document: &Table<'_, '_>, inside: Inside<'_>, warnings: &mut Vec<S
         let temperature_c = table.number("temperature_c", TEMPERATURE);
         let units = units(&table, inside, warnings);
         let Some(name) = names.of(&table) else { continue };
-        let state = ListedState { name, folder, temperature_c, units, span: table.span() };
+        let state = ListedState { name, folder, temperature_c, units };
         if let Some(other) = folders.insert(fold(state.folder()), state.name.clone()) {
             let what = format!("the folder `{}` belongs to two states", plain(state.folder()));
             let advice = format!("`{}` has it already; give each state its own", plain(&other));
