@@ -27,10 +27,10 @@ pub(super) fn row(session: &Results, bodies: &Bodies) -> CatalogueRow {
         failures: head.failures,
         state: state.cloned(),
         volume_m3: head.volume_m3.ok_or(Flag::NoVolume),
-        middle_t20: middle_t20(bodies, of_state).ok_or(Flag::NoMiddleBands),
+        middle_t20_s: middle_t20(bodies, of_state).ok_or(Flag::NoMiddleBands),
         modes,
         worst_hz: worst.map(|worst| worst.0).ok_or(Flag::NoneToTreat),
-        worst_t60: worst.map(|worst| worst.1).ok_or(Flag::NoneToTreat),
+        worst_t60_s: worst.map(|worst| worst.1).ok_or(Flag::NoneToTreat),
         verdicts: verdicts(bodies),
         flags: bodies
             .get(ChangeRow::TABLE.name)

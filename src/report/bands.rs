@@ -217,7 +217,7 @@ fn table(content: &Content<'_>) -> Markup {
             vec![
                 row.state.to_string(),
                 plain(nominal, usize::from(nominal.fract() > 0.01)),
-                decimal(row.edt, 3),
+                decimal(row.edt_s, 3),
                 spread(&row.t20),
                 spread(&row.t30),
                 decimal(row.c50_db, 1),

@@ -48,7 +48,7 @@ fn take(content: &Content<'_>, row: &CaptureRow) -> Vec<String> {
     let file = content.results.files.iter().find(same);
     let of = |pick: fn(&FileRow) -> Option<f64>| file.and_then(pick);
     let bands = content.results.captures.bands.iter().filter(|band| is_of(band, row));
-    let weakest = bands.filter_map(|band| band.peak_to_noise).reduce(f64::min);
+    let weakest = bands.filter_map(|band| band.peak_to_noise_db).reduce(f64::min);
     let range = of(|f| f.range_low_hz).zip(of(|f| f.range_high_hz));
     let clocks = match (of(|f| f.clock_ppm).zip(of(|f| f.clock_sd_ppm)), row.clock_limit_ppm) {
         (Some((ppm, sd)), _) => {
@@ -92,7 +92,8 @@ const HUM: [Head; 4] =
 /// Noise before the signal by octave, and hum, over all takes: the usual and the loudest, and where that was.
 fn noise(content: &Content<'_>) -> Markup {
     let found = &content.results.captures;
-    let mut heard: Vec<&CaptureBandRow> = found.bands.iter().filter(|band| band.noise_fs.is_some()).collect();
+    let mut heard: Vec<&CaptureBandRow> =
+        found.bands.iter().filter(|band| band.noise_fs_db.is_some()).collect();
     heard.sort_by(|a, b| a.band_hz.total_cmp(&b.band_hz));
     let octaves: Vec<Vec<String>> = heard.chunk_by(|a, b| a.band_hz == b.band_hz).map(octave).collect();
     let mut lines: Vec<&HumRow> = found.hum.iter().collect();
@@ -114,9 +115,11 @@ fn octave(rows: &[&CaptureBandRow]) -> Vec<String> {
         let level = |at: usize| levels.get(at).map(|db| plain(*db, 0)).unwrap_or_default();
         [level(levels.len() / 2), level(levels.len().saturating_sub(1))]
     };
-    let loudest =
-        rows.iter().max_by(|a, b| a.noise_fs.unwrap_or(f64::MIN).total_cmp(&b.noise_fs.unwrap_or(f64::MIN)));
-    let ([usual_fs, most_fs], [usual_spl, most_spl]) = (of(|row| row.noise_fs), of(|row| row.noise_spl));
+    let loudest = rows
+        .iter()
+        .max_by(|a, b| a.noise_fs_db.unwrap_or(f64::MIN).total_cmp(&b.noise_fs_db.unwrap_or(f64::MIN)));
+    let ([usual_fs, most_fs], [usual_spl, most_spl]) =
+        (of(|row| row.noise_fs_db), of(|row| row.noise_spl_db));
     vec![
         nominal_hz(rows[0].band_hz).to_string(),
         rows.len().to_string(),
@@ -129,11 +132,11 @@ fn octave(rows: &[&CaptureBandRow]) -> Vec<String> {
 }
 
 fn hum(rows: &[&HumRow]) -> Vec<String> {
-    let loudest = rows.iter().max_by(|a, b| a.over_noise.total_cmp(&b.over_noise));
+    let loudest = rows.iter().max_by(|a, b| a.over_noise_db.total_cmp(&b.over_noise_db));
     vec![
         plain(rows[0].frequency_hz, 0),
         rows.len().to_string(),
-        loudest.map(|row| plain(row.over_noise, 0)).unwrap_or_default(),
+        loudest.map(|row| plain(row.over_noise_db, 0)).unwrap_or_default(),
         loudest.map(|row| row.file.to_string()).unwrap_or_default(),
     ]
 }
@@ -148,7 +151,7 @@ const LEVELS: [Head; 5] = [
 
 /// Sound pressure level of each claimed mode where it is loudest.
 fn levels(content: &Content<'_>) -> Vec<Vec<String>> {
-    let level = |row: &ModeLevelRow| row.level_spl.and_then(Result::ok);
+    let level = |row: &ModeLevelRow| row.level_spl_db.and_then(Result::ok);
     let claimed = |row: &&[ModeLevelRow]| {
         content.modes_of(&row[0].state).iter().any(|mode| mode.mode == row[0].mode && mode.kind == "mode")
     };
@@ -176,9 +179,9 @@ mod tests {
             file: file.into(),
             channel: Some(1),
             band_hz: 31.25,
-            peak_to_noise: None,
-            noise_fs: Some(noise_fs),
-            noise_spl: None,
+            peak_to_noise_db: None,
+            noise_fs_db: Some(noise_fs),
+            noise_spl_db: None,
         }
     }
 

@@ -247,7 +247,7 @@ fn band_row([state, position, source, file]: [&Name; 4], band: &BandDecay, more:
         source: source.clone(),
         file: file.clone(),
         band_hz: band.band.centre_hz,
-        edt: band.edt_s,
+        edt_s: band.edt_s,
         t20: band.t20_s,
         t30: band.t30_s,
         c50_db: db(band.c50),
@@ -376,7 +376,7 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
                 frequency_hz: Ok(mode.frequency().value),
                 position: position.as_str().into(),
                 source: source.as_str().into(),
-                level_spl: zero_db.map(|zero_db| level.map(|level| level.value + zero_db)),
+                level_spl_db: zero_db.map(|zero_db| level.map(|level| level.value + zero_db)),
                 level,
                 phase_deg: match (based, seen) {
                     (false, _) => Err(Flag::NoTimeBase),
@@ -392,9 +392,9 @@ fn mode_level_rows(session: &Session, state: &StateResult) -> Vec<ModeLevelRow> 
 
 /// Where some levels are known as sound pressure, the others say why theirs are not.
 fn tell_uncalibrated(mut rows: Vec<ModeLevelRow>) -> Vec<ModeLevelRow> {
-    if rows.iter().any(|row| row.level_spl.is_some()) {
+    if rows.iter().any(|row| row.level_spl_db.is_some()) {
         rows.iter_mut()
-            .filter(|row| row.level_spl.is_none())
+            .filter(|row| row.level_spl_db.is_none())
             .for_each(|row| row.flags.add(Flag::NotCalibrated));
     }
     rows

@@ -55,18 +55,18 @@ impl Of<'_> {
             arrival_s: record.arrival_s,
             start_offset_s: record.start_offset_s,
             repeats: record.repeats,
-            repeat_difference: record.repeat_difference_db,
+            repeat_difference_db: record.repeat_difference_db,
             coherence: record.coherence,
-            magnitude_95: record.magnitude_95_db,
-            bracket: record.bracket_db,
+            magnitude_interval_db: record.magnitude_95_db,
+            bracket_db: record.bracket_db,
             clock_limit_ppm: record.clock_limit_ppm,
             temperature_c: record.temperature_c,
             note: record.note.clone(),
             corrections: record.corrections.clone(),
-            full_scale_spl: record.full_scale_db_spl,
-            zero_spl: record.zero_db_spl,
-            quieter_lower: record.quieter.map(|run| run.lower_db),
-            quieter_change: record.quieter.map(|run| run.change_db),
+            full_scale_spl_db: record.full_scale_db_spl,
+            zero_spl_db: record.zero_db_spl,
+            quieter_lower_db: record.quieter.map(|run| run.lower_db),
+            quieter_change_db: record.quieter.map(|run| run.change_db),
             quieter_band_hz: record.quieter.map(|run| run.band_hz),
         }
     }
@@ -85,9 +85,9 @@ impl Of<'_> {
                 file: self.file.clone(),
                 channel: self.channel,
                 band_hz,
-                peak_to_noise: of(&record.peak_to_noise, band_hz),
-                noise_fs: noise,
-                noise_spl: record.background_db_spl(noise),
+                peak_to_noise_db: of(&record.peak_to_noise, band_hz),
+                noise_fs_db: noise,
+                noise_spl_db: record.background_db_spl(noise),
             }
         };
         hertz.into_iter().map(row).collect()
@@ -98,7 +98,7 @@ impl Of<'_> {
             file: self.file.clone(),
             channel: self.channel,
             frequency_hz: line.hz,
-            over_noise: line.over_noise_db,
+            over_noise_db: line.over_noise_db,
         })
     }
 
@@ -107,7 +107,7 @@ impl Of<'_> {
             file: self.file.clone(),
             channel: self.channel,
             order: harmonic.order,
-            level: harmonic.db,
+            level_db: harmonic.db,
             band_hz: harmonic.band_hz,
         })
     }

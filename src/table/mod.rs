@@ -1,9 +1,9 @@
-//! What is found becomes tables: CSV, `results.json`, their schema, metadata and reference page.
+//! What is found becomes tables: CSV, `results.json`, their schema and metadata.
 //!
 //! One file a table declares its columns (name, unit, kind, definition, source) and the row struct
 //! that fills them, by one macro, so that neither can get out of step with the other. Everything
-//! else here is made from these declarations: [`csv_text`], [`json`], [`schema`], [`csv_metadata`],
-//! [`reference`](mod@reference).
+//! else here is made from these declarations: [`csv_text`], [`json`], [`schema`], [`csv_metadata`]; a test makes the
+//! reference page of them.
 //!
 //! Decibels ([`decibel`]) and rounding ([`number`]) occur here and nowhere before. A field that is
 //! a [`Reading`](crate::estimate::Reading) fills two columns, the value and its standard deviation;
@@ -42,7 +42,6 @@ pub mod number;
 #[cfg(feature = "parquet")]
 pub mod parquet;
 pub mod position_changes;
-pub mod reference;
 pub mod results;
 pub mod room_fits;
 pub mod row;

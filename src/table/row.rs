@@ -18,13 +18,20 @@ pub trait Row {
 /// `cells()`, which prints the fields in the order of the columns. `Results::csv_tables` collects the rows of all tables,
 /// `csv_text::write` writes them.
 ///
-/// Each field names its type and the columns that it fills,
-/// each column its name, shape, definition and source; so a column can't lack a field, a field
-/// can't lack a column, and the order of both is one.
+/// A field fills one column of its own name, `name: Type = shape, "definition";`, or several,
+/// `name: Type { column = shape, "definition"; … }`. A definition that isn't this program's own is followed by its source. So a
+/// column can't lack a field, a field can't lack a column, and the order of both is one.
 macro_rules! table {
+    // One field after the other gets the form with braces; then rows and columns are made of all.
+    (@fields $head:tt [$($done:tt)*] $field:ident: $type:ty = $shape:expr, $definition:literal $(, $source:literal)?; $($rest:tt)*) => {
+        table! { @fields $head [$($done)* $field: $type { $field = $shape, $definition $(, $source)?; }] $($rest)* }
+    };
+    (@fields $head:tt [$($done:tt)*] $field:ident: $type:ty { $($columns:tt)+ } $($rest:tt)*) => {
+        table! { @fields $head [$($done)* $field: $type { $($columns)+ }] $($rest)* }
+    };
     (
-        $name:literal, $row:ident, key [$($key:literal),*], $about:literal;
-        $( $field:ident: $type:ty { $( $column:ident $shape:expr, $definition:literal, $source:literal; )+ } )+
+        @fields [$name:literal, $row:ident, [$($key:literal),*], $about:literal]
+        [$( $field:ident: $type:ty { $( $column:ident = $shape:expr, $definition:literal $(, $source:literal)?; )+ } )+]
     ) => {
         #[doc = $about]
         #[derive(Debug, Clone, PartialEq)]
@@ -44,7 +51,7 @@ macro_rules! table {
                         name: stringify!($column),
                         shape: $shape,
                         definition: $definition,
-                        source: $source,
+                        source: concat!($($source)?),
                     },
                 )+ )+ ],
                 key: &[$($key),*],
@@ -61,6 +68,9 @@ macro_rules! table {
                 cells
             }
         }
+    };
+    ($name:literal, $row:ident, key $key:tt, $about:literal; $($fields:tt)+) => {
+        table! { @fields [$name, $row, $key, $about] [] $($fields)+ }
     };
 }
 pub(super) use table;

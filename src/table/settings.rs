@@ -7,49 +7,19 @@ use super::words::BAND_WIDTHS;
 table! {
     "settings", SettingsRow, key [],
     "What the run was asked for; the same settings on the same files give the same results.";
-    bands: &'static str {
-        bands words(BAND_WIDTHS).required(), "Width of the bands.", "";
-    }
-    with_modes: bool {
-        with_modes truth().required(), "Whether modes were looked for.", "";
-    }
-    modes_from_hz: f64 {
-        modes_from_hz hertz().required().positive(), "Lowest frequency of the mode tables.", "";
-    }
-    modes_to_hz: f64 {
-        modes_to_hz hertz().required().positive(), "Highest frequency of the mode tables.", "";
-    }
-    each: bool {
-        each truth().required(), "Whether every file counted as a state of its own.", "";
-    }
-    names: Option<String> {
-        names text(), "Pattern that file names were read by; null for `POSITION@SOURCE#TAKE`.", "";
-    }
-    channel: u32 {
-        channel integer().required().positive(), "Channel of the microphone, counted from 1.", "";
-    }
-    channels: Option<String> {
-        channels text(), "Channels with the position of each, as `1=seat,2=corner`; null where a file is one take.", "";
-    }
-    rate_hz: Option<u32> {
-        rate_hz integer().positive(), "Sample rate in Hz given for files that state none.", "";
-    }
-    same_chain: Option<bool> {
-        same_chain truth(), "The user's word on whether the measuring chain stayed the same; null if nothing is said.", "";
-    }
-    time_base: Option<String> {
-        time_base text(), "The user's word on the instant that all files share: `emission` or `arrival`.", "";
-    }
-    before: Option<String> {
-        before text(), "Baseline state of a comparison.", "";
-    }
-    after: Vec<String> {
-        after list(), "States that were compared with it.", "";
-    }
-    target_t60_s: Option<f64> {
-        target_t60_s seconds().positive(), "Limit set for decay times.", "";
-    }
-    target_mask: Option<String> {
-        target_mask text(), "Name of the published tolerance mask that band times were held against.", "";
-    }
+    bands: &'static str = words(BAND_WIDTHS).required(), "Width of the bands.";
+    with_modes: bool = truth().required(), "Whether modes were looked for.";
+    modes_from_hz: f64 = hertz().required().positive(), "Lowest frequency of the mode tables.";
+    modes_to_hz: f64 = hertz().required().positive(), "Highest frequency of the mode tables.";
+    each: bool = truth().required(), "Whether every file counted as a state of its own.";
+    names: Option<String> = text(), "Pattern that file names were read by; null for `POSITION@SOURCE#TAKE`.";
+    channel: u32 = integer().required().positive(), "Channel of the microphone, counted from 1.";
+    channels: Option<String> = text(), "Channels with the position of each, as `1=seat,2=corner`; null where a file is one take.";
+    rate_hz: Option<u32> = integer().positive(), "Sample rate in Hz given for files that state none.";
+    same_chain: Option<bool> = truth(), "The user's word on whether the measuring chain stayed the same; null if nothing is said.";
+    time_base: Option<String> = text(), "The user's word on the instant that all files share: `emission` or `arrival`.";
+    before: Option<String> = text(), "Baseline state of a comparison.";
+    after: Vec<String> = list(), "States that were compared with it.";
+    target_t60_s: Option<f64> = seconds().positive(), "Limit set for decay times.";
+    target_mask: Option<String> = text(), "Name of the published tolerance mask that band times were held against.";
 }

@@ -6,10 +6,6 @@ use super::row::table;
 table! {
     "tables", TableRow, key ["table"],
     "The CSV files of the run and how many rows each has: a file with fewer was cut short after it was written.";
-    table: &'static str {
-        table text().required(), "Name of the table; the file is `NAME.csv`.", "";
-    }
-    rows: u64 {
-        rows integer().required(), "Its rows, without the header.", "";
-    }
+    table: &'static str = text().required(), "Name of the table; the file is `NAME.csv`.";
+    rows: u64 = integer().required(), "Its rows, without the header.";
 }

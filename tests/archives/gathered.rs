@@ -47,7 +47,7 @@ fn sessions_with_and_without_a_calibration_share_a_table() {
     let home = Job::new();
     home.with_results("loud-results", 1);
     let mut plain = sample::results();
-    plain.mode_levels[0].level_spl = None;
+    plain.mode_levels[0].level_spl_db = None;
     plain.files[0].sha256 = Some(format!("{:064x}", 2));
     home.write_results("plain-results", &plain);
     assert_eq!(home.run_line("gather . --out all").status, 0);

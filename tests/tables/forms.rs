@@ -58,7 +58,7 @@ fn the_column_of_sound_pressure_comes_with_a_calibration() {
         format!("{HEAD},level_spl_db\nempty,1,40.376,seat,left,12.35,0.12,,no-time-base,98.44\n")
     );
     let mut plain = sample::results();
-    plain.mode_levels[0].level_spl = None;
+    plain.mode_levels[0].level_spl_db = None;
     assert_eq!(
         csv_of(&plain.mode_levels),
         format!("{HEAD}\nempty,1,40.376,seat,left,12.35,0.12,,no-time-base\n")

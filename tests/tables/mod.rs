@@ -5,4 +5,5 @@ mod constants;
 mod folder;
 mod forms;
 mod pages;
+mod reference;
 pub mod sample;

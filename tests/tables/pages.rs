@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 
 use stillroom::flag::Flag;
 use stillroom::output::{Folder, Overwrite, add_tables};
-use stillroom::table::{reference, schema};
+use stillroom::table::schema;
 
-use super::sample;
+use super::{reference, sample};
 
 /// Compares a committed file with what the program makes, or writes it where the variable is set.
 pub fn hold(name: &str, made: &str) {

@@ -102,26 +102,32 @@ fn captures() -> Captures {
         arrival_s: 0.106,
         start_offset_s: -0.816,
         repeats: 2,
-        repeat_difference: Some(-41.3),
+        repeat_difference_db: Some(-41.3),
         coherence: None,
-        magnitude_95: None,
-        bracket: None,
+        magnitude_interval_db: None,
+        bracket_db: None,
         clock_limit_ppm: None,
         temperature_c: Some(19.5),
         note: Some("lorry passed".into()),
         corrections: vec!["mic.txt".into()],
-        full_scale_spl: Some(110.99),
-        zero_spl: Some(98.9),
-        quieter_lower: Some(10.0),
-        quieter_change: Some(-0.12),
+        full_scale_spl_db: Some(110.99),
+        zero_spl_db: Some(98.9),
+        quieter_lower_db: Some(10.0),
+        quieter_change_db: Some(-0.12),
         quieter_band_hz: Some(31.5),
     });
-    let noise_fs = Some(-71.4);
-    let band =
-        CaptureBandRow { file, channel, band_hz: 62.5, peak_to_noise: None, noise_fs, noise_spl: Some(39.6) };
+    let noise_fs_db = Some(-71.4);
+    let band = CaptureBandRow {
+        file,
+        channel,
+        band_hz: 62.5,
+        peak_to_noise_db: None,
+        noise_fs_db,
+        noise_spl_db: Some(39.6),
+    };
     let file = band.file.clone();
-    found.hum.push(HumRow { file: file.clone(), channel, frequency_hz: 50.0, over_noise: 21.7 });
-    found.harmonics.push(HarmonicRow { file, channel, order: 3, level: -38.2, band_hz: 39.7 });
+    found.hum.push(HumRow { file: file.clone(), channel, frequency_hz: 50.0, over_noise_db: 21.7 });
+    found.harmonics.push(HarmonicRow { file, channel, order: 3, level_db: -38.2, band_hz: 39.7 });
     found.bands.push(band);
     found
 }
@@ -199,7 +205,7 @@ fn band() -> BandRow {
         source: "left".into(),
         file: "empty/seat@left#1.wav;empty/seat@left#2.wav".into(),
         band_hz: 1000.0 * 10f64.powf(-1.2),
-        edt: Ok(0.412_34),
+        edt_s: Ok(0.412_34),
         t20: Ok(Estimate::new(0.456_789, 0.123_456)),
         t30: Ok(Estimate::new(0.5, 0.0999)),
         c50_db: Ok(4.744),
@@ -223,7 +229,7 @@ fn noisy_band() -> BandRow {
     BandRow {
         position: "=seat".into(),
         source: "".into(),
-        edt: none,
+        edt_s: none,
         t20: Err(Flag::AboveRate),
         t30: Err(Flag::AboveRate),
         c50_db: Ok(f64::NAN),
@@ -287,7 +293,7 @@ fn mode_level() -> ModeLevelRow {
         position: "seat".into(),
         source: "left".into(),
         level: Ok(Estimate::new(12.345, 0.123_4)),
-        level_spl: Some(Ok(98.445)),
+        level_spl_db: Some(Ok(98.445)),
         phase_deg: Err(Flag::NoTimeBase),
         flags: Flags::default(),
     }
@@ -340,11 +346,11 @@ fn position_change() -> PositionChangeRow {
         position: "seat".into(),
         source: "left".into(),
         role: "listening",
-        before_level_db: Some(Ok(12.3)),
-        after_level_db: Some(Ok(9.1)),
-        level_change: Some(Ok(Interval { value: -3.2, low: -3.9, high: -2.5 })),
-        before_ring_s: Some(Ok(1.2346)),
-        after_ring_s: Some(Ok(0.78)),
+        before_level_db: Ok(12.3),
+        after_level_db: Ok(9.1),
+        level_change: Ok(Interval { value: -3.2, low: -3.9, high: -2.5 }),
+        before_ring_s: Ok(1.2346),
+        after_ring_s: Ok(0.78),
         flags: Flags::default(),
     }
 }

@@ -2,16 +2,12 @@
 
 use std::fmt::Write as _;
 
-use super::catalogue::CatalogueRow;
-use super::column::{Column, Digits, Kind, Part, Table};
-use super::csv_metadata;
-use super::results::{CSV_TABLES, JSON_OBJECTS, JSON_TABLES};
-use super::row::Row as _;
-use super::schema;
-use crate::flag::Flag;
+use stillroom::flag::Flag;
+use stillroom::table::column::{Digits, Kind, Part};
+use stillroom::table::results::{CSV_TABLES, JSON_OBJECTS, JSON_TABLES};
+use stillroom::table::{CatalogueRow, Column, Row as _, Table, csv_metadata, schema};
 
 /// The page, as Markdown.
-#[must_use]
 pub fn page() -> String {
     let mut page = introduction();
     for table in CSV_TABLES {
