@@ -2,7 +2,7 @@
 
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
-use crate::language::Message;
+use crate::language::{Message, worded};
 use crate::session::Role;
 
 /// All that changed between two states.
@@ -30,42 +30,27 @@ pub struct Changes {
     pub band_summary: Message,
 }
 
-/// What happened to the ringing of a mode.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-#[non_exhaustive]
-pub enum Verdict {
-    /// Below the noise after, though a mode damped to half its T60 would have been seen.
-    Gone,
-    /// The decay got significantly shorter, and not by the measuring chain.
-    Shorter,
-    /// The decay got significantly longer, and not by the measuring chain.
-    Longer,
-    /// What changed is explained by the measuring chain.
-    Chain,
-    /// The level changed, the decay did not.
-    LevelOnly,
-    /// T60 and level intervals lie within the margins.
-    Unchanged,
-    /// The data can't say.
-    Unsure,
-    /// Only the after state has it.
-    New,
-}
-
-impl Verdict {
-    /// The word in the tables.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Gone => "gone",
-            Self::Shorter => "shorter",
-            Self::Longer => "longer",
-            Self::Chain => "chain",
-            Self::LevelOnly => "level-only",
-            Self::Unchanged => "unchanged",
-            Self::Unsure => "unsure",
-            Self::New => "new",
-        }
+worded! {
+    /// What happened to the ringing of a mode.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+    #[non_exhaustive]
+    pub enum Verdict {
+        /// Below the noise after, though a mode damped to half its T60 would have been seen.
+        Gone = "gone",
+        /// The decay got significantly shorter, and not by the measuring chain.
+        Shorter = "shorter",
+        /// The decay got significantly longer, and not by the measuring chain.
+        Longer = "longer",
+        /// What changed is explained by the measuring chain.
+        Chain = "chain",
+        /// The level changed, the decay did not.
+        LevelOnly = "level-only",
+        /// T60 and level intervals lie within the margins.
+        Unchanged = "unchanged",
+        /// The data can't say.
+        Unsure = "unsure",
+        /// Only the after state has it.
+        New = "new",
     }
 }
 

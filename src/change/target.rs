@@ -4,6 +4,7 @@ use super::facts::{BandFacts, StateFacts};
 use crate::criterion::limits;
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
+use crate::language::worded;
 use crate::modes::Kind;
 use crate::modes::LN_1000;
 
@@ -21,26 +22,16 @@ pub enum Target {
     },
 }
 
-/// Whether a limit is kept.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Met {
-    /// The whole 95 % interval keeps it.
-    Yes,
-    /// The whole 95 % interval misses it.
-    No,
-    /// The interval straddles it.
-    Unsure,
-}
-
-impl Met {
-    /// The word in the tables.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Yes => "yes",
-            Self::No => "no",
-            Self::Unsure => "unsure",
-        }
+worded! {
+    /// Whether a limit is kept.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    pub enum Met {
+        /// The whole 95 % interval keeps it.
+        Yes = "yes",
+        /// The whole 95 % interval misses it.
+        No = "no",
+        /// The interval straddles it.
+        Unsure = "unsure",
     }
 }
 

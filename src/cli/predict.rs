@@ -5,7 +5,7 @@ use super::screen::println;
 use super::{Exit, Failed, predict_moves, screen};
 use serde_json::json;
 use stillroom::room::{
-    AirMode, Enclosure, Form, MeasurementPlan, OFF_M, PredictedMode, Prediction, candidates, plan,
+    AirMode, Enclosure, MeasurementPlan, OFF_M, PredictedMode, Prediction, candidates, plan,
 };
 use stillroom::session::{self, FloorPlan, parse_dimensions};
 
@@ -110,14 +110,6 @@ fn upright(floor: &FloorPlan, args: &PredictArgs, temperature_c: f64) -> Result<
     Ok(Exit::Done)
 }
 
-fn form(mode: &PredictedMode) -> &'static str {
-    match mode.form() {
-        Form::Axial => "axial",
-        Form::Tangential => "tangential",
-        Form::Oblique => "oblique",
-    }
-}
-
 /// Distances from the origin's wall, one axis after the other.
 fn places(mode: &PredictedMode, dimensions_m: [f64; 3], full: bool) -> String {
     let names = ["length", "width", "height"];
@@ -153,7 +145,7 @@ fn show(room: &Prediction, args: &PredictArgs) {
             vec![
                 mode.to_string(),
                 format!("{:.2}", mode.frequency_hz),
-                form(mode).to_owned(),
+                mode.form().word().to_owned(),
                 places(mode, room.dimensions_m, false),
             ]
         })
@@ -226,7 +218,7 @@ fn csv(room: &Prediction) {
     screen::print(format_args!("axes,frequency_hz,kind,full_pressure_m,no_pressure_m\n"));
     for mode in &room.modes {
         let (full, none) = (places(mode, room.dimensions_m, true), places(mode, room.dimensions_m, false));
-        let (hz, form) = (mode.frequency_hz, form(mode));
+        let (hz, form) = (mode.frequency_hz, mode.form().word());
         screen::print(format_args!("{mode},{hz:.5},{form},{full},{none}\n"));
     }
 }
@@ -242,7 +234,7 @@ fn document(room: &Prediction, t60_s: f64) -> serde_json::Value {
                 .iter()
                 .map(|p| json!({"axis": axes[p.axis], "full_m": p.full_m, "none_m": p.none_m}))
                 .collect();
-            json!({"axes": mode.to_string(), "frequency_hz": mode.frequency_hz, "kind": form(mode), "planes": planes})
+            json!({"axes": mode.to_string(), "frequency_hz": mode.frequency_hz, "kind": mode.form().word(), "planes": planes})
         })
         .collect();
     json!({

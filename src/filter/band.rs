@@ -1,13 +1,17 @@
 //! Mid-band frequencies and band edges.
 
-/// Which fraction of an octave the bands span.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Fraction {
-    /// Octave bands.
-    Octave,
-    /// One-third-octave bands.
-    #[default]
-    Third,
+use crate::language::worded;
+
+worded! {
+    /// Which fraction of an octave the bands span.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+    pub enum Fraction {
+        /// Octave bands.
+        Octave = "octave",
+        /// One-third-octave bands.
+        #[default]
+        Third = "third",
+    }
 }
 
 impl Fraction {

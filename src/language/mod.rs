@@ -23,6 +23,23 @@ pub use message::{Message, Value, number, signed};
 
 pub(crate) use message::say;
 
+/// An enum each of whose variants is one word, or one key, in tables, manifests and messages: `word()`.
+macro_rules! worded {
+    ($(#[$about:meta])* $visible:vis enum $name:ident { $($(#[$of:meta])* $variant:ident = $word:literal,)+ }) => {
+        $(#[$about])*
+        $visible enum $name { $($(#[$of])* $variant,)+ }
+
+        impl $name {
+            /// Its word.
+            #[must_use]
+            $visible fn word(self) -> &'static str {
+                match self { $(Self::$variant => $word,)+ }
+            }
+        }
+    };
+}
+pub(crate) use worded;
+
 /// `1 file`, `2 files`: English for screens and errors.
 #[must_use]
 pub fn count(number: usize, noun: &str) -> String {

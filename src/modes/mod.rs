@@ -90,6 +90,7 @@ pub use takes::fit_take;
 
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
+use crate::language::worded;
 use std::f64::consts::TAU;
 
 /// The resonances of one state, of every kind, in rising frequency, with one joint covariance.
@@ -122,18 +123,20 @@ pub struct ModeSet {
     pub(crate) added: Vec<[f64; 2]>,
 }
 
-/// What a resonance is attributed to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum Kind {
-    /// A resonance of the room; the program stands behind frequency, decay and interval.
-    Mode,
-    /// Mains hum or another steady tone.
-    Hum,
-    /// A pole of the loudspeaker, microphone or another part of the measuring chain.
-    Loudspeaker,
-    /// Shown, not claimed; the flags say why.
-    Unsure,
+worded! {
+    /// What a resonance is attributed to.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    #[non_exhaustive]
+    pub enum Kind {
+        /// A resonance of the room; the program stands behind frequency, decay and interval.
+        Mode = "mode",
+        /// Mains hum or another steady tone.
+        Hum = "hum",
+        /// A pole of the loudspeaker, microphone or another part of the measuring chain.
+        Loudspeaker = "loudspeaker",
+        /// Shown, not claimed; the flags say why.
+        Unsure = "unsure",
+    }
 }
 
 /// One resonance of any kind: the pair of poles −δ ± iω, and its residue (complex amplitude) at each place.

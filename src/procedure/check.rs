@@ -1,6 +1,6 @@
 //! One requirement, and how the measurement stands to it.
 
-use crate::language::{Message, Value, say};
+use crate::language::{Message, Value, say, worded};
 use std::fmt;
 
 /// ISO 3382-2, the grades of accuracy and all that holds for ordinary rooms.
@@ -39,15 +39,17 @@ pub struct Check {
     pub misses: usize,
 }
 
-/// Answer to a requirement.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Met {
-    /// Met.
-    Yes,
-    /// Not met.
-    No,
-    /// Neither data nor manifest say.
-    Unknown,
+worded! {
+    /// Answer to a requirement.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    pub enum Met {
+        /// Met.
+        Yes = "yes",
+        /// Not met.
+        No = "no",
+        /// Neither data nor manifest say.
+        Unknown = "unknown",
+    }
 }
 
 /// Grades of ISO 3382-2:2008, from the least demanding.
@@ -61,55 +63,47 @@ pub enum Grade {
     Precision,
 }
 
-/// What a requirement is about; the summary groups misses by it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum Topic {
-    /// Number of sources.
-    Sources,
-    /// Number of microphone positions.
-    Positions,
-    /// Number of source and microphone combinations.
-    Combinations,
-    /// Distance between microphones.
-    MicrophoneDistance,
-    /// Distance from microphone to the nearest surface.
-    SurfaceDistance,
-    /// Distance from source to microphone.
-    SourceDistance,
-    /// Height of a microphone.
-    MicrophoneHeight,
-    /// Height of a source.
-    SourceHeight,
-    /// Symmetry of positions.
-    Symmetry,
-    /// Peak-to-noise for an evaluation range.
-    DecayRange,
-    /// Bandwidth times reverberation time.
-    FilterLimit,
-    /// Frequency range with values.
-    FrequencyRange,
-    /// Decay time at 63 Hz in a small room.
-    LowOctave,
-    /// What the report has to state.
-    ReportData,
-    /// Length of the record.
-    RecordLength,
-    /// Signal and averages.
-    Signal,
+worded! {
+    /// What a requirement is about; the summary groups misses by it.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    #[non_exhaustive]
+    pub enum Topic {
+        /// Number of sources.
+        Sources = "miss.sources",
+        /// Number of microphone positions.
+        Positions = "miss.positions",
+        /// Number of source and microphone combinations.
+        Combinations = "miss.combinations",
+        /// Distance between microphones.
+        MicrophoneDistance = "miss.microphone-distance",
+        /// Distance from microphone to the nearest surface.
+        SurfaceDistance = "miss.surface-distance",
+        /// Distance from source to microphone.
+        SourceDistance = "miss.source-distance",
+        /// Height of a microphone.
+        MicrophoneHeight = "miss.microphone-height",
+        /// Height of a source.
+        SourceHeight = "miss.source-height",
+        /// Symmetry of positions.
+        Symmetry = "miss.symmetry",
+        /// Peak-to-noise for an evaluation range.
+        DecayRange = "miss.decay-range",
+        /// Bandwidth times reverberation time.
+        FilterLimit = "miss.filter-limit",
+        /// Frequency range with values.
+        FrequencyRange = "miss.frequency-range",
+        /// Decay time at 63 Hz in a small room.
+        LowOctave = "miss.low-octave",
+        /// What the report has to state.
+        ReportData = "miss.report-data",
+        /// Length of the record.
+        RecordLength = "miss.record-length",
+        /// Signal and averages.
+        Signal = "miss.signal",
+    }
 }
 
 impl Met {
-    /// `yes`, `no`, `unknown`, as the table holds it.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Met::Yes => "yes",
-            Met::No => "no",
-            Met::Unknown => "unknown",
-        }
-    }
-
     /// A miss is a miss whatever else is unknown; without one, all has to be known.
     pub(super) fn of(misses: usize, all_known: bool) -> Self {
         match (misses, all_known) {
@@ -146,24 +140,6 @@ impl fmt::Display for Grade {
 impl Topic {
     /// So many misses of it, in words: "two microphone distances".
     pub(super) fn misses(self, n: usize) -> Message {
-        let key = match self {
-            Topic::Sources => "miss.sources",
-            Topic::Positions => "miss.positions",
-            Topic::Combinations => "miss.combinations",
-            Topic::MicrophoneDistance => "miss.microphone-distance",
-            Topic::SurfaceDistance => "miss.surface-distance",
-            Topic::SourceDistance => "miss.source-distance",
-            Topic::MicrophoneHeight => "miss.microphone-height",
-            Topic::SourceHeight => "miss.source-height",
-            Topic::Symmetry => "miss.symmetry",
-            Topic::DecayRange => "miss.decay-range",
-            Topic::FilterLimit => "miss.filter-limit",
-            Topic::FrequencyRange => "miss.frequency-range",
-            Topic::LowOctave => "miss.low-octave",
-            Topic::ReportData => "miss.report-data",
-            Topic::RecordLength => "miss.record-length",
-            Topic::Signal => "miss.signal",
-        };
-        say!(key, n = Value::Spelled(n))
+        say!(self.word(), n = Value::Spelled(n))
     }
 }

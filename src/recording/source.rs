@@ -5,6 +5,7 @@ use std::io::{Read, Seek, SeekFrom};
 use sha2::{Digest, Sha256};
 
 use super::Refusal;
+use crate::language::worded;
 
 /// A file of known length, with the hash of what was streamed from it so far.
 pub(super) struct Source<R> {
@@ -155,17 +156,19 @@ pub(super) fn is_end(error: &std::io::Error) -> bool {
     error.kind() == std::io::ErrorKind::UnexpectedEof
 }
 
-/// The flavours of RIFF that hold WAVE.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Container {
-    /// Little endian, 32-bit sizes.
-    Riff,
-    /// Big endian, 32-bit sizes.
-    Rifx,
-    /// 64-bit sizes in `ds64` (EBU Tech 3306).
-    Rf64,
-    /// 64-bit sizes in `ds64` (ITU-R BS.2088).
-    Bw64,
+worded! {
+    /// The flavours of RIFF that hold WAVE.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    pub(super) enum Container {
+        /// Little endian, 32-bit sizes.
+        Riff = "WAV",
+        /// Big endian, 32-bit sizes.
+        Rifx = "RIFX",
+        /// 64-bit sizes in `ds64` (EBU Tech 3306).
+        Rf64 = "RF64",
+        /// 64-bit sizes in `ds64` (ITU-R BS.2088).
+        Bw64 = "BW64",
+    }
 }
 
 impl Container {
@@ -177,16 +180,6 @@ impl Container {
             b"RF64" => Some(Self::Rf64),
             b"BW64" => Some(Self::Bw64),
             _ => None,
-        }
-    }
-
-    /// Name for the results.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Riff => "WAV",
-            Self::Rifx => "RIFX",
-            Self::Rf64 => "RF64",
-            Self::Bw64 => "BW64",
         }
     }
 

@@ -62,7 +62,7 @@ impl Found {
         for channel in channels {
             admit(coding.rate_hz, coding.channels, *channel, Some(frames))?;
         }
-        let place = SampleRange { data: wave.data.clone(), container: container.name() };
+        let place = SampleRange { data: wave.data.clone(), container: container.word() };
         Ok(Self { wave, coding, place, frames })
     }
 

@@ -1,6 +1,7 @@
 //! The modes of a rectangular room, listed and counted.
 
 use super::{RoomError, check_lengths, sound_speed_m_s};
+use crate::language::worded;
 use std::f64::consts::PI;
 use std::fmt;
 
@@ -34,15 +35,17 @@ pub struct PredictedMode {
     pub frequency_hz: f64,
 }
 
-/// Between how many pairs of walls a mode stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Form {
-    /// One pair: the wave runs along one axis.
-    Axial,
-    /// Two pairs.
-    Tangential,
-    /// All three.
-    Oblique,
+worded! {
+    /// Between how many pairs of walls a mode stands.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+    pub enum Form {
+        /// One pair: the wave runs along one axis.
+        Axial = "axial",
+        /// Two pairs.
+        Tangential = "tangential",
+        /// All three.
+        Oblique = "oblique",
+    }
 }
 
 /// The planes across one axis on which a mode is at full pressure, and those on which it vanishes.
@@ -208,16 +211,6 @@ impl fmt::Display for PredictedMode {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let [n, m, l] = self.axes;
         write!(f, "{n} {m} {l}")
-    }
-}
-
-impl fmt::Display for Form {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Form::Axial => "axial",
-            Form::Tangential => "tangential",
-            Form::Oblique => "oblique",
-        })
     }
 }
 

@@ -1,13 +1,17 @@
 //! The room and what stands in it: places of loudspeakers, microphones and absorbers.
 
-/// What sample all files of a state share.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum TimeBase {
-    /// All files start at one instant of the signal.
-    Emission,
-    /// Each file starts at its own direct sound.
-    Arrival,
+use crate::language::worded;
+
+worded! {
+    /// What sample all files of a state share.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    #[non_exhaustive]
+    pub enum TimeBase {
+        /// All files start at one instant of the signal.
+        Emission = "emission",
+        /// Each file starts at its own direct sound.
+        Arrival = "arrival",
+    }
 }
 
 /// The room: three lengths, or a volume, or nothing.
@@ -114,28 +118,18 @@ pub struct Source {
     pub at_m: Option<[f64; 3]>,
 }
 
-/// What a microphone position is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-#[non_exhaustive]
-pub enum Role {
-    /// Someone listens there.
-    Listening,
-    /// At a wall, edge or corner, to see a mode at full strength.
-    Boundary,
-    /// Anything else.
-    #[default]
-    Other,
-}
-
-impl Role {
-    /// The word in manifests and tables.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Listening => "listening",
-            Self::Boundary => "boundary",
-            Self::Other => "other",
-        }
+worded! {
+    /// What a microphone position is for.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+    #[non_exhaustive]
+    pub enum Role {
+        /// Someone listens there.
+        Listening = "listening",
+        /// At a wall, edge or corner, to see a mode at full strength.
+        Boundary = "boundary",
+        /// Anything else.
+        #[default]
+        Other = "other",
     }
 }
 

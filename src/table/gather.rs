@@ -14,11 +14,10 @@ use crate::analysis::{Analysis, Settings, TargetKind};
 use crate::criterion::MASK;
 use crate::decay::BandDecay;
 use crate::estimate::{Estimate, Reading};
-use crate::filter::Fraction;
 use crate::flag::{Flag, Flags};
 use crate::modes::{Amplitude, Kind, Mode, ModeSet};
 use crate::room::sound_speed_m_s;
-use crate::session::{Role, Session, TimeBase, channel_words};
+use crate::session::{Role, Session, channel_words};
 use crate::state::{Resonances, StateResult};
 
 /// How the user's command read the folder; for the record only.
@@ -81,10 +80,7 @@ fn check_rows(state: &StateResult) -> Vec<CheckRow> {
 fn settings_row(session: &Session, settings: &Settings, asked: &Asked<'_>) -> SettingsRow {
     let range = settings.modes.unwrap_or_default();
     SettingsRow {
-        bands: match settings.fraction {
-            Fraction::Octave => "octave",
-            Fraction::Third => "third",
-        },
+        bands: settings.fraction.word(),
         with_modes: settings.modes.is_some(),
         modes_from_hz: range.from_hz,
         modes_to_hz: range.to_hz,
@@ -94,10 +90,7 @@ fn settings_row(session: &Session, settings: &Settings, asked: &Asked<'_>) -> Se
         channels: Some(channel_words(&session.channels)).filter(|words| !words.is_empty()),
         rate_hz: session.rate_hz,
         same_chain: session.same_chain,
-        time_base: session.time_base.map(|base| match base {
-            TimeBase::Emission => "emission".to_owned(),
-            TimeBase::Arrival => "arrival".to_owned(),
-        }),
+        time_base: session.time_base.map(|base| base.word().to_owned()),
         before: asked.before.map(str::to_owned),
         after: asked.after.to_vec(),
         target_t60_s: match asked.target {
@@ -265,17 +258,6 @@ fn band_row([state, position, source, file]: [&Name; 4], band: &BandDecay, more:
     }
 }
 
-/// The word of a kind in the tables.
-#[must_use]
-pub fn kind_word(kind: Kind) -> &'static str {
-    match kind {
-        Kind::Mode => "mode",
-        Kind::Hum => "hum",
-        Kind::Loudspeaker => "loudspeaker",
-        Kind::Unsure => "unsure",
-    }
-}
-
 /// Magnitude of an amplitude and its standard deviation along it.
 fn magnitude(amplitude: &Amplitude) -> (f64, f64) {
     let Amplitude { re, im, covariance: [rr, ri, ii], .. } = *amplitude;
@@ -316,7 +298,7 @@ fn mode_row(state: &Name, found: &Resonances, m: usize) -> ModeRow {
     ModeRow {
         state: state.clone(),
         mode: number(m),
-        kind: kind_word(mode.kind),
+        kind: mode.kind.word(),
         frequency: Ok(frequency),
         t60,
         q: t60.map(|_| mode.omega_per_s / (2.0 * mode.decay_per_s)),

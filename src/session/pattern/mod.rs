@@ -13,36 +13,30 @@ use thiserror::Error;
 use unicode_normalization::UnicodeNormalization;
 
 use super::order::{closest, fold};
+use crate::language::worded;
 use search::Search;
 
 /// The pattern that holds where nobody gives one.
 pub const DEFAULT_NAMES: &str = "{position}@{source}#{take}";
 
-/// What a placeholder stands for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-#[non_exhaustive]
-pub enum Field {
-    /// State of the room.
-    State,
-    /// Microphone position.
-    Position,
-    /// Loudspeaker place.
-    Source,
-    /// Which repeat.
-    Take,
+worded! {
+    /// What a placeholder stands for.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+    #[non_exhaustive]
+    pub enum Field {
+        /// State of the room.
+        State = "state",
+        /// Microphone position.
+        Position = "position",
+        /// Loudspeaker place.
+        Source = "source",
+        /// Which repeat.
+        Take = "take",
+    }
 }
 
 impl Field {
     const ALL: [Field; 4] = [Field::State, Field::Position, Field::Source, Field::Take];
-
-    fn word(self) -> &'static str {
-        match self {
-            Field::State => "state",
-            Field::Position => "position",
-            Field::Source => "source",
-            Field::Take => "take",
-        }
-    }
 }
 
 /// Why a pattern can't be used.
