@@ -3,7 +3,7 @@
 
 use super::coupled::{CLOSED_FORM, Pair, Resonator, identify};
 use super::facts::SettingFacts;
-use super::joint::{self, Data, Ends, Side, Times, Treated, WAYS, apart_sd};
+use super::joint::{self, Data, Ends, Side, Spoken, Times, Treated, WAYS, apart_sd};
 use super::reference::{Reference, SettingFit};
 use super::sight::{LocalFit, PoleObservation};
 use super::spectrum::Target;
@@ -35,28 +35,7 @@ const MOVED: f64 = 0.1;
 /// 0.04; near a unit's best setting to 0.06 and better.
 const VAGUE: f64 = 0.15;
 
-/// Decay and ringing of the mode in a take, seconds, and after over before (logarithms).
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Spoken {
-    pub before_s: f64,
-    /// Of the slower and of the faster pole.
-    pub t60_s: [Ends; 2],
-    pub ring_s: Ends,
-    pub t60_log: Ends,
-    pub ring_log: Ends,
-}
-
 impl Spoken {
-    fn of(joint: &Treated) -> Self {
-        Self {
-            before_s: joint.before_t60_s.value,
-            t60_s: joint.after_t60_s,
-            ring_s: joint.after_ring_s,
-            t60_log: joint.t60_log,
-            ring_log: joint.ring_log,
-        }
-    }
-
     /// With other ends for what became of T60 and of the ringing; the faster pole stays.
     fn opened(self, open: impl Fn(Ends) -> Ends) -> Self {
         let (t60_log, ring_log) = (open(self.t60_log), open(self.ring_log));
@@ -99,7 +78,7 @@ impl Reference {
     }
 
     /// Where the state's own fit resolves the two poles, and gives T60 at least as precisely, its decay and ringing times
-    /// replace those of the joint fit. So this decides `after_t60_s`.
+    /// replace those of the joint fit. So this decides the T60 that is told.
     fn prefer_separate_poles(&self, take: &SettingFacts<'_>, joint: &mut Treated) {
         if joint.separation() < RESOLVED {
             return;
@@ -108,13 +87,10 @@ impl Reference {
         let Some(own) = own_modes(take, poles) else { return };
         let Some(spoken) = self.by_modes(take, &own) else { return };
         let share_of = |ends: Ends| ends.sd() / ends.value;
-        if share_of(spoken.t60_s[0]) > share_of(joint.after_t60_s[0]) {
+        if share_of(spoken.t60_s[0]) > share_of(joint.spoken.t60_s[0]) {
             return;
         }
-        let before = self.searched.t60();
-        joint.before_t60_s = Ends::of(before.value, before.sd.unwrap_or(0.0));
-        (joint.after_t60_s, joint.after_ring_s) = (spoken.t60_s, spoken.ring_s);
-        (joint.t60_log, joint.ring_log) = (spoken.t60_log, spoken.ring_log);
+        joint.spoken = spoken;
         joint.own = Some(own);
     }
 
@@ -161,7 +137,7 @@ impl Reference {
     /// search's in (1), but for those values, the pair's does so in (3), and (4) takes in both.
     pub(super) fn spoken(&self, take: &SettingFacts<'_>, look: &SettingFit) -> Option<Spoken> {
         if let Some(joint) = self.usable(take, look) {
-            return Some(Spoken::of(joint));
+            return Some(joint.spoken);
         }
         match &look.observation {
             PoleObservation::Two(_) => {
@@ -245,7 +221,7 @@ impl Reference {
         }
         let single = Ends::of(change, share(self.searched.t60()).hypot(alone.sds.0 / -alone.pole.re));
         let both = |log: Ends| log.times(joint.strain()).with(single);
-        Some(Spoken::of(joint).opened(both))
+        Some(joint.spoken.opened(both))
     }
 
     /// What a take says of the mode and its unit, for the comparison of both states.

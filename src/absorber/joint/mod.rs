@@ -71,15 +71,20 @@ pub(super) struct Treated {
     pub residues: Vec<Option<(Complex64, [Complex64; 2])>>,
     /// At each place the expected squared error of the sum of these two.
     pub variances: Vec<Option<f64>>,
-    pub before_t60_s: Ends,
-    /// Of the slower and of the faster pole.
-    pub after_t60_s: [Ends; 2],
-    pub after_ring_s: Ends,
-    /// ln of T60 after over before, of the slower pole; and of the ringing.
-    pub t60_log: Ends,
-    pub ring_log: Ends,
+    pub spoken: Spoken,
     /// The two poles of the state's own fit, where they replace those of the joint fit in the times above.
     pub own: Option<[Mode; 2]>,
+}
+
+/// Decay and ringing of the mode in a take, seconds, and after over before (logarithms; of T60 the slower pole's).
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Spoken {
+    pub before_s: f64,
+    /// Of the slower and of the faster pole.
+    pub t60_s: [Ends; 2],
+    pub ring_s: Ends,
+    pub t60_log: Ends,
+    pub ring_log: Ends,
 }
 
 /// Decay times without and with the unit (the slower pole first), and the ringing with it, seconds.
@@ -100,11 +105,11 @@ impl Treated {
             ((1.0 + 1.0 / count.max(1.0)) / count.max(1.0) * squares).sqrt().hypot(MODEL)
         };
         let seconds = |ends: Ends, sd: f64| ends.widened(sd * ends.value).times(WIDER);
-        self.before_t60_s = seconds(self.before_t60_s, sd(&|t| t.before_s.ln()));
-        self.after_t60_s = [0, 1].map(|k: usize| seconds(self.after_t60_s[k], sd(&|t| t.after_s[k].ln())));
-        self.after_ring_s = seconds(self.after_ring_s, sd(&|t| t.ring_s.ln()));
-        self.t60_log = self.t60_log.widened(sd(&|t| (t.after_s[0] / t.before_s).ln())).times(WIDER);
-        self.ring_log = self.ring_log.widened(sd(&|t| (t.ring_s / t.before_s).ln())).times(WIDER);
+        let of = &mut self.spoken;
+        of.t60_s = [0, 1].map(|k: usize| seconds(of.t60_s[k], sd(&|t| t.after_s[k].ln())));
+        of.ring_s = seconds(of.ring_s, sd(&|t| t.ring_s.ln()));
+        of.t60_log = of.t60_log.widened(sd(&|t| (t.after_s[0] / t.before_s).ln())).times(WIDER);
+        of.ring_log = of.ring_log.widened(sd(&|t| (t.ring_s / t.before_s).ln())).times(WIDER);
     }
 
     /// Distance of the two poles, sd.
@@ -245,6 +250,14 @@ impl Data {
         };
         let noise = self.ring_noise(&shared, &point.places)?;
         let ring_log = |n: &DVector<f64>| Some((ring(n)? * n[0] / LN_1000).ln());
+        let t60_log = |n: &DVector<f64>| Some((n[0] / decays(n)?[0]).ln()).filter(|l| l.is_finite());
+        let spoken = Spoken {
+            before_s: LN_1000 / middle[0],
+            t60_s: [t60(0)?, t60(1)?],
+            ring_s: reach::ends(&middle, &covariance, false, ring)?.widened(noise * ring(&middle)?),
+            t60_log: reach::ends(&middle, &covariance, true, t60_log)?,
+            ring_log: reach::ends(&middle, &covariance, false, ring_log)?.widened(noise),
+        };
         let tied = shared.tied(1.0)?;
         Some(Treated {
             misfit: point.misfit,
@@ -262,13 +275,7 @@ impl Data {
                 .collect(),
             variances: point.places.iter().map(|p| p.as_ref().map(variance)).collect(),
             pair: (tied.pair, pair_covariance(&shared, &covariance)?),
-            before_t60_s: reach::ends(&middle, &covariance, false, |n| Some(LN_1000 / n[0]))?,
-            after_t60_s: [t60(0)?, t60(1)?],
-            after_ring_s: reach::ends(&middle, &covariance, false, ring)?.widened(noise * ring(&middle)?),
-            t60_log: reach::ends(&middle, &covariance, true, |n| {
-                Some((n[0] / decays(n)?[0]).ln()).filter(|l| l.is_finite())
-            })?,
-            ring_log: reach::ends(&middle, &covariance, false, ring_log)?.widened(noise),
+            spoken,
             covariance,
             shared,
         })
