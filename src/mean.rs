@@ -1,4 +1,4 @@
-//! Middles of a list of numbers: means and medians.
+//! What stands for a list of numbers: mean, median, the place of the largest.
 
 /// Middle value, of an even count the mean of the two in the middle; `None` of nothing.
 pub(crate) fn median(mut values: Vec<f64>) -> Option<f64> {
@@ -15,6 +15,22 @@ pub(crate) fn median(mut values: Vec<f64>) -> Option<f64> {
 pub(crate) fn upper_median(values: &mut [f64]) -> Option<f64> {
     let middle = values.len() / 2;
     (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
+}
+
+/// Mean; zero for nothing.
+pub(crate) fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+/// Index of the first of the largest values; 0 for nothing.
+pub(crate) fn first_largest(values: &[f64]) -> usize {
+    let mut best = 0;
+    for (k, value) in values.iter().enumerate() {
+        if value.total_cmp(&values[best]).is_gt() {
+            best = k;
+        }
+    }
+    best
 }
 
 /// Mean of the squares; zero for nothing.

@@ -8,6 +8,7 @@
 //! −0.45 to 0.1; the thresholds are our choice in between.
 
 use crate::flag::Flag;
+use crate::mean::mean;
 use crate::response::LowRecord;
 use crate::state::{PlaceResult, StateResult};
 use rustfft::num_complex::Complex64;
@@ -131,7 +132,6 @@ fn peaks(low: &LowRecord, moved: f64) -> Vec<f64> {
 
 /// Pearson's correlation; 0 where one of the two is flat.
 fn correlation(a: &[f64], b: &[f64]) -> f64 {
-    let mean = |x: &[f64]| x.iter().sum::<f64>() / x.len().max(1) as f64;
     let (ma, mb) = (mean(a), mean(b));
     let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
     for (x, y) in a.iter().zip(b) {

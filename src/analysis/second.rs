@@ -7,6 +7,7 @@
 //! left over falls with the decay into the noise. Where it rises at the same instant at most places, something new began.
 
 use crate::flag::Flag;
+use crate::mean::mean;
 use crate::response::LowRecord;
 use crate::state::StateResult;
 use nalgebra::{Cholesky, DMatrix, DVector};
@@ -152,7 +153,6 @@ impl Leftover {
         if to as f64 > self.end_s * self.rate_hz || self.power.is_empty() {
             return None;
         }
-        let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len().max(1) as f64;
         self.power
             .iter()
             .map(|power| {

@@ -151,13 +151,13 @@ impl<'a> Watch<'a> {
         let gone = follower.forget_missing(&session);
         let ready = self.ready(&session);
         self.session = Some(session);
-        if gone {
-            self.dirty = true;
-        }
+        self.dirty |= gone;
         if !ready.is_empty() || gone {
-            return self.first(ready);
+            self.first(ready);
+        } else {
+            self.refine();
         }
-        self.refine()
+        Ok(())
     }
 
     /// The first session that has a baseline says what is followed.
@@ -205,10 +205,8 @@ impl<'a> Watch<'a> {
     }
 
     /// Reads what is ready and shows a first estimate.
-    fn first(&mut self, ready: Vec<(String, stillroom::analysis::FileStamps)>) -> Result<(), Failed> {
-        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else {
-            return Ok(());
-        };
+    fn first(&mut self, ready: Vec<(String, stillroom::analysis::FileStamps)>) {
+        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else { return };
         let control = Control { cancelled: &interrupt::asked, progress: &|_| {} };
         let mut failures = Vec::new();
         let last = ready.last().map(|(state, _)| state.clone());
@@ -224,14 +222,11 @@ impl<'a> Watch<'a> {
         self.dirty = true;
         self.show("first estimate");
         self.busy = true;
-        Ok(())
     }
 
     /// Fits the modes of one state that changed, unless something more urgent comes.
-    fn refine(&mut self) -> Result<(), Failed> {
-        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else {
-            return Ok(());
-        };
+    fn refine(&mut self) {
+        let (Some(follower), Some(session)) = (self.follower.as_mut(), self.session.as_ref()) else { return };
         let changed = Arc::clone(&self.changed);
         let stop = move || interrupt::asked() || changed.load(Ordering::SeqCst);
         let control = Control { cancelled: &stop, progress: &|_| {} };
@@ -246,7 +241,6 @@ impl<'a> Watch<'a> {
                 self.write_after = Instant::now() + AGAIN;
             }
         }
-        Ok(())
     }
 
     fn show(&mut self, what: &str) {

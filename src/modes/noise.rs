@@ -7,6 +7,7 @@ use super::problem::Problem;
 use super::projection::Projection;
 use super::record::sounding_len;
 use super::settings::Place;
+use crate::mean::mean;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
@@ -146,10 +147,6 @@ fn pooled(tails: &[Tail]) -> Vec<f64> {
         })
         .collect();
     (0..=TOP_HZ).map(|i| mean(&shrunk[i.saturating_sub(3)..(i + 4).min(TOP_HZ + 1)])).collect()
-}
-
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
 /// Straight line through ln density over ln f, 15 to 200 Hz.

@@ -1,5 +1,6 @@
 //! Envelope of a response in a band without ringing.
 
+use crate::mean::first_largest;
 use crate::spectrum::{Kept, Memory, shared_length};
 use rustfft::num_complex::Complex;
 use std::f64::consts::PI;
@@ -155,7 +156,7 @@ impl Envelope {
         let Magnitudes { values, step, first } = record.magnitudes(band, thinned);
         let margin = ((6.0 * band.width_s() * rate_hz / step).ceil() as usize).min(values.len());
         let largest_end = values.len() - margin;
-        let largest = largest(&values[..largest_end]);
+        let largest = first_largest(&values[..largest_end]);
         let inner = margin..largest_end.max(margin);
         let [before, inside, after] =
             [0..margin, inner.clone(), largest_end..values.len()].map(|part| peak(&values[part]));
@@ -207,17 +208,6 @@ impl Envelope {
 /// Largest magnitude.
 fn peak(values: &[f64]) -> f64 {
     values.iter().fold(0.0, |most, v| most.max(v.abs()))
-}
-
-/// Index of the first largest value.
-fn largest(values: &[f64]) -> usize {
-    let mut best = 0;
-    for (k, value) in values.iter().enumerate() {
-        if value.total_cmp(&values[best]).is_gt() {
-            best = k;
-        }
-    }
-    best
 }
 
 /// Least rms of twenty equal stretches, silent ones (at or below `silence`) passed over.

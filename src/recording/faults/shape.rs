@@ -7,6 +7,7 @@
 
 use super::{Fault, Scan};
 use crate::mean::upper_median;
+use crate::mean::{first_largest, mean};
 
 /// Length of a block, seconds.
 const BLOCK_S: f64 = 0.005;
@@ -72,7 +73,7 @@ impl Blocks {
     /// A tone that runs through three octaves or more, all but evenly loud over most of the record.
     fn sweeps(&self) -> bool {
         const PARTS: usize = 8;
-        let loud = 1e-3 * self.whole[peak(&self.whole)];
+        let loud = 1e-3 * self.whole[first_largest(&self.whole)];
         let active: Vec<usize> = (0..self.whole.len()).filter(|k| self.whole[*k] > loud).collect();
         let (Some(first), Some(last)) = (active.first(), active.last()) else { return false };
         let span = last + 1 - first;
@@ -91,7 +92,7 @@ impl Blocks {
     /// energy falls by 12 dB in that time even at a reverberation time of 0.1 s.
     fn is_pulse(&self) -> bool {
         const REST: f64 = 3e-4;
-        let at = peak(&self.whole);
+        let at = first_largest(&self.whole);
         let pulse: f64 = self.whole[at.saturating_sub(4)..(at + 5).min(self.whole.len())].iter().sum();
         let Some(rest) = self.whole.get(at + 5..).filter(|rest| rest.len() >= 20) else { return false };
         let noise = upper_median(&mut rest[rest.len() / 2..].to_vec()).unwrap_or(0.0);
@@ -104,7 +105,7 @@ impl Blocks {
     fn is_reversed(&self) -> bool {
         const STEP: usize = 10;
         const STEPS: usize = 6;
-        let at = peak(&self.whole);
+        let at = first_largest(&self.whole);
         let Some(from) = at.checked_sub(STEP * STEPS) else { return false };
         let steps: Vec<f64> = self.whole[from..at].chunks(STEP).map(|s| s.iter().sum()).collect();
         let before: f64 = steps.iter().sum();
@@ -122,7 +123,7 @@ impl Blocks {
         const FAR: usize = 12;
         const MODES_HZ: f64 = 400.0;
         const BEAT: usize = 40;
-        let at = peak(&self.high);
+        let at = first_largest(&self.high);
         let least = 1e-3 * self.high[at];
         let jumps = |k: &usize| {
             let prior = mean(&self.high[k.saturating_sub(7)..k - 1]);
@@ -143,7 +144,7 @@ impl Blocks {
 
     /// By how much (dB) the noise at the end lies below the quietest before the onset, from 6 dB on.
     fn noise_falls_db(&self, step: f64) -> Option<f64> {
-        let loud = 1e-2 * self.high[peak(&self.high)];
+        let loud = 1e-2 * self.high[first_largest(&self.high)];
         let onset = self.high.iter().position(|power| *power > loud)?;
         let before = self.high.get(..onset.checked_sub(1)?).filter(|part| part.len() >= 2)?;
         let quietest = before.iter().copied().fold(f64::INFINITY, f64::min);
@@ -152,19 +153,4 @@ impl Blocks {
         // A quantiser's own noise says nothing.
         (ratio > 4.0 && ratio.is_finite() && quietest > 10.0 * step * step).then(|| 10.0 * ratio.log10())
     }
-}
-
-/// Index of the largest value.
-fn peak(values: &[f64]) -> usize {
-    let mut best = 0;
-    for (k, value) in values.iter().enumerate() {
-        if value.total_cmp(&values[best]).is_gt() {
-            best = k;
-        }
-    }
-    best
-}
-
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len().max(1) as f64
 }

@@ -24,46 +24,35 @@ impl Ink {
     pub const ALL: [Ink; 7] =
         [Ink::Text, Ink::Quiet, Ink::Rule, Ink::Before, Ink::After, Ink::Limit, Ink::Paper];
 
+    /// Name in the style sheet; red, green, blue on a light ground and on a dark one.
+    fn looks(self) -> (&'static str, [u8; 3], [u8; 3]) {
+        match self {
+            Ink::Text => ("text", [0x22, 0x26, 0x2b], [0xec, 0xea, 0xe4]),
+            Ink::Quiet => ("quiet", [0x58, 0x5e, 0x66], [0xb0, 0xb4, 0xba]),
+            Ink::Rule => ("rule", [0xb9, 0xb6, 0xac], [0x5a, 0x5f, 0x66]),
+            Ink::Before => ("before", [0xa2, 0x45, 0x16], [0xf2, 0xa2, 0x72]),
+            Ink::After => ("after", [0x0f, 0x5f, 0x7d], [0x74, 0xc6, 0xe2]),
+            Ink::Limit => ("limit", [0x6b, 0x2f, 0x78], [0xd9, 0xa6, 0xe6]),
+            Ink::Paper => ("paper", [0xff, 0xfe, 0xfb], [0x1a, 0x1d, 0x21]),
+        }
+    }
+
     /// Name in the style sheet.
     #[must_use]
     pub fn name(self) -> &'static str {
-        match self {
-            Ink::Text => "text",
-            Ink::Quiet => "quiet",
-            Ink::Rule => "rule",
-            Ink::Before => "before",
-            Ink::After => "after",
-            Ink::Limit => "limit",
-            Ink::Paper => "paper",
-        }
+        self.looks().0
     }
 
     /// Red, green, blue on a light ground: the page by day, print, files.
     #[must_use]
     pub fn light(self) -> [u8; 3] {
-        match self {
-            Ink::Text => [0x22, 0x26, 0x2b],
-            Ink::Quiet => [0x58, 0x5e, 0x66],
-            Ink::Rule => [0xb9, 0xb6, 0xac],
-            Ink::Before => [0xa2, 0x45, 0x16],
-            Ink::After => [0x0f, 0x5f, 0x7d],
-            Ink::Limit => [0x6b, 0x2f, 0x78],
-            Ink::Paper => [0xff, 0xfe, 0xfb],
-        }
+        self.looks().1
     }
 
     /// Red, green, blue on a dark ground: the page by night.
     #[must_use]
     pub fn dark(self) -> [u8; 3] {
-        match self {
-            Ink::Text => [0xec, 0xea, 0xe4],
-            Ink::Quiet => [0xb0, 0xb4, 0xba],
-            Ink::Rule => [0x5a, 0x5f, 0x66],
-            Ink::Before => [0xf2, 0xa2, 0x72],
-            Ink::After => [0x74, 0xc6, 0xe2],
-            Ink::Limit => [0xd9, 0xa6, 0xe6],
-            Ink::Paper => [0x1a, 0x1d, 0x21],
-        }
+        self.looks().2
     }
 }
 
