@@ -131,9 +131,8 @@ pub fn results(out: &Out, content: &Content<'_>) -> Result<Folder, Failed> {
     // An analysis alone would take a comparison away that stands there.
     let alone = out.chosen && content.compared.is_none();
     let comparison = alone && folder.path().join("changes.csv").is_file();
-    let placed = if others || comparison { batch.commit_beside() } else { batch.commit() };
-    let placed = placed.map_err(Failed::nothing)?;
-    if let Some(aside) = &placed.aside {
+    let aside = if others || comparison { batch.commit_beside() } else { batch.commit().map(|()| None) };
+    if let Some(aside) = aside.map_err(Failed::nothing)? {
         super::screen::warning(&format!(
             "{} held {}; moved to {} (--out gives each job its own folder)",
             shown(folder.path()),

@@ -5,7 +5,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use super::OutputError;
-use super::place::{self, Placed};
+use super::place;
 use super::staging::Staging;
 
 /// Files of one run that are written but not in their places yet. Dropped without
@@ -86,18 +86,18 @@ impl Batch {
     ///
     /// # Errors
     /// [`OutputError::Write`] with nothing changed, [`OutputError::Replace`] once a file is.
-    pub fn commit(self) -> Result<Placed, OutputError> {
+    pub fn commit(self) -> Result<(), OutputError> {
         place::replace(&self.target, self.staging, &self.names)
     }
 
     /// As [`Batch::commit`], but what stands there already is renamed to `NAME-1`, or the next number
-    /// that is free, and stays whole.
+    /// that is free, and stays whole. Returns where it went, if anything stood there.
     ///
     /// # Errors
     /// As [`Batch::commit`].
-    pub fn commit_beside(self) -> Result<Placed, OutputError> {
+    pub fn commit_beside(self) -> Result<Option<PathBuf>, OutputError> {
         let aside = place::put_aside(&self.target)?;
-        Ok(Placed { aside, ..self.commit()? })
+        self.commit().map(|()| aside)
     }
 }
 

@@ -26,7 +26,6 @@ pub use batch::Batch;
 pub use error::OutputError;
 pub use folder::{Folder, Overwrite};
 pub use inputs::{inputs, inputs_of};
-pub use place::Placed;
 
 /// Whose a results folder is: one rule for who reads folders and who writes them.
 pub use crate::session::written_by_us as is_ours;

@@ -7,22 +7,11 @@ use std::path::{Path, PathBuf};
 use super::staging::{PREFIX, Staging, is_same, locked};
 use super::{OutputError, journal, mend, own_names};
 
-/// Where the files of a run are now.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-#[non_exhaustive]
-pub struct Placed {
-    /// The files, in the order of writing.
-    pub files: Vec<PathBuf>,
-    /// Where the folder went that stood there, if it was put aside.
-    pub aside: Option<PathBuf>,
-}
-
 /// More files of others than this are not taken along to another folder: the results go to them.
 const MOST_OTHERS: usize = 100;
 
 /// Puts the collected files at the target's place, or in the places of its files.
-pub(super) fn replace(target: &Path, staging: Staging, names: &[String]) -> Result<Placed, OutputError> {
-    let files = names.iter().map(|name| target.join(name)).collect();
+pub(super) fn replace(target: &Path, staging: Staging, names: &[String]) -> Result<(), OutputError> {
     loop {
         let _held = hold(target);
         if fs::symlink_metadata(target).is_ok() {
@@ -42,7 +31,7 @@ pub(super) fn replace(target: &Path, staging: Staging, names: &[String]) -> Resu
     }
     // The rename itself; a file system that can't do this for folders has no need of it.
     let _ = target.parent().map(|parent| File::open(parent).and_then(|parent| parent.sync_all()));
-    Ok(Placed { files, aside: None })
+    Ok(())
 }
 
 /// Renames what stands at the target's place, if anything does, to the first free `NAME-1`, `NAME-2`, ….

@@ -125,12 +125,6 @@ pub fn look(facts: &LookFacts<'_>) -> Readiness {
 }
 
 impl Readiness {
-    /// Whether nothing has to be measured again.
-    #[must_use]
-    pub fn enough(&self) -> bool {
-        self.again().next().is_none()
-    }
-
     /// Findings that ask for another measurement.
     pub fn again(&self) -> impl Iterator<Item = &Finding> {
         self.findings.iter().filter(|finding| finding.weight == Weight::Again)
