@@ -2,7 +2,7 @@
 
 use super::content::Content;
 use super::draw::{Anchor, Drawing, Ink, Line, Scale, svg};
-use super::listing::{self, decimal, number, plain, text};
+use super::listing::{self, Row, decimal, number, plain, text};
 use super::rich::{name, said};
 use super::words::seconds;
 use crate::criterion::{limits, mask_mean_s};
@@ -197,36 +197,25 @@ fn spoken(content: &Content<'_>, series: &[Series]) -> String {
 /// Averages of all states, band by band.
 fn table(content: &Content<'_>) -> Markup {
     let states: Vec<_> = content.states().collect();
-    let heads = [
-        text("head.state"),
-        number("head.band"),
-        number("head.edt"),
-        number("head.t20"),
-        number("head.t30"),
-        number("head.c50"),
-        number("head.level"),
-        number("head.level-over-noise"),
-        text("head.remarks"),
-    ];
-    let rows: Vec<Vec<String>> = states
+    let rows: Vec<Row> = states
         .iter()
         .flat_map(|state| content.average_of(&state.name))
         .map(|row| {
             let spread = |r: &crate::estimate::Reading| r.map(super::words::plus_minus).unwrap_or_default();
             let nominal = nominal_hz(row.band_hz);
             vec![
-                row.state.to_string(),
-                plain(nominal, usize::from(nominal.fract() > 0.01)),
-                decimal(row.edt_s, 3),
-                spread(&row.t20),
-                spread(&row.t30),
-                decimal(row.c50_db, 1),
-                decimal(row.level_db, 1),
-                decimal(row.peak_to_noise_db, 1),
-                listing::flags(&row.flags),
+                (text("head.state"), row.state.to_string()),
+                (number("head.band"), plain(nominal, usize::from(nominal.fract() > 0.01))),
+                (number("head.edt"), decimal(row.edt_s, 3)),
+                (number("head.t20"), spread(&row.t20)),
+                (number("head.t30"), spread(&row.t30)),
+                (number("head.c50"), decimal(row.c50_db, 1)),
+                (number("head.level"), decimal(row.level_db, 1)),
+                (number("head.level-over-noise"), decimal(row.peak_to_noise_db, 1)),
+                (text("head.remarks"), listing::flags(&row.flags)),
             ]
         })
         .collect();
     let (summary, label) = (html! { (content.text("bands.numbers")) }, content.text("bands.table"));
-    listing::folded(content.language(), (&summary, &label), &heads, &rows, ("bands.csv", false))
+    listing::folded(content.language(), (&summary, &label), &rows, ("bands.csv", false))
 }

@@ -1,15 +1,14 @@
 //! How the responses were recorded, by their capture records; and levels as sound pressure.
 
 use super::content::Content;
-use super::listing::{self, Head, number, plain, text};
+use super::listing::{self, Row, number, plain, text};
 use crate::filter::nominal_hz;
 use crate::table::{CaptureBandRow, CaptureRow, FileRow, HumRow, ModeLevelRow};
 use maud::{Markup, html};
 
 /// The section; nothing without a record or a calibration.
 pub(super) fn section(content: &Content<'_>) -> Markup {
-    let takes: Vec<Vec<String>> =
-        content.results.captures.takes.iter().map(|row| take(content, row)).collect();
+    let takes: Vec<Row> = content.results.captures.takes.iter().map(|row| take(content, row)).collect();
     let levels = levels(content);
     if takes.is_empty() && levels.is_empty() {
         return html! {};
@@ -19,31 +18,18 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             h2 { (content.text("captures.head")) }
             @if !takes.is_empty() {
                 p { (content.text("captures.about")) }
-                (listing::table(content.language(), &content.text("captures.table"), &TAKES, &takes))
+                (listing::table(content.language(), &content.text("captures.table"), &takes))
                 (noise(content))
             }
             @if !levels.is_empty() {
                 p { (content.text("captures.levels-about")) }
-                (listing::table(content.language(), &content.text("captures.levels"), &LEVELS, &levels))
+                (listing::table(content.language(), &content.text("captures.levels"), &levels))
             }
         }
     }
 }
 
-const TAKES: [Head; 10] = [
-    text("head.file"),
-    text("head.range"),
-    number("head.weakest"),
-    number("head.emission"),
-    text("head.clocks"),
-    number("head.repeats"),
-    number("head.temperature"),
-    listing::english("head.found-wrong"),
-    listing::english("head.do-better"),
-    text("head.note"),
-];
-
-fn take(content: &Content<'_>, row: &CaptureRow) -> Vec<String> {
+fn take(content: &Content<'_>, row: &CaptureRow) -> Row {
     let same = |file: &&FileRow| file.file == row.file && file.channel == row.channel;
     let file = content.results.files.iter().find(same);
     let of = |pick: fn(&FileRow) -> Option<f64>| file.and_then(pick);
@@ -59,16 +45,16 @@ fn take(content: &Content<'_>, row: &CaptureRow) -> Vec<String> {
     };
     let digits = |value: Option<f64>, digits| value.map(|value| plain(value, digits)).unwrap_or_default();
     vec![
-        row.file.to_string(),
-        range.map(|(low, high)| format!("{low:.0}–{high:.0} Hz")).unwrap_or_default(),
-        digits(weakest, 0),
-        digits(of(|f| f.emission_s), 3),
-        content.language().decimal(&clocks),
-        row.repeats.to_string(),
-        digits(row.temperature_c, 1),
-        file.map(|f| f.capture.join("; ")).unwrap_or_default(),
-        row.advice.clone(),
-        row.note.clone().unwrap_or_default(),
+        (text("head.file"), row.file.to_string()),
+        (text("head.range"), range.map(|(low, high)| format!("{low:.0}–{high:.0} Hz")).unwrap_or_default()),
+        (number("head.weakest"), digits(weakest, 0)),
+        (number("head.emission"), digits(of(|f| f.emission_s), 3)),
+        (text("head.clocks"), content.language().decimal(&clocks)),
+        (number("head.repeats"), row.repeats.to_string()),
+        (number("head.temperature"), digits(row.temperature_c, 1)),
+        (listing::english("head.found-wrong"), file.map(|f| f.capture.join("; ")).unwrap_or_default()),
+        (listing::english("head.do-better"), row.advice.clone()),
+        (text("head.note"), row.note.clone().unwrap_or_default()),
     ]
 }
 
@@ -76,39 +62,26 @@ fn is_of(band: &CaptureBandRow, take: &CaptureRow) -> bool {
     band.file == take.file && band.channel == take.channel
 }
 
-const NOISE: [Head; 7] = [
-    number("head.octave"),
-    number("head.takes"),
-    number("head.usual-fs"),
-    number("head.loudest-fs"),
-    number("head.usual-spl"),
-    number("head.loudest-spl"),
-    text("head.loudest-in"),
-];
-
-const HUM: [Head; 4] =
-    [number("head.frequency"), number("head.takes"), number("head.over-noise"), text("head.loudest-in")];
-
 /// Noise before the signal by octave, and hum, over all takes: the usual and the loudest, and where that was.
 fn noise(content: &Content<'_>) -> Markup {
     let found = &content.results.captures;
     let mut heard: Vec<&CaptureBandRow> =
         found.bands.iter().filter(|band| band.noise_fs_db.is_some()).collect();
     heard.sort_by(|a, b| a.band_hz.total_cmp(&b.band_hz));
-    let octaves: Vec<Vec<String>> = heard.chunk_by(|a, b| a.band_hz == b.band_hz).map(octave).collect();
+    let octaves: Vec<Row> = heard.chunk_by(|a, b| a.band_hz == b.band_hz).map(octave).collect();
     let mut lines: Vec<&HumRow> = found.hum.iter().collect();
     lines.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
-    let hum: Vec<Vec<String>> = lines.chunk_by(|a, b| a.frequency_hz == b.frequency_hz).map(hum).collect();
+    let hum: Vec<Row> = lines.chunk_by(|a, b| a.frequency_hz == b.frequency_hz).map(hum).collect();
     html! {
         @if !octaves.is_empty() {
             p { (content.text("captures.noise-about")) }
-            (listing::table(content.language(), &content.text("captures.noise"), &NOISE, &octaves))
+            (listing::table(content.language(), &content.text("captures.noise"), &octaves))
         }
-        @if !hum.is_empty() { (listing::table(content.language(), &content.text("captures.hum"), &HUM, &hum)) }
+        @if !hum.is_empty() { (listing::table(content.language(), &content.text("captures.hum"), &hum)) }
     }
 }
 
-fn octave(rows: &[&CaptureBandRow]) -> Vec<String> {
+fn octave(rows: &[&CaptureBandRow]) -> Row {
     let of = |pick: fn(&CaptureBandRow) -> Option<f64>| {
         let mut levels: Vec<f64> = rows.iter().filter_map(|row| pick(row)).collect();
         levels.sort_by(f64::total_cmp);
@@ -121,36 +94,28 @@ fn octave(rows: &[&CaptureBandRow]) -> Vec<String> {
     let ([usual_fs, most_fs], [usual_spl, most_spl]) =
         (of(|row| row.noise_fs_db), of(|row| row.noise_spl_db));
     vec![
-        nominal_hz(rows[0].band_hz).to_string(),
-        rows.len().to_string(),
-        usual_fs,
-        most_fs,
-        usual_spl,
-        most_spl,
-        loudest.map(|row| row.file.to_string()).unwrap_or_default(),
+        (number("head.octave"), nominal_hz(rows[0].band_hz).to_string()),
+        (number("head.takes"), rows.len().to_string()),
+        (number("head.usual-fs"), usual_fs),
+        (number("head.loudest-fs"), most_fs),
+        (number("head.usual-spl"), usual_spl),
+        (number("head.loudest-spl"), most_spl),
+        (text("head.loudest-in"), loudest.map(|row| row.file.to_string()).unwrap_or_default()),
     ]
 }
 
-fn hum(rows: &[&HumRow]) -> Vec<String> {
+fn hum(rows: &[&HumRow]) -> Row {
     let loudest = rows.iter().max_by(|a, b| a.over_noise_db.total_cmp(&b.over_noise_db));
     vec![
-        plain(rows[0].frequency_hz, 0),
-        rows.len().to_string(),
-        loudest.map(|row| plain(row.over_noise_db, 0)).unwrap_or_default(),
-        loudest.map(|row| row.file.to_string()).unwrap_or_default(),
+        (number("head.frequency"), plain(rows[0].frequency_hz, 0)),
+        (number("head.takes"), rows.len().to_string()),
+        (number("head.over-noise"), loudest.map(|row| plain(row.over_noise_db, 0)).unwrap_or_default()),
+        (text("head.loudest-in"), loudest.map(|row| row.file.to_string()).unwrap_or_default()),
     ]
 }
 
-const LEVELS: [Head; 5] = [
-    text("head.state"),
-    number("head.number"),
-    number("head.frequency"),
-    number("head.spl"),
-    text("head.loudest-at"),
-];
-
 /// Sound pressure level of each claimed mode where it is loudest.
-fn levels(content: &Content<'_>) -> Vec<Vec<String>> {
+fn levels(content: &Content<'_>) -> Vec<Row> {
     let level = |row: &ModeLevelRow| row.level_spl_db.and_then(Result::ok);
     let claimed = |row: &&[ModeLevelRow]| {
         content.modes_of(&row[0].state).iter().any(|mode| mode.mode == row[0].mode && mode.kind == "mode")
@@ -159,11 +124,11 @@ fn levels(content: &Content<'_>) -> Vec<Vec<String>> {
         let seen = rows.iter().filter_map(|row| Some((row, level(row)?)));
         let (row, db) = seen.max_by(|a, b| a.1.total_cmp(&b.1))?;
         Some(vec![
-            row.state.to_string(),
-            row.mode.to_string(),
-            listing::decimal(row.frequency_hz, 1),
-            plain(db, 0),
-            content.say(&super::words::place(&row.position, &row.source)),
+            (text("head.state"), row.state.to_string()),
+            (number("head.number"), row.mode.to_string()),
+            (number("head.frequency"), listing::decimal(row.frequency_hz, 1)),
+            (number("head.spl"), plain(db, 0)),
+            (text("head.loudest-at"), content.say(&super::words::place(&row.position, &row.source))),
         ])
     };
     let rows = content.results.mode_levels.chunk_by(|a, b| (&a.state, a.mode) == (&b.state, b.mode));
@@ -189,6 +154,7 @@ mod tests {
     fn an_octave_shows_the_usual_and_the_loudest() {
         let rows = [band("a.wav", -80.2), band("b.wav", -61.4), band("c.wav", -75.0)];
         let cells = octave(&rows.iter().collect::<Vec<_>>());
+        let cells: Vec<String> = cells.into_iter().map(|(_, cell)| cell).collect();
         assert_eq!(cells, ["31.5", "3", "\u{2212}75", "\u{2212}61", "", "", "b.wav"]);
     }
 }

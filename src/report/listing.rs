@@ -34,8 +34,18 @@ pub(super) const fn english(text: &'static str) -> Head {
     Head { text, class: Some("english") }
 }
 
-/// A table; `label` names the region that scrolls where it is too wide. An empty cell shows a dash.
-pub(super) fn table(language: &Language, label: &str, heads: &[Head], rows: &[Vec<String>]) -> Markup {
+/// A row: each cell with the head of its column.
+pub(super) type Row = Vec<(Head, String)>;
+
+/// A table under the heads of its rows; `label` names the region that scrolls where it is too wide. An empty cell shows a
+/// dash.
+pub(super) fn table(language: &Language, label: &str, rows: &[Row]) -> Markup {
+    let heads: Vec<Head> = rows.iter().take(1).flatten().map(|(head, _)| *head).collect();
+    under(language, label, &heads, rows)
+}
+
+/// A table that has its heads without a row too.
+pub(super) fn under(language: &Language, label: &str, heads: &[Head], rows: &[Row]) -> Markup {
     html! {
         div.scroll tabindex="0" role="region" aria-label=(label) {
             table.data {
@@ -47,7 +57,7 @@ pub(super) fn table(language: &Language, label: &str, heads: &[Head], rows: &[Ve
                 } }
                 tbody {
                     @for row in rows { tr {
-                        @for (cell, head) in row.iter().zip(heads) {
+                        @for (head, cell) in row {
                             td class=[head.class] { (cell_of(language, head, cell)) }
                         }
                     } }
@@ -65,13 +75,12 @@ const ON_PAPER: usize = 62;
 pub(super) fn folded(
     language: &Language,
     (summary, label): (&Markup, &str),
-    heads: &[Head],
-    rows: &[Vec<String>],
+    rows: &[Row],
     (file, open): (&'static str, bool),
 ) -> Markup {
     let long = rows.len() > ON_PAPER;
     html! {
-        details.table.long[long] open[open && !long] { summary { (summary) } (table(language, label, heads, rows)) }
+        details.table.long[long] open[open && !long] { summary { (summary) } (table(language, label, rows)) }
         @if long { p.on-paper {
             b { (summary) } ": " (language.say(&say!("cell.on-paper", n = rows.len(), file = file)))
         } }
@@ -122,9 +131,9 @@ mod tests {
 
     #[test]
     fn cells_are_text_whatever_they_hold() {
-        let rows = vec![vec!["<script>x</script>".to_owned(), String::new()]];
-        let heads = [text("head.file"), number("head.bits")];
-        let page = table(Language::english(), "a \"label\"", &heads, &rows).into_string();
+        let row =
+            vec![(text("head.file"), "<script>x</script>".to_owned()), (number("head.bits"), String::new())];
+        let page = table(Language::english(), "a \"label\"", &[row]).into_string();
         assert!(!page.contains("<script"), "{page}");
         assert!(page.contains("&lt;script&gt;") && page.contains("<td class=\"number\">–</td>"), "{page}");
         assert!(page.contains("aria-label=\"a &quot;label&quot;\""), "{page}");
@@ -134,10 +143,9 @@ mod tests {
     #[test]
     fn a_folded_table_isn_t_lost_on_paper() {
         let page = |n: usize| {
-            let rows = vec![vec!["x".to_owned()]; n];
+            let rows = vec![vec![(text("head.file"), "x".to_owned())]; n];
             let summary = html! { "Numbers" };
-            folded(Language::english(), (&summary, "label"), &[text("head.file")], &rows, ("bands.csv", true))
-                .into_string()
+            folded(Language::english(), (&summary, "label"), &rows, ("bands.csv", true)).into_string()
         };
         assert!(
             page(62).starts_with("<details class=\"table\" open>") && !page(62).contains("on-paper"),

@@ -2,7 +2,7 @@
 
 use super::alone::to_treat;
 use super::content::Content;
-use super::listing::{self, number, text};
+use super::listing::{self, Row, number, text};
 use super::words::{self, hertz};
 use crate::language::{Message, number as value, say, signed};
 use crate::modes::ModeSet;
@@ -26,26 +26,18 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
     if rows.is_empty() {
         return html! {};
     }
-    let heads = [
-        text("head.place"),
-        number("head.resonance"),
-        number("head.under-full"),
-        text("head.move-to"),
-        number("head.level-change"),
-        text("head.rises-most"),
-    ];
     let reach = value(REACH_M, 1);
     html! {
         section #moves {
             h2 { (content.text("moves.head")) }
             p { (content.say(&say!("moves.about", m = reach.clone()))) }
-            (listing::table(content.language(), &content.say(&say!("moves.table", m = reach)), &heads, &rows))
+            (listing::table(content.language(), &content.say(&say!("moves.table", m = reach)), &rows))
         }
     }
 }
 
 /// The last state of a comparison, or the first of all.
-fn rows(content: &Content<'_>) -> Vec<Vec<String>> {
+fn rows(content: &Content<'_>) -> Vec<Row> {
     let state = content.pairs().pop().map(|pair| pair.after).or_else(|| content.states().next());
     let Some(found) = state.and_then(|s| s.resonances.as_ref()) else { return Vec::new() };
     let Some(mut air) = found.names.fitted() else { return Vec::new() };
@@ -98,7 +90,7 @@ fn line(
     called_hz: &[f64],
     (place, at_m): (&Message, [f64; 3]),
     mode: usize,
-) -> Vec<String> {
+) -> Row {
     let here = under_full_db(air, mode, at_m);
     let found = quietest(air, mode, at_m, REACH_M).filter(|m| m.change_db <= -LEAST_DB);
     let to = match (&found, here) {
@@ -113,11 +105,11 @@ fn line(
         content.say(&say!("moves.rises", hz = hz, db = signed(rise, 0)))
     });
     vec![
-        content.say(place),
-        content.say(&hertz(called_hz[mode])),
-        here.map(|db| listing::plain(db, 0)).unwrap_or_default(),
-        to,
-        found.map(|m| listing::plain(m.change_db, 0)).unwrap_or_default(),
-        cost.unwrap_or_default(),
+        (text("head.place"), content.say(place)),
+        (number("head.resonance"), content.say(&hertz(called_hz[mode]))),
+        (number("head.under-full"), here.map(|db| listing::plain(db, 0)).unwrap_or_default()),
+        (text("head.move-to"), to),
+        (number("head.level-change"), found.map(|m| listing::plain(m.change_db, 0)).unwrap_or_default()),
+        (text("head.rises-most"), cost.unwrap_or_default()),
     ]
 }

@@ -1,7 +1,7 @@
 //! The measurement against its standards, and targets.
 
 use super::content::Content;
-use super::listing::{self, number, plain, text};
+use super::listing::{self, Row, number, plain, text};
 use super::target::Counted;
 use super::words::shown;
 use crate::flag::Flag;
@@ -16,19 +16,8 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
     if rows.is_empty() {
         return html! {};
     }
-    let heads = [
-        text("head.state"),
-        text("head.place"),
-        number("head.band-or-resonance"),
-        number("head.value"),
-        number("head.lower"),
-        number("head.upper"),
-        number("head.limit-s"),
-        text("head.kept"),
-        text("head.remarks"),
-    ];
     let seconds = |v: Option<Result<f64, _>>| v.map(|v| listing::decimal(v, 3)).unwrap_or_default();
-    let cells: Vec<Vec<String>> = rows
+    let cells: Vec<Row> = rows
         .iter()
         .map(|row| {
             let mode = row.mode.and_then(|m| {
@@ -36,15 +25,18 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
             });
             let hz = row.band_hz.or(mode.map(|f| f.value));
             vec![
-                row.state.to_string(),
-                content.say(&average(&row.position)),
-                hz.map(|f| plain(f, 1)).unwrap_or_default(),
-                seconds(row.value_s),
-                seconds(row.low_s),
-                seconds(row.high_s),
-                row.limit_s.map(|s| limit(s, row.flags.has(Flag::LowerLimit))).unwrap_or_default(),
-                content.say(&met(row.met)),
-                listing::flags(&row.flags),
+                (text("head.state"), row.state.to_string()),
+                (text("head.place"), content.say(&average(&row.position))),
+                (number("head.band-or-resonance"), hz.map(|f| plain(f, 1)).unwrap_or_default()),
+                (number("head.value"), seconds(row.value_s)),
+                (number("head.lower"), seconds(row.low_s)),
+                (number("head.upper"), seconds(row.high_s)),
+                (
+                    number("head.limit-s"),
+                    row.limit_s.map(|s| limit(s, row.flags.has(Flag::LowerLimit))).unwrap_or_default(),
+                ),
+                (text("head.kept"), content.say(&met(row.met))),
+                (text("head.remarks"), listing::flags(&row.flags)),
             ]
         })
         .collect();
@@ -55,7 +47,7 @@ pub(super) fn targets(content: &Content<'_>) -> Markup {
             h2 { (content.text("targets.head")) }
             ul { @for (state, counted) in &states { li { b { bdi { (shown(state)) } } ": " (content.say(&sum(counted))) } } }
             p { (content.text(if states.iter().any(|s| s.1.beside) { "targets.about-twice" } else { "targets.about" })) }
-            (listing::table(content.language(), &content.text("targets.table"), &heads, &cells))
+            (listing::table(content.language(), &content.text("targets.table"), &cells))
         }
     }
 }
@@ -103,30 +95,20 @@ fn clause(content: &Content<'_>, clause: &str) -> String {
 
 /// The section on the procedure.
 pub(super) fn section(content: &Content<'_>) -> Markup {
-    let heads = [
-        text("head.state"),
-        text("head.standard"),
-        text("head.clause"),
-        listing::sentence("head.requirement"),
-        text("head.found"),
-        text("head.limit"),
-        text("head.met"),
-        listing::sentence("head.affects"),
-    ];
-    let rows: Vec<Vec<String>> = content
+    let rows: Vec<Row> = content
         .results
         .checks
         .iter()
         .map(|c| {
             vec![
-                c.state.to_string(),
-                c.standard.to_owned(),
-                clause(content, c.clause),
-                content.say(&c.requirement),
-                content.say(&c.found),
-                content.say(&c.limit),
-                content.say(&met(c.met)),
-                content.say(&c.affects),
+                (text("head.state"), c.state.to_string()),
+                (text("head.standard"), c.standard.to_owned()),
+                (text("head.clause"), clause(content, c.clause)),
+                (listing::sentence("head.requirement"), content.say(&c.requirement)),
+                (text("head.found"), content.say(&c.found)),
+                (text("head.limit"), content.say(&c.limit)),
+                (text("head.met"), content.say(&met(c.met))),
+                (listing::sentence("head.affects"), content.say(&c.affects)),
             ]
         })
         .collect();
@@ -139,7 +121,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             }
             @if !rows.is_empty() {
                 @let (summary, label) = (html! { (content.text("checks.every")) }, content.text("checks.table"));
-                (listing::folded(content.language(), (&summary, &label), &heads, &rows, ("checks.csv", false)))
+                (listing::folded(content.language(), (&summary, &label), &rows, ("checks.csv", false)))
             }
         }
     }

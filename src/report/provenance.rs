@@ -1,7 +1,7 @@
 //! Where the numbers come from: the visit, the files with their hashes, failures and warnings.
 
 use super::content::Content;
-use super::listing::{self, english as english_column, number, plain, text};
+use super::listing::{self, Row, english as english_column, number, plain, text};
 use super::rich::english;
 use super::words::shown;
 use crate::language::say;
@@ -47,20 +47,7 @@ pub(super) fn troubles(content: &Content<'_>) -> Markup {
 
 /// The section on files.
 pub(super) fn section(content: &Content<'_>) -> Markup {
-    let heads = [
-        text("head.file"),
-        text("head.state"),
-        text("head.position"),
-        text("head.source"),
-        text("head.used"),
-        english_column("head.format"),
-        number("head.rate"),
-        number("head.bits"),
-        number("head.length"),
-        english_column("head.mended"),
-        text("head.hash"),
-    ];
-    let rows: Vec<Vec<String>> = content
+    let rows: Vec<Row> = content
         .results
         .files
         .iter()
@@ -69,17 +56,17 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             let mut notes = f.repairs.clone();
             notes.extend(f.note.clone());
             vec![
-                f.file.to_string(),
-                f.state.to_string(),
-                f.position.to_string(),
-                f.source.to_string(),
-                content.text(if f.used { "word.yes" } else { "word.no" }),
-                f.format.clone().unwrap_or_default(),
-                whole(f.rate_hz),
-                whole(f.bit_depth),
-                f.length_s.map(|s| plain(s, 2)).unwrap_or_default(),
-                notes.join("; "),
-                f.sha256.clone().unwrap_or_default(),
+                (text("head.file"), f.file.to_string()),
+                (text("head.state"), f.state.to_string()),
+                (text("head.position"), f.position.to_string()),
+                (text("head.source"), f.source.to_string()),
+                (text("head.used"), content.text(if f.used { "word.yes" } else { "word.no" })),
+                (english_column("head.format"), f.format.clone().unwrap_or_default()),
+                (number("head.rate"), whole(f.rate_hz)),
+                (number("head.bits"), whole(f.bit_depth)),
+                (number("head.length"), f.length_s.map(|s| plain(s, 2)).unwrap_or_default()),
+                (english_column("head.mended"), notes.join("; ")),
+                (text("head.hash"), f.sha256.clone().unwrap_or_default()),
             ]
         })
         .collect();
@@ -88,7 +75,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             h2 { (content.text("files.head")) }
             p { (content.say(&say!("files.about", version = env!("CARGO_PKG_VERSION")))) }
             @let (summary, label) = (html! { (content.text("files.hashes")) }, content.text("files.table"));
-            (listing::folded(content.language(), (&summary, &label), &heads, &rows, ("results.json", true)))
+            (listing::folded(content.language(), (&summary, &label), &rows, ("results.json", true)))
         }
     }
 }

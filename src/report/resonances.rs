@@ -1,7 +1,7 @@
 //! All resonances of all states, and all changes, in tables.
 
 use super::content::Content;
-use super::listing::{self, Head, decimal, number, plain, text};
+use super::listing::{self, Head, Row, decimal, number, plain, text};
 use super::rich::name;
 use super::words::{self, plus_minus};
 use crate::language::{number as digits_of, say};
@@ -15,7 +15,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
             h2 { (content.text("resonances.head")) }
             p { (content.text("resonances.about")) }
             @for pair in content.pairs() {
-                (listing::table(
+                (listing::under(
                     content.language(),
                     &content.say(&pair.say("resonances.changes")),
                     &CHANGES,
@@ -27,7 +27,7 @@ pub(super) fn section(content: &Content<'_>) -> Markup {
                 @if !rows.is_empty() {
                     @let summary = content.rich("resonances.of-state", &[("state", name(&state.name))]);
                     @let label = content.say(&say!("resonances.table", state = state.name.as_str()));
-                    (listing::folded(content.language(), (&summary, &label), &MODES, &rows, ("modes.csv", false)))
+                    (listing::folded(content.language(), (&summary, &label), &rows, ("modes.csv", false)))
                 }
             }
         }
@@ -48,7 +48,7 @@ const CHANGES: [Head; 11] = [
     text("head.remarks"),
 ];
 
-fn change(content: &Content<'_>, row: &ChangeRow) -> Vec<String> {
+fn change(content: &Content<'_>, row: &ChangeRow) -> Row {
     let hz = |f: Option<f64>| f.map(|f| plain(f, 2)).unwrap_or_default();
     let time = |t: Option<crate::estimate::Estimate>| t.map(plus_minus).unwrap_or_default();
     let ring = |r: Option<Result<f64, _>>| r.map(|r| decimal(r, 2)).unwrap_or_default();
@@ -60,7 +60,7 @@ fn change(content: &Content<'_>, row: &ChangeRow) -> Vec<String> {
         _ => String::new(),
     };
     let (mark, word) = words::verdict(row.verdict);
-    vec![
+    let cells = [
         hz(row.before_hz),
         hz(row.after_hz),
         time(row.before_t60),
@@ -72,22 +72,9 @@ fn change(content: &Content<'_>, row: &ChangeRow) -> Vec<String> {
         format!("{mark} {}", content.say(&word)),
         content.say(&row.reason),
         listing::flags(&row.flags),
-    ]
+    ];
+    CHANGES.into_iter().zip(cells).collect()
 }
-
-const MODES: [Head; 11] = [
-    number("head.number"),
-    number("head.treat"),
-    text("head.taken-for"),
-    number("head.frequency"),
-    number("head.t60"),
-    number("head.q"),
-    number("head.level"),
-    number("head.seen-at"),
-    text("head.half-waves"),
-    number("head.audible"),
-    text("head.remarks"),
-];
 
 /// `1 0 2`, or in a room that is no box between what the mode stands.
 fn half_waves(content: &Content<'_>, row: &ModeRow) -> String {
@@ -95,7 +82,7 @@ fn half_waves(content: &Content<'_>, row: &ModeRow) -> String {
     stands.map_or_else(|| row.axes.to_string(), |stands| content.say(&stands))
 }
 
-fn mode(content: &Content<'_>, row: &ModeRow) -> Vec<String> {
+fn mode(content: &Content<'_>, row: &ModeRow) -> Row {
     let spread = |r: &crate::estimate::Reading| r.map(plus_minus).unwrap_or_default();
     let kind = match row.kind {
         "mode" => "kind.room",
@@ -104,16 +91,16 @@ fn mode(content: &Content<'_>, row: &ModeRow) -> Vec<String> {
         _ => "kind.unsure",
     };
     vec![
-        row.mode.to_string(),
-        row.priority.map(|p| p.to_string()).unwrap_or_default(),
-        content.text(kind),
-        spread(&row.frequency),
-        spread(&row.t60),
-        decimal(row.q, 1),
-        decimal(row.level_db, 1),
-        row.positions.to_string(),
-        half_waves(content, row),
-        decimal(row.threshold_t60_s, 2),
-        listing::flags(&row.flags),
+        (number("head.number"), row.mode.to_string()),
+        (number("head.treat"), row.priority.map(|p| p.to_string()).unwrap_or_default()),
+        (text("head.taken-for"), content.text(kind)),
+        (number("head.frequency"), spread(&row.frequency)),
+        (number("head.t60"), spread(&row.t60)),
+        (number("head.q"), decimal(row.q, 1)),
+        (number("head.level"), decimal(row.level_db, 1)),
+        (number("head.seen-at"), row.positions.to_string()),
+        (text("head.half-waves"), half_waves(content, row)),
+        (number("head.audible"), decimal(row.threshold_t60_s, 2)),
+        (text("head.remarks"), listing::flags(&row.flags)),
     ]
 }

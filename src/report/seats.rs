@@ -1,7 +1,7 @@
 //! Every seat: what the resonances that changed did there.
 
 use super::content::{Content, Pair, frequency, level_before, loudest_before};
-use super::listing::{self, number, text};
+use super::listing::{self, Row, number, text};
 use super::words::{self, NULL_DB, hertz};
 use crate::language::{number as digits, say, signed};
 use crate::table::PositionChangeRow;
@@ -28,7 +28,7 @@ fn table(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
         .iter()
         .filter(|r| matches!(r.verdict, "shorter" | "longer" | "level-only" | "gone"))
         .collect();
-    let mut rows: Vec<Vec<String>> = Vec::new();
+    let mut rows: Vec<Row> = Vec::new();
     for row in changed {
         let mut here: Vec<&PositionChangeRow> =
             pair.positions.iter().filter(|p| Some(p.mode) == row.mode).copied().collect();
@@ -40,19 +40,10 @@ fn table(content: &Content<'_>, pair: &Pair<'_>) -> Markup {
     if rows.is_empty() {
         return html! { p { (content.rich("seats.none", &pair.names())) } };
     }
-    let heads = [
-        text("head.place"),
-        text("head.role"),
-        number("head.resonance"),
-        number("head.rings-before"),
-        number("head.rings-after"),
-        number("head.level-change"),
-        text("head.remarks"),
-    ];
-    listing::table(content.language(), &label, &heads, &rows)
+    listing::table(content.language(), &label, &rows)
 }
 
-fn line(content: &Content<'_>, p: &PositionChangeRow, hz: f64, loudest: f64) -> Vec<String> {
+fn line(content: &Content<'_>, p: &PositionChangeRow, hz: f64, loudest: f64) -> Row {
     let below = level_before(p).map_or(0.0, |db| loudest - db);
     let level = match p.level_change {
         _ if below > NULL_DB => content.say(&say!("cell.near-null", db = digits(below, 0))),
@@ -63,12 +54,12 @@ fn line(content: &Content<'_>, p: &PositionChangeRow, hz: f64, loudest: f64) -> 
         Err(_) => String::new(),
     };
     vec![
-        content.say(&words::place(&p.position, &p.source)),
-        content.say(&words::role(p.role)),
-        content.say(&hertz(hz)),
-        listing::decimal(p.before_ring_s, 2),
-        listing::decimal(p.after_ring_s, 2),
-        level,
-        listing::flags(&p.flags),
+        (text("head.place"), content.say(&words::place(&p.position, &p.source))),
+        (text("head.role"), content.say(&words::role(p.role))),
+        (number("head.resonance"), content.say(&hertz(hz))),
+        (number("head.rings-before"), listing::decimal(p.before_ring_s, 2)),
+        (number("head.rings-after"), listing::decimal(p.after_ring_s, 2)),
+        (number("head.level-change"), level),
+        (text("head.remarks"), listing::flags(&p.flags)),
     ]
 }
