@@ -163,12 +163,25 @@ fn sessions() -> Vec<(&'static str, Vec<LowRecord>)> {
     all
 }
 
-/// Nearly all values stay within what is allowed: 1732 of 1772. Of 937 claims 58 are lost and 31 new, most of them where the
-/// limit of single modes moves and in more noise; at most a tenth is asked for.
+/// At most a tenth of the claims may be lost or new, at every gain: a gain changes nothing but how sums are rounded, which must
+/// not decide. As found 75 of 933 claims are, most of them where the limit of single modes moves and in more noise; 99 % of
+/// the values stay within what is allowed.
 #[test]
 #[ignore = "slow"]
 fn claims_stand_when_records_change() {
-    let sessions = sessions();
+    for gain in [1.0, 0.7, 3.0] {
+        let mut sessions = sessions();
+        let lows = sessions.iter_mut().flat_map(|(_, lows)| lows);
+        lows.for_each(|low| low.samples.iter_mut().for_each(|s| *s *= gain));
+        println!("gain {gain}");
+        let whole = changed(&sessions);
+        assert!((whole.lost + whole.new) * 10 <= whole.claims, "{whole:?}");
+        assert!(whole.held * 100 >= whole.values * 95, "{whole:?}");
+    }
+}
+
+/// What all changes of all sessions do.
+fn changed(sessions: &[(&'static str, Vec<LowRecord>)]) -> Tally {
     let before: Vec<ModeSet> = sessions.par_iter().map(|(_, lows)| fit_lows(lows, 0.0, true)).collect();
     println!("| change | claims | lost | new | values | within |\n| --- | --- | --- | --- | --- | --- |");
     let mut whole = Tally::default();
@@ -187,6 +200,5 @@ fn claims_stand_when_records_change() {
         whole.add(sum);
     }
     println!("{whole:?}");
-    assert!((whole.lost + whole.new) * 10 <= whole.claims, "{whole:?}");
-    assert!(whole.held * 100 >= whole.values * 95, "{whole:?}");
+    whole
 }

@@ -8,7 +8,7 @@ use super::limit::Predicted;
 use super::overlap::{widen_overlapping, widen_unexplained};
 use super::own_part::unpredicted;
 use super::pole::Pole;
-use super::prediction::{SOONER, predicted, splits_s, without_steady_tones};
+use super::prediction::{BETWEEN, SOONER, predicted, splits_s, without_steady_tones};
 use super::refits::widen_by_refits;
 use super::residual::residual_over_noise;
 use super::run::{FitRun, Job, Variant};
@@ -88,6 +88,12 @@ impl Job<'_> {
         self.run(&Variant::early(SOONER * longest?.seconds()))
     }
 
+    /// A fit to a slightly shorter first part than that of the only one: two predictions scatter less than one.
+    fn between(&self, early: &[FitRun]) -> Option<FitRun> {
+        let [only] = early else { return None };
+        self.run(&Variant::early(BETWEEN * only.seconds()))
+    }
+
     /// A fit made again in each of the other ways.
     fn all_again(&self, main: &FitRun) -> Vec<ModeSet> {
         let ended = main.ended();
@@ -98,10 +104,11 @@ impl Job<'_> {
     fn tested(&self, main: FitRun) -> Tested {
         let quiet = without_steady_tones(self.places, &main);
         let quiet = Job { places: &quiet, ..*self };
-        let early = quiet.early(&main);
+        let mut early = quiet.early(&main);
         // Poles are fitted beyond the range, so its last bands can be judged as well.
         let fitted_to_hz = self.fitted_to_hz(&main.records);
-        let sooner = quiet.sooner(early.first());
+        let (sooner, between) = rayon::join(|| quiet.sooner(early.first()), || quiet.between(&early));
+        early.extend(between);
         let predicted = predicted(quiet.places, &early, sooner.as_ref(), self.range_hz, fitted_to_hz);
         let (main, mut set) = self.refitted(main, &early);
         let cut: Vec<&FitRun> = early.first().into_iter().chain(&sooner).collect();
