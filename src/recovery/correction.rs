@@ -45,7 +45,7 @@ impl Correction {
             let numbers = match numbers(line) {
                 Some(numbers) => numbers,
                 // A heading over the columns.
-                None if points.is_empty() => continue,
+                None if points.is_empty() && !is_of_digits(line) => continue,
                 None => return Err(wrong(format!("`{line}`"))),
             };
             let (hz, db) = (numbers[0], numbers[1]);
@@ -103,6 +103,12 @@ impl Correction {
     }
 }
 
+/// Whether a line holds digits and what stands between them alone: numbers that can't be read, as with decimal commas, are no
+/// heading.
+fn is_of_digits(line: &str) -> bool {
+    line.chars().all(|c| c.is_ascii_digit() || " \t;,.+-eE".contains(c))
+}
+
 /// Two or three numbers, between blanks, commas or semicolons.
 fn numbers(line: &str) -> Option<Vec<f64>> {
     // `20,5 0,1` has commas for decimal points: nobody can tell it from a list in general.
@@ -152,6 +158,18 @@ pub fn corrected(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Lines with decimal commas above others are no heading: the first of them is named.
+    #[test]
+    fn lines_of_unreadable_numbers_are_no_heading() {
+        for text in ["20 -6,5\n50 -3,2\n100 0\n1000 0\n", "Hz dB\n20,0 -6,5\n50,0 -3,2\n"] {
+            let error = Correction::parse(text).unwrap_err();
+            let line = 1 + usize::from(text.starts_with("Hz"));
+            assert_eq!(error.line, line, "{error}");
+            assert!(error.found.contains("-6,5") && error.to_string().contains("decimal points"), "{error}");
+        }
+        assert!(Correction::parse("frequency, level\n20 -6.5\n50 -3.2\n").is_ok());
+    }
     use std::f64::consts::TAU;
 
     #[test]
