@@ -47,6 +47,38 @@ pub(super) struct Listing {
     pub ours: bool,
     pub warnings: Vec<String>,
     pub failures: Vec<Failure>,
+    /// Folders within the sub-folders that hold audio nobody asked for yet.
+    pub deeper: Vec<Deeper>,
+}
+
+/// A folder within a sub-folder, by its path within the session, and how many audio files it holds.
+#[derive(Debug, Clone)]
+pub(super) struct Deeper {
+    pub folder: String,
+    pub files: usize,
+}
+
+impl Deeper {
+    /// Those of a sub-folder's folders that hold audio; what can't be listed or is our own is none.
+    fn within(folder: &str, inner: &[(PathBuf, String)]) -> Vec<Self> {
+        let of = |(path, name): &(PathBuf, String)| {
+            let level = Level::read(path).ok().filter(|level| !level.ours && !level.files.is_empty())?;
+            Some(Self { folder: format!("{folder}/{name}"), files: level.files.len() })
+        };
+        inner.iter().filter_map(of).collect()
+    }
+
+    /// What is said of it where it isn't read.
+    pub fn warning(&self) -> String {
+        let above = self.folder.rsplit_once('/').map_or("", |(above, _)| above);
+        format!(
+            "{}: passed over with its {}, a state's files lie in the state's own folder; move them into {}, or name this folder in session.toml (folder = \"{}\")",
+            plain(&self.folder),
+            count(self.files, "audio file"),
+            plain(above),
+            plain(&self.folder)
+        )
+    }
 }
 
 impl Listing {
@@ -61,7 +93,8 @@ impl Listing {
     }
 }
 
-/// Looks at a folder and its sub-folders, never deeper; a link back to a folder above is passed over.
+/// Looks at a folder and its sub-folders, deeper only for audio that would be passed over; a link back to a folder above is
+/// passed over.
 ///
 /// # Errors
 /// [`SessionError::Unreadable`] if the folder itself can't be listed. Sub-folders that can't are
@@ -79,6 +112,9 @@ pub(super) fn look(root: &Path) -> Result<Listing, SessionError> {
         }
         match Level::read(&path) {
             Ok(level) => {
+                if !level.ours {
+                    listing.deeper.extend(Deeper::within(&name, &level.folders));
+                }
                 listing.add(SubFolder { path, name, files: level.files, ours: level.ours }, &level.others)
             }
             Err(error) if error.kind() == ErrorKind::NotFound => {}

@@ -5,7 +5,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::error::{SessionError, list};
-use super::folder::{AudioFile, Listing, MANIFEST_NAME, SubFolder, audio_in, holds_responses, unreadable};
+use super::folder::{
+    AudioFile, Deeper, Listing, MANIFEST_NAME, SubFolder, audio_in, holds_responses, unreadable,
+};
 use super::labels::shortest_stems;
 use super::manifest::{ListedState, Manifest};
 use super::order::{closest, composed, fold};
@@ -98,6 +100,9 @@ pub(super) fn no_audio(path: &Path, listing: &Listing) -> SessionError {
         warning.clone()
     } else if !jobs.is_empty() {
         format!("sessions in its sub-folders: {}", list(&jobs))
+    } else if !listing.deeper.is_empty() {
+        let deeper: Vec<String> = listing.deeper.iter().map(|deeper| deeper.folder.clone()).collect();
+        format!("audio a folder too deep: {}", list(&deeper))
     } else if listing.folders.is_empty() {
         "no file".to_owned()
     } else {
@@ -128,6 +133,8 @@ pub(super) fn plan_described(
     if options.each {
         make_each_a_state(&mut files);
     }
+    let mut warnings = listing.warnings;
+    warnings.extend(not_asked_for(&listing.deeper, &files));
     Ok(Plan {
         name: name_of(root),
         root: Some(root.to_owned()),
@@ -138,9 +145,18 @@ pub(super) fn plan_described(
         files,
         folders: listing.folders.iter().map(|folder| folder.name.clone()).collect(),
         failures,
-        warnings: listing.warnings,
+        warnings,
         ..Plan::default()
     })
+}
+
+/// What is said of folders within sub-folders whose audio no state takes.
+fn not_asked_for(deeper: &[Deeper], files: &[Candidate]) -> Vec<String> {
+    let asked = |folder: &str| {
+        let taken = |file: &Candidate| matches!(&file.home, Home::Folder(home) if fold(home) == fold(folder));
+        files.iter().any(taken)
+    };
+    deeper.iter().filter(|deeper| !asked(&deeper.folder)).map(Deeper::warning).collect()
 }
 
 pub(super) fn candidates(listing: &Listing) -> Vec<Candidate> {

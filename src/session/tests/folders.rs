@@ -115,6 +115,29 @@ fn only_two_levels_are_looked_at() {
     assert!(!job.open("job").unwrap_err().is_usage());
 }
 
+/// Takes sorted into folders of their own within a state would vanish; who names such a folder has them read.
+#[test]
+fn audio_a_folder_too_deep_is_named() {
+    let job = Folder::of(&["job/empty/seat.wav", "job/treated/seat.wav", "job/treated/day 1/seat#2.wav"]);
+    let session = job.open("job").unwrap();
+    assert_eq!(shape(&session), ["empty: seat", "treated: seat"]);
+    assert_eq!(
+        session.warnings,
+        [
+            "treated/day 1: passed over with its 1 audio file, a state's files lie in the state's own folder; move them into treated, or name this folder in session.toml (folder = \"treated/day 1\")"
+        ]
+    );
+    let only = Folder::of(&["job/treated/day1/seat.wav", "job/treated/day2/seat.wav"]);
+    assert!(
+        only.error("job").contains("audio a folder too deep: treated/day1, treated/day2\n"),
+        "{}",
+        only.error("job")
+    );
+    job.write("job/session.toml", "[[states]]\nname = \"late\"\nfolder = \"treated/day 1\"");
+    let session = job.open("job").unwrap();
+    assert!(session.warnings.iter().all(|w| !w.contains("passed over")), "{:?}", session.warnings);
+}
+
 /// A folder of jobs is none itself; which of its folders are is said.
 #[test]
 fn a_folder_of_jobs_names_them() {
