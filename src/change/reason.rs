@@ -89,7 +89,7 @@ fn not_claimed(before: bool, n: &Numbers) -> Message {
 /// "6 dB more peak-to-noise after, four times the averages, would settle it".
 fn settles(need: Need) -> Message {
     let db = need.decibels();
-    let averages = 10f64.powf(db / 10.0);
+    let averages = 10f64.powf(db / 10.0).max(2.0);
     let place = if need.both {
         say!("change.in-both-states")
     } else if need.after {

@@ -118,13 +118,13 @@ pub enum RecoveryError {
     },
     /// The recording ends before the signal does.
     #[error(
-        "the recording is {recording_s:.2} s long, the signal in the reference ends at {signal_s:.2} s\n  \
+        "the recording is {recording_s:.2} s long, the signal ends at {signal_s:.2} s\n  \
          allowed  a recording that outlasts the signal by the decay\n  do       record again and stop later"
     )]
     TooShort {
         /// Length of the recording, s.
         recording_s: f64,
-        /// End of the signal in the reference, s.
+        /// End of the signal in the recording, s.
         signal_s: f64,
     },
     /// The recording with another seed has another period, or none.

@@ -263,6 +263,7 @@ fn noise_makes_unsure_and_says_what_would_settle_it() {
     let unsure: Vec<&ModeChange> = changes.modes.iter().filter(|c| c.verdict == Verdict::Unsure).collect();
     assert!(unsure.len() > 3, "{}", changes.summary);
     assert!(unsure.iter().any(|c| c.reason.contains("dB more peak-to-noise")), "{:#?}", unsure);
+    assert!(!unsure.iter().any(|c| c.reason.contains("about 1 times")), "{:#?}", unsure);
     for row in unsure {
         assert!(!row.flags.is_empty(), "{row:#?}");
         let out_of_reach = row.reason.contains("out of reach");

@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
+use toml::value::Datetime;
 
 use super::source::{excerpt, line_at};
 use crate::session::channels::{MOST, is_name, twice};
@@ -211,12 +212,22 @@ impl<'r, 't> Table<'r, 't> {
         None
     }
 
-    /// A date (TOML's own, or text), as written.
+    /// A date (TOML's own, or one in quotes), as written.
     pub fn date(&self, key: &str) -> Option<String> {
         let value = self.get(key)?;
         match value.get_ref() {
             DeValue::Datetime(date) if date.date.is_some() => Some(date.to_string()),
-            DeValue::String(_) => self.text(key).map(|text| text.value),
+            DeValue::String(_) => {
+                let text = self.text(key)?;
+                let is_date = text.value.parse::<Datetime>().is_ok_and(|date| date.date.is_some());
+                if is_date {
+                    return Some(text.value);
+                }
+                let what = format!("`{key}`{} is no date", self.place());
+                let advice = "write year-month-day, without quotes".to_owned();
+                self.reader.refuse(text.span, what, "a date like 2026-10-03", advice);
+                None
+            }
             _ => {
                 self.wrong_kind(value, key, "a date like 2026-10-03", "write year-month-day, without quotes");
                 None

@@ -324,6 +324,11 @@ fn words_and_kinds_are_checked() {
         ("title = \" \"", "`title` is empty"),
         ("same_chain = \"yes\"", "write true or false, without quotes"),
         ("[visit]\ndate = 10:00:00", "a date like 2026-10-03"),
+        (
+            "[visit]\ndate = \"2026-13-40\"",
+            "`date` in [visit] is no date\n  found    \"2026-13-40\"\n  allowed  a date like 2026-10-03",
+        ),
+        ("[visit]\ndate = \"last Tuesday\"", "is no date"),
         ("room = 3", "write [room] on its own line"),
         ("[states]\nname = \"a\"", "write [[states]] above each entry"),
         ("positions = [\"seat\"]", "`positions` is text"),
