@@ -5,11 +5,11 @@ use super::band_reason::{self, Why};
 use super::facts::{BandFacts, PlaceFacts, StateFacts};
 use super::finding::{FALSE_DISCOVERY, significant};
 use super::gain::Gain;
-use super::outcome::{BandChange, Ratio, Verdict};
+use super::outcome::{BandChange, ModeChange, Ratio, Verdict};
 use super::verdict::T60_MARGIN;
 use crate::estimate::Reading;
 use crate::flag::{Flag, Flags};
-use crate::language::Message;
+use crate::language::{Message, number, say};
 
 /// A change of T20 under this ratio is none that is heard: the just noticeable difference (ISO 3382-1:2009, table A.1, for
 /// EDT).
@@ -118,6 +118,28 @@ fn decide(change: &mut BandChange, evidence: Option<&Evidence>, (counts, bands):
     change.reason = band_reason::sentence(why, change.band_hz, ratio, evidence);
 }
 
+/// Takes back a change of a band that holds a mode which the measuring chain changed: T20 doesn't tell the two apart.
+pub(super) fn doubt_by_chain(bands: &mut [BandChange], modes: &[ModeChange]) {
+    let by_chain = modes.iter().filter(|mode| mode.verdict == Verdict::Chain);
+    for hz in by_chain.filter_map(|mode| Some(mode.before_values.or(mode.after_values)?.frequency_hz)) {
+        let changed =
+            |band: &&mut BandChange| matches!(band.verdict, Some(Verdict::Shorter | Verdict::Longer));
+        let reach = half_a_band(bands);
+        for band in bands.iter_mut().filter(changed).filter(|band| (band.band_hz / hz).ln().abs() <= reach) {
+            band.verdict = Some(Verdict::Unsure);
+            band.flags.add(Flag::ChainUntold);
+            band.reason = say!("band-change.by-chain", told = band.reason.clone(), hz = number(hz, 1));
+        }
+    }
+}
+
+/// Half the distance of neighbouring bands, as a logarithm of frequency; of one band alone that of octaves.
+fn half_a_band(bands: &[BandChange]) -> f64 {
+    let told: Vec<f64> = bands.iter().filter(|b| b.verdict.is_some()).map(|b| b.band_hz.ln()).collect();
+    let gaps = told.windows(2).map(|pair| (pair[1] - pair[0]).abs()).filter(|gap| *gap > 0.0);
+    0.5 * gaps.fold(std::f64::consts::LN_2, f64::min)
+}
+
 fn change(pair: &Partner<'_>, gain: &Gain) -> BandChange {
     let (old, new) = (pair.before, pair.after);
     let mut flags = Flags::default();
@@ -173,6 +195,7 @@ fn energy_ratio(
 
 #[cfg(test)]
 mod tests {
+    use super::super::outcome::ModeValues;
     use super::*;
     use crate::estimate::Estimate;
 
@@ -203,23 +226,45 @@ mod tests {
         assert_eq!(told([-3.0, -3.0, -3.0, 0.1, 0.1]), [false; 5], "no finding to lean on");
     }
 
+    /// The average over all places of a band without values.
+    fn average(band_hz: f64) -> BandChange {
+        BandChange {
+            position: ALL.to_owned(),
+            source: String::new(),
+            band_hz,
+            before_t20_s: Ok(0.5),
+            after_t20_s: Ok(0.6),
+            t20_ratio: None,
+            energy_ratio: None,
+            verdict: None,
+            reason: Message::default(),
+            flags: Flags::default(),
+        }
+    }
+
+    /// A filter that changed the mode at 44 Hz takes back the third-octave band at 40 Hz (35.5 to 44.7 Hz), and no other; a
+    /// mode that the room changed takes back none.
+    #[test]
+    fn a_filter_in_a_band_takes_its_change_back() {
+        let told = |verdict: Verdict| {
+            let values = ModeValues { frequency_hz: 44.0, t60_s: Estimate::new(1.0, 0.01) };
+            let mode = ModeChange { before_values: Some(values), ..ModeChange::sample(verdict) };
+            let shorter = |hz: f64| BandChange { verdict: Some(Verdict::Shorter), ..average(hz) };
+            let mut bands = [31.62, 39.81, 50.12].map(shorter);
+            doubt_by_chain(&mut bands, &[mode]);
+            bands.map(|band| (band.verdict.unwrap(), band.flags.has(Flag::ChainUntold)))
+        };
+        let (kept, taken) = ((Verdict::Shorter, false), (Verdict::Unsure, true));
+        assert_eq!(told(Verdict::Chain), [kept, taken, kept]);
+        assert_eq!(told(Verdict::Shorter), [kept; 3]);
+    }
+
     /// On five degrees t = 2 is 10 % by chance, t = 3 3 %, t = 10 none: a change of 22, 35 and 170 per cent is open, one
     /// among many, and one that counts.
     #[test]
     fn a_change_that_chance_makes_is_not_one_of_many() {
         let told = |t: f64, counts: bool| {
-            let mut change = BandChange {
-                position: ALL.to_owned(),
-                source: String::new(),
-                band_hz: 63.1,
-                before_t20_s: Ok(0.5),
-                after_t20_s: Ok(0.6),
-                t20_ratio: None,
-                energy_ratio: None,
-                verdict: None,
-                reason: Message::default(),
-                flags: Flags::default(),
-            };
+            let mut change = average(63.1);
             decide(&mut change, Some(&Evidence::of_t(t, 6)), (counts, 10));
             (change.verdict.unwrap(), change.flags.has(Flag::ManyModes), change.flags.has(Flag::WideChange))
         };

@@ -142,6 +142,7 @@ pub fn compare_jointly_fitted(
         .with_direct_off(direct::direct_off(&bands));
     doubts.apply(&mut modes);
     doubts.apply_to_bands(&mut bands);
+    bands::doubt_by_chain(&mut bands, &modes);
     doubts.void_levels(&mut positions, &mut bands);
     let worst_seat = seats::worst_seat(&modes, &positions);
     let positions = left_out::beside(positions, &modes, before, after);
