@@ -46,8 +46,10 @@ pub(crate) struct Problem {
 
 /// A weak Gaussian prior on amplitudes: a pole is not much stronger than the response around it.
 ///
-/// Neighbouring poles with huge opposite amplitudes describe what is no resonance; the prior's sd,
-/// `WIDTH` times the amplitude of one pole that makes up the whole response, leaves all others alone.
+/// Neighbouring poles with huge opposite amplitudes describe what is no resonance; the prior's sd, `WIDTH` times the
+/// amplitude of one broad pole that makes up the whole response, leaves all others alone. It is the same for every decay: a
+/// weight that falls as a pole grows broader would draw poles that the data hardly hold, against the gradient of the data,
+/// and their window's other poles would stay where they are.
 #[derive(Debug, Clone)]
 pub(crate) struct Prior {
     /// Frequencies, rad/s, rising.
@@ -62,6 +64,10 @@ const WIDTH: f64 = 3.0;
 
 /// Frequencies within this of one another share an expectation, Hz.
 const AROUND_HZ: f64 = 4.0;
+
+/// Decay of a pole as broad as that, 1/s. With half as much 965 of 1,086 modes in closed-form rooms are claimed, with this 970, with
+/// twice as much 972.
+const BROAD: f64 = 2.0 * PI * AROUND_HZ;
 
 impl Prior {
     /// What the data themselves suggest: the rms response within some hertz, over the noise.
@@ -91,10 +97,10 @@ impl Prior {
         }
     }
 
-    /// Weight of the row that draws an amplitude of this pole to zero, in a record of `seconds`.
-    fn weight(&self, pole: &Pole, seconds: f64) -> f64 {
-        let at = self.omegas.partition_point(|o| *o < pole.omega_per_s).min(self.omegas.len() - 1);
-        1.0 / (WIDTH * pole.decay_per_s.max(1.0 / seconds) * self.response_over_noise[at].max(1.0))
+    /// Weight of the row that draws an amplitude of a pole of this frequency to zero, s.
+    fn weight(&self, omega_per_s: f64) -> f64 {
+        let at = self.omegas.partition_point(|o| *o < omega_per_s).min(self.omegas.len() - 1);
+        1.0 / (WIDTH * BROAD * self.response_over_noise[at].max(1.0))
     }
 }
 
@@ -137,7 +143,7 @@ impl Group {
         self.bins.columns(poles, &mut matrix);
         if let Some(prior) = prior {
             for (j, pole) in poles.iter().enumerate() {
-                let weight = prior.weight(pole, self.bins.seconds());
+                let weight = prior.weight(pole.omega_per_s);
                 matrix.set(given + 2 * j, 2 * j, weight);
                 matrix.set(given + 2 * j + 1, 2 * j + 1, weight);
             }
@@ -215,21 +221,14 @@ impl Problem {
 mod tests {
     use super::*;
 
-    /// Three times the amplitude that makes up the response, 4 times the noise, of a pole of δ = 5 1/s: 1/(3 · 5 · 4). A
-    /// record of 2 s tells no decay under 1/2 from another, a response under the noise is the noise, and above the highest
-    /// frequency the last holds.
+    /// Three times the amplitude of a pole of δ = 8π 1/s that makes up the response, 4 times the noise: 1/(3 · 8π · 4). A response
+    /// under the noise is the noise, and above the highest frequency the last holds.
     #[test]
     fn the_prior_draws_by_its_formula() {
         let prior = Prior { omegas: vec![100.0, 200.0, 300.0], response_over_noise: vec![0.5, 4.0, 10.0] };
-        let weight =
-            |omega_per_s: f64, decay_per_s: f64| prior.weight(&Pole { omega_per_s, decay_per_s }, 2.0);
-        for (found, width) in [
-            (weight(150.0, 5.0), 3.0 * 5.0 * 4.0),
-            (weight(150.0, 0.01), 3.0 * 0.5 * 4.0),
-            (weight(50.0, 5.0), 3.0 * 5.0 * 1.0),
-            (weight(400.0, 5.0), 3.0 * 5.0 * 10.0),
-        ] {
-            assert!((found * width - 1.0).abs() < 1e-12, "{found} {width}");
+        for (omega_per_s, over_noise) in [(150.0, 4.0), (50.0, 1.0), (400.0, 10.0)] {
+            let width = 3.0 * 8.0 * PI * over_noise;
+            assert!((prior.weight(omega_per_s) * width - 1.0).abs() < 1e-12, "{omega_per_s}");
         }
     }
 

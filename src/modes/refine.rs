@@ -26,23 +26,29 @@ pub(crate) struct Fitted {
 
 /// Shortest and longest T60 that the fit will try, s; outside is no room mode at these frequencies.
 const T60_RANGE_S: (f64, f64) = (0.02, 200.0);
+/// Damping that a step begins with, and the least, as shares of the matrix's diagonal. Common practice, no source.
+const FIRST_DAMPING: f64 = 1e-3;
+const LEAST_DAMPING: f64 = 1e-10;
+/// How often the damping is raised by ten before a step is given up.
+const MOST_TRIES: usize = 8;
 /// How far outside the window a pole may lie, Hz: its response still reaches in.
 pub(crate) const OUTSIDE_HZ: f64 = 6.0;
 
 /// Moves the poles to the minimum of the weighted squares, noise variances fixed.
 pub(crate) fn refine(problem: &Problem, start: Fitted, variances: &[f64], effort: Effort) -> Fitted {
-    let mut best = start;
-    if best.poles.is_empty() {
-        return best;
+    if start.poles.is_empty() {
+        return start;
     }
-    let mut damping = 1e-3;
+    let mut best = start;
+    let mut damping = FIRST_DAMPING;
     for _ in 0..effort.steps {
         let before = best.projection.chi_square(variances);
-        let Some(normal) = best.projection.step_normal(problem, &best.poles, variances) else { break };
-        let Some((next, used)) = improve(problem, &best, &normal, variances, damping) else { break };
+        let Some(normal) = best.normal(problem, variances) else { break };
+        let from = Start { fit: &best, normal: &normal, damping };
+        let Some((next, used)) = from.improved(problem, variances, effort.enough) else { break };
         let gained = before - next.projection.chi_square(variances);
         best = next;
-        damping = (used / 10.0).max(1e-10);
+        damping = (used / 10.0).max(LEAST_DAMPING);
         if gained < effort.enough {
             break;
         }
@@ -56,6 +62,22 @@ impl Fitted {
         Some(Self { poles: poles.to_vec(), projection: Projection::new(problem, poles)? })
     }
 
+    /// The matrix of a step, by the longer way where the quick one has lost its digits.
+    fn normal(&self, problem: &Problem, variances: &[f64]) -> Option<Normal> {
+        let quick = self.projection.step_normal(problem, &self.poles, variances)?;
+        if damped_step(&quick, LEAST_DAMPING).is_some() {
+            return Some(quick);
+        }
+        self.projection.normal(problem, &self.poles, variances)
+    }
+
+    /// The fit after a step.
+    fn moved(&self, problem: &Problem, step: &DVector<f64>) -> Option<Self> {
+        let poles = moved(problem, &self.poles, step);
+        let projection = Projection::new(problem, &poles)?;
+        Some(Self { poles, projection })
+    }
+
     /// Fall of χ² that the linear model predicts for a step: gᵀH⁻¹g.
     pub fn expected_gain(&self, problem: &Problem, variances: &[f64]) -> Option<f64> {
         let normal = self.projection.step_normal(problem, &self.poles, variances)?;
@@ -63,26 +85,32 @@ impl Fitted {
     }
 }
 
-/// One step that lowers χ², raising the damping until one does.
-fn improve(
-    problem: &Problem,
-    now: &Fitted,
-    normal: &Normal,
-    variances: &[f64],
-    mut damping: f64,
-) -> Option<(Fitted, f64)> {
-    let before = now.projection.chi_square(variances);
-    for _ in 0..8 {
-        if let Some(step) = damped_step(normal, damping) {
-            let poles = moved(problem, &now.poles, &step);
-            let fit = Projection::new(problem, &poles).map(|projection| Fitted { poles, projection });
-            if let Some(better) = fit.filter(|f| f.projection.chi_square(variances) < before) {
-                return Some((better, damping));
+/// Where a step begins.
+struct Start<'a> {
+    fit: &'a Fitted,
+    normal: &'a Normal,
+    damping: f64,
+}
+
+impl Start<'_> {
+    /// One step that lowers χ², the damping raised until one does; `None` if none does that could gain `enough`.
+    fn improved(&self, problem: &Problem, variances: &[f64], enough: f64) -> Option<(Fitted, f64)> {
+        let before = self.fit.projection.chi_square(variances);
+        let mut damping = self.damping;
+        for _ in 0..MOST_TRIES {
+            if let Some(step) = damped_step(self.normal, damping) {
+                let next = self.fit.moved(problem, &step);
+                if let Some(better) = next.filter(|f| f.projection.chi_square(variances) < before) {
+                    return Some((better, damping));
+                }
+                if step.dot(&self.normal.gradient) < enough {
+                    return None;
+                }
             }
+            damping *= 10.0;
         }
-        damping *= 10.0;
+        None
     }
-    None
 }
 
 fn damped_step(normal: &Normal, damping: f64) -> Option<DVector<f64>> {

@@ -5,7 +5,7 @@
 //! the span must be the fit's Jacobian exactly, and the gradient of ½χ² loses nothing.
 
 use super::super::pole::Pole;
-use super::super::problem::Problem;
+use super::super::problem::{Prior, Problem};
 use super::super::projection::Projection;
 use super::super::record::{Cut, Records};
 use super::super::residual_terms::ResidualTerms;
@@ -14,6 +14,7 @@ use super::super::tall::Tall;
 use super::closed_form::{Case, RATE_HZ};
 use crate::modes::noise::NoiseSpectrum;
 use nalgebra::{DMatrix, DVector};
+use std::f64::consts::PI;
 
 const VARIANCES: [f64; 3] = [2e-4, 5e-4, 1e-3];
 
@@ -65,6 +66,22 @@ fn the_gradient_is_the_difference_quotient_of_chi_square() {
         let slope = quotient(|h| 0.5 * chi(&stepped(&poles, i, h)), |a, f, b, g| a * f - b * g);
         assert!((slope + gradient[i]).abs() < 1e-7 * top, "{i}: {slope} {}", -gradient[i]);
     }
+}
+
+/// A prior's weights don't change with a decay: if they did, the gradient of a pole outside the window, which little more than
+/// the prior holds, would lead nowhere.
+#[test]
+fn the_gradient_holds_with_a_prior() {
+    let case = Case::new(3600, 0.01, 3);
+    let (mut problem, mut poles) = (problem(&case), beside(&case));
+    poles.push(Pole { omega_per_s: 2.0 * PI * 109.0, decay_per_s: 4.0 });
+    problem.prior = Some(Prior { omegas: vec![0.0], response_over_noise: vec![1.0] });
+    let chi = |poles: &[Pole]| Projection::new(&problem, poles).unwrap().chi_square(&VARIANCES);
+    let gradient =
+        Projection::new(&problem, &poles).unwrap().normal(&problem, &poles, &VARIANCES).unwrap().gradient;
+    let decay = gradient.len() - 1;
+    let slope = quotient(|h| 0.5 * chi(&stepped(&poles, decay, h)), |a, f, b, g| a * f - b * g);
+    assert!((slope + gradient[decay]).abs() < 1e-4 * slope.abs(), "{slope} {}", -gradient[decay]);
 }
 
 #[test]
