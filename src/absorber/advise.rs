@@ -180,6 +180,18 @@ fn go(state: &State, (step_hz, decay): (f64, f64), best: f64) -> Advice {
     Advice { next, text }
 }
 
+/// The step that a setting of the dials makes.
+pub(super) fn by_dials(step_hz: f64, factor: f64) -> Advice {
+    let frequency = frequency_words(step_hz);
+    let damping = match factor {
+        f if f < SAME_DAMPING.0 => say!("absorber.damping-down-best", factor = number(f, 2)),
+        f => damping_words(f, f),
+    };
+    let text = say!("absorber.go", frequency = frequency, damping = damping);
+    let next = Next { frequency_change_hz: Some(step_hz), damping_factor: Some(factor), dials: Vec::new() };
+    Advice { next, text }
+}
+
 /// Move the frequency, take damping out (or bring a little to a unit that hardly has any), measure again.
 fn less_damping(state: &State, step_hz: Option<f64>, sd_hz: f64) -> Advice {
     let low = state.mode.decay_per_s + IDENTIFY * (best_decay(state) - state.mode.decay_per_s);

@@ -16,6 +16,45 @@ const BEYOND: f64 = 0.75;
 const LOOSE: (f64, f64) = (0.05, 0.05);
 /// Steps of frequency smaller than this contradict nothing, Hz.
 const CONTRARY_HZ: f64 = 0.1;
+/// Changes of damping by a smaller factor than this contradict nothing. Our own choice.
+const CONTRARY_DAMPING: f64 = 1.1;
+
+/// The step that the advice names.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Step {
+    /// The unit's frequency now, Hz.
+    pub here_hz: f64,
+    /// By how much the frequency is to change, Hz.
+    pub hz: f64,
+    /// What the damping is to be multiplied by, where the advice says.
+    pub damping: Option<f64>,
+}
+
+impl Step {
+    /// Whether a change of frequency, Hz, leads the other way, by more than is lost in the search.
+    fn contradicts_frequency(&self, change_hz: f64) -> bool {
+        opposed(change_hz, self.hz, CONTRARY_HZ)
+    }
+
+    /// Whether a factor on the damping does.
+    fn contradicts_damping(&self, factor: f64) -> bool {
+        self.damping.is_some_and(|asked| opposed(factor.ln(), asked.ln(), CONTRARY_DAMPING.ln()))
+    }
+}
+
+/// Steps the other way than each other, both larger than what counts.
+fn opposed(a: f64, b: f64, least: f64) -> bool {
+    a * b < 0.0 && a.abs().min(b.abs()) > least
+}
+
+/// The setting to try.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Advised {
+    pub dials: Vec<(String, f64)>,
+    /// The step that it makes, Hz and factor on the damping, where the advice names the other way for the damping: it is of
+    /// one take, which doesn't know that a dial moves the coupling too.
+    pub instead: Option<(f64, f64)>,
+}
 
 /// One take's setting and what the unit was there.
 #[derive(Debug, Clone)]
@@ -38,19 +77,20 @@ struct Effects {
 
 /// The setting to try: that with the shortest T60 by the lines, within reach of what was tried.
 ///
-/// `from`: the setting that the user stands at; `step_hz`: the step of frequency that the advice names, from the
-/// unit's frequency there. `None` where the takes don't separate the dials, or the setting would contradict the step.
+/// `from`: the setting that the user stands at; `step`: what the advice names. `None` where the takes don't separate the dials, or the setting would contradict the step.
 pub(super) fn next(
     mode: Resonator,
     takes: &[Setting<'_>],
     from: &[(String, f64)],
     shared_coupling: bool,
-    step: Option<(f64, f64)>,
-) -> Option<Vec<(String, f64)>> {
+    step: Option<Step>,
+) -> Option<Advised> {
     if let [only] = turned(takes).as_slice() {
-        let (here_hz, step_hz) = step?;
-        match by_frequency::setting(takes, only, here_hz + step_hz) {
-            ByFrequency::At(value) => return Some(with(from, &[(only.clone(), value)])),
+        let step = step?;
+        match by_frequency::setting(takes, only, step.here_hz + step.hz) {
+            ByFrequency::At(value) => {
+                return Some(Advised { dials: with(from, &[(only.clone(), value)]), instead: None });
+            }
             ByFrequency::Unknown => return None,
             ByFrequency::Other => {}
         }
@@ -66,16 +106,16 @@ pub(super) fn next(
         }
     }
     let (_, settings) = best?;
-    let change_hz = (effects.at(0, &settings) - effects.at(0, &own)) / TAU;
-    if step.is_some_and(|(_, step_hz)| contradicts(change_hz, step_hz)) {
+    let change = |line: usize| effects.at(line, &settings) - effects.at(line, &own);
+    let (change_hz, factor) = (change(0) / TAU, change(1).exp());
+    if step.is_some_and(|step| step.contradicts_frequency(change_hz)) {
         return None;
     }
-    Some(with(from, &effects.names.iter().cloned().zip(settings).collect::<Vec<_>>()))
-}
-
-/// Steps of frequency the other way than each other, both more than the ear of the best is wide.
-fn contradicts(change_hz: f64, step_hz: f64) -> bool {
-    change_hz * step_hz < 0.0 && change_hz.abs().min(step_hz.abs()) > CONTRARY_HZ
+    let other_way = step.is_some_and(|step| step.contradicts_damping(factor));
+    Some(Advised {
+        dials: with(from, &effects.names.iter().cloned().zip(settings).collect::<Vec<_>>()),
+        instead: other_way.then_some((change_hz, factor)),
+    })
 }
 
 /// Dials that stood at more than one setting.
@@ -227,7 +267,7 @@ mod tests {
             .iter()
             .map(|d| Setting { dials: d, unit: unit(d), g_per_s: 10.0, sds: [0.05, 0.1, 0.1] })
             .collect();
-        let found = next(mode(), &takes, &dials[2], true, None).unwrap();
+        let found = next(mode(), &takes, &dials[2], true, None).unwrap().dials;
         let t = slower_t60_s(mode(), unit(&found), 100.0).unwrap();
         let best = super::super::coupled::best_t60_s(mode(), 10.0);
         assert!(t < 1.12 * best, "{found:?}: {t} {best}");
@@ -244,11 +284,33 @@ mod tests {
             .iter()
             .map(|d| Setting { dials: d, unit: at(d[0].1).0, g_per_s: at(d[0].1).1, sds: [0.05, 0.1, 0.1] })
             .collect();
-        let found = next(mode(), &takes, &dials[2], false, Some((40.0, 0.0))).unwrap()[0].1;
+        let found =
+            next(mode(), &takes, &dials[2], false, Some(Step { here_hz: 40.0, hz: 0.0, damping: None }))
+                .unwrap()
+                .dials[0]
+                .1;
         let t60 = |x: f64| slower_t60_s(mode(), at(x).0, at(x).1.powi(2)).unwrap();
         let least = (10..90).map(|k| t60(0.1 * f64::from(k))).fold(f64::INFINITY, f64::min);
         assert!(t60(found) < 1.25 * least, "{found}: {} {least}", t60(found));
         assert!(next(mode(), &takes[..1], &dials[0], false, None).is_none());
+    }
+
+    /// A setting may lead further or less far than the sentence, not the other way: in frequency by more than 0.1 Hz, in damping by
+    /// more than a factor of 1.1.
+    #[test]
+    fn a_setting_that_leads_the_other_way_contradicts() {
+        let step = |hz: f64, damping: Option<f64>| Step { here_hz: 40.0, hz, damping };
+        let down = step(-0.4, None);
+        assert!(down.contradicts_frequency(0.3) && !down.contradicts_frequency(0.05));
+        assert!(!step(0.4, None).contradicts_frequency(2.0));
+        let more = step(0.0, Some(1.4));
+        assert!(
+            more.contradicts_damping(0.8)
+                && !more.contradicts_damping(2.5)
+                && !more.contradicts_damping(0.95)
+        );
+        assert!(!step(0.0, Some(1.05)).contradicts_damping(0.8), "hardly any change asked for");
+        assert!(!down.contradicts_damping(0.5), "nothing is said of the damping");
     }
 
     /// One coupling for all is the geometric mean: of 8.0 and 12.5 1/s it is 10.

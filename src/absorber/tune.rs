@@ -1,8 +1,8 @@
 //! A baseline and takes with different settings become a [`Tuning`].
 
-use super::advise::expected;
+use super::advise::{by_dials, expected};
 use super::coupled::{Pair, Resonator, best_unit};
-use super::dials::{self, Setting};
+use super::dials::{self, Setting, Step};
 use super::facts::SettingFacts;
 use super::finding::{KNOWN_HZ, t60};
 use super::join::{Joint, PairEstimate, State, consistency, join};
@@ -203,16 +203,24 @@ impl Reference {
                     .is_some_and(|e| e < 1.3)
             });
             let here_hz = states[k].map(|s| s.unit.omega_per_s / TAU);
-            let step = here_hz.zip(finding.next.frequency_change_hz);
+            let step = here_hz.zip(finding.next.frequency_change_hz).map(|(here_hz, hz)| Step {
+                here_hz,
+                hz,
+                damping: finding.next.damping_factor,
+            });
             if last && let Some(next) = dials::next(mode, &settings, &unit.dials, shared, step) {
                 let dial = |(name, value): &(String, f64)| {
                     let setting = Value::Number(words::setting(*value));
                     say!("absorber.dial", name = name.as_str(), setting = setting)
                 };
-                let dials = Message::row(next.iter().map(dial), ", ");
+                if let Some((hz, factor)) = next.instead {
+                    let advice = by_dials(hz, factor);
+                    (finding.advice, finding.next) = (Some(advice.text), advice.next);
+                }
+                let dials = Message::row(next.dials.iter().map(dial), ", ");
                 let added = |advice| say!("absorber.by-dials", advice = advice, dials = dials);
                 finding.advice = finding.advice.take().map(added);
-                finding.next.dials = next;
+                finding.next.dials = next.dials;
             }
         }
     }
