@@ -19,6 +19,7 @@ use super::split::{APART_SD, Split, one_pole};
 use super::verdict::{Cause, VerdictInput, Why, decide};
 use super::view::{Common, Resonance, ScaledResidue, Widening};
 use super::visible::{bound_log_sd, residue_noise, would_show};
+use super::wide_filter;
 use crate::estimate::Estimate;
 use crate::flag::{Flag, Flags};
 use crate::language::{number, say};
@@ -107,6 +108,7 @@ impl Assessment<'_> {
             witnesses: self.witnesses,
             rows: rows.as_ref(),
             filters: self.filters,
+            wide_filter: wide_filter::shows(self.witnesses),
             gain: (self.gain_factor(), self.gain_sd),
             loudspeaker: self.moved.loudspeaker,
             places: self.usable().iter().filter(|u| **u).count(),

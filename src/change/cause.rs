@@ -6,6 +6,7 @@ use super::shape::mac;
 use super::split::REACH_HZ;
 use super::verdict::Cause;
 use super::view::Resonance;
+use super::wide_filter;
 use rustfft::num_complex::Complex64;
 
 /// Log-likelihood ratio from which the neighbouring modes show a filter: odds of a thousand to one.
@@ -65,6 +66,8 @@ pub(super) struct Causes<'a> {
     pub witnesses: &'a [NeighbourRatio],
     pub rows: Option<&'a Rows<'a>>,
     pub filters: &'a [Filter],
+    /// Whether many modes show a filter too broad to have a pole among them.
+    pub wide_filter: bool,
     /// Factor of pressure between the states, and the sd of its logarithm.
     pub gain: (f64, f64),
     /// Whether the loudspeaker moved.
@@ -162,9 +165,17 @@ impl Causes<'_> {
         }
         match self.filter_on(i, decays) {
             Some(true) => Cause::Filter,
+            _ if self.is_by_wide_filter(i, decays) => Cause::Filter,
             _ if self.places < 2 => Cause::Undetermined,
             _ => Cause::Room,
         }
+    }
+
+    /// Whether a filter without a pole of its own changed a mode's level. Where the room changed a decay it changed shapes too,
+    /// and nothing is read from them.
+    fn is_by_wide_filter(&self, i: usize, decays: &[Cause]) -> bool {
+        let witness = self.witnesses.iter().find(|w| w.before == i);
+        self.wide_filter && witness.is_some_and(wide_filter::changed) && !decays.contains(&Cause::Room)
     }
 
     /// Whether the filters found explain the ratio of a mode's residues; `None` where that is not known.

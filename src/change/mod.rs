@@ -13,7 +13,8 @@
 //!    significant is decided over all claimed modes together (Benjamini & Hochberg 1995); a mode that a unit's label names
 //!    is tested by itself.
 //! 6. Room or measuring chain: a filter that would explain a significant change must show in the residues of the
-//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). Where these can't tell, `same_chain` in
+//!    neighbouring modes (`chain`), and in every bin at all places alike (`rank`). One too broad for that shows in the levels
+//!    of many modes (`wide_filter`). Where these can't tell, `same_chain` in
 //!    session.toml decides; else, at three common places or more, a unit that the session names and the joint fit shows.
 //! 7. The [`Verdict`] follows, in the order that stands over `verdict::decide`, with a sentence that says why.
 //! 8. Bands have verdicts too: T20 paired over places, Student's t, significance decided over all bands together.
@@ -55,6 +56,7 @@ mod unmoved;
 mod verdict;
 mod view;
 mod visible;
+mod wide_filter;
 
 pub use expected::expected_changes;
 pub use facts::{BandFacts, ChangeSettings, JointlyFittedMode, PlaceFacts, StateFacts};

@@ -8,7 +8,7 @@ use super::outcome::{ChainFindings, Counted, ModeChange, Verdict};
 use crate::estimate::SD_PER_95;
 use crate::flag::Flag;
 use crate::language::{Message, number, say, signed};
-use sorted::{Sorted, as_before, hz, is_told, known};
+use sorted::{Sorted, as_before, hz, is_level_by_chain, is_told, known};
 
 /// Modes that the sentence names one by one.
 const NAMED: usize = 3;
@@ -200,7 +200,7 @@ fn rest_of(within: &[&ModeChange], some_named: bool) -> Message {
 fn pooled(modes: &[&ModeChange]) -> Option<Message> {
     let logs: Vec<(f64, f64)> = modes
         .iter()
-        .filter(|m| m.verdict != Verdict::Chain)
+        .filter(|m| m.verdict != Verdict::Chain || is_level_by_chain(m))
         .filter_map(|m| known(m))
         .map(|r| (r.value.ln(), (r.high / r.low).ln() / (2.0 * SD_PER_95)))
         .filter(|(_, sd)| *sd > 0.0)
@@ -241,7 +241,11 @@ fn level_only(changed: &[&ModeChange]) -> Option<Message> {
 /// What else happened, counted.
 fn also(sorted: &Sorted<'_>) -> Vec<Message> {
     let counted = [
-        (sorted.of(Verdict::Chain).count(), "modes-change.also-chain"),
+        (
+            sorted.of(Verdict::Chain).filter(|m| is_level_by_chain(m)).count(),
+            "modes-change.also-level-by-chain",
+        ),
+        (sorted.of(Verdict::Chain).filter(|m| !is_level_by_chain(m)).count(), "modes-change.also-chain"),
         (sorted.of(Verdict::New).count(), "modes-change.also-new"),
         (sorted.of(Verdict::Unsure).filter(|m| m.before.is_none()).count(), "modes-change.also-undecided"),
     ]

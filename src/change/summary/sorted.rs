@@ -1,6 +1,7 @@
 //! The modes of a comparison, sorted once: the sentence names and counts them by group, and so does the report's tally.
 
 use super::super::outcome::{Counted, ModeChange, Ratio, Verdict};
+use super::super::verdict::T60_MARGIN;
 use crate::flag::Flag;
 
 /// A mode's change counts as told for the range of the sentence if half its interval is at most this. No source.
@@ -75,7 +76,8 @@ impl<'a> Sorted<'a> {
             longer: self.longer.len(),
             as_before: self.within.iter().filter(|mode| as_before(mode)).count(),
             undecided,
-            others: self.of(Verdict::Chain).count() + self.of(Verdict::New).count(),
+            others: self.of(Verdict::Chain).filter(|mode| !is_level_by_chain(mode)).count()
+                + self.of(Verdict::New).count(),
             up_to_hz: self.limit_hz?,
         })
     }
@@ -95,7 +97,13 @@ fn moved_untold(mode: &ModeChange) -> bool {
 
 /// Whether it is shown to ring as before.
 pub(super) fn as_before(mode: &ModeChange) -> bool {
-    matches!(mode.verdict, Verdict::Unchanged | Verdict::LevelOnly)
+    matches!(mode.verdict, Verdict::Unchanged | Verdict::LevelOnly) || is_level_by_chain(mode)
+}
+
+/// Whether the measuring chain changed its level, and its decay is shown to be as before.
+pub(super) fn is_level_by_chain(mode: &ModeChange) -> bool {
+    let within = |r: Ratio| !r.excludes_one() && r.low >= 1.0 - T60_MARGIN && r.high <= 1.0 + T60_MARGIN;
+    mode.verdict == Verdict::Chain && known(mode).is_some_and(within)
 }
 
 /// The change of its T60, where that is known.

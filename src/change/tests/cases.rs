@@ -214,6 +214,26 @@ fn an_equaliser_is_not_taken_for_a_damper() {
     assert!(!changes.chain.filter_poles.is_empty());
 }
 
+/// A bell an octave and more wide, or another high-pass, leaves no pole among the modes: it is the chain's all the same, and
+/// none of it is the room's.
+#[test]
+fn a_wide_equaliser_is_the_chain() {
+    let old = measured(&empty(), "empty", QUIET);
+    let mut bell = empty();
+    bell.scene.chain = bell.scene.chain.with(Section::bell(70.0, 300.0, 6.0));
+    let mut high_pass = empty();
+    high_pass.scene.chain = Chain::high_pass(40.0, 2);
+    for (name, after, least) in [("wide bell", bell, 5), ("high-pass", high_pass, 2)] {
+        let changes = compared(&old, &measured(&after, name, QUIET), &settings());
+        assert_eq!(count(&changes, Verdict::LevelOnly), 0, "{name}: {}", changes.summary);
+        assert!(count(&changes, Verdict::Chain) >= least, "{name}: {}", changes.summary);
+        assert_eq!(count(&changes, Verdict::Shorter) + count(&changes, Verdict::Longer), 0, "{name}");
+        let summary = changes.summary.to_string();
+        assert!(summary.contains("changed in level by the measuring chain, not in ringing"), "{summary}");
+        assert!(!summary.contains("none is shown to ring as before"), "{summary}");
+    }
+}
+
 #[test]
 fn a_moved_microphone_is_named_and_left_out() {
     let mut moved = empty();
