@@ -83,8 +83,7 @@ mod tests {
         assert!(shows(&witnesses(bell, 10.0)));
         assert!(!shows(&witnesses(bell, 40.0)));
         assert!(!shows(&witnesses(|_| Complex64::from(1.0), 10.0)));
-        let jumps =
-            |hz: f64| Complex64::from(if ((hz - 40.0) / 6.0).round() as usize % 2 == 0 { 1.4 } else { 0.7 });
+        let jumps = |hz: f64| Complex64::from(1.0 + 0.4 * (std::f64::consts::PI * (hz - 40.0) / 6.0).cos());
         assert!(!shows(&witnesses(jumps, 10.0)));
     }
 }
